@@ -1,0 +1,1 @@
+"""Drivers of the real bench: load cell, drop gates, thermometer, valve and signals."""

@@ -1,0 +1,1 @@
+"""A physical rack and bench, its faults, and named scenarios with known truth."""

@@ -1,0 +1,1 @@
+"""What a dry rack loses: the physics of evaporation, permeation and drops. No input or output."""

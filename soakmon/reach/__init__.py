@@ -1,0 +1,1 @@
+"""Reaching people and the shop: MQTT, InfluxDB, phone, lookout."""

@@ -1,0 +1,1 @@
+"""What is kept: recorded runs, the journal, the job record."""

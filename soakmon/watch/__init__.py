@@ -1,0 +1,1 @@
+"""Deciding whether a rack leaks, from readings alone. No files, clocks or networks."""

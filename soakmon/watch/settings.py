@@ -1,0 +1,40 @@
+"""What the decider needs to know before a soak: geometry, fuel, priors, criterion and budget."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from soakmon.physics.fuels import FUELS, Fuel
+from soakmon.physics.geometry import BenchGeometry
+
+
+@dataclass(frozen=True, slots=True)
+class Priors:
+    """Beliefs before the run.
+
+    bottle_rel_sd, hose_rel_sd, bowls_rel_sd: relative standard uncertainty of each evaporation part.
+    bottle_hose_scale and its rel_sd replace the first two after a blank run (None: no blank run).
+    dark_per_h: expected dark counts per gate and hour. zero_g_per_c: sd of the cell's zero shift
+    with temperature. sip_g: largest plausible single sip of a float needle.
+    """
+
+    bottle_rel_sd: float = 0.15
+    hose_rel_sd: float = 0.25
+    bowls_rel_sd: float = 0.15
+    blank_scale: float | None = None
+    blank_rel_sd: float = 0.05
+    dark_per_h: float = 0.02
+    zero_g_per_c: float = 0.1
+    sip_g: float = 0.6
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything the decider is told. Criterion in g/day; false_alarm is the whole soak's budget."""
+
+    geometry: BenchGeometry = field(default_factory=BenchGeometry)
+    fuel: Fuel = field(default_factory=lambda: FUELS["petrol_a"])
+    priors: Priors = field(default_factory=Priors)
+    criterion_g_per_day: float = 2.0
+    false_alarm: float = 0.01
+    settle_s: float = 1800.0

@@ -1,0 +1,131 @@
+"""The verdict of a soak as plain values, and its fixed JSON form ``soakmon.verdict/1``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+
+class Outcome(StrEnum):
+    """The three ways a soak can end."""
+
+    TIGHT = "tight"
+    LEAKING = "leaking"
+    NOT_PROVEN = "not_proven"
+
+
+class Cause(StrEnum):
+    """What can be behind a loss."""
+
+    NEEDLE_STUCK_OPEN = "needle_stuck_open"
+    NEEDLE_WEEP = "needle_weep"
+    OVERFLOW_TUBE_CRACK = "overflow_tube_crack"
+    BOWL_JOINT_WEEP = "bowl_joint_weep"
+    RAIL_JOINT_WEEP = "rail_joint_weep"
+    NEEDLE_STUCK_SHUT = "needle_stuck_shut"
+    BENCH_PLUMBING_LEAK = "bench_plumbing_leak"
+    NO_LEAK = "no_leak"
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """A value with its low and high limit (95 % unless said otherwise)."""
+
+    best: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """An alarm: kind is flood, weep, starved or bench; carb counts from 1, None where unknown."""
+
+    t_s: float
+    kind: str
+    carb: int | None
+    leak_g_per_h: float | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A disturbance or fault; kind is one of the fixed words of the verdict form."""
+
+    t_s: float
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """A cause with its probability; probabilities of a verdict's suspects sum to 1."""
+
+    cause: Cause
+    carb: int | None
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the soak shows. Masses in g, rates in g/h, times in s from the first row."""
+
+    outcome: Outcome
+    reason: str
+    duration_s: float
+    observed_loss_g: float | None
+    expected_evaporation_g: Band
+    leak_g_per_h: Band
+    smallest_provable_leak_g_per_h: float | None
+    drops: tuple[int, ...]
+    alarms: tuple[Alarm, ...]
+    suspects: tuple[Suspect, ...]
+    faults: tuple[Fault, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The fixed JSON form; contains only JSON types."""
+        return {
+            "schema": "soakmon.verdict/1",
+            "verdict": self.outcome.value,
+            "reason": self.reason,
+            "duration_s": _number(self.duration_s, 1),
+            "observed_loss_g": _number(self.observed_loss_g, 3),
+            "expected_evaporation_g": _band(self.expected_evaporation_g, 3),
+            "leak_g_per_h": _band(self.leak_g_per_h, 4),
+            "smallest_provable_leak_g_per_h": _number(self.smallest_provable_leak_g_per_h, 4),
+            "drops": list(self.drops),
+            "alarms": [
+                {
+                    "t_s": _number(alarm.t_s, 1),
+                    "kind": alarm.kind,
+                    "carb": alarm.carb,
+                    "leak_g_per_h": _number(alarm.leak_g_per_h, 3),
+                    "text": alarm.text,
+                }
+                for alarm in self.alarms
+            ],
+            "suspects": [
+                {
+                    "cause": suspect.cause.value,
+                    "carb": suspect.carb,
+                    "probability": suspect.probability,
+                }
+                for suspect in self.suspects
+            ],
+            "faults": [
+                {"t_s": _number(fault.t_s, 1), "kind": fault.kind, "text": fault.text}
+                for fault in self.faults
+            ],
+        }
+
+
+def _number(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(float(value), digits) + 0.0
+
+
+def _band(band: Band, digits: int) -> dict[str, float | None]:
+    return {
+        "best": _number(band.best, digits),
+        "low": _number(band.low, digits),
+        "high": _number(band.high, digits),
+    }
