@@ -12,10 +12,11 @@ from soakmon.physics.geometry import BenchGeometry
 class Priors:
     """Beliefs before the run.
 
-    bottle_rel_sd, hose_rel_sd, bowls_rel_sd: relative standard uncertainty of each evaporation part.
-    bottle_hose_scale and its rel_sd replace the first two after a blank run (None: no blank run).
-    dark_per_h: expected dark counts per gate and hour. zero_g_per_c: sd of the cell's zero shift
-    with temperature. sip_g: largest plausible single sip of a float needle.
+    bottle_rel_sd, hose_rel_sd, bowls_rel_sd: relative standard uncertainty of each part of the
+    evaporation. blank_scale (measured over expected loss of bottle and hose) and blank_rel_sd
+    replace the first two after a blank run (None: no blank run). dark_per_h: expected dark counts
+    per gate and hour. zero_g_per_c: sd of the cell's zero shift with temperature. sip_g: largest
+    plausible single sip of a float needle.
     """
 
     bottle_rel_sd: float = 0.15
@@ -30,7 +31,11 @@ class Priors:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """Everything the decider is told. Criterion in g/day; false_alarm is the whole soak's budget."""
+    """Everything the decider is told.
+
+    criterion_g_per_day: a tight rack loses less. false_alarm: budget of the whole soak.
+    settle_s: from the end of filling to the start of the soak's clock.
+    """
 
     geometry: BenchGeometry = field(default_factory=BenchGeometry)
     fuel: Fuel = field(default_factory=lambda: FUELS["petrol_a"])

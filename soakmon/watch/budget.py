@@ -1,0 +1,38 @@
+"""One false-alarm budget for the whole soak, split among the three layers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """Probability of a false alarm over a soak, by layer; the parts sum to the whole.
+
+    The weep layer compares a likelihood ratio with 1/share: by Ville's inequality the chance that
+    it ever crosses on a tight rack is at most the share, however often it is looked at
+    (Ville 1939, from memory).
+    """
+
+    total: float
+    gates: int
+
+    @property
+    def flood(self) -> float:
+        """Share of the flood layer."""
+        return 0.1 * self.total
+
+    @property
+    def weep_mass(self) -> float:
+        """Share of the weep test on mass alone."""
+        return (0.3 if self.gates else 0.6) * self.total
+
+    @property
+    def weep_gate(self) -> float:
+        """Share of the weep test of each gate."""
+        return 0.3 * self.total / self.gates if self.gates else 0.0
+
+    @property
+    def closing(self) -> float:
+        """Share of the closing test at the end."""
+        return 0.3 * self.total

@@ -1,0 +1,107 @@
+"""Steps and spikes of the averaged reading: which are fuel, and which are somebody at the bench.
+
+A reading far from what the filter predicts is held until two more have come. Then it was a spike
+(they returned), a flow (they go on falling: taken as they are), or a step: up a lot is a refill,
+down a little is a float needle's sip, anything else a bump.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from soakmon.watch.rows import Floats
+from soakmon.watch.state import kept
+
+FAR_SIGMA = 5.0
+HELD = 3
+REFILL_G = 15.0
+
+
+class Kind(StrEnum):
+    """What three far readings in a row turned out to be."""
+
+    FLOW = "flow"
+    SIP = "sip"
+    BUMP = "bump"
+    REFILL = "refill"
+
+
+def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[Kind, float]:
+    """Kind and size (g) of a disturbance from the residuals (HELD,) of the held readings.
+
+    residual_g: reading minus prediction, oldest first; noise_g: white noise of one of them.
+    """
+    step = float(np.median(residual_g))
+    later = np.diff(residual_g)
+    if step < 0 and np.all(later < -max(0.15 * abs(residual_g[0]), 5 * noise_g)):
+        return Kind.FLOW, step
+    if step > REFILL_G:
+        return Kind.REFILL, step
+    if -sip_g <= step < 0:
+        return Kind.SIP, step
+    return Kind.BUMP, step
+
+
+@kept
+@dataclass(slots=True)
+class FreezeWatch:
+    """Notices a reading that no longer moves: a dead bridge, a hung converter.
+
+    A coarse cell also repeats itself, so a run of equal minutes counts only where the reading used
+    to move, or when it lasts for hours.
+    """
+
+    last_g: float = float("nan")
+    run: int = 0
+    seen: int = 0
+    same: int = 0
+    reported: bool = False
+
+    def add(self, mass_g: float, frozen: bool) -> bool:
+        """True when this minute belongs to a frozen stretch."""
+        equal = mass_g == self.last_g
+        self.last_g = mass_g
+        self.run = self.run + 1 if equal else 0
+        if self.run >= 15 and (self.same < 0.2 * max(self.seen, 1) or self.run >= 180):
+            return True
+        if self.run < 15:
+            self.seen += 1
+            self.same += int(equal and frozen)
+        if not equal:
+            self.reported = False
+        return False
+
+
+@kept
+class NoiseGauge:
+    """White noise of one averaged reading, from differences of neighbours (robust, running)."""
+
+    KEEP = 240
+
+    def __init__(self) -> None:
+        self.differences: list[float] = []
+        self.last_g = float("nan")
+        self.quantum_g = float("inf")
+
+    def add(self, mass_g: float) -> None:
+        """Take the next averaged reading (g)."""
+        step = abs(mass_g - self.last_g)
+        self.last_g = mass_g
+        if np.isfinite(step):
+            self.differences.append(step)
+            del self.differences[: -self.KEEP]
+            if step > 1e-9:
+                self.quantum_g = min(self.quantum_g, step)
+
+    def sd_g(self, within_g: float) -> float:
+        """Noise sd in g; within_g: standard error seen inside the step, NaN if not known."""
+        inside = within_g if np.isfinite(within_g) else 0.0
+        if len(self.differences) < 10:
+            return max(2 * inside, 0.03)
+        median = float(np.median(self.differences))
+        coarse = self.quantum_g if median in {0.0, self.quantum_g} else 0.0
+        between = median / 0.6745 / np.sqrt(2)
+        return float(max(between, inside, 0.3 * coarse, 0.003))

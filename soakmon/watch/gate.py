@@ -1,0 +1,163 @@
+"""The evidence of one drop gate: is what it counts fuel, dark counts, or flicker?
+
+Three stories compete over the times of the counts, as point processes:
+- dark counts: Poisson at an unknown small rate;
+- flicker (sun, a loose lead): ten-minute blocks that are active or not, in runs, with any number of
+  counts in an active one;
+- a leak: dark until a first drop, then drops at nearly regular intervals (an Erlang renewal
+  process) or, less likely, Poisson.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from soakmon.watch.rows import Floats
+from soakmon.watch.state import kept
+
+CELL_S = 900.0
+BLOCK_S = 600.0
+SHAPE = 8
+_REGULAR = 0.9
+_MOST_EVENTS = 1500
+# Dark rate as a multiple of the expected one, and its weight.
+_DARK = ((0.25, 0.35), (1.0, 0.4), (3.0, 0.22), (10.0, 0.029), (30.0, 1e-3))
+_FLICKER = 0.02
+_FLICKER_STARTS, _FLICKER_STAYS = 0.01, 0.8
+
+
+def _log_sum(values: Floats, axis: int | None = None) -> Floats:
+    top = values.max(axis=axis, keepdims=True)
+    return np.asarray(
+        np.squeeze(top + np.log(np.exp(values - top).sum(axis=axis, keepdims=True)), axis)
+    )
+
+
+@kept
+class GateEvidence:
+    """Counts of one gate and the likelihood ratio of a leak, over drop rates (R,) per hour."""
+
+    def __init__(self, rates_per_h: Floats, dark_per_h: float, start_s: float) -> None:
+        self.rates: Floats = rates_per_h / 3600.0
+        self.dark: Floats = np.array([m * dark_per_h / 3600.0 for m, _ in _DARK])
+        self.start_s = start_s
+        self.last_event_s = math.nan
+        self.count = 0
+        size = len(rates_per_h)
+        # Running log-likelihood of the intervals since the first count, per story of the leak.
+        self.regular: Floats = np.zeros(size)
+        self.irregular: Floats = np.zeros(size)
+        # First count of each onset cell: its time, counts before it, running sums at it.
+        self.cells: list[float] = []
+        self.before: list[int] = []
+        self.regular_at: list[Floats] = []
+        self.irregular_at: list[Floats] = []
+        self.block = -1
+        self.block_count = 0
+        self.active_before = False
+        self.flicker = 0.0
+        self.blocks_done = 0
+
+    def add(self, t_s: float, counts: int, spacing_s: float) -> None:
+        """Counts seen in the spacing_s before t_s."""
+        if counts <= 0 or self.count > _MOST_EVENTS:
+            self.count += max(counts, 0)
+            return
+        for k in range(counts):
+            self._event(t_s - spacing_s * (1 - (k + 1) / counts), dense=counts > 1)
+
+    def _event(self, t_s: float, *, dense: bool) -> None:
+        if self.count:
+            gap = max(t_s - self.last_event_s, 0.05)
+            poisson = np.log(self.rates) - self.rates * gap
+            self.irregular = self.irregular + poisson
+            # Counts that came in one row have no times of their own: no regularity to see in them.
+            self.regular = self.regular + (poisson if dense else _log_erlang(gap, self.rates))
+        if not self.cells or t_s - self.cells[-1] > CELL_S:
+            self.cells.append(t_s)
+            self.before.append(self.count)
+            self.regular_at.append(self.regular)
+            self.irregular_at.append(self.irregular)
+        self.count += 1
+        self.last_event_s = t_s
+        self._count_in_block(t_s)
+
+    def _count_in_block(self, t_s: float) -> None:
+        block = int((t_s - self.start_s) // BLOCK_S)
+        if block != self.block:
+            self.flicker, self.active_before = self._flicker_to(block)
+            self.blocks_done, self.block, self.block_count = block, block, 0
+        self.block_count += 1
+
+    def _flicker_to(self, block: int) -> tuple[float, bool]:
+        """Log-likelihood of the flicker story up to the start of a block, and whether active."""
+        total, active = self.flicker, self.active_before
+        if self.block >= 0:
+            total += self._start_cost(active) + _log_block(self.block_count)
+            active = True
+        quiet = block - self.block - 1
+        if quiet > 0:
+            total += math.log(1 - (_FLICKER_STAYS if active else _FLICKER_STARTS))
+            total += (quiet - 1) * math.log(1 - _FLICKER_STARTS)
+            active = False
+        return total, active
+
+    @staticmethod
+    def _start_cost(active: bool) -> float:
+        return math.log(_FLICKER_STAYS if active else _FLICKER_STARTS)
+
+    def log_no_leak(self, t_s: float) -> float:
+        """Log-likelihood of everything so far without a leak: dark counts or flicker."""
+        dark = _log_sum(self._log_dark(self.count, t_s - self.start_s))
+        flicker, _ = self._flicker_to(int((t_s - self.start_s) // BLOCK_S) + 1)
+        return float(np.logaddexp(dark + math.log(1 - _FLICKER), flicker + math.log(_FLICKER)))
+
+    def _log_dark(self, count: int, seconds: float) -> Floats:
+        weight = np.log([w for _, w in _DARK])
+        return np.asarray(weight + count * np.log(self.dark) - self.dark * max(seconds, 0.0))
+
+    def log_ratio(self, t_s: float) -> tuple[Floats, Floats]:
+        """First-drop times (C,) s and log-likelihood ratios (C, R) of a leak starting to drip then.
+
+        C is 0 while nothing was counted. The ratio is against `log_no_leak`.
+        """
+        if not self.cells:
+            return np.zeros(0), np.zeros((0, len(self.rates)))
+        since = max(t_s - self.last_event_s, 0.0)
+        wait_regular = _log_erlang_wait(since, self.rates)
+        wait_irregular = -self.rates * since
+        times = np.array(self.cells)
+        regular = self.regular - np.array(self.regular_at) + wait_regular
+        irregular = self.irregular - np.array(self.irregular_at) + wait_irregular
+        renewal = np.logaddexp(regular + math.log(_REGULAR), irregular + math.log(1 - _REGULAR))
+        dark = np.array(
+            [
+                float(_log_sum(self._log_dark(n, t - self.start_s)))
+                for n, t in zip(self.before, times, strict=True)
+            ]
+        )
+        first = -math.log(CELL_S)
+        return times, renewal + (dark + first)[:, None] - self.log_no_leak(t_s)
+
+
+def _log_erlang(gap_s: float, rates: Floats) -> Floats:
+    x = SHAPE * rates * gap_s
+    return np.asarray(np.log(SHAPE * rates) + (SHAPE - 1) * np.log(x) - x - math.lgamma(SHAPE))
+
+
+def _log_erlang_wait(since_s: float, rates: Floats) -> Floats:
+    """Log-probability that the next drop takes longer than since_s."""
+    x = SHAPE * rates * since_s
+    term = np.ones_like(x)
+    total = np.ones_like(x)
+    for k in range(1, SHAPE):
+        term = term * x / k
+        total = total + term
+    return np.asarray(np.log(total) - x)
+
+
+def _log_block(count: int) -> float:
+    """An active block with count ≥ 1 at any times: heavy-tailed number, uniform times."""
+    return -math.log(count * (count + 1)) + math.lgamma(count + 1) - count * math.log(BLOCK_S)

@@ -1,0 +1,141 @@
+"""The mass reading as a linear-Gaussian state model, and the likelihood of a leak in it.
+
+A tight rack's reading is: start − evaporation × multiplier + zero shift with temperature + creep +
+slack of the float needles + random walk of the cell + white noise. The multipliers and
+coefficients are unknown with priors, so a Kalman filter carries them as states. What the bench's
+noise really is cannot be known beforehand: a bank of filters runs side by side over several drift
+strengths and prior widths, each weighted by how well it has predicted (multiple-model estimation).
+
+A leak of rate L from onset j adds −L·u_j(t) to the reading, u_j the hours the feed was open since
+the onset. The filter is linear, so the leak's signature in the innovations follows a recursion of
+its own (Willsky & Jones 1976, from memory), and the log-likelihood ratio is A·L − B·L²/2.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from soakmon.watch.rows import Floats
+from soakmon.watch.state import kept
+
+# State positions: offset (random walk), slack (needle sips, decays), evaporation multipliers of
+# bottle-and-hose, of the bowls, and their tilt over the day, zero shift with temperature now and
+# lagged by 20 and 60 minutes, creep of 10 and 60 minutes.
+OFFSET, SLACK, FEED, BOWLS, TILT, TEMP, TEMP_20, TEMP_60, CREEP_10, CREEP_60 = range(10)
+SIZE = 10
+SLACK_H = 3.0
+
+# (drift in g/√h, weight), for a cell whose minute averages scatter by 0.03 g or less.
+_DRIFTS = ((0.005, 0.2), (0.02, 0.32), (0.06, 0.32), (0.2, 0.12), (0.7, 0.04))
+# (widening of the temperature prior, of the evaporation prior, weight): a model that is wrong by a
+# factor must be able to explain a loss before a leak does.
+_WIDENINGS = ((1.0, 1.0, 0.75), (6.0, 1.0, 0.1), (1.0, 5.0, 0.12), (6.0, 5.0, 0.03))
+BANK = len(_DRIFTS) * len(_WIDENINGS)
+
+
+@kept
+class MassFilter:
+    """Bank of Kalman filters with leak signatures over J onsets.
+
+    feed_rel_sd, bowls_rel_sd, tilt_rel_sd: prior sd of the evaporation multipliers;
+    zero_g_per_c: prior sd of the zero shift; cell_scale: 1 for a 1-2 kg cell, larger for one whose
+    reading is coarser; onsets: J.
+    """
+
+    def __init__(
+        self,
+        feed_rel_sd: float,
+        bowls_rel_sd: float,
+        zero_g_per_c: float,
+        cell_scale: float,
+        onsets: int,
+    ) -> None:
+        drift = np.array([d for d, _ in _DRIFTS])
+        weight = np.outer([w for _, w in _DRIFTS], [w for *_, w in _WIDENINGS]).ravel()
+        self.log_weight: Floats = np.log(weight)
+        self.drift_g2_per_h: Floats = np.repeat((drift * cell_scale) ** 2, len(_WIDENINGS))
+        temp, evap = (np.tile([w[i] for w in _WIDENINGS], len(_DRIFTS)) for i in (0, 1))
+        sd = np.zeros((BANK, SIZE))
+        sd[:, OFFSET] = 30.0 * cell_scale
+        sd[:, SLACK] = 0.03
+        sd[:, FEED] = feed_rel_sd * np.sqrt(evap) if feed_rel_sd < 0.1 else feed_rel_sd * evap
+        sd[:, BOWLS] = bowls_rel_sd * evap
+        sd[:, TILT] = 0.15 * evap
+        sd[:, TEMP] = sd[:, TEMP_20] = sd[:, TEMP_60] = 0.6 * zero_g_per_c * temp * cell_scale
+        sd[:, CREEP_10], sd[:, CREEP_60] = 0.2 * cell_scale, 0.2 * cell_scale
+        self.mean: Floats = np.zeros((BANK, SIZE))
+        self.cov: Floats = np.zeros((BANK, SIZE, SIZE))
+        self.cov[:, range(SIZE), range(SIZE)] = sd**2
+        self.effect: Floats = np.zeros((BANK, SIZE, onsets))
+        self.score: Floats = np.zeros((BANK, onsets))
+        self.information: Floats = np.zeros((BANK, onsets))
+        self.slack_sd_g = 0.03
+
+    @property
+    def weights(self) -> Floats:
+        """(BANK,) posterior weight of each filter of the bank under no leak."""
+        shifted = np.exp(self.log_weight - self.log_weight.max())
+        return np.asarray(shifted / shifted.sum())
+
+    def predict(self, hours: float) -> None:
+        """Let `hours` pass: the offset wanders, the slack decays."""
+        keep = float(np.exp(-hours / SLACK_H))
+        self.mean[:, SLACK] *= keep
+        self.cov[:, SLACK, :] *= keep
+        self.cov[:, :, SLACK] *= keep
+        self.effect[:, SLACK, :] *= keep
+        self.cov[:, SLACK, SLACK] += self.slack_sd_g**2 * (1 - keep**2)
+        self.cov[:, OFFSET, OFFSET] += self.drift_g2_per_h * hours
+
+    def loosen(self, state: int, step_g: float) -> None:
+        """Tell the filter that a state has just jumped by about step_g."""
+        self.cov[:, state, state] += step_g**2
+
+    def surprise(self, row: Floats, reading_g: float, noise_g: float) -> tuple[float, float]:
+        """Innovation (g) and its sd (g) of the filter that has predicted best so far."""
+        best = int(np.argmax(self.log_weight))
+        residual = reading_g - float(row @ self.mean[best])
+        return residual, float(np.sqrt(row @ self.cov[best] @ row + noise_g**2))
+
+    def update(self, row: Floats, reading_g: float, noise_g: float, exposure_h: Floats) -> None:
+        """Take one averaged reading.
+
+        row: (SIZE,) observation row; reading_g: reading with the best expectation of evaporation
+        added back; noise_g: its white noise sd; exposure_h: (J,) hours of leaking per onset.
+        """
+        gain_raw = self.cov @ row
+        variance = gain_raw @ row + noise_g**2
+        residual = reading_g - self.mean @ row
+        gain = gain_raw / variance[:, None]
+        self.log_weight -= 0.5 * (np.log(variance) + residual**2 / variance)
+        self.log_weight -= self.log_weight.max()
+        # What the leak of 1 g/h would have left in the innovation, after what the states absorbed.
+        signature = -exposure_h[None, :] - np.einsum("s,bsj->bj", row, self.effect)
+        self.score += signature * (residual / variance)[:, None]
+        self.information += signature**2 / variance[:, None]
+        self.effect += gain[:, :, None] * signature[:, None, :]
+        self.mean += gain * residual[:, None]
+        self.cov -= gain[:, :, None] * gain_raw[:, None, :]
+
+    def log_ratio(self, leak_g_per_h: Floats) -> Floats:
+        """(J, R) log-likelihood ratio of a leak of each rate (R,) from each onset, against none."""
+        exponent = (
+            self.score[:, :, None] * leak_g_per_h
+            - 0.5 * self.information[:, :, None] * leak_g_per_h**2
+        )
+        exponent += np.log(self.weights + 1e-300)[:, None, None]
+        top = exponent.max(axis=0)
+        return np.asarray(top + np.log(np.exp(exponent - top).sum(axis=0)))
+
+    def leak_moments(self, onset: int) -> tuple[float, float]:
+        """Mean and sd (g/h) of a leak of any sign from this onset, averaged over the bank."""
+        information = self.information[:, onset] + 1e-9
+        mean = self.score[:, onset] / information
+        # Under a leak the filters are weighted by how well they fit with it, not without it.
+        fit = self.log_weight + 0.5 * self.score[:, onset] ** 2 / information
+        fit -= 0.5 * np.log(information)
+        weight = np.exp(fit - fit.max())
+        weight /= weight.sum()
+        centre = float(weight @ mean)
+        spread = float(weight @ (1 / information + (mean - centre) ** 2))
+        return centre, float(np.sqrt(spread))
