@@ -1,0 +1,85 @@
+"""The expected evaporation, step by step, while a soak runs."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from soakmon.physics.expectation import breathing_g, evaporation_rates
+from soakmon.watch.rows import Floats
+from soakmon.watch.settings import Settings
+from soakmon.watch.state import kept
+
+FUEL_LAG_S = 2400.0
+_SUPPOSED_C = 20.0
+_PLAY_C = 0.1
+_TABLE_C = np.arange(-30.0, 60.01, 0.25)
+
+
+def lagged(previous: float, value: float, seconds: float, lag_s: float) -> float:
+    """First-order lag: what a body of time constant lag_s shows after `seconds` at value."""
+    if not math.isfinite(previous):
+        return value
+    return value + (previous - value) * math.exp(-seconds / lag_s)
+
+
+@kept
+class Evaporation:
+    """Cumulative best expectation (g) since `restart`, and the temperatures that drive it.
+
+    bottle_hose_g, bowls_g: two parts with their own uncertainty; air_c, air_20_c, air_60_c: air now
+    and lagged by 20 and 60 minutes; fuel_c: measured, or the air lagged by 40 minutes.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        rates = evaporation_rates(settings.geometry, settings.fuel, _TABLE_C)
+        breath = breathing_g(settings.geometry, settings.fuel, _TABLE_C, _TABLE_C + _PLAY_C)
+        scale = settings.priors.blank_scale or 1.0
+        self.bottle_hose_rate: Floats = scale * np.asarray(rates.bottle + rates.hose)
+        self.bowls_rate: Floats = np.asarray(rates.bowls)
+        self.breath_g_per_c: Floats = np.asarray(breath) / _PLAY_C
+        self.air_c = self.air_20_c = self.air_60_c = self.fuel_c = math.nan
+        self.breathing_c = math.nan
+        self.missing = True
+        self.restart()
+
+    def restart(self) -> None:
+        """Start the sums at zero."""
+        self.bottle_hose_g = self.bowls_g = 0.0
+
+    @property
+    def total_g(self) -> float:
+        """Best expectation of everything that evaporated."""
+        return self.bottle_hose_g + self.bowls_g
+
+    def step(self, seconds: float, air_c: float, fuel_c: float, feed_open: float) -> None:
+        """Let `seconds` pass at these temperatures (NaN: missing); shut, only the bottle counts."""
+        self.missing = not math.isfinite(air_c)
+        if self.missing:
+            air_c = self.air_c if math.isfinite(self.air_c) else _SUPPOSED_C
+        self.air_c = air_c
+        self.air_20_c = lagged(self.air_20_c, air_c, seconds, 1200.0)
+        self.air_60_c = lagged(self.air_60_c, air_c, seconds, 3600.0)
+        known = math.isfinite(fuel_c)
+        self.fuel_c = fuel_c if known else lagged(self.fuel_c, air_c, seconds, FUEL_LAG_S)
+        hours = seconds / 3600.0
+        self.bottle_hose_g += hours * self._at(self.bottle_hose_rate) + self._breath()
+        self.bowls_g += hours * feed_open * self._at(self.bowls_rate)
+
+    def _at(self, table: Floats) -> float:
+        place = (self.fuel_c - _TABLE_C[0]) * 4.0
+        low = min(max(int(place), 0), len(table) - 2)
+        part = min(max(place - low, 0.0), 1.0)
+        return float(table[low] + part * (table[low + 1] - table[low]))
+
+    def _breath(self) -> float:
+        """Grams breathed out; a play of 0.1 °C keeps thermometer noise from adding up."""
+        if not math.isfinite(self.breathing_c):
+            self.breathing_c = self.fuel_c
+        rise = self.fuel_c - _PLAY_C / 2 - self.breathing_c
+        if rise > 0:
+            self.breathing_c += rise
+            return rise * self._at(self.breath_g_per_c)
+        self.breathing_c = min(self.breathing_c, self.fuel_c + _PLAY_C / 2)
+        return 0.0

@@ -1,0 +1,32 @@
+"""Knocks: counts on several gates at once are a bang on the bench, not drops."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from soakmon.watch.rows import Floats, Rows
+
+_AT_ONCE_S = 1.5
+
+
+def without_knocks(rows: Rows, spacing_s: Floats) -> tuple[Rows, Floats]:
+    """Rows with knocks taken out of their drop counts, and the times (s) of the knocks.
+
+    spacing_s: (n,) time since the previous row. In rows up to 1.5 s apart, one or two counts on
+    two or more gates are a knock; in longer rows only the same small count on three or more.
+    """
+    if rows.gates < 2 or not len(rows):
+        return rows, np.zeros(0)
+    counts = np.nan_to_num(rows.drops)
+    hit = (counts > 0).sum(axis=1)
+    small = counts.max(axis=1, initial=0.0) <= 2
+    at_once = (hit >= 2) & (spacing_s <= _AT_ONCE_S)
+    several = (hit >= 3) & (counts.max(axis=1, initial=0.0) == 1)
+    knock = small & (at_once | several)
+    if not knock.any():
+        return rows, np.zeros(0)
+    drops = rows.drops.copy()
+    drops[knock] = 0.0
+    return replace(rows, drops=drops), rows.t_s[knock]
