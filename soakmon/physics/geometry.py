@@ -36,7 +36,10 @@ class Bottle:
 
 @dataclass(frozen=True, slots=True)
 class Hose:
-    """The rubber feed hose, its permeation rated in g/(m²·day) of inner wall at 22.8 °C (73 °F)."""
+    """The rubber feed hose.
+
+    permeation_g_per_m2_day: rating per inner wall for the fuel in use, at 22.8 °C (73 °F).
+    """
 
     bore_mm: float = 6.0
     length_mm: float = 300.0
@@ -65,7 +68,7 @@ class Bowl:
     area_mm2: float = 1200.0
     headroom_mm: float = 6.0
     lip_radius_mm: float = 1.5
-    vent: Vent = field(default_factory=lambda: Vent(bore_mm=4.0, length_mm=50.0))
+    vent: Vent = field(default_factory=lambda: Vent(bore_mm=6.0, length_mm=60.0))
 
 
 @dataclass(frozen=True, slots=True)

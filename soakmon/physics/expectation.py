@@ -1,0 +1,150 @@
+"""What a fuel-tight rack loses: every way out of the bench, together, with its uncertainty."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from soakmon.physics.arrays import Floats, FloatsIn, floats
+from soakmon.physics.breathing import breathed_g, expelled_g
+from soakmon.physics.diffusion import vent_loss_g_per_h_per_m, vent_shape_m
+from soakmon.physics.fuels import Fuel
+from soakmon.physics.geometry import BenchGeometry, Bowl
+from soakmon.physics.permeation import hose_loss_g_per_h
+from soakmon.physics.weathering import weathered_loss_g
+
+_NORMAL_95 = 1.959964
+_BREATHING_REL_SD = 0.3
+# A volatility class spans about ±15 %; taken as uniform that is 8 % standard uncertainty.
+_VAPOUR_REL_SD = 0.08
+
+
+@dataclass(frozen=True, slots=True)
+class EvaporationRates:
+    """Loss of each part in g/h at the given fuel temperatures, (n,): best estimates, fresh fuel."""
+
+    bottle: Floats
+    hose: Floats
+    bowls: Floats
+
+    @property
+    def total(self) -> Floats:
+        """All parts together in g/h."""
+        return floats(self.bottle + self.hose + self.bowls)
+
+
+@dataclass(frozen=True, slots=True)
+class Expectation:
+    """Cumulative evaporation in grams since t_s[0], (n,): parts, best, and 95 % low and high."""
+
+    t_s: Floats
+    bottle_g: Floats
+    hose_g: Floats
+    bowls_g: Floats
+    breathing_g: Floats
+    best_g: Floats
+    low_g: Floats
+    high_g: Floats
+
+
+def _bowl_shape_m(bowl: Bowl) -> float:
+    """Vent shape in series with the still vapour between fuel level and vent."""
+    still = bowl.headroom_mm / bowl.area_mm2 * 1e3
+    return 1 / (1 / vent_shape_m(bowl.vent) + still)
+
+
+def vapour_space_ml(geometry: BenchGeometry) -> float:
+    """Return the vapour space in ml that breathes: bottle after filling the rack, and bowls."""
+    bottle = geometry.bottle
+    taken = geometry.hose.volume_ml + sum(bowl.volume_ml for bowl in geometry.bowls)
+    ullage = min(bottle.capacity_ml, bottle.capacity_ml - bottle.fill_ml + taken)
+    headroom = sum(bowl.area_mm2 * bowl.headroom_mm * 1e-3 for bowl in geometry.bowls)
+    return max(0.0, ullage) + headroom
+
+
+def evaporation_rates(geometry: BenchGeometry, fuel: Fuel, temp_c: FloatsIn) -> EvaporationRates:
+    """Return evaporation by part at fuel temperature temp_c (°C): diffusion and permeation only."""
+    unit = vent_loss_g_per_h_per_m(fuel, temp_c)
+    bowls = sum(_bowl_shape_m(bowl) for bowl in geometry.bowls)
+    return EvaporationRates(
+        bottle=floats(vent_shape_m(geometry.bottle.vent) * unit),
+        hose=hose_loss_g_per_h(geometry.hose, temp_c),
+        bowls=floats(bowls * unit),
+    )
+
+
+def breathing_g(
+    geometry: BenchGeometry, fuel: Fuel, temp_from_c: FloatsIn, temp_to_c: FloatsIn
+) -> Floats:
+    """Return grams breathed out of bottle and bowls for a step of temperature; 0 when cooling.
+
+    Feed it steps of a smoothed temperature: noise only ever adds breaths.
+    """
+    return expelled_g(fuel, vapour_space_ml(geometry), temp_from_c, temp_to_c)
+
+
+def expected_loss(
+    geometry: BenchGeometry,
+    fuel: Fuel,
+    t_s: Floats,
+    temp_c: Floats,
+    *,
+    bottle_rel_sd: float = 0.15,
+    hose_rel_sd: float = 0.25,
+    bowls_rel_sd: float = 0.15,
+    bench_scale: float = 1.0,
+    vapour_rel_sd: float = _VAPOUR_REL_SD,
+) -> Expectation:
+    """Return the cumulative evaporation of a tight rack along a temperature record.
+
+    t_s: increasing seconds, (n,); temp_c: fuel (or air) temperature in °C, (n,), no gaps.
+    bench_scale multiplies bottle and hose (from a blank run); vapour_rel_sd is the vapour pressure
+    uncertainty shared by all vents. Raises ValueError for gaps or shapes that differ.
+    """
+    t_s, temp_c = floats(t_s), floats(temp_c)
+    if t_s.ndim != 1 or t_s.shape != temp_c.shape:
+        raise ValueError("t_s and temp_c must be one-dimensional and of equal length")
+    if not (np.isfinite(t_s).all() and np.isfinite(temp_c).all()):
+        raise ValueError("t_s and temp_c must be finite: fill temperature gaps first")
+    bottle, hose, bowls, breathing = _cumulative_parts(geometry, fuel, t_s, temp_c)
+    bottle, hose = floats(bench_scale * bottle), floats(bench_scale * hose)
+    best = bottle + hose + bowls + breathing
+    sd = np.sqrt(
+        (bottle_rel_sd * bottle) ** 2
+        + (hose_rel_sd * hose) ** 2
+        + (bowls_rel_sd * bowls) ** 2
+        + (_BREATHING_REL_SD * breathing) ** 2
+        + (vapour_rel_sd * (bottle + bowls + breathing)) ** 2
+    )
+    low, high = _bounds(best, sd)
+    return Expectation(t_s, bottle, hose, bowls, breathing, best, low, high)
+
+
+def _cumulative_parts(
+    geometry: BenchGeometry, fuel: Fuel, t_s: Floats, temp_c: Floats
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Cumulative grams of bottle, hose, bowls and breathing."""
+    density = fuel.density_15c_kg_per_m3 * 1e-3
+    unit = _cumulative(t_s, vent_loss_g_per_h_per_m(fuel, temp_c))
+    bottle_mass = density * geometry.bottle.fill_ml
+    bottle = weathered_loss_g(fuel, vent_shape_m(geometry.bottle.vent) * unit, bottle_mass)
+    bowls = np.zeros_like(t_s)
+    for bowl in geometry.bowls:
+        bowls += weathered_loss_g(fuel, _bowl_shape_m(bowl) * unit, density * bowl.volume_ml)
+    hose = _cumulative(t_s, hose_loss_g_per_h(geometry.hose, temp_c))
+    breathing = breathed_g(fuel, vapour_space_ml(geometry), t_s, temp_c)
+    return bottle, hose, bowls, breathing
+
+
+def _cumulative(t_s: Floats, rate_g_per_h: Floats) -> Floats:
+    """Trapezoidal integral of a rate, starting at 0."""
+    steps = np.diff(t_s) / 3600.0 * (rate_g_per_h[1:] + rate_g_per_h[:-1]) / 2
+    return floats(np.concatenate((np.zeros(min(1, t_s.size)), np.cumsum(steps))))
+
+
+def _bounds(best: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    """95 % bounds of a log-normal: a product of uncertain factors, and never below zero."""
+    relative = np.divide(sd, best, out=np.zeros_like(best), where=best > 0)
+    spread = np.exp(_NORMAL_95 * np.sqrt(np.log1p(relative**2)))
+    return floats(best / spread), floats(best * spread)
