@@ -1,0 +1,197 @@
+"""The weep layer: is there a leak of unknown rate, onset and place? Mass and drops together.
+
+Every averaged reading feeds the mass filter and the gates. Their likelihood ratios over a grid of
+onsets and rates are mixed with prior weights into one ratio per story (a leak under gate i; a leak
+no gate sees). Under no leak each ratio is a non-negative martingale, so an alarm at 1/share keeps
+its share of the false-alarm budget over the whole soak.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from soakmon.physics.drops import drop_mass_g
+from soakmon.physics.geometry import Bowl
+from soakmon.watch.evaporation import Evaporation
+from soakmon.watch.gate import GateEvidence
+from soakmon.watch.mass_filter import (
+    BOWLS,
+    CREEP_10,
+    CREEP_60,
+    FEED,
+    OFFSET,
+    SIZE,
+    SLACK,
+    TEMP,
+    TEMP_20,
+    TEMP_60,
+    TILT,
+    MassFilter,
+)
+from soakmon.watch.rows import Floats
+from soakmon.watch.settings import Settings
+from soakmon.watch.state import kept
+
+ONSETS = 96
+ONSET_STEP_S = 900.0
+# Leak rates, g/h, half an octave apart: 0.004 g/h is 0.1 g/day, the top empties a bottle in an hour.
+LEAKS: Floats = 0.004 * 2 ** (np.arange(34) / 2)
+_FROM_START = 0.5
+# Share of the leak that a gate catches (as steps down the rate grid), and its weight.
+_CAUGHT = ((0, 0.8), (2, 0.15), (5, 0.05))
+
+
+def _rate_prior() -> Floats:
+    """Log-uniform up to 10 g/h, thinner beyond: such leaks show in the first minutes."""
+    weight = np.where(LEAKS > 10, 0.3, 1.0)
+    return np.asarray(weight / weight.sum())
+
+
+RATE_PRIOR = _rate_prior()
+
+
+@kept
+class Weep:
+    """Evidence for a weep since start_s.
+
+    settings: bench and priors; cell_scale: how much coarser the cell is than a 1-2 kg one;
+    reading_g: the first averaged mass.
+    """
+
+    def __init__(
+        self, settings: Settings, start_s: float, gates: int, cell_scale: float, reading_g: float
+    ) -> None:
+        priors = settings.priors
+        blank = priors.blank_scale is not None
+        self.filter = MassFilter(
+            priors.blank_rel_sd if blank else float(np.hypot(priors.bottle_rel_sd, 0.1)),
+            priors.bowls_rel_sd,
+            priors.zero_g_per_c,
+            cell_scale,
+            ONSETS,
+        )
+        self.start_s = start_s
+        self.last_s = start_s
+        self.zero_g = reading_g
+        self.exposure_h: Floats = np.zeros(ONSETS)
+        self.onset_step_s = ONSET_STEP_S
+        self.first_c = float("nan")
+        self.drop_g = [
+            float(drop_mass_g(settings.fuel, bowl.lip_radius_mm, 20.0))
+            for bowl in _bowls(settings, gates)
+        ]
+        self.gates = [
+            GateEvidence(LEAKS / drop, priors.dark_per_h, start_s) for drop in self.drop_g
+        ]
+        self.tilt_g = 0.0
+        self.evaporated_g = 0.0
+
+    @property
+    def onset_s(self) -> Floats:
+        """(J,) onset times in s from the start of the run."""
+        return self.start_s + self.onset_step_s * np.arange(ONSETS)
+
+    def row(self, evaporation: Evaporation) -> Floats:
+        """Observation row of the mass filter for now."""
+        hours = (self.last_s - self.start_s) / 3600.0
+        row = np.zeros(SIZE)
+        row[OFFSET] = row[SLACK] = 1.0
+        row[FEED], row[BOWLS] = -evaporation.bottle_hose_g, -evaporation.bowls_g
+        row[TILT] = -self.tilt_g
+        row[TEMP] = evaporation.air_c - self.first_c
+        row[TEMP_20] = evaporation.air_20_c - self.first_c
+        row[TEMP_60] = evaporation.air_60_c - self.first_c
+        row[CREEP_10], row[CREEP_60] = np.exp(-hours * 6.0), np.exp(-hours)
+        return row
+
+    def advance(self, t_s: float, feed_open: float, evaporation: Evaporation) -> None:
+        """Let time pass up to t_s; the feed was open for that share of it."""
+        seconds = t_s - self.last_s
+        active = np.clip((t_s - self.onset_s) / max(seconds, 1e-9), 0.0, 1.0)
+        self.exposure_h = self.exposure_h + active * feed_open * seconds / 3600.0
+        if not np.isfinite(self.first_c):
+            self.first_c = evaporation.air_c
+        # The tilt: the multiplier drifts over the day, from weathering or draught not in the model.
+        share = min((t_s - self.start_s) / 86400.0, 2.0) - 0.5
+        self.tilt_g += (evaporation.total_g - self.evaporated_g) * share
+        self.evaporated_g = evaporation.total_g
+        self.filter.predict(seconds / 3600.0)
+        self.last_s = t_s
+        if t_s - self.start_s > self.onset_step_s * ONSETS:
+            self._coarsen()
+
+    def _coarsen(self) -> None:
+        """Keep every second onset when a soak outlasts the grid."""
+        half = ONSETS // 2
+        for name in ("score", "information", "effect"):
+            values = getattr(self.filter, name)
+            fresh = np.zeros_like(values)
+            fresh[..., :half] = values[..., ::2]
+            setattr(self.filter, name, fresh)
+        exposure = np.zeros(ONSETS)
+        exposure[:half] = self.exposure_h[::2]
+        self.exposure_h = exposure
+        self.onset_step_s *= 2
+
+    def onset_prior(self) -> Floats:
+        """(J,) half on a leak that was there from the start, the rest even over the day."""
+        prior = np.full(ONSETS, (1 - _FROM_START) / (ONSETS - 1))
+        prior[0] = _FROM_START
+        return prior
+
+    def mass_log_ratio(self) -> Floats:
+        """(J, R) of a leak from each onset at each rate, from the mass alone."""
+        return self.filter.log_ratio(LEAKS)
+
+    def unseen(self, mass: Floats) -> float:
+        """Log-ratio of a leak that no gate sees."""
+        joint = mass + np.log(self.onset_prior())[:, None] + np.log(RATE_PRIOR)
+        return _log_total(joint)
+
+    def under_gate(self, index: int, mass: Floats) -> tuple[float, Floats, Floats]:
+        """Log-ratio of a leak under gate `index`; its joint (C, R) log-terms; first-drop times."""
+        gate = self.gates[index]
+        times, ratios = gate.log_ratio(self.last_s)
+        if not len(times):
+            # A leak under a gate that has counted nothing has not started to drip yet.
+            return 0.0, np.zeros((0, len(LEAKS))), times
+        loss = self._loss_from(mass, times)
+        terms = [
+            _shift_down(ratios, steps) + loss + np.log(weight) + np.log(RATE_PRIOR)
+            for steps, weight in _CAUGHT
+        ]
+        joint = np.logaddexp.reduce(np.array(terms), axis=0)
+        joint += np.log(self._cell_prior(times))[:, None]
+        return _log_total(joint), joint, times
+
+    def _cell_prior(self, times: Floats) -> Floats:
+        """Prior of a leak whose first drop falls in the cell of each time (the first likelier)."""
+        early = times - self.start_s < 2 * ONSET_STEP_S
+        return np.where(early, _FROM_START / 2, (1 - _FROM_START) / ONSETS)
+
+    def _loss_from(self, mass: Floats, times: Floats) -> Floats:
+        """(C, R) mass log-ratio for first drops at `times`: fuel left then, or some time before."""
+        cell = np.clip(((times - self.start_s) // self.onset_step_s).astype(int), 0, ONSETS - 1)
+        earlier = np.logaddexp.accumulate(mass, axis=0)
+        earlier -= np.log(np.arange(1, ONSETS + 1))[:, None]
+        return np.asarray(np.logaddexp(mass[cell] + np.log(0.7), earlier[cell] + np.log(0.3)))
+
+
+def _bowls(settings: Settings, gates: int) -> list[Bowl]:
+    bowls = settings.geometry.bowls or (Bowl(),)
+    return [bowls[min(i, len(bowls) - 1)] for i in range(gates)]
+
+
+def _shift_down(ratios: Floats, steps: int) -> Floats:
+    """Ratios by leak rate when the gate sees a rate `steps` lower on the grid."""
+    if steps == 0:
+        return ratios
+    shifted = np.empty_like(ratios)
+    shifted[:, steps:] = ratios[:, :-steps]
+    shifted[:, :steps] = -50.0
+    return shifted
+
+
+def _log_total(terms: Floats) -> float:
+    top = float(terms.max())
+    return top + float(np.log(np.exp(terms - top).sum()))
