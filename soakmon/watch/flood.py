@@ -48,9 +48,6 @@ class FloodWatch:
         start = int(np.searchsorted(joined.t_s, joined.t_s[-1] - _KEEP_S))
         self.tail = [joined.part(start, len(joined))]
         counts = np.nan_to_num(joined.drops)
-        counts = np.where(
-            (counts > 0).sum(axis=1, keepdims=True) > 1, np.minimum(counts, 0), counts
-        )
         if counts.max(initial=0.0) <= 0:
             return []
         return self._storms(joined, counts, first_new, filling=filling)
@@ -87,4 +84,4 @@ class FloodWatch:
         lost = float(np.median(before) - np.median(after))
         noise = 1.4826 * float(np.median(np.abs(before - np.median(before)))) + 1e-3
         said = (total[index + 1] - total[since]) * self.drop_g
-        return lost > 4 * noise / np.sqrt(len(after)) and lost > 0.33 * said
+        return bool(lost > 4 * noise / np.sqrt(len(after)) and lost > 0.33 * said)

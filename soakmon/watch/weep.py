@@ -34,7 +34,7 @@ from soakmon.watch.state import kept
 
 ONSETS = 96
 ONSET_STEP_S = 900.0
-# Leak rates, g/h, half an octave apart: 0.004 g/h is 0.1 g/day, the top empties a bottle in an hour.
+# Leak rates, g/h, half an octave apart: from 0.1 g/day to what empties a bottle in an hour.
 LEAKS: Floats = 0.004 * 2 ** (np.arange(34) / 2)
 _FROM_START = 0.5
 # Share of the leak that a gate catches (as steps down the rate grid), and its weight.
@@ -89,7 +89,7 @@ class Weep:
     @property
     def onset_s(self) -> Floats:
         """(J,) onset times in s from the start of the run."""
-        return self.start_s + self.onset_step_s * np.arange(ONSETS)
+        return np.asarray(self.start_s + self.onset_step_s * np.arange(ONSETS))
 
     def row(self, evaporation: Evaporation) -> Floats:
         """Observation row of the mass filter for now."""
