@@ -1,0 +1,148 @@
+"""Ranks what can be behind a leak, from how it showed.
+
+Each cause starts with prior odds (a job record may shift them) and is multiplied by how well it
+explains the evidence: where drops fell, how long after the fill, how fast, whether mass was lost
+before drops fell, and what happened while the feed was shut. The odds are workshop judgement:
+common practice, no source, except that a cracked overflow tube is the commonest by one rebuilder's
+account.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from soakmon.watch.verdict import Cause, Suspect
+
+PRIOR_ODDS: dict[Cause, float] = {
+    Cause.NEEDLE_STUCK_OPEN: 1.0,
+    Cause.NEEDLE_WEEP: 1.0,
+    Cause.OVERFLOW_TUBE_CRACK: 1.2,
+    Cause.BOWL_JOINT_WEEP: 1.0,
+    Cause.RAIL_JOINT_WEEP: 0.5,
+    Cause.BENCH_PLUMBING_LEAK: 0.3,
+}
+_SEEN_BY_GATE = (
+    Cause.NEEDLE_STUCK_OPEN,
+    Cause.NEEDLE_WEEP,
+    Cause.OVERFLOW_TUBE_CRACK,
+    Cause.BOWL_JOINT_WEEP,
+)
+_UNSEEN = (Cause.RAIL_JOINT_WEEP, Cause.BENCH_PLUMBING_LEAK, Cause.NEEDLE_WEEP)
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """How a leak showed at one carb (None: at no gate).
+
+    weight: probability that there is a leak here at all, relative to the other places;
+    rate_g_per_h; delay_h: first drop after the end of the fill; mass_led: mass was being lost well
+    before drops fell; shut_ratio: drop rate with the feed shut over the rate before (None: never
+    shut); lost_while_shut: the bottle went on losing fuel with the feed shut.
+    """
+
+    carb: int | None
+    weight: float
+    rate_g_per_h: float
+    delay_h: float
+    mass_led: bool
+    shut_ratio: float | None = None
+    lost_while_shut: bool = False
+    shift: dict[Cause, float] = field(default_factory=dict)
+
+
+def likelihood(cause: Cause, seen: Evidence) -> float:
+    """How well a cause explains the evidence, relative to the others."""
+    if seen.carb is None:
+        return _unseen(cause, seen)
+    value = _by_rate(cause, seen.rate_g_per_h) * _by_delay(cause, seen.delay_h)
+    if cause is Cause.NEEDLE_WEEP:
+        value *= 3.0 if seen.mass_led else 0.7
+    elif seen.mass_led:
+        value *= 0.5
+    if seen.shut_ratio is not None:
+        value *= _by_decay(cause, seen.shut_ratio)
+    return value
+
+
+def _by_rate(cause: Cause, rate_g_per_h: float) -> float:
+    if cause is Cause.NEEDLE_STUCK_OPEN:
+        return 1.0 if rate_g_per_h > 30 else 0.2 if rate_g_per_h > 10 else 0.005
+    limit = {Cause.NEEDLE_WEEP: 10.0, Cause.OVERFLOW_TUBE_CRACK: 20.0}.get(cause, 5.0)
+    return 1.0 if rate_g_per_h < limit else 0.05
+
+
+def _by_delay(cause: Cause, delay_h: float) -> float:
+    """A joint drips once it is wet, a crack as soon as the level is up, a weep only when full."""
+    if delay_h < 0.75:
+        return {Cause.NEEDLE_WEEP: 0.15, Cause.NEEDLE_STUCK_OPEN: 1.0}.get(cause, 0.6)
+    if delay_h < 2.0:
+        return {Cause.NEEDLE_WEEP: 0.4, Cause.NEEDLE_STUCK_OPEN: 0.1}.get(cause, 0.3)
+    return {
+        Cause.NEEDLE_WEEP: 0.8,
+        Cause.NEEDLE_STUCK_OPEN: 0.05,
+        Cause.OVERFLOW_TUBE_CRACK: 0.06,
+    }.get(cause, 0.25)
+
+
+def _by_decay(cause: Cause, shut_ratio: float) -> float:
+    if shut_ratio > 0.6:
+        return {Cause.BOWL_JOINT_WEEP: 1.0, Cause.OVERFLOW_TUBE_CRACK: 0.2}.get(cause, 0.02)
+    if shut_ratio > 0.15:
+        return {Cause.OVERFLOW_TUBE_CRACK: 1.0, Cause.BOWL_JOINT_WEEP: 0.4}.get(cause, 0.15)
+    return {Cause.BOWL_JOINT_WEEP: 0.03, Cause.OVERFLOW_TUBE_CRACK: 0.3}.get(cause, 1.0)
+
+
+def _unseen(cause: Cause, seen: Evidence) -> float:
+    if cause not in _UNSEEN:
+        return 0.01
+    if cause is Cause.BENCH_PLUMBING_LEAK:
+        return 20.0 if seen.lost_while_shut else 1.0
+    if cause is Cause.NEEDLE_WEEP:
+        # A needle that weeps without dripping only fills its bowl: a few grams and a few hours.
+        return 0.15 if seen.rate_g_per_h < 2 else 0.05
+    return 0.05 if seen.lost_while_shut else 1.0
+
+
+def rank(
+    places: list[Evidence], no_leak: float, *, bowls_short: int, carbs: int
+) -> tuple[Suspect, ...]:
+    """Suspects, likeliest first; probabilities sum to 1 and add up over the places by weight.
+
+    no_leak: probability that nothing leaks; bowls_short: bowls that did not fill.
+    """
+    chance: dict[tuple[Cause, int | None], float] = {(Cause.NO_LEAK, None): max(no_leak, 0.0)}
+    for seen in places:
+        causes = _SEEN_BY_GATE if seen.carb is not None else _UNSEEN
+        odds = {
+            cause: PRIOR_ODDS[cause] * seen.shift.get(cause, 1.0) * likelihood(cause, seen)
+            for cause in causes
+        }
+        total = sum(odds.values())
+        for cause, value in odds.items():
+            key = (cause, seen.carb)
+            chance[key] = chance.get(key, 0.0) + seen.weight * value / total
+    if bowls_short:
+        _share_with_stuck_shut(chance, carbs)
+    total = sum(chance.values()) or 1.0
+    kept = [(key, value / total) for key, value in chance.items() if value / total >= 5e-4]
+    kept.sort(key=lambda item: -item[1])
+    return _rounded(kept)
+
+
+def _share_with_stuck_shut(chance: dict[tuple[Cause, int | None], float], carbs: int) -> None:
+    """Nine tenths of `no leak` go to a needle stuck shut, evenly over the carbs: mass alone
+    cannot tell which bowl stayed dry.
+    """
+    share = 0.9 * chance[Cause.NO_LEAK, None]
+    chance[Cause.NO_LEAK, None] -= share
+    for carb in range(1, carbs + 1):
+        chance[Cause.NEEDLE_STUCK_SHUT, carb] = share / carbs
+
+
+def _rounded(kept: list[tuple[tuple[Cause, int | None], float]]) -> tuple[Suspect, ...]:
+    """Round to four digits so that the probabilities still sum to exactly 1."""
+    rounded = [round(value, 4) for _, value in kept]
+    rounded[0] = round(rounded[0] + 1.0 - sum(rounded), 4)
+    return tuple(
+        Suspect(cause, carb, p) for ((cause, carb), _), p in zip(kept, rounded, strict=True)
+    )
