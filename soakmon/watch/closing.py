@@ -1,0 +1,96 @@
+"""The closing layer: the leak's estimate and interval, and the smallest leak this run could prove."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+
+from soakmon.watch.rows import Floats
+from soakmon.watch.verdict import Band
+from soakmon.watch.weep import LEAKS, RATE_PRIOR, Weep
+
+_DETECTION = 0.95
+# Belief before the run: most rebuilt racks are tight; a leak that no gate sees is the rarer one.
+_NO_LEAK, _UNSEEN, _SEEN = 0.8, 0.08, 0.12
+_FINE: Floats = np.asarray(0.002 * 2 ** (np.arange(280) / 14))
+_DROP_REL_SD = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """What is believed after the run.
+
+    no_leak: probability; gates: (N,) probability of a leak under each gate (not exclusive of one
+    another: relative to no leak); unseen: probability of a leak no gate sees; above: probability
+    that the leak exceeds the criterion.
+    """
+
+    no_leak: float
+    unseen: float
+    gates: tuple[float, ...]
+    above: float
+    leak: Band
+
+
+def posterior(weep: Weep, criterion_g_per_h: float) -> Posterior:
+    """Probabilities of the stories and of the leak's size."""
+    mass = weep.mass_log_ratio()
+    unseen = mass + np.log(weep.onset_prior())[:, None] + np.log(RATE_PRIOR)
+    parts = [np.exp(np.clip(unseen, -700, 600)).sum(axis=0) * _UNSEEN]
+    for index in range(len(weep.gates)):
+        ratio, joint, _ = weep.under_gate(index, mass)
+        share = _SEEN / len(weep.gates)
+        by_rate = np.exp(np.clip(joint, -700, 600)).sum(axis=0) if len(joint) else 0 * LEAKS
+        parts.append(share * (by_rate if ratio != 0.0 else 0 * LEAKS))
+    by_rate = np.sum(parts, axis=0)
+    total = _NO_LEAK + float(by_rate.sum())
+    above = float(by_rate[criterion_g_per_h < LEAKS].sum()) / total
+    leak = Band(0.0, 0.0, _quantile(by_rate / total, 0.975))
+    weights = [float(part.sum()) / total for part in parts]
+    return Posterior(_NO_LEAK / total, weights[0], tuple(weights[1:]), above, leak)
+
+
+def _quantile(by_rate: Floats, level: float) -> float:
+    """Rate (g/h) that the leak stays under with probability `level`; the rest of it is at zero."""
+    cumulative = 1 - by_rate.sum() + np.cumsum(by_rate)
+    place = int(np.searchsorted(cumulative, level))
+    if place == 0:
+        return 0.0
+    return float(LEAKS[min(place, len(LEAKS) - 1)])
+
+
+def leak_given_leaking(
+    weep: Weep, onset: int, drops: float, hours: float, drop_g: float, *, carry: float = 0.15
+) -> Band:
+    """Estimate of a leak that is there, from mass and drops together, g/h.
+
+    onset: index of its onset; drops: fallen in `hours` since the first, 0 for none seen; carry:
+    chance that the gates do not see the whole leak.
+    """
+    mass = weep.filter.log_ratio(_FINE)[onset]
+    weight = np.exp(mass - mass.max())
+    if drops > 0 and hours > 0:
+        said = drops * drop_g / hours
+        spread = float(np.hypot(_DROP_REL_SD, drops**-0.5))
+        by_drops = np.exp(-0.5 * (np.log(_FINE / said) / spread) ** 2)
+        more = np.where(_FINE >= said, 0.05, 1e-6)
+        weight = weight * ((1 - carry) * by_drops + carry * more)
+    cumulative = np.cumsum(weight) / weight.sum()
+    low, best, high = (
+        float(_FINE[min(int(np.searchsorted(cumulative, p)), len(_FINE) - 1)])
+        for p in (0.025, 0.5, 0.975)
+    )
+    return Band(best, low, high)
+
+
+def smallest_provable(weep: Weep, false_alarm: float) -> float:
+    """Smallest leak (g/h, from the start, seen by no gate) that this run would have proven.
+
+    Proven with 95 % probability by the closing test at its share of the false-alarm budget, from
+    the run's own noise, drift, temperature and evaporation uncertainty.
+    """
+    _, sd = weep.filter.leak_moments(0)
+    normal = NormalDist()
+    return (normal.inv_cdf(1 - false_alarm) + normal.inv_cdf(_DETECTION)) * sd
