@@ -1,4 +1,4 @@
-"""The closing layer: the leak's estimate and interval, and the smallest leak this run could prove."""
+"""The closing layer: estimate and interval of the leak, and the smallest this run could prove."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def leak_given_leaking(
         said = drops * drop_g / hours
         spread = float(np.hypot(_DROP_REL_SD, drops**-0.5))
         by_drops = np.exp(-0.5 * (np.log(_FINE / said) / spread) ** 2)
-        more = np.where(_FINE >= said, 0.05, 1e-6)
+        more = np.where(said <= _FINE, 0.05, 1e-6)
         weight = weight * ((1 - carry) * by_drops + carry * more)
     cumulative = np.cumsum(weight) / weight.sum()
     low, best, high = (

@@ -1,0 +1,121 @@
+"""Follows the averaged mass reading: what of it is taken as it is, held, or called a fault."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from soakmon.watch.averaging import Average
+from soakmon.watch.disturbance import (
+    FAR_SIGMA,
+    HELD,
+    FreezeWatch,
+    Kind,
+    NoiseGauge,
+    judge,
+)
+from soakmon.watch.evaporation import Evaporation
+from soakmon.watch.mass_filter import OFFSET, SLACK
+from soakmon.watch.rows import Floats
+from soakmon.watch.state import kept
+from soakmon.watch.verdict import Fault
+from soakmon.watch.weep import Weep
+
+_GAP_S = 900.0
+_WARM_UP = 10
+
+
+@kept
+class Follower:
+    """Feeds averaged readings to the mass filter of a `Weep`, around disturbances.
+
+    sip_g: largest step down that is taken for a float needle's sip.
+    """
+
+    def __init__(self, sip_g: float) -> None:
+        self.sip_g = sip_g
+        self.gauge = NoiseGauge()
+        self.freeze = FreezeWatch()
+        self.faults: list[Fault] = []
+        self.held: list[tuple[Floats, float, float, Floats]] = []
+        self.held_since_s = 0.0
+        self.taken = 0
+        self.blind_s = 0.0
+        self.last_good_s = float("nan")
+        self.fall_g: list[float] = []
+        self.flowing_s = float("nan")
+
+    def step(self, average: Average, seconds: float, weep: Weep, evaporation: Evaporation) -> None:
+        """Take one averaging step; `weep` has already been advanced to it."""
+        mass_g = average.mass_g
+        if not np.isfinite(mass_g):
+            self.blind_s += seconds
+            return
+        if self.freeze.add(mass_g, average.frozen):
+            self._frozen(average.t_s, seconds)
+            return
+        self._gap(average.t_s)
+        self.gauge.add(mass_g)
+        noise = self.gauge.sd_g(average.noise_g)
+        reading = mass_g - weep.zero_g + evaporation.total_g
+        item = (weep.row(evaporation), reading, noise, weep.exposure_h.copy())
+        residual, sd = weep.filter.surprise(item[0], reading, noise)
+        if self.taken < _WARM_UP:
+            sd = max(sd, 0.2)
+        if abs(residual) <= FAR_SIGMA * sd and not self.held:
+            self._take(weep, item)
+        else:
+            self._hold(average.t_s, item, weep)
+
+    def _take(self, weep: Weep, item: tuple[Floats, float, float, Floats]) -> None:
+        weep.filter.update(*item)
+        self.taken += 1
+
+    def _hold(self, t_s: float, item: tuple[Floats, float, float, Floats], weep: Weep) -> None:
+        if not self.held:
+            self.held_since_s = t_s
+        self.held.append(item)
+        residuals = np.array([weep.filter.surprise(*held[:3])[0] for held in self.held])
+        sd = max(weep.filter.surprise(*item[:3])[1], 0.2 if self.taken < _WARM_UP else 0.0)
+        if abs(residuals[-1]) <= FAR_SIGMA * sd:
+            # Back where it was: what was held in between was a spike, and is dropped.
+            self._spike(residuals[:-1])
+            self.held = []
+            self._take(weep, item)
+        elif len(self.held) >= HELD:
+            self._judge(residuals, item[2], weep)
+
+    def _spike(self, residuals: Floats) -> None:
+        worst = float(np.abs(residuals).max(initial=0.0))
+        if worst > 1.0:
+            self._fault(self.held_since_s, "bump", f"spike of {worst:.1f} g, left out")
+
+    def _judge(self, residuals: Floats, noise: float, weep: Weep) -> None:
+        kind, step = judge(residuals, noise, self.sip_g)
+        if kind is Kind.SIP:
+            weep.filter.loosen(SLACK, abs(step))
+            weep.filter.slack_sd_g = max(weep.filter.slack_sd_g, 0.5 * abs(step))
+        elif kind is Kind.FLOW:
+            weep.filter.loosen(SLACK, abs(step))
+            self.flowing_s = self.held_since_s
+        else:
+            weep.filter.loosen(OFFSET, 3.0 * abs(step))
+            word = "refill" if kind is Kind.REFILL else "bump"
+            self._fault(self.held_since_s, word, f"step of {step:+.2f} g, taken out")
+        for item in self.held:
+            self._take(weep, item)
+        self.held = []
+
+    def _frozen(self, t_s: float, seconds: float) -> None:
+        self.blind_s += seconds
+        if not self.freeze.reported:
+            self.freeze.reported = True
+            self._fault(t_s, "cell_frozen", "the load cell repeats itself: check converter, wiring")
+
+    def _gap(self, t_s: float) -> None:
+        if t_s - self.last_good_s > _GAP_S:
+            minutes = (t_s - self.last_good_s) / 60
+            self._fault(self.last_good_s, "gap", f"no mass reading for {minutes:.0f} min")
+        self.last_good_s = t_s
+
+    def _fault(self, t_s: float, kind: str, text: str) -> None:
+        self.faults.append(Fault(t_s, kind, text))
