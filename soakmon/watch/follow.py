@@ -41,8 +41,7 @@ class Follower:
         self.taken = 0
         self.blind_s = 0.0
         self.last_good_s = float("nan")
-        self.fall_g: list[float] = []
-        self.flowing_s = float("nan")
+        self.removed_g = 0.0
 
     def step(self, average: Average, seconds: float, weep: Weep, evaporation: Evaporation) -> None:
         """Take one averaging step; `weep` has already been advanced to it."""
@@ -96,9 +95,9 @@ class Follower:
             weep.filter.slack_sd_g = max(weep.filter.slack_sd_g, 0.5 * abs(step))
         elif kind is Kind.FLOW:
             weep.filter.loosen(SLACK, abs(step))
-            self.flowing_s = self.held_since_s
         else:
             weep.filter.loosen(OFFSET, 3.0 * abs(step))
+            self.removed_g += step
             word = "refill" if kind is Kind.REFILL else "bump"
             self._fault(self.held_since_s, word, f"step of {step:+.2f} g, taken out")
         for item in self.held:

@@ -1,0 +1,282 @@
+"""From evidence to the verdict: which of the three, why, and what is behind it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from soakmon.watch.causes import Evidence, rank
+from soakmon.watch.closing import Posterior, leak_given_leaking, posterior, smallest_provable
+from soakmon.watch.rows import Floats
+from soakmon.watch.verdict import Alarm, Band, Fault, Outcome, Suspect, Verdict
+from soakmon.watch.weep import ONSETS, RATE_PRIOR, Weep
+
+if TYPE_CHECKING:
+    from soakmon.watch.decide import Decider
+
+_BELIEVED = 0.02
+_UNSURE_GATE = 0.2
+_BLIND_SHARE = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A leak at a place: carb or None, onset s, drops since, hours since, and its estimate."""
+
+    carb: int | None
+    onset_s: float
+    leak: Band
+    mass_led: bool
+
+
+def conclude(decider: Decider) -> Verdict:
+    """The verdict on what a decider has seen so far."""
+    weep = decider.weep
+    if weep is None or not decider.mass_running:
+        return _too_early(decider)
+    mass = weep.mass_log_ratio()
+    belief = posterior(weep, decider.settings.criterion_g_per_day / 24.0)
+    alarms, withdrawn = _standing(decider, weep, mass)
+    alarms = _closing_alarm(decider, weep, mass, alarms)
+    found = [_found(decider, weep, mass, alarm) for alarm in alarms]
+    smallest = smallest_provable(weep, decider.budget.closing)
+    faults = [*decider.follower.faults, *_gate_faults(decider, weep, alarms), *withdrawn]
+    faults += _other_faults(decider)
+    short = decider.finder.bowls_short(decider.bowl_g)
+    if short:
+        alarms.append(_starved(decider, short))
+    outcome, reason = _outcome(decider, belief, found, smallest, faults, short)
+    return Verdict(
+        outcome,
+        reason,
+        decider.last_s - decider.start_s,
+        decider.curve.observed_g(),
+        decider.curve.expected(),
+        _total(weep, found, belief),
+        smallest,
+        tuple(decider.tally.total),
+        tuple(sorted(alarms, key=lambda alarm: alarm.t_s)),
+        _suspects(decider, belief, found, short),
+        tuple(sorted(faults, key=lambda fault: fault.t_s)),
+    )
+
+
+def _too_early(decider: Decider) -> Verdict:
+    nothing = Band(0.0, 0.0, 0.0)
+    duration = decider.last_s - decider.start_s if np.isfinite(decider.last_s) else 0.0
+    leaking = bool(decider.alarms)
+    carbs = [a.carb for a in decider.alarms]
+    places = [Evidence(c, 1.0 / len(carbs), 100.0, 0.1, mass_led=False) for c in carbs]
+    return Verdict(
+        Outcome.LEAKING if leaking else Outcome.NOT_PROVEN,
+        decider.alarms[0].text if leaking else "the run ended before the soak began",
+        duration,
+        None,
+        nothing,
+        nothing,
+        None,
+        tuple(decider.tally.total),
+        tuple(decider.alarms),
+        rank(places, 0.0 if leaking else 1.0, bowls_short=0, carbs=decider.tally.gates),
+        tuple(_other_faults(decider)),
+    )
+
+
+def _standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], list[Fault]]:
+    """Alarms that the whole record still bears out, and those it does not, as faults."""
+    standing: list[Alarm] = []
+    withdrawn: list[Fault] = []
+    for alarm in decider.alarms:
+        ratio = 1.0
+        if alarm.carb is not None:
+            ratio = weep.under_gate(alarm.carb - 1, mass)[0]
+        if ratio > 0:
+            standing.append(alarm)
+        else:
+            text = f"counts at gate {alarm.carb} are not borne out by the mass: not fuel"
+            withdrawn.append(Fault(alarm.t_s, "gate_noise", text))
+    return standing, withdrawn
+
+
+def _closing_alarm(decider: Decider, weep: Weep, mass: Floats, alarms: list[Alarm]) -> list[Alarm]:
+    """Add an alarm when a leak from the start is proven only by the whole record."""
+    if alarms:
+        return alarms
+    from_start = mass[0] + np.log(RATE_PRIOR)
+    if np.logaddexp.reduce(from_start) <= -np.log(decider.budget.closing):
+        return alarms
+    rate = leak_given_leaking(weep, 0, 0.0, 0.0, 0.0).best
+    text = f"fuel was leaving from the start that no gate saw: about {rate:.2g} g/h"
+    return [Alarm(decider.last_s, "weep", None, rate, text)]
+
+
+def _found(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> _Found:
+    onset_prior = np.log(weep.onset_prior())
+    by_onset = np.logaddexp.reduce(mass + np.log(RATE_PRIOR), axis=1) + onset_prior
+    active = weep.onset_s < weep.last_s
+    mass_onset = int(np.argmax(np.where(active, by_onset, -np.inf)))
+    if alarm.carb is None:
+        leak = leak_given_leaking(weep, mass_onset, 0.0, 0.0, 0.0)
+        return _Found(None, float(weep.onset_s[mass_onset]), leak, mass_led=False)
+    gate = alarm.carb - 1
+    _, joint, times = weep.under_gate(gate, mass)
+    first_s = float(times[int(np.argmax(joint.max(axis=1)))]) if len(times) else alarm.t_s
+    place = int(np.clip((first_s - weep.start_s) // weep.onset_step_s, 0, ONSETS - 1))
+    drops = decider.tally.since(gate, first_s)
+    hours = max(weep.last_s - first_s, 60.0) / 3600.0
+    leak = leak_given_leaking(weep, place, drops, hours, weep.drop_g[gate])
+    led = by_onset[mass_onset] - by_onset[place] > 3.0 and mass_onset < place - 1
+    return _Found(alarm.carb, first_s, leak, mass_led=bool(led))
+
+
+def _total(weep: Weep, found: list[_Found], belief: Posterior) -> Band:
+    """Leak of all places together, g/h."""
+    if not found:
+        return belief.leak
+    if len(found) == 1:
+        return found[0].leak
+    best = sum(f.leak.best for f in found)
+    spread = np.sqrt(sum((f.leak.high - f.leak.low) ** 2 for f in found)) / 2
+    return Band(best, max(0.0, best - float(spread)), best + float(spread))
+
+
+def _gate_faults(decider: Decider, weep: Weep, alarms: list[Alarm]) -> list[Fault]:
+    faults = []
+    leaking = {alarm.carb for alarm in alarms}
+    tally = decider.tally
+    for gate in range(tally.gates):
+        if tally.blank[gate] > 0.5 * max(tally.rows_seen, 1):
+            text = f"gate {gate + 1} gave no counts most of the time: check its wiring"
+            faults.append(Fault(decider.start_s, "gate_stuck", text))
+        if gate + 1 in leaking or tally.total[gate] < 12:
+            continue
+        often = tally.rows_hit[gate] > 0.2 * max(tally.rows_seen, 1)
+        kind = "gate_stuck" if often else "gate_noise"
+        what = "counts without pause" if often else "counts that are not fuel"
+        text = f"gate {gate + 1}: {tally.total[gate]} {what}: shade or clean it"
+        faults.append(Fault(tally.times[gate][0], kind, text))
+    return faults
+
+
+def _other_faults(decider: Decider) -> list[Fault]:
+    faults = [Fault(t, "bump", "knock: several gates at once") for t in _apart(decider)]
+    tally = decider.tally
+    if tally.no_air_s > 600:
+        text = f"no air temperature for {tally.no_air_s / 60:.0f} min: last value used"
+        faults.append(Fault(tally.temperature_lost_s, "temperature_missing", text))
+    if np.isfinite(decider.empty_s):
+        text = "the bottle ran dry: fill it and start again"
+        faults.append(Fault(decider.empty_s, "bottle_empty", text))
+    return faults
+
+
+def _apart(decider: Decider) -> list[float]:
+    """Times of knocks at least ten minutes apart."""
+    times: list[float] = []
+    for t_s in decider.tally.knocks_s:
+        if not times or t_s - times[-1] > 600:
+            times.append(t_s)
+    return times[:50]
+
+
+def _starved(decider: Decider, short: int) -> Alarm:
+    bowls = "a bowl" if short == 1 else f"{short} bowls"
+    text = f"the fill is {bowls} short: needle stuck shut, or an air lock"
+    return Alarm(decider.finder.ended_s, "starved", None, None, text)
+
+
+def _outcome(
+    decider: Decider,
+    belief: Posterior,
+    found: list[_Found],
+    smallest: float,
+    faults: list[Fault],
+    short: int,
+) -> tuple[Outcome, str]:
+    if found:
+        worst = max(found, key=lambda f: f.leak.best)
+        where = f"carb {worst.carb}" if worst.carb else "a place no gate sees"
+        more = f" and {len(found) - 1} more" if len(found) > 1 else ""
+        since = (worst.onset_s - decider.start_s) / 3600
+        text = f"leak at {where}{more}, about {worst.leak.best:.2g} g/h since hour {since:.1f}"
+        return Outcome.LEAKING, text
+    for doubt in _doubts(decider, belief, smallest, faults, short):
+        return Outcome.NOT_PROVEN, doubt
+    return Outcome.TIGHT, (
+        f"no leak: the loss is what evaporation explains, and no more than "
+        f"{24 * belief.leak.high:.2g} g a day could hide in it"
+    )
+
+
+def _doubts(
+    decider: Decider, belief: Posterior, smallest: float, faults: list[Fault], short: int
+) -> list[str]:
+    """Reasons why tightness is not proven, weightiest first."""
+    criterion = decider.settings.criterion_g_per_day
+    kinds = {fault.kind for fault in faults}
+    soak_s = max(decider.last_s - decider.soak_s, 1.0)
+    doubts = []
+    if short:
+        doubts.append("a bowl did not fill: free its needle and soak again")
+    if "bottle_empty" in kinds:
+        doubts.append("the bottle ran dry: what happened after is unknown")
+    if decider.follower.blind_s > _BLIND_SHARE * soak_s:
+        doubts.append("the load cell was blind too long: check it and soak again")
+    if _lost_too_little(decider):
+        doubts.append("less was lost than any rack loses: check that the load cell moves")
+    if "gate_stuck" in kinds:
+        doubts.append("a drop gate did not work: clean or replace it and soak again")
+    for gate, share in enumerate(belief.gates):
+        if share > _UNSURE_GATE:
+            doubts.append(f"gate {gate + 1} counted what may be drops: soak longer")
+    if belief.above > _BELIEVED:
+        doubts.append(
+            f"a leak above {criterion:g} g/day cannot be ruled out: do a blank run or soak longer"
+        )
+    if smallest * 24 > criterion:
+        doubts.append(
+            f"the smallest leak this run could prove is {smallest * 24:.2g} g/day, more than the "
+            f"{criterion:g} asked for: soak longer, or reduce noise and drift"
+        )
+    return doubts
+
+
+def _lost_too_little(decider: Decider) -> bool:
+    """Whether the loss is below the band by more than drift and temperature explain."""
+    observed, expected = decider.curve.observed_g(), decider.curve.expected()
+    weep = decider.weep
+    if observed is None or weep is None or expected.best < 0.3:
+        return False
+    mean, sd = weep.filter.leak_moments(0)
+    return mean < -3.0 * sd and observed < expected.low
+
+
+def _suspects(
+    decider: Decider, belief: Posterior, found: list[_Found], short: int
+) -> tuple[Suspect, ...]:
+    places = [_evidence(decider, one, 1.0 / len(found)) for one in found]
+    no_leak = 0.0
+    if not found:
+        no_leak = belief.no_leak
+        shares: list[tuple[int | None, float]] = [(None, belief.unseen)]
+        shares += [(gate + 1, share) for gate, share in enumerate(belief.gates)]
+        places = [Evidence(c, w, 1.0, 1.0, mass_led=False) for c, w in shares if w > 0]
+    return rank(places, no_leak, bowls_short=short, carbs=decider.tally.gates)
+
+
+def _evidence(decider: Decider, one: _Found, weight: float) -> Evidence:
+    finder = decider.finder
+    filled_s = finder.ended_s if finder.found else decider.start_s
+    tally = decider.tally
+    ratio = None
+    if one.carb is not None and tally.shut_h > 0.05 and tally.open_h > 0.05:
+        gate = one.carb - 1
+        open_drops = tally.total[gate] - tally.while_shut[gate]
+        open_h = max(tally.open_h - (one.onset_s - filled_s) / 3600, 0.1)
+        if open_drops > 3:
+            ratio = (tally.while_shut[gate] / tally.shut_h) / (open_drops / open_h)
+    delay = max(one.onset_s - filled_s, 0.0) / 3600
+    lost = tally.shut_loss_g > 0.5 * one.leak.best * tally.shut_h and tally.shut_h > 0.15
+    return Evidence(one.carb, weight, one.leak.best, delay, one.mass_led, ratio, bool(lost))

@@ -1,0 +1,85 @@
+"""The curve of a soak: what was lost against what a tight rack loses."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from soakmon.watch.averaging import Average
+from soakmon.watch.evaporation import Evaporation
+from soakmon.watch.rows import Floats
+from soakmon.watch.settings import Settings
+from soakmon.watch.state import kept
+from soakmon.watch.verdict import Band
+
+_NORMAL_95 = 1.959964
+_VAPOUR_REL_SD = 0.08
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """(n,) arrays since the soak's clock started: t_s; loss and evaporation band in g."""
+
+    t_s: Floats
+    mass_loss_g: Floats
+    best_g: Floats
+    low_g: Floats
+    high_g: Floats
+
+
+@kept
+class CurveKeeper:
+    """Collects one point per averaging step."""
+
+    def __init__(self, settings: Settings) -> None:
+        priors = settings.priors
+        blank = priors.blank_scale is not None
+        feed = float(np.hypot(priors.bottle_rel_sd, 0.1))
+        self.feed_rel_sd = priors.blank_rel_sd if blank else feed
+        self.bowls_rel_sd = priors.bowls_rel_sd
+        self.zero_g = float("nan")
+        self.points: list[tuple[float, float, float, float]] = []
+
+    def restart(self) -> None:
+        """Forget everything."""
+        self.points.clear()
+        self.zero_g = float("nan")
+
+    def start(self, mass_g: float, t_s: float) -> None:
+        """The soak's clock starts at this reading."""
+        self.restart()
+        self.zero_g = mass_g
+        self.points.append((t_s, 0.0, 0.0, 0.0))
+
+    def add(self, average: Average, removed_g: float, evaporation: Evaporation) -> None:
+        """Add a step; removed_g: bumps and refills so far, which are not fuel lost."""
+        loss = self.zero_g + removed_g - average.mass_g
+        self.points.append((average.t_s, loss, evaporation.bottle_hose_g, evaporation.bowls_g))
+
+    def curve(self) -> Curve:
+        """The curve so far."""
+        points = np.array(self.points).reshape(-1, 4)
+        best, low, high = self._band(points[:, 2], points[:, 3])
+        return Curve(points[:, 0], points[:, 1], best, low, high)
+
+    def expected(self) -> Band:
+        """Expected evaporation up to now, g, 95 %."""
+        if not self.points:
+            return Band(0.0, 0.0, 0.0)
+        last = np.array(self.points[-1])
+        best, low, high = self._band(last[2], last[3])
+        return Band(float(best), float(low), float(high))
+
+    def observed_g(self) -> float | None:
+        """Loss at the end: the median of the last points that have a mass; None when none has."""
+        good = [p[1] for p in self.points[-30:] if np.isfinite(p[1])]
+        return float(np.median(good[-5:])) if good else None
+
+    def _band(self, feed_g: Floats, bowls_g: Floats) -> tuple[Floats, Floats, Floats]:
+        best = np.asarray(feed_g + bowls_g)
+        variance = (self.feed_rel_sd * feed_g) ** 2 + (self.bowls_rel_sd * bowls_g) ** 2
+        variance = variance + (_VAPOUR_REL_SD * best) ** 2
+        ratio = np.divide(np.sqrt(variance), best, out=np.zeros_like(best), where=best > 0)
+        spread = np.exp(_NORMAL_95 * np.sqrt(np.log1p(ratio**2)))
+        return best, np.asarray(best / spread), np.asarray(best * spread)

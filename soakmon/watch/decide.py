@@ -1,0 +1,266 @@
+"""The decider: readings in, alarms as they arise, a verdict at any time.
+
+The same object serves a running soak (push a few rows at a time, save and restore in between) and
+a recorded one (`decide`). It owns no clock and no file.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from soakmon.physics.liquid import density_kg_per_m3
+from soakmon.watch.averaging import Average, Averager
+from soakmon.watch.budget import Budget
+from soakmon.watch.conclude import conclude
+from soakmon.watch.curve import Curve, CurveKeeper
+from soakmon.watch.evaporation import Evaporation
+from soakmon.watch.filling import FillFinder, Phase
+from soakmon.watch.flood import FloodWatch
+from soakmon.watch.follow import Follower
+from soakmon.watch.knock import without_knocks
+from soakmon.watch.rows import Floats, Rows
+from soakmon.watch.settings import Settings
+from soakmon.watch.state import dump, kept, load
+from soakmon.watch.tally import Tally
+from soakmon.watch.verdict import Alarm, Fault, Verdict
+from soakmon.watch.weep import LEAKS, Weep
+
+_LOOK_EVERY = 5
+_CHUNK_ROWS = 3600
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """A verdict with what it was made from: phases (name, start t_s) and the curve."""
+
+    verdict: Verdict
+    phases: tuple[tuple[str, float], ...]
+    curve: Curve
+
+
+@kept
+class Decider:
+    """Online decision over one soak.
+
+    gates: number of drop gates; already_soaking: the readings start after filling.
+    """
+
+    def __init__(self, settings: Settings, gates: int, *, already_soaking: bool = False) -> None:
+        self.settings = settings
+        self.averager = Averager()
+        density = float(density_kg_per_m3(settings.fuel, 20.0)) * 1e-3
+        geometry = settings.geometry
+        self.bowl_g = density * float(np.mean([b.volume_ml for b in geometry.bowls] or [0.0]))
+        rack_g = density * sum(bowl.volume_ml for bowl in geometry.bowls)
+        self.finder = FillFinder(
+            rack_g + density * geometry.hose.volume_ml,
+            settings.settle_s,
+            already_soaking=already_soaking or rack_g == 0,
+        )
+        self.evaporation = Evaporation(settings)
+        self.follower = Follower(settings.priors.sip_g)
+        self.tally = Tally(gates)
+        self.curve = CurveKeeper(settings)
+        self.weep: Weep | None = None
+        self.budget_total = settings.false_alarm
+        self.alarms: list[Alarm] = []
+        self.faults: list[Fault] = []
+        self.phases: list[tuple[str, float]] = [(self.finder.phase, 0.0)]
+        self.start_s = float("nan")
+        self.soak_s = float("nan")
+        self.last_row_s = float("nan")
+        self.last_s = float("nan")
+        self.since_look = 0
+        self.flood: FloodWatch | None = None
+        self.mass_running = False
+        self.empty_s = float("nan")
+
+    @property
+    def budget(self) -> Budget:
+        """The false-alarm budget and its shares."""
+        return Budget(self.budget_total, self.tally.gates)
+
+    def push(self, rows: Rows) -> None:
+        """Take the next rows; new alarms and faults are appended to `alarms` and `faults`."""
+        if not len(rows):
+            return
+        if not np.isfinite(self.start_s):
+            self.start_s = self.last_row_s = self.last_s = float(rows.t_s[0])
+        spacing = np.diff(rows.t_s, prepend=self.last_row_s)
+        self.last_row_s = float(rows.t_s[-1])
+        rows, knocks = without_knocks(rows, spacing)
+        self.tally.add_knocks(knocks)
+        self._drops(rows, spacing)
+        for average in self.averager.push(rows):
+            self._step(average)
+        self._storms(rows)
+
+    def finish(self) -> None:
+        """Take what is still held back in an unfinished averaging step."""
+        for average in self.averager.flush():
+            self._step(average)
+        self._look()
+
+    def _drops(self, rows: Rows, spacing_s: Floats) -> None:
+        for index, gate in np.argwhere(np.nan_to_num(rows.drops) > 0):
+            t_s, count = float(rows.t_s[index]), int(rows.drops[index, gate])
+            shut = rows.feed_open is not None and rows.feed_open[index] == 0
+            self.tally.add(int(gate), t_s, count, shut=bool(shut))
+            if self.weep is not None:
+                self.weep.gates[gate].add(t_s, count, float(spacing_s[index]))
+                self.since_look = _LOOK_EVERY
+        self.tally.add_missing(rows)
+
+    def _step(self, average: Average) -> None:
+        before = self.finder.phase
+        phase = self.finder.step(average)
+        if phase != before:
+            self._enter(phase, average)
+        seconds, self.last_s = average.t_s - self.last_s, average.t_s
+        self.evaporation.step(seconds, average.air_c, average.fuel_c, average.feed_open)
+        self.tally.step(average, seconds)
+        if average.mass_g < 0.01 * self.settings.geometry.bottle.fill_ml + 1.0:
+            self.empty_s = min(self.empty_s, average.t_s) if self.empty_s > 0 else average.t_s
+        if self.weep is None and phase in {Phase.IDLE, Phase.SOAKING}:
+            self._begin(average)
+        if self.weep is None:
+            return
+        if not self.mass_running:
+            if phase in {Phase.SOAKING, Phase.IDLE} and np.isfinite(average.mass_g):
+                self._begin_mass(average)
+            return
+        self.weep.advance(average.t_s, average.feed_open, self.evaporation)
+        self.follower.step(average, seconds, self.weep, self.evaporation)
+        self.curve.add(average, self.follower.removed_g, self.evaporation)
+        self.since_look += 1
+        if self.since_look >= _LOOK_EVERY:
+            self._look()
+
+    def _enter(self, phase: str, average: Average) -> None:
+        self.phases.append((phase, average.t_s))
+        if phase == Phase.FILLING:
+            # What was taken for a soak was the quiet before the fill: start again after it.
+            self.weep, self.mass_running = None, False
+            self.follower = Follower(self.settings.priors.sip_g)
+            self.curve.restart()
+            self.alarms.clear()
+            self.tally.restart(average.t_s)
+        elif phase == Phase.SETTLING:
+            self._begin(average)
+
+    def _begin(self, average: Average) -> None:
+        self.weep = Weep(
+            self.settings, average.t_s, self.tally.gates, self._cell_scale(average), average.mass_g
+        )
+        self.soak_s = average.t_s
+        for t_s, gate, count in self.tally.recent(self.finder.started_s):
+            self.weep.gates[gate].add(min(t_s, average.t_s), count, 1.0)
+
+    def _begin_mass(self, average: Average) -> None:
+        weep = self.weep
+        assert weep is not None
+        scale = self._cell_scale(average)
+        fresh = Weep(self.settings, average.t_s, self.tally.gates, scale, average.mass_g)
+        fresh.gates = weep.gates
+        self.weep, self.mass_running = fresh, True
+        self.soak_s = average.t_s
+        self.evaporation.restart()
+        self.curve.start(average.mass_g, average.t_s)
+
+    def _cell_scale(self, average: Average) -> float:
+        """How coarse the cell is against a 1-2 kg one, from its load and its noise."""
+        noise = average.noise_g if np.isfinite(average.noise_g) else 0.0
+        load = abs(average.mass_g) if np.isfinite(average.mass_g) else 0.0
+        return max(1.0, noise / 0.03, load / 2000.0)
+
+    def _storms(self, rows: Rows) -> None:
+        weep = self.weep
+        filling = self.finder.phase == Phase.FILLING
+        if weep is None and not filling:
+            return
+        if self.flood is None:
+            drop_g = weep.drop_g[0] if weep is not None and weep.drop_g else 0.013
+            self.flood = FloodWatch(drop_g)
+        for storm in self.flood.push(rows, filling=filling):
+            self._alarm(
+                Alarm(
+                    storm.t_s,
+                    "flood",
+                    storm.gate + 1,
+                    storm.rate_g_per_h,
+                    f"carb {storm.gate + 1} overflows: about {storm.rate_g_per_h:.0f} g/h",
+                )
+            )
+
+    def _look(self) -> None:
+        """Weigh the evidence and raise what has crossed its threshold."""
+        self.since_look = 0
+        weep = self.weep
+        if weep is None:
+            return
+        mass = weep.mass_log_ratio()
+        alarmed = {alarm.carb for alarm in self.alarms}
+        for index in range(len(weep.gates)):
+            ratio, joint, _ = weep.under_gate(index, mass)
+            if index + 1 not in alarmed and ratio > -np.log(self.budget.weep_gate):
+                rate = float(LEAKS[int(joint.max(axis=0).argmax())])
+                text = f"carb {index + 1} weeps: about {rate:.2g} g/h"
+                self._alarm(Alarm(self._now(), "weep", index + 1, rate, text))
+                alarmed.add(index + 1)
+        if not alarmed and weep.unseen(mass) > -np.log(self.budget.weep_mass):
+            rate = float(LEAKS[int(mass.max(axis=0).argmax())])
+            text = f"fuel is leaving that no gate sees: about {rate:.2g} g/h"
+            self._alarm(Alarm(self._now(), "weep", None, rate, text))
+
+    def _now(self) -> float:
+        return self.last_row_s
+
+    def _alarm(self, alarm: Alarm) -> None:
+        if not any(a.kind == alarm.kind and a.carb == alarm.carb for a in self.alarms):
+            self.alarms.append(alarm)
+
+    def verdict(self) -> Verdict:
+        """The verdict on what has been seen so far."""
+        return conclude(self)
+
+    def decision(self) -> Decision:
+        """Verdict, phases and curve so far."""
+        return Decision(self.verdict(), tuple(self.phases), self.curve.curve())
+
+    def save(self) -> str:
+        """Everything this decider knows, as JSON text; `restore` gives it back exactly."""
+        settings, self.settings = self.settings, None  # type: ignore[assignment]  # not state
+        try:
+            return json.dumps(dump(self))
+        finally:
+            self.settings = settings
+
+    @staticmethod
+    def restore(text: str, settings: Settings) -> Decider:
+        """A decider as saved; ValueError when the text is not one."""
+        made = load(json.loads(text))
+        if not isinstance(made, Decider):
+            raise ValueError("not a saved decider")
+        made.settings = settings
+        return made
+
+
+def decide(
+    rows: Rows,
+    settings: Settings,
+    *,
+    phase: str | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Decision:
+    """Decide over a recorded run. phase="soaking": it starts after filling."""
+    decider = Decider(settings, rows.gates, already_soaking=phase == str(Phase.SOAKING))
+    for start in range(0, len(rows), _CHUNK_ROWS):
+        decider.push(rows.part(start, min(start + _CHUNK_ROWS, len(rows))))
+        if progress is not None:
+            progress(min(start + _CHUNK_ROWS, len(rows)) / len(rows))
+    decider.finish()
+    return decider.decision()

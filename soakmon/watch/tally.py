@@ -1,0 +1,94 @@
+"""Counts what the gates saw, and when, for the verdict and the ranking of causes."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from soakmon.watch.averaging import Average
+from soakmon.watch.rows import Floats, Rows
+from soakmon.watch.state import kept
+
+_KEEP = 4000
+
+
+@kept
+class Tally:
+    """Drops per gate with their times, knocks, missing values and hours with the feed shut."""
+
+    def __init__(self, gates: int) -> None:
+        self.gates = gates
+        self.total: list[int] = [0] * gates
+        self.first_s: list[float] = [float("nan")] * gates
+        self.times: list[list[float]] = [[] for _ in range(gates)]
+        self.counts: list[list[int]] = [[] for _ in range(gates)]
+        self.while_shut: list[int] = [0] * gates
+        self.rows_hit: list[int] = [0] * gates
+        self.rows_seen = 0
+        self.blank: list[int] = [0] * gates
+        self.knocks_s: list[float] = []
+        self.open_h = self.shut_h = 0.0
+        self.no_air_s = 0.0
+        self.temperature_lost_s = float("nan")
+        self.shut_loss_g = 0.0
+        self.last_shut_g = float("nan")
+
+    def restart(self, t_s: float) -> None:
+        """Forget the drops before t_s (the quiet before the fill); the feed record stays."""
+        for gate in range(self.gates):
+            later = [i for i, t in enumerate(self.times[gate]) if t > t_s - 60.0]
+            self.times[gate] = [self.times[gate][i] for i in later]
+            self.counts[gate] = [self.counts[gate][i] for i in later]
+            self.total[gate] = sum(self.counts[gate])
+            self.while_shut[gate] = 0
+        self.open_h = self.shut_h = 0.0
+
+    def add(self, gate: int, t_s: float, count: int, *, shut: bool) -> None:
+        """Drops counted at a gate in the row ending at t_s."""
+        self.total[gate] += count
+        self.rows_hit[gate] += 1
+        self.while_shut[gate] += count if shut else 0
+        if len(self.times[gate]) < _KEEP:
+            self.times[gate].append(t_s)
+            self.counts[gate].append(count)
+
+    def add_missing(self, rows: Rows) -> None:
+        """Note rows in which a gate said nothing at all."""
+        self.rows_seen += len(rows)
+        for gate, blank in enumerate(np.isnan(rows.drops).sum(axis=0)):
+            self.blank[gate] += int(blank)
+
+    def add_knocks(self, times_s: Floats) -> None:
+        """Knocks taken out of the counts."""
+        self.knocks_s.extend(float(t) for t in times_s)
+
+    def step(self, average: Average, seconds: float) -> None:
+        """Hours with feed open and shut, loss while shut, time without a temperature."""
+        self.open_h += average.feed_open * seconds / 3600.0
+        self.shut_h += (1 - average.feed_open) * seconds / 3600.0
+        if average.feed_open == 0 and np.isfinite(average.mass_g):
+            if np.isfinite(self.last_shut_g):
+                self.shut_loss_g += self.last_shut_g - average.mass_g
+            self.last_shut_g = average.mass_g
+        else:
+            self.last_shut_g = float("nan")
+        if not np.isfinite(average.air_c):
+            self.no_air_s += seconds
+            if not np.isfinite(self.temperature_lost_s):
+                self.temperature_lost_s = average.t_s
+
+    def recent(self, since_s: float) -> list[tuple[float, int, int]]:
+        """(t_s, gate, count) of drops since a time, oldest first."""
+        drops = [
+            (t_s, gate, count)
+            for gate in range(self.gates)
+            for t_s, count in zip(self.times[gate], self.counts[gate], strict=True)
+            if t_s >= since_s
+        ]
+        return sorted(drops)
+
+    def since(self, gate: int, t_s: float) -> int:
+        """Drops at a gate after t_s."""
+        kept_count = sum(
+            c for t, c in zip(self.times[gate], self.counts[gate], strict=True) if t > t_s
+        )
+        return kept_count + self.total[gate] - sum(self.counts[gate])
