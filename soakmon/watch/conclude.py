@@ -47,7 +47,8 @@ def conclude(decider: Decider) -> Verdict:
     short = decider.finder.bowls_short(decider.bowl_g)
     if short:
         alarms.append(_starved(decider, short))
-    outcome, reason = _outcome(decider, belief, found, smallest, faults, short)
+    doubts = _doubts(decider, belief, smallest, faults, short)
+    outcome, reason = _outcome(decider, belief, found, doubts)
     return Verdict(
         outcome,
         reason,
@@ -188,12 +189,7 @@ def _starved(decider: Decider, short: int) -> Alarm:
 
 
 def _outcome(
-    decider: Decider,
-    belief: Posterior,
-    found: list[_Found],
-    smallest: float,
-    faults: list[Fault],
-    short: int,
+    decider: Decider, belief: Posterior, found: list[_Found], doubts: list[str]
 ) -> tuple[Outcome, str]:
     if found:
         worst = max(found, key=lambda f: f.leak.best)
@@ -202,8 +198,8 @@ def _outcome(
         since = (worst.onset_s - decider.start_s) / 3600
         text = f"leak at {where}{more}, about {worst.leak.best:.2g} g/h since hour {since:.1f}"
         return Outcome.LEAKING, text
-    for doubt in _doubts(decider, belief, smallest, faults, short):
-        return Outcome.NOT_PROVEN, doubt
+    if doubts:
+        return Outcome.NOT_PROVEN, doubts[0]
     return Outcome.TIGHT, (
         f"no leak: the loss is what evaporation explains, and no more than "
         f"{24 * belief.leak.high:.2g} g a day could hide in it"

@@ -24,7 +24,7 @@ from soakmon.watch.follow import Follower
 from soakmon.watch.knock import without_knocks
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import Settings
-from soakmon.watch.state import dump, kept, load
+from soakmon.watch.state import dump, load
 from soakmon.watch.tally import Tally
 from soakmon.watch.verdict import Alarm, Fault, Verdict
 from soakmon.watch.weep import LEAKS, Weep
@@ -42,7 +42,6 @@ class Decision:
     curve: Curve
 
 
-@kept
 class Decider:
     """Online decision over one soak.
 
@@ -232,20 +231,17 @@ class Decider:
         return Decision(self.verdict(), tuple(self.phases), self.curve.curve())
 
     def save(self) -> str:
-        """Everything this decider knows, as JSON text; `restore` gives it back exactly."""
-        settings, self.settings = self.settings, None  # type: ignore[assignment]  # not state
-        try:
-            return json.dumps(dump(self))
-        finally:
-            self.settings = settings
+        """Everything learnt so far, as JSON text; `restore` gives it back exactly."""
+        return json.dumps(dump({k: v for k, v in vars(self).items() if k != "settings"}))
 
     @staticmethod
     def restore(text: str, settings: Settings) -> Decider:
         """A decider as saved; ValueError when the text is not one."""
-        made = load(json.loads(text))
-        if not isinstance(made, Decider):
+        learnt = load(json.loads(text))
+        if not isinstance(learnt, dict) or "finder" not in learnt:
             raise ValueError("not a saved decider")
-        made.settings = settings
+        made = Decider(settings, learnt["tally"].gates)
+        vars(made).update(learnt)
         return made
 
 

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from soakmon.watch.state import kept
+
 
 class Outcome(StrEnum):
     """The three ways a soak can end."""
@@ -37,6 +39,7 @@ class Band:
     high: float
 
 
+@kept
 @dataclass(frozen=True, slots=True)
 class Alarm:
     """An alarm: kind is flood, weep, starved or bench; carb counts from 1, None where unknown."""
@@ -48,6 +51,7 @@ class Alarm:
     text: str
 
 
+@kept
 @dataclass(frozen=True, slots=True)
 class Fault:
     """A disturbance or fault; kind is one of the fixed words of the verdict form."""
