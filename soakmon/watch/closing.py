@@ -14,7 +14,7 @@ from soakmon.watch.weep import LEAKS, RATE_PRIOR, Weep
 _DETECTION = 0.95
 # Belief before the run: most rebuilt racks are tight; a leak that no gate sees is the rarer one.
 _NO_LEAK, _UNSEEN, _SEEN = 0.8, 0.08, 0.12
-_FINE: Floats = np.asarray(0.002 * 2 ** (np.arange(280) / 14))
+_FINE: Floats = np.asarray(0.002 * 2 ** (np.arange(800) / 40))
 _DROP_REL_SD = 0.2
 
 
@@ -47,18 +47,18 @@ def posterior(weep: Weep, criterion_g_per_h: float) -> Posterior:
     by_rate = np.sum(parts, axis=0)
     total = _NO_LEAK + float(by_rate.sum())
     above = float(by_rate[criterion_g_per_h < LEAKS].sum()) / total
-    leak = Band(0.0, 0.0, _quantile(by_rate / total, 0.975))
     weights = [float(part.sum()) / total for part in parts]
-    return Posterior(_NO_LEAK / total, weights[0], tuple(weights[1:]), above, leak)
+    return Posterior(_NO_LEAK / total, weights[0], tuple(weights[1:]), above, _bound(weep))
 
 
-def _quantile(by_rate: Floats, level: float) -> float:
-    """Rate (g/h) that the leak stays under with probability `level`; the rest of it is at zero."""
-    cumulative = 1 - by_rate.sum() + np.cumsum(by_rate)
-    place = int(np.searchsorted(cumulative, level))
-    if place == 0:
-        return 0.0
-    return float(LEAKS[min(place, len(LEAKS) - 1)])
+def _bound(weep: Weep) -> Band:
+    """Leak (g/h, from the start) that the mass allows, whatever was believed before."""
+    weight, mean, sd = weep.filter.leak_by_filter(0)
+    top = max(float((np.maximum(mean, 0.0) + 5 * sd)[weight > 1e-4].max()), 1e-3)
+    leak = np.linspace(0.0, top, 4001)
+    density = (weight / sd) @ np.exp(-0.5 * ((leak - mean[:, None]) / sd[:, None]) ** 2)
+    cumulative = np.cumsum(density) / density.sum()
+    return Band(0.0, 0.0, float(leak[int(np.searchsorted(cumulative, 0.95))]))
 
 
 def leak_given_leaking(
@@ -69,7 +69,7 @@ def leak_given_leaking(
     onset: index of its onset; drops: fallen in `hours` since the first, 0 for none seen; carry:
     chance that the gates do not see the whole leak.
     """
-    mass = weep.filter.log_ratio(_FINE)[onset]
+    mass = weep.filter.log_ratio(_FINE, slice(onset, onset + 1))[0]
     weight = np.exp(mass - mass.max())
     if drops > 0 and hours > 0:
         said = drops * drop_g / hours
@@ -91,6 +91,7 @@ def smallest_provable(weep: Weep, false_alarm: float) -> float:
     Proven with 95 % probability by the closing test at its share of the false-alarm budget, from
     the run's own noise, drift, temperature and evaporation uncertainty.
     """
-    _, sd = weep.filter.leak_moments(0)
+    weight, _, sd = weep.filter.leak_by_filter(0)
     normal = NormalDist()
-    return (normal.inv_cdf(1 - false_alarm) + normal.inv_cdf(_DETECTION)) * sd
+    sigmas = normal.inv_cdf(1 - false_alarm) + normal.inv_cdf(_DETECTION)
+    return sigmas * float(np.sqrt(weight @ sd**2))

@@ -92,7 +92,7 @@ def _standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], 
     for alarm in decider.alarms:
         ratio = 1.0
         if alarm.carb is not None:
-            ratio = weep.under_gate(alarm.carb - 1, mass)[0]
+            ratio = weep.gate_ratio(alarm.carb - 1, mass)
         if ratio > 0:
             standing.append(alarm)
         else:
@@ -227,7 +227,7 @@ def _doubts(
     for gate, share in enumerate(belief.gates):
         if share > _UNSURE_GATE:
             doubts.append(f"gate {gate + 1} counted what may be drops: soak longer")
-    if belief.above > _BELIEVED:
+    if belief.above > _BELIEVED or belief.leak.high * 24 > criterion:
         doubts.append(
             f"a leak above {criterion:g} g/day cannot be ruled out: do a blank run or soak longer"
         )
@@ -245,8 +245,9 @@ def _lost_too_little(decider: Decider) -> bool:
     weep = decider.weep
     if observed is None or weep is None or expected.best < 0.3:
         return False
-    mean, sd = weep.filter.leak_moments(0)
-    return mean < -3.0 * sd and observed < expected.low
+    weight, mean, sd = weep.filter.leak_by_filter(0)
+    surely = float(weight @ (mean < -3.0 * sd))
+    return surely > 0.5 and observed < expected.low
 
 
 def _suspects(

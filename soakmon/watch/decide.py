@@ -6,6 +6,7 @@ a recorded one (`decide`). It owns no clock and no file.
 
 from __future__ import annotations
 
+import itertools
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -30,7 +31,7 @@ from soakmon.watch.verdict import Alarm, Fault, Verdict
 from soakmon.watch.weep import LEAKS, Weep
 
 _LOOK_EVERY = 5
-_CHUNK_ROWS = 3600
+_CHUNK_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,8 +205,10 @@ class Decider:
         mass = weep.mass_log_ratio()
         alarmed = {alarm.carb for alarm in self.alarms}
         for index in range(len(weep.gates)):
-            ratio, joint, _ = weep.under_gate(index, mass)
-            if index + 1 not in alarmed and ratio > -np.log(self.budget.weep_gate):
+            if index + 1 in alarmed or not weep.gates[index].count:
+                continue
+            if weep.gate_ratio(index, mass) > -np.log(self.budget.weep_gate):
+                joint = weep.under_gate(index, mass)[1]
                 rate = float(LEAKS[int(joint.max(axis=0).argmax())])
                 text = f"carb {index + 1} weeps: about {rate:.2g} g/h"
                 self._alarm(Alarm(self._now(), "weep", index + 1, rate, text))
@@ -254,9 +257,11 @@ def decide(
 ) -> Decision:
     """Decide over a recorded run. phase="soaking": it starts after filling."""
     decider = Decider(settings, rows.gates, already_soaking=phase == str(Phase.SOAKING))
-    for start in range(0, len(rows), _CHUNK_ROWS):
-        decider.push(rows.part(start, min(start + _CHUNK_ROWS, len(rows))))
+    minute = np.ceil(np.round(rows.t_s / _CHUNK_S, 9)).astype(np.int64)
+    edges = [0, *(np.flatnonzero(np.diff(minute)) + 1).tolist(), len(rows)]
+    for start, stop in itertools.pairwise(edges):
+        decider.push(rows.part(start, stop))
         if progress is not None:
-            progress(min(start + _CHUNK_ROWS, len(rows)) / len(rows))
+            progress(stop / len(rows))
     decider.finish()
     return decider.decision()

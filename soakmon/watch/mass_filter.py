@@ -117,25 +117,17 @@ class MassFilter:
         self.mean += gain * residual[:, None]
         self.cov -= gain[:, :, None] * gain_raw[:, None, :]
 
-    def log_ratio(self, leak_g_per_h: Floats) -> Floats:
+    def log_ratio(self, leak_g_per_h: Floats, onsets: slice = slice(None)) -> Floats:
         """(J, R) log-likelihood ratio of a leak of each rate (R,) from each onset, against none."""
         exponent = (
-            self.score[:, :, None] * leak_g_per_h
-            - 0.5 * self.information[:, :, None] * leak_g_per_h**2
+            self.score[:, onsets, None] * leak_g_per_h
+            - 0.5 * self.information[:, onsets, None] * leak_g_per_h**2
         )
         exponent += np.log(self.weights + 1e-300)[:, None, None]
         top = exponent.max(axis=0)
         return np.asarray(top + np.log(np.exp(exponent - top).sum(axis=0)))
 
-    def leak_moments(self, onset: int) -> tuple[float, float]:
-        """Mean and sd (g/h) of a leak of any sign from this onset, averaged over the bank."""
+    def leak_by_filter(self, onset: int) -> tuple[Floats, Floats, Floats]:
+        """Per filter of the bank: weight, and mean and sd (g/h) of a leak of any sign."""
         information = self.information[:, onset] + 1e-9
-        mean = self.score[:, onset] / information
-        # Under a leak the filters are weighted by how well they fit with it, not without it.
-        fit = self.log_weight + 0.5 * self.score[:, onset] ** 2 / information
-        fit -= 0.5 * np.log(information)
-        weight = np.exp(fit - fit.max())
-        weight /= weight.sum()
-        centre = float(weight @ mean)
-        spread = float(weight @ (1 / information + (mean - centre) ** 2))
-        return centre, float(np.sqrt(spread))
+        return self.weights, self.score[:, onset] / information, information**-0.5

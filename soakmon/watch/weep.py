@@ -164,6 +164,14 @@ class Weep:
         joint += np.log(self._cell_prior(times))[:, None]
         return _log_total(joint), joint, times
 
+    def gate_ratio(self, index: int, mass: Floats) -> float:
+        """Log-ratio of a leak under gate `index` against none, or one that no gate sees.
+
+        What the mass lost may come from elsewhere: the gate must add evidence of its own.
+        """
+        ratio = self.under_gate(index, mass)[0]
+        return ratio - float(np.logaddexp(0.0, self.unseen(mass)))
+
     def _cell_prior(self, times: Floats) -> Floats:
         """Prior of a leak whose first drop falls in the cell of each time (the first likelier)."""
         early = times - self.start_s < 2 * ONSET_STEP_S
