@@ -41,7 +41,7 @@ def conclude(decider: Decider) -> Verdict:
     alarms, withdrawn = _standing(decider, weep, mass)
     alarms = _closing_alarm(decider, weep, mass, alarms)
     found = [_found(decider, weep, mass, alarm) for alarm in alarms]
-    smallest = smallest_provable(weep, decider.budget.closing)
+    smallest = smallest_provable(weep)
     faults = [*decider.follower.faults, *_gate_faults(decider, weep, alarms), *withdrawn]
     faults += _other_faults(decider)
     short = decider.finder.bowls_short(decider.bowl_g)

@@ -153,9 +153,7 @@ class Decider:
             self._begin(average)
 
     def _begin(self, average: Average) -> None:
-        self.weep = Weep(
-            self.settings, average.t_s, self.tally.gates, self._cell_scale(average), average.mass_g
-        )
+        self.weep = Weep(self.settings, average.t_s, self.tally.gates, average.mass_g)
         self.soak_s = average.t_s
         for t_s, gate, count in self.tally.recent(self.finder.started_s):
             self.weep.gates[gate].add(min(t_s, average.t_s), count, 1.0)
@@ -163,19 +161,12 @@ class Decider:
     def _begin_mass(self, average: Average) -> None:
         weep = self.weep
         assert weep is not None
-        scale = self._cell_scale(average)
-        fresh = Weep(self.settings, average.t_s, self.tally.gates, scale, average.mass_g)
+        fresh = Weep(self.settings, average.t_s, self.tally.gates, average.mass_g)
         fresh.gates = weep.gates
         self.weep, self.mass_running = fresh, True
         self.soak_s = average.t_s
         self.evaporation.restart()
         self.curve.start(average.mass_g, average.t_s)
-
-    def _cell_scale(self, average: Average) -> float:
-        """How coarse the cell is against a 1-2 kg one, from its load and its noise."""
-        noise = average.noise_g if np.isfinite(average.noise_g) else 0.0
-        load = abs(average.mass_g) if np.isfinite(average.mass_g) else 0.0
-        return max(1.0, noise / 0.03, load / 2000.0)
 
     def _storms(self, rows: Rows) -> None:
         weep = self.weep

@@ -99,8 +99,6 @@ class NoiseGauge:
     def sd_g(self, within_g: float) -> float:
         """Noise sd in g; within_g: standard error seen inside the step, NaN if not known."""
         inside = within_g if np.isfinite(within_g) else 0.0
-        if len(self.differences) < 10:
-            return max(2 * inside, 0.03)
         median = float(np.median(self.differences))
         coarse = self.quantum_g if median in {0.0, self.quantum_g} else 0.0
         between = median / 0.6745 / np.sqrt(2)

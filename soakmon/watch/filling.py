@@ -57,7 +57,7 @@ class FillFinder:
     def _step(self, average: Average) -> None:
         t_s, mass_g = average.t_s, average.mass_g
         self.history.append(mass_g)
-        del self.history[:-4]
+        del self.history[:-10]
         if self.phase == Phase.IDLE:
             self._idle(t_s, mass_g)
         elif self.phase == Phase.FILLING:
@@ -71,7 +71,7 @@ class FillFinder:
         if not np.isfinite(self.full_g):
             self.full_g = mass_g
         recent = max(self.history)
-        if recent - mass_g > max(0.08 * self.expected_g, 5.0):
+        if recent - mass_g > max(0.3 * self.expected_g, 5.0):
             self.phase, self.found, self.started_s = str(Phase.FILLING), True, t_s
             self.full_g = recent
         elif t_s > _LATEST_START_S:

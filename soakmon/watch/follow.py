@@ -38,7 +38,7 @@ class Follower:
         self.faults: list[Fault] = []
         self.held: list[tuple[Floats, float, float, Floats]] = []
         self.held_since_s = 0.0
-        self.taken = 0
+        self.waiting: list[tuple[float, Floats, float, Floats]] = []
         self.blind_s = 0.0
         self.last_good_s = float("nan")
         self.removed_g = 0.0
@@ -54,27 +54,36 @@ class Follower:
             return
         self._gap(average.t_s)
         self.gauge.add(mass_g)
-        noise = self.gauge.sd_g(average.noise_g)
         reading = mass_g - weep.zero_g + evaporation.total_g
-        item = (weep.row(evaporation), reading, noise, weep.exposure_h.copy())
-        residual, sd = weep.filter.surprise(item[0], reading, noise)
-        if self.taken < _WARM_UP:
-            sd = max(sd, 0.2)
+        row, exposure = weep.row(evaporation), weep.exposure_h.copy()
+        if len(self.gauge.differences) < _WARM_UP:
+            # What the cell's noise is must be known before any reading is believed.
+            self.waiting.append((average.t_s, row, reading, exposure))
+            return
+        noise = self.gauge.sd_g(average.noise_g)
+        if self.waiting:
+            weep.filter.coarsen(max(1.0, noise / 0.05, abs(mass_g) / 2000.0))
+            for t_s, earlier_row, earlier, earlier_exposure in self.waiting:
+                self._offer(t_s, (earlier_row, earlier, noise, earlier_exposure), weep)
+            self.waiting = []
+        self._offer(average.t_s, (row, reading, noise, exposure), weep)
+
+    def _offer(self, t_s: float, item: tuple[Floats, float, float, Floats], weep: Weep) -> None:
+        residual, sd = weep.filter.surprise(*item[:3])
         if abs(residual) <= FAR_SIGMA * sd and not self.held:
             self._take(weep, item)
         else:
-            self._hold(average.t_s, item, weep)
+            self._hold(t_s, item, weep)
 
     def _take(self, weep: Weep, item: tuple[Floats, float, float, Floats]) -> None:
         weep.filter.update(*item)
-        self.taken += 1
 
     def _hold(self, t_s: float, item: tuple[Floats, float, float, Floats], weep: Weep) -> None:
         if not self.held:
             self.held_since_s = t_s
         self.held.append(item)
         residuals = np.array([weep.filter.surprise(*held[:3])[0] for held in self.held])
-        sd = max(weep.filter.surprise(*item[:3])[1], 0.2 if self.taken < _WARM_UP else 0.0)
+        sd = weep.filter.surprise(*item[:3])[1]
         if abs(residuals[-1]) <= FAR_SIGMA * sd:
             # Back where it was: what was held in between was a spike, and is dropped.
             self._spike(residuals[:-1])

@@ -45,6 +45,7 @@ class GateEvidence:
         self.start_s = start_s
         self.last_event_s = math.nan
         self.count = 0
+        self.full = False
         size = len(rates_per_h)
         # Running log-likelihood of the intervals since the first count, per story of the leak.
         self.regular: Floats = np.zeros(size)
@@ -62,8 +63,9 @@ class GateEvidence:
 
     def add(self, t_s: float, counts: int, spacing_s: float) -> None:
         """Counts seen in the spacing_s before t_s."""
-        if counts <= 0 or self.count > _MOST_EVENTS:
-            self.count += max(counts, 0)
+        # A gate that has counted so much is past doubt: its evidence stays as it stood then.
+        if self.count >= _MOST_EVENTS:
+            self.full = True
             return
         for k in range(counts):
             self._event(t_s - spacing_s * (1 - (k + 1) / counts), dense=counts > 1)
@@ -110,6 +112,7 @@ class GateEvidence:
 
     def log_no_leak(self, t_s: float) -> float:
         """Log-likelihood of everything so far without a leak: dark counts or flicker."""
+        t_s = self.last_event_s if self.full else t_s
         dark = _log_sum(self._log_dark(self.count, t_s - self.start_s))
         flicker, _ = self._flicker_to(int((t_s - self.start_s) // BLOCK_S) + 1)
         return float(np.logaddexp(dark + math.log(1 - _FLICKER), flicker + math.log(_FLICKER)))
@@ -125,6 +128,7 @@ class GateEvidence:
         """
         if not self.cells:
             return np.zeros(0), np.zeros((0, len(self.rates)))
+        t_s = self.last_event_s if self.full else t_s
         since = max(t_s - self.last_event_s, 0.0)
         wait_regular = _log_erlang_wait(since, self.rates)
         wait_irregular = -self.rates * since

@@ -38,8 +38,7 @@ class MassFilter:
     """Bank of Kalman filters with leak signatures over J onsets.
 
     feed_rel_sd, bowls_rel_sd, tilt_rel_sd: prior sd of the evaporation multipliers;
-    zero_g_per_c: prior sd of the zero shift; cell_scale: 1 for a 1-2 kg cell, larger for one whose
-    reading is coarser; onsets: J.
+    zero_g_per_c: prior sd of the zero shift; onsets: J.
     """
 
     def __init__(
@@ -47,22 +46,21 @@ class MassFilter:
         feed_rel_sd: float,
         bowls_rel_sd: float,
         zero_g_per_c: float,
-        cell_scale: float,
         onsets: int,
     ) -> None:
         drift = np.array([d for d, _ in _DRIFTS])
         weight = np.outer([w for _, w in _DRIFTS], [w for *_, w in _WIDENINGS]).ravel()
         self.log_weight: Floats = np.log(weight)
-        self.drift_g2_per_h: Floats = np.repeat((drift * cell_scale) ** 2, len(_WIDENINGS))
+        self.drift_g2_per_h: Floats = np.repeat((drift) ** 2, len(_WIDENINGS))
         temp, evap = (np.tile([w[i] for w in _WIDENINGS], len(_DRIFTS)) for i in (0, 1))
         sd = np.zeros((BANK, SIZE))
-        sd[:, OFFSET] = 30.0 * cell_scale
+        sd[:, OFFSET] = 30.0
         sd[:, SLACK] = 0.03
         sd[:, FEED] = feed_rel_sd * np.sqrt(evap) if feed_rel_sd < 0.1 else feed_rel_sd * evap
         sd[:, BOWLS] = bowls_rel_sd * evap
         sd[:, TILT] = 0.15 * evap
-        sd[:, TEMP] = sd[:, TEMP_20] = sd[:, TEMP_60] = 0.6 * zero_g_per_c * temp * cell_scale
-        sd[:, CREEP_10], sd[:, CREEP_60] = 0.2 * cell_scale, 0.2 * cell_scale
+        sd[:, TEMP] = sd[:, TEMP_20] = sd[:, TEMP_60] = 0.6 * zero_g_per_c * temp
+        sd[:, CREEP_10], sd[:, CREEP_60] = 0.2, 0.2
         self.mean: Floats = np.zeros((BANK, SIZE))
         self.cov: Floats = np.zeros((BANK, SIZE, SIZE))
         self.cov[:, range(SIZE), range(SIZE)] = sd**2
@@ -70,6 +68,12 @@ class MassFilter:
         self.score: Floats = np.zeros((BANK, onsets))
         self.information: Floats = np.zeros((BANK, onsets))
         self.slack_sd_g = 0.03
+
+    def coarsen(self, scale: float) -> None:
+        """Before any reading: a cell so much coarser than a 1-2 kg one drifts as much more."""
+        cell = [OFFSET, TEMP, TEMP_20, TEMP_60, CREEP_10, CREEP_60]
+        self.cov[:, cell, cell] *= scale**2
+        self.drift_g2_per_h = self.drift_g2_per_h * scale**2
 
     @property
     def weights(self) -> Floats:

@@ -54,20 +54,16 @@ RATE_PRIOR = _rate_prior()
 class Weep:
     """Evidence for a weep since start_s.
 
-    settings: bench and priors; cell_scale: how much coarser the cell is than a 1-2 kg one;
-    reading_g: the first averaged mass.
+    settings: bench and priors; reading_g: the first averaged mass.
     """
 
-    def __init__(
-        self, settings: Settings, start_s: float, gates: int, cell_scale: float, reading_g: float
-    ) -> None:
+    def __init__(self, settings: Settings, start_s: float, gates: int, reading_g: float) -> None:
         priors = settings.priors
         blank = priors.blank_scale is not None
         self.filter = MassFilter(
             priors.blank_rel_sd if blank else float(np.hypot(priors.bottle_rel_sd, 0.1)),
             priors.bowls_rel_sd,
             priors.zero_g_per_c,
-            cell_scale,
             ONSETS,
         )
         self.start_s = start_s

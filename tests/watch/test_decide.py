@@ -1,0 +1,151 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from soakmon.watch.decide import Decider, decide
+from soakmon.watch.rows import Rows
+from soakmon.watch.settings import Settings
+from soakmon.watch.verdict import Outcome, Verdict
+from tests.watch.nights import night
+
+
+def judged(rows: Rows, **settings: float) -> Verdict:
+    return decide(rows, Settings(**settings), phase="soaking").verdict
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_tight_rack_is_never_called_leaking_and_mostly_proven_tight(seed):
+    verdict = judged(night(seed))
+    assert verdict.outcome is not Outcome.LEAKING
+    assert verdict.leak_g_per_h.best == 0.0
+    assert verdict.expected_evaporation_g.low < verdict.observed_loss_g
+    assert verdict.observed_loss_g < verdict.expected_evaporation_g.high
+
+
+def test_most_tight_nights_are_proven():
+    assert sum(judged(night(seed)).outcome is Outcome.TIGHT for seed in range(8)) >= 7
+
+
+@pytest.mark.parametrize(("leak_g_per_h", "carb"), [(0.02, 3), (0.5, 2), (3.0, 1)])
+def test_a_weep_under_a_gate_is_found_with_carb_rate_and_onset(leak_g_per_h, carb):
+    verdict = judged(night(5, leak_g_per_h=leak_g_per_h, onset_h=3, carb=carb))
+    assert verdict.outcome is Outcome.LEAKING
+    assert {alarm.carb for alarm in verdict.alarms} == {carb}
+    band = verdict.leak_g_per_h
+    assert band.low <= leak_g_per_h * 1.15
+    assert band.high >= leak_g_per_h * 0.85
+    assert verdict.alarms[0].t_s >= 3 * 3600
+
+
+def test_a_drop_a_minute_is_alarmed_within_ten_minutes():
+    rate = 60 * 0.0133
+    verdict = judged(night(1, leak_g_per_h=rate, onset_h=6, carb=3, spacing_s=1.0, hours=8))
+    assert verdict.alarms[0].carb == 3
+    assert verdict.alarms[0].t_s - 6 * 3600 < 600
+
+
+def test_a_leak_no_gate_sees_is_found_by_mass_and_blamed_on_no_carb():
+    verdict = judged(night(2, leak_g_per_h=0.5, onset_h=5))
+    assert verdict.outcome is Outcome.LEAKING
+    assert [alarm.carb for alarm in verdict.alarms] == [None]
+    assert verdict.leak_g_per_h.low < 0.52
+    assert verdict.leak_g_per_h.high > 0.48
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_evaporation_wrong_by_a_factor_of_two_is_not_called_a_leak(seed):
+    assert judged(night(seed, evaporation=2.0)).outcome is Outcome.NOT_PROVEN
+
+
+def test_a_short_soak_proves_nothing():
+    verdict = judged(night(3, hours=2))
+    assert verdict.outcome is Outcome.NOT_PROVEN
+    assert verdict.smallest_provable_leak_g_per_h * 24 > 2.0
+
+
+def test_the_smallest_provable_leak_shrinks_with_time():
+    short, long = (judged(night(3, hours=h)) for h in (6, 24))
+    assert long.smallest_provable_leak_g_per_h < short.smallest_provable_leak_g_per_h
+
+
+def test_a_bump_is_taken_out():
+    rows = night(4)
+    mass = rows.mass_g.copy()
+    mass[len(mass) // 2 :] -= 3.0
+    verdict = judged(replace(rows, mass_g=mass))
+    assert verdict.outcome is not Outcome.LEAKING
+    assert "bump" in {fault.kind for fault in verdict.faults}
+    assert verdict.observed_loss_g < 4.0
+
+
+def test_a_refill_is_taken_out():
+    rows = night(4)
+    mass = rows.mass_g.copy()
+    mass[len(mass) // 3 :] += 80.0
+    verdict = judged(replace(rows, mass_g=mass))
+    assert verdict.outcome is not Outcome.LEAKING
+    assert "refill" in {fault.kind for fault in verdict.faults}
+
+
+def test_a_knock_on_all_gates_is_not_a_drop():
+    rows = night(4, spacing_s=1.0, hours=12)
+    drops = rows.drops.copy()
+    drops[3600::1800] = 1.0
+    verdict = judged(replace(rows, drops=drops))
+    assert verdict.outcome is not Outcome.LEAKING
+    assert verdict.drops == (0, 0, 0, 0)
+    assert "bump" in {fault.kind for fault in verdict.faults}
+
+
+def test_a_frozen_cell_is_a_fault_and_proves_nothing():
+    rows = night(4)
+    mass = rows.mass_g.copy()
+    mass[len(mass) // 2 :] = mass[len(mass) // 2]
+    verdict = judged(replace(rows, mass_g=mass))
+    assert verdict.outcome is Outcome.NOT_PROVEN
+    assert "cell_frozen" in {fault.kind for fault in verdict.faults}
+
+
+def test_a_gap_of_two_hours_is_a_fault_and_no_leak():
+    rows = night(6)
+    mass = rows.mass_g.copy()
+    mass[5000:6440] = np.nan
+    verdict = judged(replace(rows, mass_g=mass))
+    assert verdict.outcome is not Outcome.LEAKING
+    assert "gap" in {fault.kind for fault in verdict.faults}
+
+
+def test_no_temperature_at_all_is_said():
+    rows = night(6)
+    verdict = judged(replace(rows, air_c=np.full(len(rows), np.nan)))
+    assert verdict.outcome is not Outcome.LEAKING
+    assert "temperature_missing" in {fault.kind for fault in verdict.faults}
+
+
+def test_probabilities_of_suspects_sum_to_one():
+    for rows in (night(1), night(1, leak_g_per_h=0.4, carb=4)):
+        assert sum(s.probability for s in judged(rows).suspects) == pytest.approx(1.0, abs=1e-9)
+
+
+def test_saved_and_restored_at_any_point_it_decides_exactly_the_same():
+    rows = night(7, leak_g_per_h=0.3, onset_h=2, carb=2, hours=6)
+    whole, broken = (Decider(Settings(), 4, already_soaking=True) for _ in range(2))
+    for start in range(0, len(rows), 173):
+        whole.push(rows.part(start, start + 173))
+        broken.push(rows.part(start, start + 173))
+        broken = Decider.restore(broken.save(), Settings())
+    whole.finish()
+    broken.finish()
+    assert broken.verdict() == whole.verdict()
+    assert broken.save() == whole.save()
+
+
+def test_a_rubbish_state_is_refused():
+    with pytest.raises(ValueError, match="not a saved"):
+        Decider.restore('{"dict": [["a", 1]]}', Settings())
+
+
+def test_a_stricter_criterion_is_not_met():
+    verdict = judged(night(1), criterion_g_per_day=0.1)
+    assert verdict.outcome is Outcome.NOT_PROVEN
