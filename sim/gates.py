@@ -1,0 +1,82 @@
+"""The drop gates: drops that form at the lips, and counts that are not drops."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from sim.blend import Floats
+from sim.scenario import Scenario
+
+_FALLS = 0.62  # share of a hanging drop that falls, for lips of 1-2 mm
+_MERGE_PER_S = 8.0  # faster, and drops become a stream that a gate cannot count
+
+
+class Gates:
+    """Counts drops per carb, call after call along a night."""
+
+    def __init__(self, scenario: Scenario, knocks_s: Floats, seed: int) -> None:
+        self.scenario = scenario
+        self.rng = np.random.default_rng([seed, 4])
+        self.knocks_s = knocks_s
+        bowls = scenario.geometry.bowls
+        sigma = scenario.fuel.surface_tension_20c_n_per_m
+        self.drop_g = [
+            1e3 * 2 * math.pi * bowl.lip_radius_mm * 1e-3 * sigma * _FALLS / 9.81 for bowl in bowls
+        ]
+        self.drop_g = [g * float(self.rng.lognormal(0, 0.1)) for g in self.drop_g]
+        self.due_g = [self._next(gate) for gate in range(len(bowls))]
+        self.last_s = 0.0
+
+    def _next(self, gate: int) -> float:
+        return self.drop_g[gate] * float(self.rng.lognormal(0, 0.06))
+
+    def read(self, t_s: Floats, at_lip_g: Floats) -> Floats:
+        """Counts (n, N) since the previous time; at_lip_g (n, N): what reached each lip so far."""
+        spacing = np.diff(t_s, prepend=self.last_s)
+        counts: Floats = np.zeros((len(t_s), len(self.due_g)))
+        for gate in range(len(self.due_g)):
+            counts[:, gate] = self._drops(gate, at_lip_g[:, gate])
+            counts[:, gate] = np.minimum(counts[:, gate], np.ceil(_MERGE_PER_S * spacing))
+        counts += self.rng.poisson(
+            np.broadcast_to(self.scenario.dark_per_h / 3600 * spacing[:, None], counts.shape)
+        )
+        self._knocked(t_s, counts)
+        self._sun(t_s, spacing, counts)
+        stuck = self.scenario.happenings.stuck_gate
+        if stuck:
+            counts[t_s >= self.scenario.happenings.stuck_s, stuck - 1] = np.nan
+        self.last_s = float(t_s[-1])
+        return counts
+
+    def _drops(self, gate: int, at_lip_g: Floats) -> Floats:
+        """Drops let go between the times: each when the lip cannot hold it any longer."""
+        total = float(at_lip_g[-1])
+        falls: list[float] = []
+        while self.due_g[gate] <= total:
+            falls.append(self.due_g[gate])
+            self.due_g[gate] += self._next(gate)
+        rows = np.searchsorted(at_lip_g, falls)
+        return np.bincount(rows, minlength=len(at_lip_g)).astype(np.float64)
+
+    def _knocked(self, t_s: Floats, counts: Floats) -> None:
+        """A bang shakes hanging drops and the beams: every gate counts at once."""
+        for knock_s in self.knocks_s:
+            row = int(np.searchsorted(t_s, knock_s))
+            if row < len(t_s) and knock_s > self.last_s and counts.shape[1]:
+                counts[row] += self.rng.integers(0, 2, counts.shape[1])
+                counts[row, self.rng.permutation(counts.shape[1])[:2]] += 1
+
+    def _sun(self, t_s: Floats, spacing: Floats, counts: Floats) -> None:
+        """Leaves or clouds move before the sun: counts in bursts at one gate."""
+        happenings = self.scenario.happenings
+        if happenings.sun_s is None:
+            return
+        from_s, to_s = happenings.sun_s
+        lit = (t_s >= from_s) & (t_s < to_s)
+        bursts = np.random.default_rng([self.scenario.seed, int(from_s)])
+        minute = (t_s / 60).astype(int)
+        rough = bursts.gamma(0.25, 1.0, int(to_s / 60) + 2)[np.minimum(minute, int(to_s / 60) + 1)]
+        rate = np.where(lit, 60.0 / 3600 * rough * 4, 0.0)
+        counts[:, happenings.sun_gate - 1] += self.rng.poisson(rate * spacing)

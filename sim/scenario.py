@@ -1,0 +1,77 @@
+"""A scenario: what is on the bench, what is wrong with it, and what happens in the night."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from sim.faults import Defect
+from sim.weather import Climate
+from soakmon.physics.fuels import FUELS, Fuel
+from soakmon.physics.geometry import BenchGeometry
+
+
+@dataclass(frozen=True, slots=True)
+class CellTraits:
+    """How the load cell misbehaves.
+
+    noise_g: white, each reading at 1 Hz; wander_g: random walk over an hour; zero_g_per_c: sd of
+    the zero's shift with temperature; lag_s: how late it follows the air; creep_g: sd of the creep
+    after loading; spikes: share of readings that are spikes; quantum_g: step of the reading.
+    """
+
+    noise_g: float = 0.03
+    wander_g: float = 0.02
+    zero_g_per_c: float = 0.04
+    lag_s: float = 1500.0
+    creep_g: float = 0.06
+    spikes: float = 0.001
+    quantum_g: float = 0.001
+
+
+@dataclass(frozen=True, slots=True)
+class Happenings:
+    """What comes from outside, times in s.
+
+    knocks_per_h: bangs that shake the cell and every gate; bumps_s: times of a push that shifts
+    the reading; refill_s, refill_g; freeze_s: the cell repeats itself from then on; gap_s: (from,
+    to) nothing recorded; sun_s: (from, to) sun flickers on gate `sun_gate`; stuck_gate: gives no
+    signal from stuck_s on.
+    """
+
+    knocks_per_h: float = 0.05
+    bumps_s: tuple[float, ...] = ()
+    refill_s: float | None = None
+    refill_g: float = 0.0
+    freeze_s: float | None = None
+    gap_s: tuple[float, float] | None = None
+    sun_s: tuple[float, float] | None = None
+    sun_gate: int = 0
+    stuck_gate: int = 0
+    stuck_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """A soak to rehearse: name, seed and ground truth.
+
+    outcomes: verdicts that are right; carbs: leaking carburettors; cause: as the verdict names it.
+    evaporation and draught multiply the honest loss; filled_ml: what is in the bottle.
+    """
+
+    name: str
+    about: str
+    seed: int
+    outcomes: frozenset[str]
+    defects: tuple[Defect, ...] = ()
+    carbs: tuple[int, ...] = ()
+    cause: str = "no_leak"
+    geometry: BenchGeometry = field(default_factory=BenchGeometry)
+    fuel: Fuel = field(default_factory=lambda: FUELS["petrol_a"])
+    blend: str = "petrol_a"
+    filled_ml: float = 450.0
+    climate: Climate = field(default_factory=Climate)
+    evaporation: float = 1.0
+    draught: float = 1.0
+    cell: CellTraits = field(default_factory=CellTraits)
+    happenings: Happenings = field(default_factory=Happenings)
+    dark_per_h: float = 0.02

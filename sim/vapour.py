@@ -1,0 +1,87 @@
+"""How the simulated fuel gets into the air: vents, breathing, hose wall and wet patches."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from sim.blend import (
+    GAS_J_PER_MOL_K,
+    KELVIN,
+    MOLAR_G,
+    Floats,
+    diffusivity_m2_per_s,
+    saturation_kpa,
+    vapour_kpa,
+)
+from soakmon.physics.geometry import Bowl, Hose, Vent
+
+AIR_KPA = 101.325
+# End corrections in radii: flanged inside, unflanged outside (Levine and Schwinger 1948, memory).
+_ENDS = 0.82 + 0.61
+_HOSE_J_PER_MOL = 48_000.0  # activation energy of permeation through nitrile, from memory ±20 %
+_HOSE_RATED_C = 22.8
+
+
+def vent_conductance_m(vent: Vent) -> float:
+    """Area over length of a vent with its end corrections, m."""
+    radius_m = vent.bore_mm / 2e3
+    return math.pi * radius_m**2 / (vent.length_mm * 1e-3 + _ENDS * radius_m)
+
+
+def bowl_conductance_m(bowl: Bowl) -> float:
+    """Vent and the still vapour above the fuel in series, m."""
+    above = bowl.headroom_mm * 1e3 / bowl.area_mm2
+    return 1 / (above + 1 / vent_conductance_m(bowl.vent))
+
+
+def diffusion_g_per_s(mass_g: Floats, conductance_m: Floats, temp_c: float) -> Floats:
+    """Loss of each component, g/s, (m, 7), of m bodies of fuel through their vents.
+
+    Each component diffuses by itself; the stream they make together carries all of them along.
+    """
+    share = vapour_kpa(mass_g, temp_c) / AIR_KPA
+    together = np.minimum(share.sum(axis=1, keepdims=True), 0.95)
+    stream = -np.log1p(-together) / np.maximum(together, 1e-12)
+    gas_mol_per_m3 = AIR_KPA * 1e3 / (GAS_J_PER_MOL_K * (temp_c + KELVIN))
+    moles = gas_mol_per_m3 * diffusivity_m2_per_s(temp_c) * share * stream
+    return np.asarray(conductance_m[:, None] * moles * MOLAR_G)
+
+
+class Ullage:
+    """A vapour space open to the room: warming pushes air and vapour out, cooling draws air in."""
+
+    def __init__(self) -> None:
+        self.air_mol = math.nan
+
+    def breathe_g(self, space_ml: float, mass_g: Floats, temp_c: float) -> Floats:
+        """Vapour pushed out since the last call, g by component, (7,)."""
+        partial = vapour_kpa(mass_g, temp_c)
+        vapour = min(float(partial.sum()), 0.9 * AIR_KPA)
+        litres_kpa = max(space_ml, 0.0) * 1e-3
+        air_mol = (AIR_KPA - vapour) * litres_kpa / (GAS_J_PER_MOL_K * (temp_c + KELVIN))
+        pushed = self.air_mol - air_mol if math.isfinite(self.air_mol) else 0.0
+        self.air_mol = air_mol
+        if pushed <= 0:
+            return np.zeros(len(partial))
+        return np.asarray(pushed * partial / (AIR_KPA - vapour) * MOLAR_G)
+
+
+def permeation_g_per_s(hose: Hose, temp_c: float) -> float:
+    """Loss through the hose wall, g/s: rated at 22.8 °C, Arrhenius from there."""
+    inverse = 1 / (_HOSE_RATED_C + KELVIN) - 1 / (temp_c + KELVIN)
+    rated = hose.permeation_g_per_m2_day / 86400 * hose.inner_area_m2
+    return rated * math.exp(_HOSE_J_PER_MOL / GAS_J_PER_MOL_K * inverse)
+
+
+def patch_g_per_s(shares: Floats, area_mm2: float, temp_c: float, draught: float) -> float:
+    """Evaporation of a wet patch, g/s: natural convection over a few millimetres of film.
+
+    The middle of the blend governs, since what arrives has lost its light ends by the time it has
+    spread; 2 mm/s mass transfer in still air, from memory, good to a factor of two.
+    """
+    pressure_pa = 1e3 * float((shares / MOLAR_G * saturation_kpa(temp_c))[1:].sum())
+    pressure_pa /= float((shares / MOLAR_G).sum())
+    moles = pressure_pa / (GAS_J_PER_MOL_K * (temp_c + KELVIN))
+    return 2e-3 * draught * area_mm2 * 1e-6 * moles * 90.0
