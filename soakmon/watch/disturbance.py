@@ -1,7 +1,7 @@
 """Steps and spikes of the averaged reading: which are fuel, and which are somebody at the bench.
 
-A reading far from what the filter predicts is held until two more have come. Then it was a spike
-(they returned), a flow (they go on falling: taken as they are), or a step: up a lot is a refill,
+A reading far from what the filter predicts is held until it is clear what it was: a spike (the
+next ones returned), a flow (they go on falling: taken as they are), or a step: far up is a refill,
 down a little is a float needle's sip, anything else a bump.
 """
 
@@ -16,7 +16,9 @@ from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
 
 FAR_SIGMA = 5.0
+SURPRISING_SIGMA = 2.5
 HELD = 3
+LONGEST = 8
 REFILL_G = 15.0
 
 
@@ -29,15 +31,24 @@ class Kind(StrEnum):
     REFILL = "refill"
 
 
-def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[Kind, float]:
-    """Kind and size (g) of a disturbance from the residuals (HELD,) of the held readings.
+def still_falling(residual_g: Floats, noise_g: float) -> bool:
+    """Whether the last two held readings (n,) went on falling, by more than their noise."""
+    fall = np.diff(residual_g[-3:])
+    return bool(np.all(fall < -max(0.1 * abs(residual_g[0]), 3 * noise_g)))
 
-    residual_g: reading minus prediction, oldest first; noise_g: white noise of one of them.
+
+def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[Kind, float] | None:
+    """Kind and size (g) of a disturbance from held residuals (n,), n ≥ HELD; None: wait on.
+
+    residual_g: reading minus prediction, oldest first; noise_g: white noise of one of them. Needles
+    sip for a minute or two, several at once when the shop cools: what falls longer, or further
+    than sip_g, is a flow.
     """
-    step = float(np.median(residual_g))
-    later = np.diff(residual_g)
-    if step < 0 and np.all(later < -max(0.15 * abs(residual_g[0]), 5 * noise_g)):
-        return Kind.FLOW, step
+    step = float(np.median(residual_g[-2:]))
+    if step < 0 and still_falling(residual_g, noise_g):
+        if -step > sip_g or len(residual_g) >= LONGEST:
+            return Kind.FLOW, step
+        return None
     if step > REFILL_G:
         return Kind.REFILL, step
     if -sip_g <= step < 0:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from soakmon.physics.expectation import breathing_g, evaporation_rates
+from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
 from soakmon.watch.state import kept
@@ -30,6 +31,8 @@ class Evaporation:
 
     bottle_hose_g, bowls_g: two parts with their own uncertainty; air_c, air_20_c, air_60_c: air now
     and lagged by 20 and 60 minutes; fuel_c: measured, or the air lagged by 40 minutes.
+    top_up_g: what the bowls have drawn beyond their evaporation since their needles keep the level
+    while the fuel shrinks and swells; negative while warmth holds the level up.
     """
 
     def __init__(self, settings: Settings) -> None:
@@ -39,6 +42,8 @@ class Evaporation:
         self.bottle_hose_rate: Floats = scale * np.asarray(rates.bottle + rates.hose)
         self.bowls_rate: Floats = np.asarray(rates.bowls)
         self.breath_g_per_c: Floats = np.asarray(breath) / _PLAY_C
+        rack_l = 1e-3 * sum(bowl.volume_ml for bowl in settings.geometry.bowls)
+        self.rack_g: Floats = rack_l * np.asarray(density_kg_per_m3(settings.fuel, _TABLE_C))
         self.air_c = self.air_20_c = self.air_60_c = self.fuel_c = math.nan
         self.breathing_c = math.nan
         self.missing = True
@@ -47,6 +52,8 @@ class Evaporation:
     def restart(self) -> None:
         """Start the sums at zero."""
         self.bottle_hose_g = self.bowls_g = 0.0
+        self.full_g = math.nan
+        self.drawn_g = self.top_up_g = 0.0
 
     @property
     def total_g(self) -> float:
@@ -66,6 +73,16 @@ class Evaporation:
         hours = seconds / 3600.0
         self.bottle_hose_g += hours * self._at(self.bottle_hose_rate) + self._breath()
         self.bowls_g += hours * feed_open * self._at(self.bowls_rate)
+        self._draw(feed_open)
+
+    def _draw(self, feed_open: float) -> None:
+        """A needle opens when the level has never been as low: a running maximum of the need."""
+        rack_g = self._at(self.rack_g)
+        if not math.isfinite(self.full_g):
+            self.full_g = rack_g
+        if feed_open > 0.5:
+            self.drawn_g = max(self.drawn_g, rack_g - self.full_g + self.bowls_g)
+        self.top_up_g = self.drawn_g - self.bowls_g
 
     def _at(self, table: Floats) -> float:
         place = (self.fuel_c - _TABLE_C[0]) * 4.0

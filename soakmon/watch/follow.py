@@ -8,6 +8,7 @@ from soakmon.watch.averaging import Average
 from soakmon.watch.disturbance import (
     FAR_SIGMA,
     HELD,
+    SURPRISING_SIGMA,
     FreezeWatch,
     Kind,
     NoiseGauge,
@@ -76,6 +77,10 @@ class Follower:
             self._hold(t_s, item, weep)
 
     def _take(self, weep: Weep, item: tuple[Floats, float, float, Floats]) -> None:
+        residual, sd = weep.filter.surprise(*item[:3])
+        if residual < -SURPRISING_SIGMA * sd:
+            # Half a sip hidden in the noise must not pass for a minute's leak.
+            weep.filter.loosen(SLACK, abs(residual))
         weep.filter.update(*item)
 
     def _hold(self, t_s: float, item: tuple[Floats, float, float, Floats], weep: Weep) -> None:
@@ -98,7 +103,10 @@ class Follower:
             self._fault(self.held_since_s, "bump", f"spike of {worst:.1f} g, left out")
 
     def _judge(self, residuals: Floats, noise: float, weep: Weep) -> None:
-        kind, step = judge(residuals, noise, self.sip_g)
+        judged = judge(residuals, noise, self.sip_g)
+        if judged is None:
+            return
+        kind, step = judged
         if kind is Kind.SIP:
             weep.filter.loosen(SLACK, abs(step))
             weep.filter.slack_sd_g = max(weep.filter.slack_sd_g, 0.5 * abs(step))
@@ -109,8 +117,12 @@ class Follower:
             self.removed_g += step
             word = "refill" if kind is Kind.REFILL else "bump"
             self._fault(self.held_since_s, word, f"step of {step:+.2f} g, taken out")
-        for item in self.held:
-            self._take(weep, item)
+        for residual, item in zip(residuals, self.held, strict=True):
+            # A minute in which the step fell is neither here nor there.
+            if kind is Kind.FLOW or abs(residual - step) <= max(
+                FAR_SIGMA * noise, 0.05 * abs(step)
+            ):
+                self._take(weep, item)
         self.held = []
 
     def _frozen(self, t_s: float, seconds: float) -> None:

@@ -20,16 +20,22 @@ from soakmon.watch.state import kept
 
 # State positions: offset (random walk), slack (needle sips, decays), evaporation multipliers of
 # bottle-and-hose, of the bowls, and their tilt over the day, zero shift with temperature now and
-# lagged by 20 and 60 minutes, creep of 10 and 60 minutes.
-OFFSET, SLACK, FEED, BOWLS, TILT, TEMP, TEMP_20, TEMP_60, CREEP_10, CREEP_60 = range(10)
-SIZE = 10
-SLACK_H = 3.0
+# lagged by 20 and 60 minutes, creep of 10 and 60 minutes, and the share of the top-up that fuel in
+# the bowls asks for when it shrinks with cold.
+OFFSET, SLACK, FEED, BOWLS, TILT, TEMP, TEMP_20, TEMP_60, CREEP_10, CREEP_60, TOP_UP = range(11)
+SIZE = 11
+# A bowl is topped up in sips of 0.05 to 0.3 g, about once a day when nothing leaks: what the bowls
+# are short of wanders by that much.
+SLACK_H = 5.0
+SLACK_SD_G = 0.2
+SLACK_MEAN_G = 0.2
+_TOP_UP, _TOP_UP_SD = 0.8, 0.4
 
 # (drift in g/√h, weight), for a cell whose minute averages scatter by 0.03 g or less.
 _DRIFTS = ((0.005, 0.2), (0.02, 0.32), (0.06, 0.32), (0.2, 0.12), (0.7, 0.04))
 # (widening of the temperature prior, of the evaporation prior, weight): a model that is wrong by a
 # factor must be able to explain a loss before a leak does.
-_WIDENINGS = ((1.0, 1.0, 0.75), (6.0, 1.0, 0.1), (1.0, 5.0, 0.12), (6.0, 5.0, 0.03))
+_WIDENINGS = ((1.0, 1.0, 0.85), (6.0, 1.0, 0.08), (1.0, 5.0, 0.05), (6.0, 5.0, 0.02))
 BANK = len(_DRIFTS) * len(_WIDENINGS)
 
 
@@ -55,19 +61,21 @@ class MassFilter:
         temp, evap = (np.tile([w[i] for w in _WIDENINGS], len(_DRIFTS)) for i in (0, 1))
         sd = np.zeros((BANK, SIZE))
         sd[:, OFFSET] = 30.0
-        sd[:, SLACK] = 0.03
+        sd[:, SLACK] = 0.02
+        sd[:, TOP_UP] = _TOP_UP_SD
         sd[:, FEED] = feed_rel_sd * np.sqrt(evap) if feed_rel_sd < 0.1 else feed_rel_sd * evap
         sd[:, BOWLS] = bowls_rel_sd * evap
         sd[:, TILT] = 0.15 * evap
         sd[:, TEMP] = sd[:, TEMP_20] = sd[:, TEMP_60] = 0.6 * zero_g_per_c * temp
         sd[:, CREEP_10], sd[:, CREEP_60] = 0.2, 0.2
         self.mean: Floats = np.zeros((BANK, SIZE))
+        self.mean[:, TOP_UP] = _TOP_UP
         self.cov: Floats = np.zeros((BANK, SIZE, SIZE))
         self.cov[:, range(SIZE), range(SIZE)] = sd**2
         self.effect: Floats = np.zeros((BANK, SIZE, onsets))
         self.score: Floats = np.zeros((BANK, onsets))
         self.information: Floats = np.zeros((BANK, onsets))
-        self.slack_sd_g = 0.03
+        self.slack_sd_g = SLACK_SD_G
 
     def coarsen(self, scale: float) -> None:
         """Before any reading: a cell so much coarser than a 1-2 kg one drifts as much more."""
@@ -84,7 +92,7 @@ class MassFilter:
     def predict(self, hours: float) -> None:
         """Let `hours` pass: the offset wanders, the slack decays."""
         keep = float(np.exp(-hours / SLACK_H))
-        self.mean[:, SLACK] *= keep
+        self.mean[:, SLACK] = SLACK_MEAN_G + keep * (self.mean[:, SLACK] - SLACK_MEAN_G)
         self.cov[:, SLACK, :] *= keep
         self.cov[:, :, SLACK] *= keep
         self.effect[:, SLACK, :] *= keep
@@ -130,6 +138,14 @@ class MassFilter:
         exponent += np.log(self.weights + 1e-300)[:, None, None]
         top = exponent.max(axis=0)
         return np.asarray(top + np.log(np.exp(exponent - top).sum(axis=0)))
+
+    @property
+    def top_up(self) -> tuple[float, float]:
+        """Share of the expected top-up that this rack shows, and its sd."""
+        weight = self.weights
+        mean = float(weight @ self.mean[:, TOP_UP])
+        variance = weight @ (self.cov[:, TOP_UP, TOP_UP] + (self.mean[:, TOP_UP] - mean) ** 2)
+        return mean, float(np.sqrt(variance))
 
     def leak_by_filter(self, onset: int) -> tuple[Floats, Floats, Floats]:
         """Per filter of the bank: weight, and mean and sd (g/h) of a leak of any sign."""

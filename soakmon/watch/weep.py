@@ -26,6 +26,7 @@ from soakmon.watch.mass_filter import (
     TEMP_20,
     TEMP_60,
     TILT,
+    TOP_UP,
     MassFilter,
 )
 from soakmon.watch.rows import Floats
@@ -94,6 +95,7 @@ class Weep:
         row[OFFSET] = row[SLACK] = 1.0
         row[FEED], row[BOWLS] = -evaporation.bottle_hose_g, -evaporation.bowls_g
         row[TILT] = -self.tilt_g
+        row[TOP_UP] = -evaporation.top_up_g
         row[TEMP] = evaporation.air_c - self.first_c
         row[TEMP_20] = evaporation.air_20_c - self.first_c
         row[TEMP_60] = evaporation.air_60_c - self.first_c
