@@ -19,15 +19,20 @@ PRIOR_ODDS: dict[Cause, float] = {
     Cause.OVERFLOW_TUBE_CRACK: 1.2,
     Cause.BOWL_JOINT_WEEP: 1.0,
     Cause.RAIL_JOINT_WEEP: 0.5,
-    Cause.BENCH_PLUMBING_LEAK: 0.3,
+    Cause.BENCH_PLUMBING_LEAK: 0.5,
 }
 _SEEN_BY_GATE = (
     Cause.NEEDLE_STUCK_OPEN,
     Cause.NEEDLE_WEEP,
     Cause.OVERFLOW_TUBE_CRACK,
     Cause.BOWL_JOINT_WEEP,
+    Cause.RAIL_JOINT_WEEP,
 )
 _UNSEEN = (Cause.RAIL_JOINT_WEEP, Cause.BENCH_PLUMBING_LEAK, Cause.NEEDLE_WEEP)
+
+
+_RISE_G = 4.0
+_DRIES_G_PER_H = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +41,9 @@ class Evidence:
 
     weight: probability that there is a leak here at all, relative to the other places;
     rate_g_per_h; delay_h: first drop after the end of the fill; mass_led: mass was being lost well
-    before drops fell; shut_ratio: drop rate with the feed shut over the rate before (None: never
-    shut); lost_while_shut: the bottle went on losing fuel with the feed shut.
+    before drops fell; beyond_g_per_h: loss that did not pass the gate; shut_ratio: drop rate with
+    the feed shut over the rate before (None: never shut); lost_while_shut: the bottle went on
+    losing fuel with the feed shut.
     """
 
     carb: int | None
@@ -45,6 +51,7 @@ class Evidence:
     rate_g_per_h: float
     delay_h: float
     mass_led: bool
+    beyond_g_per_h: float = 0.0
     shut_ratio: float | None = None
     lost_while_shut: bool = False
     shift: dict[Cause, float] = field(default_factory=dict)
@@ -56,17 +63,33 @@ def likelihood(cause: Cause, seen: Evidence) -> float:
         return _unseen(cause, seen)
     value = _by_rate(cause, seen.rate_g_per_h) * _by_delay(cause, seen.delay_h)
     if cause is Cause.NEEDLE_WEEP:
-        value *= 3.0 if seen.mass_led else 0.7
+        value *= _by_rise(seen)
     elif seen.mass_led:
-        value *= 0.5
+        value *= 0.4
+    # Fuel from the rail runs down where it likes, part of it past the gate.
+    stray = seen.beyond_g_per_h > max(_DRIES_G_PER_H, 0.4 * seen.rate_g_per_h)
+    if cause is Cause.RAIL_JOINT_WEEP:
+        value *= 3.0 if stray else 0.1
+    elif stray and not seen.mass_led:
+        value *= 0.4
     if seen.shut_ratio is not None:
         value *= _by_decay(cause, seen.shut_ratio)
     return value
 
 
+def _by_rise(seen: Evidence) -> float:
+    """A weeping needle first has to raise the level to the lip, 4 to 6 g that the mass shows."""
+    if seen.mass_led:
+        return 4.0
+    enough = seen.rate_g_per_h * seen.delay_h > _RISE_G / 2
+    return 0.3 if enough and seen.delay_h < 2 else 0.08
+
+
 def _by_rate(cause: Cause, rate_g_per_h: float) -> float:
     if cause is Cause.NEEDLE_STUCK_OPEN:
         return 1.0 if rate_g_per_h > 30 else 0.2 if rate_g_per_h > 10 else 0.005
+    if cause is Cause.OVERFLOW_TUBE_CRACK and rate_g_per_h < 0.2:
+        return 0.5  # A split runs; what only seeps is a joint.
     limit = {Cause.NEEDLE_WEEP: 10.0, Cause.OVERFLOW_TUBE_CRACK: 20.0}.get(cause, 5.0)
     return 1.0 if rate_g_per_h < limit else 0.05
 
@@ -100,7 +123,7 @@ def _unseen(cause: Cause, seen: Evidence) -> float:
     if cause is Cause.NEEDLE_WEEP:
         # A needle that weeps without dripping only fills its bowl: a few grams and a few hours.
         return 0.15 if seen.rate_g_per_h < 2 else 0.05
-    return 0.05 if seen.lost_while_shut else 1.0
+    return 0.05 if seen.lost_while_shut else 0.5
 
 
 def rank(

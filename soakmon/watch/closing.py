@@ -15,7 +15,10 @@ _DETECTION = 0.95
 # Belief before the run: most rebuilt racks are tight; a leak that no gate sees is the rarer one.
 _NO_LEAK, _UNSEEN, _SEEN = 0.8, 0.08, 0.12
 _FINE: Floats = np.asarray(0.002 * 2 ** (np.arange(800) / 40))
-_DROP_REL_SD = 0.2
+_DROP_REL_SD = 0.15
+_RATE_REL_SD = 0.03
+_DRIED_G_PER_H: Floats = np.linspace(0.0, 0.3, 61)
+_DRIED_WEIGHT: Floats = np.exp(-_DRIED_G_PER_H / 0.08) / np.exp(-_DRIED_G_PER_H / 0.08).sum()
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,35 +64,48 @@ def _bound(weep: Weep) -> Band:
     return Band(0.0, 0.0, float(leak[int(np.searchsorted(cumulative, 0.95))]))
 
 
-def leak_given_leaking(
-    weep: Weep, onset: int, drops: float, hours: float, drop_g: float, *, carry: float = 0.15
-) -> Band:
+def leak_given_leaking(weep: Weep, onset: int, drops: float, hours: float, drop_g: float) -> Band:
     """Estimate of a leak that is there, from mass and drops together, g/h.
 
-    onset: index of its onset; drops: fallen in `hours` since the first, 0 for none seen; carry:
-    chance that the gates do not see the whole leak.
+    onset: index of its onset; drops: fallen in `hours` since the first, 0 for none seen.
     """
     mass = weep.filter.log_ratio(_FINE, slice(onset, onset + 1))[0]
     weight = np.exp(mass - mass.max())
     if drops > 0 and hours > 0:
-        said = drops * drop_g / hours
-        spread = float(np.hypot(_DROP_REL_SD, drops**-0.5))
-        by_drops = np.exp(-0.5 * (np.log(_FINE / said) / spread) ** 2)
-        more = np.where(said <= _FINE, 0.05, 1e-6)
-        weight = weight * ((1 - carry) * by_drops + carry * more)
+        weight = weight * _by_drops(drops * drop_g / hours, drops)
     cumulative = np.cumsum(weight) / weight.sum()
     low, best, high = (
         float(_FINE[min(int(np.searchsorted(cumulative, p)), len(_FINE) - 1)])
         for p in (0.025, 0.5, 0.975)
     )
-    return Band(best, low, high)
+    # The cell's gain and a rate that follows temperature and head add a few percent of their own.
+    own = 1.96 * _RATE_REL_SD * best
+    return Band(
+        best,
+        max(best - float(np.hypot(best - low, own)), 0.0),
+        best + float(np.hypot(high - best, own)),
+    )
 
 
-def smallest_provable(weep: Weep) -> float:
+def _by_drops(said_g_per_h: float, drops: float) -> Floats:
+    """Likelihood of the counted drops: a leak is what drips, and what dries before it drips.
+
+    Some of it may also miss the gate; a wet patch dries about a tenth of a gram an hour.
+    """
+    spread = float(np.hypot(_DROP_REL_SD, drops**-0.5))
+    lost = np.maximum(_FINE[:, None] - _DRIED_G_PER_H[None, :], 1e-6)
+    near = np.exp(-0.5 * (np.log(lost / said_g_per_h) / spread) ** 2)
+    missed = np.where(said_g_per_h <= _FINE, 0.02, 1e-9)
+    return np.asarray(near @ _DRIED_WEIGHT + missed)
+
+
+def smallest_provable(weep: Weep, onset: int = 0, leak_g_per_h: float = 0.0) -> float:
     """Smallest leak (g/h, from the start, seen by no gate) that this run's mass could prove.
 
     As leak detection is evaluated: found with 95 % probability at 5 % false alarms (EPA standard
-    test procedures), from the run's own noise, drift, temperature and evaporation uncertainty.
+    test procedures), from the run's own noise, drift, temperature and evaporation uncertainty. Of
+    a run that leaks, what it could have proven without: its noise is judged with the leak known.
     """
-    weight, _, sd = weep.filter.leak_by_filter(0)
+    _, _, sd = weep.filter.leak_by_filter(0)
+    weight = weep.filter.weights_given(onset, leak_g_per_h)
     return 2 * NormalDist().inv_cdf(_DETECTION) * float(np.sqrt(weight @ sd**2))

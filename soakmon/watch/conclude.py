@@ -19,16 +19,19 @@ if TYPE_CHECKING:
 _BELIEVED = 0.02
 _UNSURE_GATE = 0.2
 _BLIND_SHARE = 0.1
+_FLOODS = 30.0
 
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """A leak at a place: carb or None, onset s, drops since, hours since, and its estimate."""
+    """A leak at a place: carb or None, first drop (or onset) s, its estimate, what drops say."""
 
     carb: int | None
     onset_s: float
     leak: Band
     mass_led: bool
+    dripped_g_per_h: float = 0.0
+    place: int = 0
 
 
 def conclude(decider: Decider) -> Verdict:
@@ -40,8 +43,9 @@ def conclude(decider: Decider) -> Verdict:
     belief = posterior(weep, decider.settings.criterion_g_per_day / 24.0)
     alarms, withdrawn = _standing(decider, weep, mass)
     alarms = _closing_alarm(decider, weep, mass, alarms)
-    found = [_found(decider, weep, mass, alarm) for alarm in alarms]
-    smallest = smallest_provable(weep)
+    found = _explained([_found(decider, weep, mass, alarm) for alarm in alarms])
+    worst = max(found, key=lambda one: one.leak.best, default=None)
+    smallest = smallest_provable(weep, *((worst.place, worst.leak.best) if worst else ()))
     faults = [*decider.follower.faults, *_gate_faults(decider, weep, alarms), *withdrawn]
     faults += _other_faults(decider)
     short = decider.finder.bowls_short(decider.bowl_g)
@@ -69,7 +73,7 @@ def _too_early(decider: Decider) -> Verdict:
     duration = decider.last_s - decider.start_s if np.isfinite(decider.last_s) else 0.0
     leaking = bool(decider.alarms)
     carbs = [a.carb for a in decider.alarms]
-    places = [Evidence(c, 1.0 / len(carbs), 100.0, 0.1, mass_led=False) for c in carbs]
+    places = [Evidence(c, 1.0 / len(carbs), 100.0, 0.1, False) for c in carbs]
     return Verdict(
         Outcome.LEAKING if leaking else Outcome.NOT_PROVEN,
         decider.alarms[0].text if leaking else "the run ended before the soak began",
@@ -91,7 +95,7 @@ def _standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], 
     withdrawn: list[Fault] = []
     for alarm in decider.alarms:
         ratio = 1.0
-        if alarm.carb is not None:
+        if alarm.carb is not None and alarm.kind != "flood":
             ratio = weep.gate_ratio(alarm.carb - 1, mass)
         if ratio > 0:
             standing.append(alarm)
@@ -118,29 +122,49 @@ def _found(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> _Found:
     by_onset = np.logaddexp.reduce(mass + np.log(RATE_PRIOR), axis=1) + onset_prior
     active = weep.onset_s < weep.last_s
     mass_onset = int(np.argmax(np.where(active, by_onset, -np.inf)))
+    if alarm.kind == "flood" and alarm.carb is not None and alarm.leak_g_per_h is not None:
+        # The flood is over before the mass can be followed: the storm itself says how much.
+        rate = alarm.leak_g_per_h
+        leak = Band(rate, 0.5 * rate, 2.0 * rate)
+        return _Found(alarm.carb, alarm.t_s, leak, False, rate, 0)
     if alarm.carb is None:
         leak = leak_given_leaking(weep, mass_onset, 0.0, 0.0, 0.0)
-        return _Found(None, float(weep.onset_s[mass_onset]), leak, mass_led=False)
+        return _Found(None, float(weep.onset_s[mass_onset]), leak, False, 0.0, mass_onset)
     gate = alarm.carb - 1
     _, joint, times = weep.under_gate(gate, mass)
     first_s = float(times[int(np.argmax(joint.max(axis=1)))]) if len(times) else alarm.t_s
     place = int(np.clip((first_s - weep.start_s) // weep.onset_step_s, 0, ONSETS - 1))
     drops = decider.tally.since(gate, first_s)
     hours = max(weep.last_s - first_s, 60.0) / 3600.0
-    leak = leak_given_leaking(weep, place, drops, hours, weep.drop_g[gate])
     led = by_onset[mass_onset] - by_onset[place] > 3.0 and mass_onset < place - 1
-    return _Found(alarm.carb, first_s, leak, mass_led=bool(led))
+    onset = mass_onset if led else place
+    leak = leak_given_leaking(weep, onset, drops, hours, weep.drop_g[gate])
+    said = drops * weep.drop_g[gate] / hours
+    return _Found(alarm.carb, first_s, leak, bool(led), said, onset)
+
+
+def _explained(found: list[_Found]) -> list[_Found]:
+    """Leave out a leak no gate sees when those the gates see account for the loss."""
+    seen = [one for one in found if one.carb is not None]
+    if not seen:
+        return found
+    said = sum(max(one.dripped_g_per_h, one.leak.low) for one in seen)
+    unseen = [one for one in found if one.carb is None]
+    return seen + [one for one in unseen if one.leak.low > 2 * said + 0.3]
 
 
 def _total(weep: Weep, found: list[_Found], belief: Posterior) -> Band:
-    """Leak of all places together, g/h."""
+    """Leak of all places together, g/h: the mass sees the sum, the drops tell how it divides."""
     if not found:
         return belief.leak
-    if len(found) == 1:
-        return found[0].leak
-    best = sum(f.leak.best for f in found)
-    spread = np.sqrt(sum((f.leak.high - f.leak.low) ** 2 for f in found)) / 2
-    return Band(best, max(0.0, best - float(spread)), best + float(spread))
+    if len(found) == 1 or any(one.dripped_g_per_h > _FLOODS for one in found):
+        return max((one.leak for one in found), key=lambda leak: leak.best)
+    dripped = sum(one.dripped_g_per_h for one in found)
+    first = min(one.place for one in found)
+    if dripped == 0:
+        return max((one.leak for one in found), key=lambda leak: leak.best)
+    # One equivalent drop stream: as many grams an hour as all gates together.
+    return leak_given_leaking(weep, first, 100.0, 100.0, dripped)
 
 
 def _gate_faults(decider: Decider, weep: Weep, alarms: list[Alarm]) -> list[Fault]:
@@ -259,7 +283,7 @@ def _suspects(
         no_leak = belief.no_leak
         shares: list[tuple[int | None, float]] = [(None, belief.unseen)]
         shares += [(gate + 1, share) for gate, share in enumerate(belief.gates)]
-        places = [Evidence(c, w, 1.0, 1.0, mass_led=False) for c, w in shares if w > 0]
+        places = [Evidence(c, w, 1.0, 1.0, False) for c, w in shares if w > 0]
     return rank(places, no_leak, bowls_short=short, carbs=decider.tally.gates)
 
 
@@ -276,4 +300,5 @@ def _evidence(decider: Decider, one: _Found, weight: float) -> Evidence:
             ratio = (tally.while_shut[gate] / tally.shut_h) / (open_drops / open_h)
     delay = max(one.onset_s - filled_s, 0.0) / 3600
     lost = tally.shut_loss_g > 0.5 * one.leak.best * tally.shut_h and tally.shut_h > 0.15
-    return Evidence(one.carb, weight, one.leak.best, delay, one.mass_led, ratio, bool(lost))
+    beyond = max(one.leak.best - one.dripped_g_per_h, 0.0)
+    return Evidence(one.carb, weight, one.leak.best, delay, one.mass_led, beyond, ratio, bool(lost))

@@ -132,6 +132,9 @@ class Decider:
         if not self.mass_running:
             if phase in {Phase.SOAKING, Phase.IDLE} and np.isfinite(average.mass_g):
                 self._begin_mass(average)
+            else:
+                self.weep.last_s = average.t_s
+                self._look()
             return
         self.weep.advance(average.t_s, average.feed_open, self.evaporation)
         self.follower.step(average, seconds, self.weep, self.evaporation)

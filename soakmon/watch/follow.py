@@ -80,7 +80,7 @@ class Follower:
         residual, sd = weep.filter.surprise(*item[:3])
         if residual < -SURPRISING_SIGMA * sd:
             # Half a sip hidden in the noise must not pass for a minute's leak.
-            weep.filter.loosen(SLACK, abs(residual))
+            weep.filter.sip()
         weep.filter.update(*item)
 
     def _hold(self, t_s: float, item: tuple[Floats, float, float, Floats], weep: Weep) -> None:
@@ -108,8 +108,7 @@ class Follower:
             return
         kind, step = judged
         if kind is Kind.SIP:
-            weep.filter.loosen(SLACK, abs(step))
-            weep.filter.slack_sd_g = max(weep.filter.slack_sd_g, 0.5 * abs(step))
+            weep.filter.sip()
         elif kind is Kind.FLOW:
             weep.filter.loosen(SLACK, abs(step))
         else:

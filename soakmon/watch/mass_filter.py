@@ -103,6 +103,17 @@ class MassFilter:
         """Tell the filter that a state has just jumped by about step_g."""
         self.cov[:, state, state] += step_g**2
 
+    def sip(self) -> None:
+        """A needle has opened: what the bowls are short of is anyone's guess again.
+
+        The guess is bounded, so sips that go on carrying fuel away are not explained by it.
+        """
+        self.mean[:, SLACK] = SLACK_MEAN_G
+        self.cov[:, SLACK, :] = 0.0
+        self.cov[:, :, SLACK] = 0.0
+        self.cov[:, SLACK, SLACK] = SLACK_SD_G**2
+        self.effect[:, SLACK, :] = 0.0
+
     def surprise(self, row: Floats, reading_g: float, noise_g: float) -> tuple[float, float]:
         """Innovation (g) and its sd (g) of the filter that has predicted best so far."""
         best = int(np.argmax(self.log_weight))
@@ -138,6 +149,14 @@ class MassFilter:
         exponent += np.log(self.weights + 1e-300)[:, None, None]
         top = exponent.max(axis=0)
         return np.asarray(top + np.log(np.exp(exponent - top).sum(axis=0)))
+
+    def weights_given(self, onset: int, leak_g_per_h: float) -> Floats:
+        """(BANK,) posterior weight of each filter if there was a leak of this rate and onset."""
+        ratio = self.score[:, onset] * leak_g_per_h
+        ratio = ratio - 0.5 * self.information[:, onset] * leak_g_per_h**2
+        total = self.log_weight + ratio
+        shifted = np.exp(total - total.max())
+        return np.asarray(shifted / shifted.sum())
 
     @property
     def top_up(self) -> tuple[float, float]:
