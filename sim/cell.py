@@ -8,6 +8,7 @@ from sim.blend import Floats
 from sim.scenario import Scenario
 from sim.weather import Weather
 
+_LEAST_G, _MOST_G = -0.5, 2000.0
 _LOADED_S, _CREEP_S, _FILLED_S = -300.0, 1500.0, 900.0
 
 
@@ -40,6 +41,8 @@ class Cell:
         faster = np.sqrt(1 / np.clip(spacing, 0.05, 1.0))
         reading = reading + self.rng.normal(0, self.traits.noise_g, len(t_s)) * faster
         reading = reading + self._spikes(len(t_s))
+        # What a driver cannot take for a mass on this cell it does not hand on.
+        reading[(reading < _LEAST_G) | (reading > _MOST_G)] = np.nan
         quantum = self.traits.quantum_g
         return self._freeze(t_s, np.round(np.round(reading / quantum) * quantum, 6))
 

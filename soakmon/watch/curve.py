@@ -19,7 +19,11 @@ _VAPOUR_REL_SD = 0.08
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """(n,) arrays since the soak's clock started: t_s; loss and evaporation band in g."""
+    """(n,) arrays since the soak's clock started: t_s; loss and evaporation band in g.
+
+    The band is what a tight rack takes from the bottle: evaporation, and the top-up of bowls whose
+    fuel shrinks as the shop cools.
+    """
 
     t_s: Floats
     mass_loss_g: Floats
@@ -39,7 +43,8 @@ class CurveKeeper:
         self.feed_rel_sd = priors.blank_rel_sd if blank else feed
         self.bowls_rel_sd = priors.bowls_rel_sd
         self.zero_g = float("nan")
-        self.points: list[tuple[float, float, float, float]] = []
+        self.points: list[tuple[float, float, float, float, float]] = []
+        self.top_up = (0.0, 0.0)
 
     def restart(self) -> None:
         """Forget everything."""
@@ -50,17 +55,28 @@ class CurveKeeper:
         """The soak's clock starts at this reading."""
         self.restart()
         self.zero_g = mass_g
-        self.points.append((t_s, 0.0, 0.0, 0.0))
+        self.points.append((t_s, 0.0, 0.0, 0.0, 0.0))
 
-    def add(self, average: Average, removed_g: float, evaporation: Evaporation) -> None:
-        """Add a step; removed_g: bumps and refills so far, which are not fuel lost."""
+    def add(
+        self,
+        average: Average,
+        removed_g: float,
+        evaporation: Evaporation,
+        top_up: tuple[float, float],
+    ) -> None:
+        """Add a step; top_up: share of the expected top-up that this rack shows, and its sd.
+
+        removed_g: bumps and refills so far, which are not fuel lost.
+        """
+        self.top_up = top_up
         loss = self.zero_g + removed_g - average.mass_g
-        self.points.append((average.t_s, loss, evaporation.bottle_hose_g, evaporation.bowls_g))
+        parts = (evaporation.bottle_hose_g, evaporation.bowls_g, evaporation.top_up_g)
+        self.points.append((average.t_s, loss, *parts))
 
     def curve(self) -> Curve:
         """The curve so far."""
-        points = np.array(self.points).reshape(-1, 4)
-        best, low, high = self._band(points[:, 2], points[:, 3])
+        points = np.array(self.points).reshape(-1, 5)
+        best, low, high = self._band(points[:, 2], points[:, 3], points[:, 4])
         return Curve(points[:, 0], points[:, 1], best, low, high)
 
     def expected(self) -> Band:
@@ -68,7 +84,7 @@ class CurveKeeper:
         if not self.points:
             return Band(0.0, 0.0, 0.0)
         last = np.array(self.points[-1])
-        best, low, high = self._band(last[2], last[3])
+        best, low, high = self._band(last[2], last[3], last[4])
         return Band(float(best), float(low), float(high))
 
     def observed_g(self) -> float | None:
@@ -76,10 +92,15 @@ class CurveKeeper:
         good = [p[1] for p in self.points[-30:] if np.isfinite(p[1])]
         return float(np.median(good[-5:])) if good else None
 
-    def _band(self, feed_g: Floats, bowls_g: Floats) -> tuple[Floats, Floats, Floats]:
-        best = np.asarray(feed_g + bowls_g)
+    def _band(
+        self, feed_g: Floats, bowls_g: Floats, top_up_g: Floats
+    ) -> tuple[Floats, Floats, Floats]:
+        share, share_sd = self.top_up
+        share = min(max(share, 0.0), 1.0)
+        evaporated = np.asarray(feed_g + bowls_g)
+        best = np.asarray(evaporated + share * top_up_g)
         variance = (self.feed_rel_sd * feed_g) ** 2 + (self.bowls_rel_sd * bowls_g) ** 2
-        variance = variance + (_VAPOUR_REL_SD * best) ** 2
+        variance = variance + (_VAPOUR_REL_SD * evaporated) ** 2 + (share_sd * top_up_g) ** 2
         ratio = np.divide(np.sqrt(variance), best, out=np.zeros_like(best), where=best > 0)
         spread = np.exp(_NORMAL_95 * np.sqrt(np.log1p(ratio**2)))
         return best, np.asarray(best / spread), np.asarray(best * spread)

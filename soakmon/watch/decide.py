@@ -138,7 +138,8 @@ class Decider:
             return
         self.weep.advance(average.t_s, average.feed_open, self.evaporation)
         self.follower.step(average, seconds, self.weep, self.evaporation)
-        self.curve.add(average, self.follower.removed_g, self.evaporation)
+        removed_g, top_up = self.follower.removed_g, self.weep.filter.top_up
+        self.curve.add(average, removed_g, self.evaporation, top_up)
         self.since_look += 1
         if self.since_look >= _LOOK_EVERY:
             self._look()

@@ -1,0 +1,217 @@
+"""The command line: puts the parts together and owns the exit codes.
+
+0 tight, 1 leaking, 3 not proven, 2 bad input or usage.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated, NoReturn
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+from sim.record import simulate
+from sim.scenarios import SCENARIOS
+from soakmon import __version__
+from soakmon.config import Bench, example_toml, read_bench
+from soakmon.errors import InputError, SoakmonError
+from soakmon.physics.geometry import Bowl
+from soakmon.records.run_file import read_run, write_run
+from soakmon.report.files import write_report
+from soakmon.show import bar, show_cautions, show_decision
+from soakmon.watch.decide import Decision, decide
+from soakmon.watch.filling import Phase
+from soakmon.watch.rows import Rows
+from soakmon.watch.settings import Settings
+from soakmon.watch.verdict import Outcome
+
+EXIT_CODES = {Outcome.TIGHT: 0, Outcome.LEAKING: 1, Outcome.NOT_PROVEN: 3}
+BAD_INPUT = 2
+
+app = typer.Typer(
+    help="Bench monitor for fuel-soak testing rebuilt carburettors. Not a safety device.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+)
+bench_app = typer.Typer(help="The bench's description, bench.toml.", no_args_is_help=True)
+app.add_typer(bench_app, name="bench")
+
+out = Console(highlight=False)
+err = Console(stderr=True, highlight=False)
+
+JsonOption = Annotated[bool, typer.Option("--json", help="Print the verdict as JSON only.")]
+ReportOption = Annotated[
+    Path | None, typer.Option("--report", metavar="DIR", help="Write report and picture here.")
+]
+
+
+@app.command()
+def rehearse(
+    scenario: Annotated[str, typer.Argument(help="Name of the night; see --list.")] = "gasket-weep",
+    seed: Annotated[int | None, typer.Option(min=0, help="Another night of its kind.")] = None,
+    hours: Annotated[float, typer.Option(min=1.0, max=96.0, help="Length of the soak.")] = 24.0,
+    interval_s: Annotated[float, typer.Option(min=0.1, max=600.0, help="Between readings.")] = 1.0,
+    save: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Also save the readings (CSV).")
+    ] = None,
+    as_json: JsonOption = False,
+    report: ReportOption = None,
+    show_list: Annotated[bool, typer.Option("--list", help="List the scenarios.")] = False,
+) -> None:
+    """Run a simulated soak to its verdict."""
+    if show_list:
+        for one in SCENARIOS.values():
+            out.print(Text.assemble((f"{one.name:22}", "bold"), one.about))
+        return
+    if scenario not in SCENARIOS:
+        raise InputError(f"there is no scenario {scenario!r}; see: soakmon rehearse --list")
+    with bar(err, f"simulating {hours:g} h") as progress:
+        night = simulate(
+            SCENARIOS[scenario], seed=seed, hours=hours, interval_s=interval_s, progress=progress
+        )
+    if save is not None:
+        _save(save, night.rows, scenario)
+    settings = Settings(geometry=night.geometry, fuel=night.fuel)
+    _finish(night.rows, settings, f"rehearsal of {scenario} (invented data)", as_json, report)
+
+
+@app.command()
+def replay(
+    file: Annotated[Path, typer.Argument(help="Recorded run (CSV); - reads standard input.")],
+    bench: Annotated[
+        Path | None, typer.Option(metavar="TOML", help="Bench description (bench.toml).")
+    ] = None,
+    phase: Annotated[
+        str | None, typer.Option(help="soaking: the file starts after filling.")
+    ] = None,
+    criterion: Annotated[
+        float | None, typer.Option(metavar="G_PER_DAY", help="A rack leaking less is tight.")
+    ] = None,
+    as_json: JsonOption = False,
+    report: ReportOption = None,
+) -> None:
+    """Judge a recorded run."""
+    if phase not in {None, str(Phase.SOAKING)}:
+        raise InputError(f"--phase {phase}: the only phase that can be given is soaking")
+    if criterion is not None and not 0 < criterion <= 1000:
+        raise InputError(f"--criterion {criterion:g}: grams a day between 0 and 1000")
+    described = read_bench(bench) if bench is not None else None
+    rows = read_run(file, sys.stdin.buffer if str(file) == "-" else None)
+    settings = _settings(described, rows.gates, file)
+    if criterion is not None:
+        settings = replace(settings, criterion_g_per_day=criterion)
+    _finish(rows, settings, f"replay of {file.name}", as_json, report, phase=phase)
+
+
+def _settings(bench: Bench | None, gates: int, file: Path) -> Settings:
+    """The bench's settings; without a file a default bench with a bowl for every gate."""
+    if bench is None:
+        settings = Settings()
+        bowls = (Bowl(),) * (gates or len(settings.geometry.bowls))
+        return replace(settings, geometry=replace(settings.geometry, bowls=bowls))
+    if gates not in {0, bench.rack.carbs}:
+        raise InputError(
+            f"{file}: the header has {gates} drop columns but the bench has rack.carbs = "
+            f"{bench.rack.carbs}: use the bench.toml of that run"
+        )
+    return bench.settings()
+
+
+def _save(path: Path, rows: Rows, scenario: str) -> None:
+    try:
+        write_run(path, rows, (f"rehearsal of {scenario}: invented data",))
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written: {error.strerror}") from None
+
+
+def _finish(
+    rows: Rows,
+    settings: Settings,
+    title: str,
+    as_json: bool,
+    report: Path | None,
+    *,
+    phase: str | None = None,
+) -> NoReturn:
+    with bar(err, "deciding") as progress:
+        decision = decide(rows, settings, phase=phase, progress=progress)
+    if report is not None:
+        files = write_report(report, rows, decision, title)
+    if as_json:
+        sys.stdout.write(json.dumps(decision.verdict.as_dict()) + "\n")
+    else:
+        _show(decision, title, files if report is not None else [])
+    raise typer.Exit(EXIT_CODES[decision.verdict.outcome])
+
+
+def _show(decision: Decision, title: str, files: list[Path]) -> None:
+    show_decision(out, decision, title)
+    if files:
+        out.print(Text(f"\nReport: {files[0]} (with {', '.join(f.name for f in files[1:])})"))
+    show_cautions(out)
+
+
+@bench_app.command("init")
+def bench_init(
+    file: Annotated[Path, typer.Argument(help="File to write.")] = Path("bench.toml"),
+    force: Annotated[bool, typer.Option("--force", help="Replace an existing file.")] = False,
+) -> None:
+    """Write a commented bench.toml with every key and its default."""
+    if file.exists() and not force:
+        raise InputError(f"{file}: exists already; --force replaces it")
+    try:
+        part = file.with_name(file.name + ".part")
+        part.write_text(example_toml(), encoding="utf-8")
+        part.replace(file)
+    except OSError as error:
+        raise InputError(f"{file}: cannot be written: {error.strerror}") from None
+    out.print(Text(f"{file} written: measure your bench and change what differs"))
+
+
+@bench_app.command("check")
+def bench_check(
+    file: Annotated[Path, typer.Argument(help="File to check.")] = Path("bench.toml"),
+) -> None:
+    """Check a bench.toml and say what it means."""
+    settings = read_bench(file).settings()
+    geometry = settings.geometry
+    out.print(Text(f"{file} is good:"))
+    out.print(Text(f"  {len(geometry.bowls)} carburettors, fuel: {settings.fuel.name}"))
+    out.print(
+        Text(f"  a rack that leaks less than {settings.criterion_g_per_day:g} g/day is tight")
+    )
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"soakmon {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    pass
+
+
+def main() -> None:
+    """Entry point: errors that are the user's to mend are one line and exit code 2."""
+    try:
+        app()
+    except SoakmonError as error:
+        for line in str(error).splitlines():
+            err.print(Text(f"soakmon: {line}"), soft_wrap=True)
+        sys.exit(BAD_INPUT)
+    except BrokenPipeError:
+        # The reader went away; say nothing more on the closed pipe.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(BAD_INPUT)

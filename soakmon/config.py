@@ -1,0 +1,267 @@
+"""bench.toml: the bench, rack, fuel and beliefs, checked and explained.
+
+The models below are the only place where a key lives: the commented example is made from them.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from soakmon.errors import InputError
+from soakmon.physics.fuels import FUELS, Fuel
+from soakmon.physics.geometry import BenchGeometry, Bottle, Bowl, Hose, Vent
+from soakmon.watch.settings import Priors, Settings
+
+FuelName = Literal[
+    "petrol_a", "petrol_b", "petrol_c", "petrol_d", "petrol_e", "petrol_f",
+    "alkylate", "test_fluid", "custom",
+]  # fmt: skip
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=False)
+
+
+def _size(default: float, most: float, text: str) -> Any:
+    return Field(default=default, gt=0, le=most, description=text)
+
+
+class BottleSection(_Section):
+    """The fuel bottle on the load cell."""
+
+    capacity_ml: float = _size(600.0, 10_000, "brim to base")
+    fill_ml: float = _size(450.0, 10_000, "fuel in it at the start, before the rack has taken any")
+    vent_bore_mm: float = _size(3.0, 50, "inner diameter of the vent passage")
+    vent_length_mm: float = _size(40.0, 1000, "length of the vent passage")
+
+    @model_validator(mode="after")
+    def _fits(self) -> BottleSection:
+        if self.fill_ml > self.capacity_ml:
+            raise ValueError("fill_ml is more than capacity_ml: the bottle would overflow")
+        return self
+
+
+class HoseSection(_Section):
+    """The rubber feed hose, from bottle to rail."""
+
+    bore_mm: float = _size(6.0, 50, "inner diameter")
+    length_mm: float = _size(300.0, 10_000, "length between the fittings")
+    permeation_g_per_m2_day: float = Field(
+        default=122.0,
+        ge=0,
+        le=5000,
+        description="what its wall lets through at 23 °C, by inner area",
+    )
+
+
+class RackSection(_Section):
+    """The rack; all bowls alike."""
+
+    carbs: int = Field(default=4, ge=1, le=8, description="number of carburettors")
+    head_mm: float = _size(400.0, 3000, "fuel level in the bottle above the needles")
+    bowl_volume_ml: float = _size(40.0, 500, "fuel in one bowl at its float level")
+    bowl_area_mm2: float = _size(1200.0, 20_000, "free fuel surface in one bowl")
+    headroom_mm: float = _size(6.0, 100, "from the float level up to the overflow lip")
+    lip_radius_mm: float = _size(1.5, 10, "outer radius of the lip or drip point under a bowl")
+    vent_bore_mm: float = _size(6.0, 50, "inner diameter of a bowl's vent passage")
+    vent_length_mm: float = _size(60.0, 1000, "length of a bowl's vent passage")
+
+
+class FuelSection(_Section):
+    """The fuel. For one of your own set name = "custom" and give all three values below it."""
+
+    name: FuelName = Field(
+        default="petrol_a",
+        description="petrol_a … petrol_f (EN 228 volatility class: a summer … f hard winter), "
+        "alkylate, test_fluid or custom",
+    )
+    rvp_kpa: float | None = Field(
+        default=None, ge=0.05, le=130, description="Reid vapour pressure at 37.8 °C"
+    )
+    density_15c_kg_per_m3: float | None = Field(
+        default=None, ge=500, le=1100, description="density at 15 °C"
+    )
+    surface_tension_20c_n_per_m: float | None = Field(
+        default=None, ge=0.005, le=0.08, description="surface tension at 20 °C; petrol 0.022"
+    )
+
+    @model_validator(mode="after")
+    def _complete(self) -> FuelSection:
+        own = (self.rvp_kpa, self.density_15c_kg_per_m3, self.surface_tension_20c_n_per_m)
+        if self.name == "custom" and None in own:
+            raise ValueError(
+                "a custom fuel needs rvp_kpa, density_15c_kg_per_m3 and surface_tension_20c_n_per_m"
+            )
+        if self.name != "custom" and any(value is not None for value in own):
+            raise ValueError(
+                f'the values of {self.name} are built in: set name = "custom" for others'
+            )
+        return self
+
+    def fuel(self) -> Fuel:
+        """The fuel's properties."""
+        if self.name != "custom":
+            return FUELS[self.name]
+        rvp, density, tension = (
+            self.rvp_kpa, self.density_15c_kg_per_m3, self.surface_tension_20c_n_per_m,
+        )  # fmt: skip
+        if rvp is None or density is None or tension is None:
+            raise ValueError("a custom fuel is not complete")
+        return Fuel("custom fuel", rvp, density, tension)
+
+
+class SoakSection(_Section):
+    """What the soak has to show."""
+
+    criterion_g_per_day: float = Field(
+        default=2.0, gt=0, le=1000, description="a rack that leaks less than this is tight"
+    )
+    false_alarm: float = Field(
+        default=0.01, gt=0, le=0.2, description="probability of a false alarm over the whole soak"
+    )
+    settle_min: float = Field(
+        default=30.0, ge=0, le=240, description="from the end of filling to the start of the clock"
+    )
+
+
+RelativeSd = Annotated[float, Field(gt=0, le=2)]
+
+
+class PriorsSection(_Section):
+    """What is believed before the soak; a blank run replaces the first two."""
+
+    bottle_rel_sd: RelativeSd = Field(
+        default=0.15, description="relative standard uncertainty of the bottle's evaporation"
+    )
+    hose_rel_sd: RelativeSd = Field(default=0.25, description="the same of the hose's permeation")
+    bowls_rel_sd: RelativeSd = Field(default=0.15, description="the same of the bowls' evaporation")
+    blank_scale: float | None = Field(
+        default=None, gt=0, le=20, description="blank run: measured over expected loss"
+    )
+    blank_rel_sd: RelativeSd = Field(default=0.05, description="uncertainty of that ratio")
+    dark_per_h: float = Field(
+        default=0.02, gt=0, le=60, description="counts per hour of a gate under a dry bowl"
+    )
+    zero_g_per_c: float = Field(
+        default=0.1, ge=0, le=5, description="zero shift of the load cell per °C (one sd)"
+    )
+    sip_g: float = Field(
+        default=0.6, gt=0, le=20, description="most that a float needle lets in at one time"
+    )
+
+
+class Bench(_Section):
+    """All of bench.toml."""
+
+    bottle: BottleSection = Field(default_factory=BottleSection)
+    hose: HoseSection = Field(default_factory=HoseSection)
+    rack: RackSection = Field(default_factory=RackSection)
+    fuel: FuelSection = Field(default_factory=FuelSection)
+    soak: SoakSection = Field(default_factory=SoakSection)
+    priors: PriorsSection = Field(default_factory=PriorsSection)
+
+    @model_validator(mode="after")
+    def _enough(self) -> Bench:
+        need = self.rack.carbs * self.rack.bowl_volume_ml
+        if self.bottle.fill_ml <= need:
+            raise ValueError(
+                f"bottle.fill_ml is {self.bottle.fill_ml:g} but the bowls alone take {need:g} ml: "
+                "fill more or use a larger bottle"
+            )
+        return self
+
+    def settings(self) -> Settings:
+        """The same as the decider takes it."""
+        bottle, rack = self.bottle, self.rack
+        bowl = Bowl(
+            rack.bowl_volume_ml,
+            rack.bowl_area_mm2,
+            rack.headroom_mm,
+            rack.lip_radius_mm,
+            Vent(rack.vent_bore_mm, rack.vent_length_mm),
+        )
+        geometry = BenchGeometry(
+            Bottle(
+                bottle.capacity_ml,
+                bottle.fill_ml,
+                Vent(bottle.vent_bore_mm, bottle.vent_length_mm),
+            ),
+            Hose(**self.hose.model_dump()),
+            (bowl,) * rack.carbs,
+            rack.head_mm,
+        )
+        return Settings(
+            geometry,
+            self.fuel.fuel(),
+            Priors(**self.priors.model_dump()),
+            self.soak.criterion_g_per_day,
+            self.soak.false_alarm,
+            60.0 * self.soak.settle_min,
+        )
+
+
+def read_bench(path: Path) -> Bench:
+    """Read and check a bench.toml. Raises InputError with one line per problem."""
+    try:
+        return parse_bench(path.read_text(encoding="utf-8"), str(path))
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: is not UTF-8 text") from None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read: {error.strerror}") from None
+
+
+def parse_bench(text: str, name: str = "bench.toml") -> Bench:
+    """The bench that a TOML text describes. Raises InputError with one line per problem."""
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{name}: is not TOML: {error}") from None
+    try:
+        return Bench.model_validate(table)
+    except ValidationError as error:
+        lines = [_line(name, problem) for problem in error.errors()]
+        raise InputError("\n".join(lines)) from None
+
+
+def _line(name: str, problem: Any) -> str:
+    where = ".".join(str(part) for part in problem["loc"])
+    if problem["type"] == "extra_forbidden":
+        return f"{name}: {where}: unknown key{_near(problem['loc'])}"
+    text = problem["msg"].removeprefix("Value error, ")
+    got = problem.get("input")
+    shown = f" (got {got!r})" if isinstance(got, int | float | str | bool) else ""
+    return f"{name}: {where + ': ' if where else ''}{text[0].lower()}{text[1:]}{shown}"
+
+
+def _near(place: tuple[Any, ...]) -> str:
+    """A guess at what an unknown key was meant to be."""
+    model: Any = Bench
+    for part in place[:-1]:
+        model = model.model_fields[part].annotation
+    keys = list(model.model_fields)
+    near = difflib.get_close_matches(str(place[-1]), keys, n=1, cutoff=0.5)
+    return f": did you mean {near[0]}?" if near else f": there are {', '.join(keys)}"
+
+
+def example_toml() -> str:
+    """A bench.toml that holds every key with its default, explained."""
+    lines = ["# The bench of soakmon. Every key is optional; these are the defaults.", ""]
+    for name, section in Bench.model_fields.items():
+        model: Any = section.annotation
+        lines += [f"# {model.__doc__}", f"[{name}]"]
+        for key, field in model.model_fields.items():
+            lines.append(_entry(key, field.default, field.description))
+        lines.append("")
+    return "\n".join(lines)
+
+
+def _entry(key: str, default: Any, description: str) -> str:
+    if default is None:
+        return f"# {key} =   # {description}"
+    value = f'"{default}"' if isinstance(default, str) else f"{default:g}"
+    return f"{key} = {value}  # {description}"

@@ -1,0 +1,70 @@
+"""The verdict in plain sentences, the same in terminal and report."""
+
+from __future__ import annotations
+
+from soakmon.watch.verdict import Band, Cause, Outcome, Suspect, Verdict
+
+HEADINGS = {
+    Outcome.TIGHT: "TIGHT: no leak found",
+    Outcome.LEAKING: "LEAKING",
+    Outcome.NOT_PROVEN: "NOT PROVEN",
+}
+CAUSES = {
+    Cause.NEEDLE_STUCK_OPEN: "needle and seat stuck open",
+    Cause.NEEDLE_WEEP: "needle and seat weeping",
+    Cause.OVERFLOW_TUBE_CRACK: "overflow tube cracked",
+    Cause.BOWL_JOINT_WEEP: "bowl gasket or drain plug weeping",
+    Cause.RAIL_JOINT_WEEP: "fuel rail joint weeping",
+    Cause.NEEDLE_STUCK_SHUT: "needle stuck shut",
+    Cause.BENCH_PLUMBING_LEAK: "the bench's own hose or valve leaking",
+    Cause.NO_LEAK: "no leak",
+}
+
+
+def hour(t_s: float) -> str:
+    """Time since the start as hours and minutes: 5:07 h."""
+    minutes = round(t_s / 60)
+    return f"{minutes // 60}:{minutes % 60:02d} h"
+
+
+def grams(value: float) -> str:
+    """Grams with the digits that mean something."""
+    return f"{value:.1f} g" if abs(value) >= 10 else f"{value:.2f} g"
+
+
+def loss(verdict: Verdict) -> str:
+    """What was lost against what was expected."""
+    expected = verdict.expected_evaporation_g
+    band = f"{grams(expected.low)} to {grams(expected.high)} (best {grams(expected.best)})"
+    if verdict.observed_loss_g is None:
+        return f"loss unknown; evaporation alone would take {band}"
+    return f"{grams(verdict.observed_loss_g)} lost; evaporation alone explains {band}"
+
+
+def leak(band: Band, outcome: Outcome) -> str:
+    """The leak's rate with its interval, or its upper bound."""
+    if outcome is Outcome.LEAKING:
+        return (
+            f"{band.best:.3g} g/h (95 %: {band.low:.2g} to {band.high:.2g}), "
+            f"about {24 * band.best:.2g} g a day"
+        )
+    return f"less than {band.high:.2g} g/h ({24 * band.high:.2g} g a day) with 95 % confidence"
+
+
+def smallest(verdict: Verdict) -> str:
+    """The smallest leak this run could have proven."""
+    rate = verdict.smallest_provable_leak_g_per_h
+    return "unknown" if rate is None else f"{rate:.2g} g/h ({24 * rate:.2g} g a day)"
+
+
+def suspect(one: Suspect) -> str:
+    """A suspect as: 63 %  carb 4: bowl gasket or drain plug weeping."""
+    where = f"carb {one.carb}: " if one.carb else ""
+    return f"{100 * one.probability:.0f} %  {where}{CAUSES[one.cause]}"
+
+
+def drops(verdict: Verdict) -> str:
+    """Drops per carb in a line."""
+    if not verdict.drops:
+        return "no gates"
+    return ", ".join(f"carb {i}: {n}" for i, n in enumerate(verdict.drops, start=1))

@@ -1,0 +1,74 @@
+"""What the terminal shows: the verdict first, then why, then the cautions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+from rich.console import Console
+from rich.panel import Panel
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+from rich.text import Text
+
+from soakmon.cautions import CAUTIONS
+from soakmon.report import words
+from soakmon.watch.decide import Decision
+from soakmon.watch.verdict import Outcome, Verdict
+
+_STYLES = {
+    Outcome.TIGHT: "bold green",
+    Outcome.LEAKING: "bold red",
+    Outcome.NOT_PROVEN: "bold yellow",
+}
+_MOST_FAULTS = 8
+
+
+def show_decision(console: Console, decision: Decision, title: str) -> None:
+    """Print a decision so that it can be read at a glance."""
+    verdict = decision.verdict
+    head = Text(words.HEADINGS[verdict.outcome], style=_STYLES[verdict.outcome])
+    console.print(Panel(Text.assemble(head, "\n", verdict.reason), title=title, expand=False))
+    console.print(_facts(verdict))
+    if verdict.outcome is not Outcome.TIGHT:
+        _lines(console, "Suspects", [words.suspect(one) for one in verdict.suspects[:4]])
+    _lines(console, "Alarms", [f"{words.hour(a.t_s)}  {a.text}" for a in verdict.alarms])
+    faults = [f"{words.hour(f.t_s)}  {f.text}" for f in verdict.faults]
+    if len(faults) > _MOST_FAULTS:
+        faults = [*faults[:_MOST_FAULTS], f"… and {len(faults) - _MOST_FAULTS} more"]
+    _lines(console, "Disturbances and faults", faults)
+
+
+def show_cautions(console: Console) -> None:
+    """Print the cautions."""
+    _lines(console, "Cautions", list(CAUTIONS))
+
+
+def _facts(verdict: Verdict) -> Table:
+    table = Table.grid(padding=(0, 2))
+    table.add_column(style="bold", no_wrap=True)
+    table.add_column()
+    table.add_row("Watched for", words.hour(verdict.duration_s))
+    table.add_row("Loss", words.loss(verdict))
+    table.add_row("Leak", words.leak(verdict.leak_g_per_h, verdict.outcome))
+    table.add_row("Provable", f"a leak from {words.smallest(verdict)} on")
+    table.add_row("Drops", words.drops(verdict))
+    return table
+
+
+def _lines(console: Console, heading: str, lines: list[str]) -> None:
+    if not lines:
+        return
+    console.print(Text(f"\n{heading}", style="bold"))
+    for line in lines:
+        console.print(Text(f"  • {line}"))
+
+
+@contextmanager
+def bar(console: Console, text: str) -> Iterator[Callable[[float], None]]:
+    """A progress bar that takes shares from 0 to 1; silent when nobody watches."""
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    watched = console.is_terminal
+    with Progress(*columns, console=console, transient=True, disable=not watched) as progress:
+        task = progress.add_task(text, total=1.0)
+        yield lambda share: progress.update(task, completed=share)
