@@ -35,7 +35,7 @@ def draw(path: Path, rows: Rows, decision: Decision, title: str) -> None:
     gates = max(rows.gates, 1)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3.2, 0.45 + 0.28 * gates))
     _loss(upper, decision)
-    _drops(lower, rows)
+    _drops(lower, rows, decision)
     _alarms(upper, lower, decision)
     upper.set_title(f"{WORDS[decision.verdict.outcome]} – {title}", loc="left", weight="bold")
     lower.set_xlabel("hours since the start of the run")
@@ -70,7 +70,7 @@ def _loss(axes: Any, decision: Decision) -> None:
     axes.legend(loc="upper left", frameon=False)
 
 
-def _drops(axes: Any, rows: Rows) -> None:
+def _drops(axes: Any, rows: Rows, decision: Decision) -> None:
     for gate in range(rows.gates):
         counts = np.nan_to_num(rows.drops[:, gate])
         times = rows.t_s[counts > 0] / 3600
@@ -79,8 +79,8 @@ def _drops(axes: Any, rows: Rows) -> None:
             color=VERMILION, rasterized=len(times) > 500,
         )  # fmt: skip
         axes.annotate(
-            f"{int(counts.sum())}", (1.005, gate + 1), xycoords=("axes fraction", "data"),
-            va="center", fontsize=9,
+            f"{decision.verdict.drops[gate]}", (1.005, gate + 1), va="center", fontsize=9,
+            xycoords=("axes fraction", "data"),
         )  # fmt: skip
     axes.set_yticks(range(1, rows.gates + 1), [f"carb {g}" for g in range(1, rows.gates + 1)])
     axes.set_ylim(rows.gates + 0.6, 0.4)

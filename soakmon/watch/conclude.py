@@ -122,7 +122,7 @@ def _found(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> _Found:
     by_onset = np.logaddexp.reduce(mass + np.log(RATE_PRIOR), axis=1) + onset_prior
     active = weep.onset_s < weep.last_s
     mass_onset = int(np.argmax(np.where(active, by_onset, -np.inf)))
-    if alarm.kind == "flood" and alarm.carb is not None and alarm.leak_g_per_h is not None:
+    if alarm.kind == "flood" and alarm.leak_g_per_h is not None:
         # The flood is over before the mass can be followed: the storm itself says how much.
         rate = alarm.leak_g_per_h
         leak = Band(rate, 0.5 * rate, 2.0 * rate)

@@ -19,6 +19,7 @@ from soakmon.watch.budget import Budget
 from soakmon.watch.conclude import conclude
 from soakmon.watch.curve import Curve, CurveKeeper
 from soakmon.watch.evaporation import Evaporation
+from soakmon.watch.fall import FallWatch
 from soakmon.watch.filling import FillFinder, Phase
 from soakmon.watch.flood import FloodWatch
 from soakmon.watch.follow import Follower
@@ -76,6 +77,7 @@ class Decider:
         self.last_s = float("nan")
         self.since_look = 0
         self.flood: FloodWatch | None = None
+        self.fall = FallWatch(settings.priors.sip_g * max(len(geometry.bowls), 1))
         self.mass_running = False
         self.empty_s = float("nan")
 
@@ -190,6 +192,17 @@ class Decider:
                     f"carb {storm.gate + 1} overflows: about {storm.rate_g_per_h:.0f} g/h",
                 )
             )
+        if self.finder.phase not in {Phase.SETTLING, Phase.SOAKING}:
+            self.fall.restart()
+        elif not any(alarm.kind == "flood" for alarm in self.alarms):
+            self._fall(rows)
+
+    def _fall(self, rows: Rows) -> None:
+        fall = self.fall.push(rows)
+        if fall is not None:
+            rate = fall.rate_g_per_h
+            text = f"fuel runs out where no gate sees it: about {rate:.0f} g/h"
+            self._alarm(Alarm(fall.t_s, "flood", None, rate, text))
 
     def _look(self) -> None:
         """Weigh the evidence and raise what has crossed its threshold."""

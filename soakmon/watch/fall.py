@@ -1,0 +1,99 @@
+"""A flood that no gate sees: the mass falls steadily by more than needles could sip."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+
+from soakmon.watch.averaging import join
+from soakmon.watch.rows import Rows
+from soakmon.watch.sequential import Cusum
+from soakmon.watch.state import kept
+
+BLOCK_S = 10.0
+_CLIP = 4.0
+_NOISE_FROM = 20
+_LEAST_G_PER_H = 25.0
+
+
+@dataclass(frozen=True, slots=True)
+class Fall:
+    """A steady fall of the mass that began at began_s and was certain at t_s."""
+
+    t_s: float
+    began_s: float
+    rate_g_per_h: float
+
+
+@kept
+class FallWatch:
+    """CUSUM on the fall of ten-second medians, in their own noise.
+
+    sips_g: what the float needles of the rack could take together; a fall must exceed it, so that
+    a step, a sip or a hand on the bottle is not taken for a flood.
+    """
+
+    def __init__(self, sips_g: float) -> None:
+        self.sips_g = sips_g
+        self.cusum = Cusum(reference=1.0, limit=10.0)
+        self.held: list[Rows] = []
+        self.medians: list[tuple[float, float]] = []
+        self.falls: list[float] = []
+        self.alarmed = False
+
+    def restart(self) -> None:
+        """Forget the past: the rack was being filled."""
+        self.cusum.total, self.cusum.began = 0.0, 0
+        self.held.clear()
+        self.medians.clear()
+        self.falls.clear()
+        self.alarmed = False
+
+    def push(self, rows: Rows) -> Fall | None:
+        """Take rows; a fall when it has become certain, once."""
+        if self.alarmed or not len(rows):
+            return None
+        joined = join([*self.held, rows])
+        block = np.floor(joined.t_s / BLOCK_S).astype(np.int64)
+        edges = [0, *(np.flatnonzero(np.diff(block)) + 1).tolist()]
+        found = None
+        for start, stop in itertools.pairwise(edges):
+            mass = joined.mass_g[start:stop]
+            mass = mass[np.isfinite(mass)]
+            if len(mass):
+                found = found or self._block(float(joined.t_s[stop - 1]), float(np.median(mass)))
+        self.held = [joined.part(edges[-1], len(joined))]
+        return found
+
+    def _block(self, t_s: float, median_g: float) -> Fall | None:
+        if self.medians and t_s - self.medians[-1][0] > 6 * BLOCK_S:
+            self.restart()  # A gap: what happened in it is not a fall that was watched.
+        self.medians.append((t_s, median_g))
+        del self.medians[:-120]
+        if len(self.medians) < 2:
+            return None
+        fall = self.medians[-2][1] - median_g
+        calm = self.falls[-90:]
+        self.falls.append(fall)
+        del self.falls[:-120]
+        if len(calm) < _NOISE_FROM:
+            return None
+        noise = max(1.4826 * float(np.median(np.abs(calm - np.median(calm)))), 0.01)
+        if not self.cusum.add(float(np.clip(fall / noise, -_CLIP, _CLIP))):
+            return None
+        return self._certain(t_s, median_g)
+
+    def _certain(self, t_s: float, median_g: float) -> Fall | None:
+        back = min(self.cusum.began, len(self.medians) - 1)
+        began_s, began_g = self.medians[-1 - back]
+        lost = began_g - median_g
+        rate = lost / max(t_s - began_s, BLOCK_S) * 3600
+        if lost < self.sips_g or rate < _LEAST_G_PER_H:
+            return None
+        # One step is a bump or a hand: half the loss must have come in other blocks.
+        if max(self.falls[-back:]) > 0.5 * lost:
+            return None
+        self.alarmed = True
+        return Fall(t_s, began_s, rate)
