@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from soakmon.physics.geometry import Bowl
 from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, leak_given_leaking, posterior, smallest_provable
 from soakmon.watch.rows import Floats
@@ -137,10 +138,22 @@ def _found(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> _Found:
     drops = decider.tally.since(gate, first_s)
     hours = max(weep.last_s - first_s, 60.0) / 3600.0
     led = by_onset[mass_onset] - by_onset[place] > 3.0 and mass_onset < place - 1
+    if led:
+        # A weeping needle must first have raised its bowl to the lip.
+        rate = leak_given_leaking(weep, mass_onset, 0.0, 0.0, 0.0).best
+        before_g = rate * (first_s - weep.onset_s[mass_onset]) / 3600
+        led = before_g > 0.4 * _rise_g(decider, gate)
     onset = mass_onset if led else place
     leak = leak_given_leaking(weep, onset, drops, hours, weep.drop_g[gate])
     said = drops * weep.drop_g[gate] / hours
     return _Found(alarm.carb, first_s, leak, bool(led), said, onset)
+
+
+def _rise_g(decider: Decider, gate: int) -> float:
+    """Fuel that lifts the level of a bowl from shut-off to the overflow lip."""
+    bowls = decider.settings.geometry.bowls or (Bowl(),)
+    bowl = bowls[min(gate, len(bowls) - 1)]
+    return 1e-6 * bowl.area_mm2 * bowl.headroom_mm * decider.settings.fuel.density_15c_kg_per_m3
 
 
 def _explained(found: list[_Found]) -> list[_Found]:
@@ -277,7 +290,7 @@ def _lost_too_little(decider: Decider) -> bool:
 def _suspects(
     decider: Decider, belief: Posterior, found: list[_Found], short: int
 ) -> tuple[Suspect, ...]:
-    places = [_evidence(decider, one, 1.0 / len(found)) for one in found]
+    places = [_evidence(decider, one, found) for one in found]
     no_leak = 0.0
     if not found:
         no_leak = belief.no_leak
@@ -287,7 +300,7 @@ def _suspects(
     return rank(places, no_leak, bowls_short=short, carbs=decider.tally.gates)
 
 
-def _evidence(decider: Decider, one: _Found, weight: float) -> Evidence:
+def _evidence(decider: Decider, one: _Found, found: list[_Found]) -> Evidence:
     finder = decider.finder
     filled_s = finder.ended_s if finder.found else decider.start_s
     tally = decider.tally
@@ -299,6 +312,11 @@ def _evidence(decider: Decider, one: _Found, weight: float) -> Evidence:
         if open_drops > 3:
             ratio = (tally.while_shut[gate] / tally.shut_h) / (open_drops / open_h)
     delay = max(one.onset_s - filled_s, 0.0) / 3600
-    lost = tally.shut_loss_g > 0.5 * one.leak.best * tally.shut_h and tally.shut_h > 0.15
-    beyond = max(one.leak.best - one.dripped_g_per_h, 0.0)
-    return Evidence(one.carb, weight, one.leak.best, delay, one.mass_led, beyond, ratio, bool(lost))
+    # With several leaks the mass sees their sum: each has the share that its drops have.
+    said = sum(other.dripped_g_per_h for other in found)
+    total = max(other.leak.best for other in found)
+    rate = total * one.dripped_g_per_h / said if len(found) > 1 and said > 0 else one.leak.best
+    lost = tally.shut_loss_g > 0.5 * rate * tally.shut_h and tally.shut_h > 0.15
+    beyond = max(total - said, 0.0)
+    weight = 1.0 / len(found)
+    return Evidence(one.carb, weight, rate, delay, one.mass_led, beyond, ratio, bool(lost))

@@ -75,7 +75,7 @@ class FallWatch:
         if len(self.medians) < 2:
             return None
         fall = self.medians[-2][1] - median_g
-        calm = self.falls[-90:]
+        calm = np.array(self.falls[-90:])
         self.falls.append(fall)
         del self.falls[:-120]
         if len(calm) < _NOISE_FROM:

@@ -1,0 +1,150 @@
+"""Recorded runs: what is written reads back; what breaks the form gives one clear line."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from sim.record import simulate
+from sim.scenarios import SCENARIOS
+from soakmon.errors import InputError
+from soakmon.records.run_file import read_run, write_run
+
+GOOD = "t_s,mass_g,air_c,drops_1,drops_2\n0,300,20,0,0\n1,299.9,,1,\n"
+
+
+def read(text: str | bytes):
+    raw = text.encode() if isinstance(text, str) else text
+    return read_run(Path("run.csv"), io.BytesIO(raw))
+
+
+def attempt(text: str | bytes):
+    try:
+        return read(text), ""
+    except InputError as problem:
+        return None, str(problem)
+
+
+def test_a_run_reads():
+    rows = read("# a comment\n" + GOOD)
+    assert rows.gates == 2
+    assert rows.mass_g.tolist() == [300, 299.9]
+    assert np.isnan(rows.air_c[1])
+    assert np.isnan(rows.drops[1, 1])
+    assert rows.feed_open is None
+
+
+def test_optional_columns_and_the_ignored_one():
+    rows = read(
+        "t_s,mass_g,air_c,feed_open,fuel_c,valve\n0,300,20,1,19,open\n1,300,20,0,19,shut\n".replace(
+            "open\n1", "1\n1"
+        ).replace("shut", "0")
+    )
+    assert rows.gates == 0
+    assert rows.feed_open is not None
+    assert rows.feed_open.tolist() == [1, 0]
+    assert rows.fuel_c is not None
+
+
+def test_windows_line_ends_a_byte_order_mark_and_spaces_do_no_harm():
+    rows = read(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").replace(",300,", ", 300 ,").encode())
+    assert rows.mass_g[0] == 300
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "is empty"),
+        ("t_s,mass_g,air_c\n", "no rows"),
+        ("t_s,mass_g,air_c\n0,300,20\n", "at least two"),
+        ("time,mass_g,air_c\n0,1,2\n", "line 1: the header has no column t_s"),
+        ("mass_g,t_s,air_c\n0,1,2\n", "must begin with"),
+        (
+            "t_s,mass_g,air_c,drops_2\n0,1,2,0\n",
+            "column drops_2: column drops_2 stands where drops_1",
+        ),
+        ("t_s,mass_g,air_c,humidity\n0,1,2,0\n", "unknown column 'humidity'"),
+        ("t_s,mass_g,air_c,fuel_c,fuel_c\n0,1,2,0,0\n", "twice"),
+        ("t_s,mass_g,air_c," + ",".join(f"drops_{i}" for i in range(1, 10)) + "\n", "at most 8"),
+        (GOOD + "2,abc,20,0,0\n", "line 4, column mass_g: 'abc' is not a number"),
+        (GOOD + "2,300,20\n", "line 4: 3 cells instead of 5"),
+        (GOOD + "2,300,20,0", "line 4: 4 cells instead of 5"),
+        (GOOD + "1,300,20,0,0\n", "line 4, column t_s: 1: time must increase"),
+        (GOOD + ",300,20,0,0\n", "line 4, column t_s: blank: time must increase"),
+        (GOOD + "1.01,300,20,0,0\n", "at least 0.1 s apart"),
+        (GOOD + "2,nan,20,0,0\n", "line 4, column mass_g: 'nan' is not a finite number"),
+        (GOOD + "2,inf,20,0,0\n", "line 4, column mass_g: 'inf' is not a finite number"),
+        (GOOD + "2,-4,20,0,0\n", "line 4, column mass_g: -4: the net mass is negative"),
+        (GOOD + "2,1e9,20,0,0\n", "too large"),
+        (GOOD + "2,300,451,0,0\n", "line 4, column air_c: 451: not a temperature"),
+        (GOOD + "2,300,20,-1,0\n", "line 4, column drops_1: -1: drops are counts"),
+        (GOOD + "2,300,20,0.5,0\n", "line 4, column drops_1: 0.5: drops are counts"),
+        ("t_s,mass_g,air_c,feed_open\n0,300,20,2\n1,300,20,1\n", "line 2, column feed_open: 2"),
+        (GOOD.encode() + b"2,\xff,20,0,0\n", "line 4: is not UTF-8"),
+        (b"\0" * 5000, "line 1: is not text"),
+        (GOOD.encode() + b"2,300,20,0,\0\n", "line 4: is not text"),
+        (b"9" * 100_000, "line 1: is not text"),
+    ],
+)
+def test_what_breaks_the_form_says_what_and_where(text, says):
+    with pytest.raises(InputError) as problem:
+        read(text)
+    told = str(problem.value)
+    assert says in told
+    assert told.startswith("run.csv: ")
+    assert "\n" not in told
+
+
+def test_endless_zeros_are_refused_at_once():
+    class Zeros(io.RawIOBase):
+        given = 0
+
+        def readable(self) -> bool:
+            return True
+
+        def readinto(self, buffer):
+            self.given += len(buffer)
+            assert self.given < 1_000_000, "read on and on"
+            buffer[:] = bytes(len(buffer))
+            return len(buffer)
+
+    with pytest.raises(InputError, match="not text"):
+        read_run(Path("-"), io.BufferedReader(Zeros()))
+
+
+def test_missing_file_and_folder(tmp_path):
+    with pytest.raises(InputError, match="cannot be read"):
+        read_run(tmp_path / "none.csv")
+    with pytest.raises(InputError, match="folder"):
+        read_run(tmp_path)
+
+
+def test_what_is_written_reads_back(tmp_path):
+    night = simulate(SCENARIOS["gate-stuck"], hours=4).rows
+    path = tmp_path / "night.csv"
+    write_run(path, night, ("invented data",))
+    again = read_run(path)
+    assert np.array_equal(again.t_s, night.t_s)
+    assert np.allclose(again.mass_g, night.mass_g, atol=1e-4, equal_nan=True)
+    assert np.array_equal(again.drops, night.drops, equal_nan=True)
+    assert np.array_equal(again.feed_open, night.feed_open)
+    assert [file.name for file in tmp_path.iterdir()] == ["night.csv"]
+
+
+@given(st.binary(max_size=400))
+def test_any_bytes_give_rows_or_one_clear_line(raw):
+    rows, told = attempt(raw)
+    assert "\n" not in told
+    assert rows is None or len(rows) >= 2
+
+
+@given(st.text(alphabet="0123456789.,-e\n#", max_size=200))
+def test_anything_number_like_gives_rows_or_one_clear_line(text):
+    rows, told = attempt(GOOD + text)
+    assert "\n" not in told
+    assert rows is None or np.all(np.diff(rows.t_s) > 0)

@@ -1,0 +1,57 @@
+"""The arrows between the packages point one way."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PURE = {"numpy", "scipy"}
+STANDARD_IO = {"os", "pathlib", "socket", "sqlite3", "subprocess", "time", "datetime", "asyncio"}
+
+
+def imports(path: Path) -> set[str]:
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found.add(node.module)
+    return found
+
+
+def modules(folder: str) -> list[Path]:
+    return sorted((ROOT / folder).rglob("*.py"))
+
+
+def of(path: Path) -> set[str]:
+    return {name for name in imports(path) if name.split(".")[0] in {"soakmon", "sim", "hardware"}}
+
+
+@pytest.mark.parametrize("path", modules("soakmon/physics"), ids=str)
+def test_physics_knows_only_itself(path):
+    assert all(name.startswith("soakmon.physics") for name in of(path))
+    assert not imports(path) & STANDARD_IO
+
+
+@pytest.mark.parametrize("path", modules("soakmon/watch"), ids=str)
+def test_watch_knows_only_physics_and_itself(path):
+    assert all(name.startswith(("soakmon.physics", "soakmon.watch")) for name in of(path))
+    assert not imports(path) & STANDARD_IO
+
+
+@pytest.mark.parametrize("path", modules("sim"), ids=str)
+def test_simulator_shares_no_equation_with_the_expectation(path):
+    allowed = {"soakmon.physics.geometry", "soakmon.physics.fuels", "soakmon.watch.rows"}
+    ours = {name for name in of(path) if name.startswith("soakmon.")}
+    assert {
+        name for name in ours if name.startswith(("soakmon.physics", "soakmon.watch"))
+    } <= allowed
+
+
+@pytest.mark.parametrize("folder", ["soakmon/records", "soakmon/report"])
+def test_records_and_report_do_not_know_simulator_or_hardware(folder):
+    for path in modules(folder):
+        assert not {name for name in of(path) if name.startswith(("sim", "hardware"))}
