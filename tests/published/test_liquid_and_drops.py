@@ -1,0 +1,118 @@
+"""Density, drops and hoses against published values."""
+
+from __future__ import annotations
+
+import pytest
+
+from soakmon.physics.drops import drop_mass_g, fallen_share, pendant_drop_g
+from soakmon.physics.fuels import FUELS
+from soakmon.physics.geometry import Hose
+from soakmon.physics.liquid import expansion_15c_per_c, volume_correction
+from soakmon.physics.permeation import ethanol_factor, hose_loss_g_per_h, permeation_factor
+
+WATER_20C = (0.0728, 998.2)
+WATER_15C = (0.07349, 999.1)
+
+
+def test_expansion_of_a_740_petrol():
+    """ASTM D1250 Table 54B constants K0 346.4228, K1 0.4388 (several public programs agree)."""
+    assert expansion_15c_per_c(740.0) == pytest.approx(1.2256e-3, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("density", "temp_c", "factor"),
+    [
+        (740, 5, 1.01221),
+        (740, 10, 1.00612),
+        (740, 20, 0.99386),
+        (740, 25, 0.98770),
+        (740, 30, 0.98152),
+        (720, 25, 0.98718),
+        (745, 25, 0.98783),
+        (770, 25, 0.98842),
+    ],
+)
+def test_volume_correction_factors(density, temp_c, factor):
+    """Computed from the published form exp(-α·Δt·(1 + 0.8·α·Δt))."""
+    assert volume_correction(density, temp_c) == pytest.approx(factor, abs=1e-5)
+
+
+def test_petrol_expands_more_than_the_rule_of_thumb():
+    """College physics gives 9.6e-4 per °C, octane 1.16e-3 (CRC): petrol is above both."""
+    assert 1.1e-3 < expansion_15c_per_c(740.0) < 1.3e-3
+
+
+def test_pharmacopoeia_dropper():
+    """USP <1101>: 3 mm external diameter, held upright, water drops weigh 45 to 55 mg."""
+    assert 45 <= 1e3 * pendant_drop_g(1.5, *WATER_20C) <= 55
+
+
+# Harkins and Brown (1919), share of the ideal drop that falls, from memory.
+HARKINS_BROWN = {
+    0.30: 0.7256, 0.35: 0.7011, 0.40: 0.6828, 0.45: 0.6669, 0.50: 0.6515, 0.55: 0.6362,
+    0.60: 0.6250, 0.65: 0.6171, 0.70: 0.6093, 0.75: 0.6032, 0.80: 0.6000, 0.85: 0.5992,
+    0.90: 0.5998, 0.95: 0.6034, 1.00: 0.6098, 1.05: 0.6179, 1.10: 0.6280, 1.15: 0.6407,
+    1.20: 0.6535,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("ratio", "share"), HARKINS_BROWN.items())
+def test_harkins_brown_table(ratio, share):
+    assert fallen_share(ratio) == pytest.approx(share, rel=0.015)
+
+
+# Eschbaum, Bull. Pharm. 9(10) 461 (1895), water at 15 °C, outer diameter mm → mg; two misprinted
+# pairs left out. Second set: a Dutch dispensing manual of the time.
+ESCHBAUM = [(0.67, 13.4), (1.39, 26.2), (3.07, 52.2), (4.17, 69.0), (6.56, 100.0), (8.32, 126.0)]
+DISPENSING = [(1.7, 29.6), (2.48, 42.4), (4.045, 66.0), (5.06, 79.5), (6.63, 100.0)]
+
+
+@pytest.mark.parametrize(("diameter_mm", "drop_mg"), ESCHBAUM + DISPENSING)
+def test_drops_that_were_weighed(diameter_mm, drop_mg):
+    ours = 1e3 * float(pendant_drop_g(diameter_mm / 2, *WATER_15C))
+    assert ours == pytest.approx(drop_mg, rel=0.12)
+
+
+def test_petroleum_spirit_from_a_bottle_neck():
+    """Buchheister (1893): 30 drops of petroleum spirit to the gram; a neck is 6 to 10 mm wide."""
+    narrow, wide = (float(drop_mass_g(FUELS["petrol_a"], r, 20.0)) for r in (3.0, 5.0))
+    assert narrow < 1 / 30 < wide
+
+
+def test_petrol_drops_are_not_water_drops():
+    """Twenty drops to the millilitre is water: petrol from the same lip gives 50 to 60."""
+    per_ml = 0.742 / float(drop_mass_g(FUELS["petrol_a"], 1.5, 20.0))
+    assert 48 < per_ml < 65
+
+
+@pytest.mark.parametrize(
+    ("temp_c", "factor"), [(10, 0.4124), (15, 0.5833), (20, 0.8249), (25, 1.1665), (30, 1.6497)]
+)
+def test_hose_temperature_law_of_epa_nonroad(temp_c, factor):
+    """emsadj.f: 6.013899e-2·exp(3.850818e-2·°F)."""
+    assert permeation_factor(temp_c) == pytest.approx(factor, abs=1e-4)
+
+
+@pytest.mark.parametrize(("rate", "grams_a_day"), [(450, 4.110), (122, 1.114), (15, 0.137)])
+def test_motorcycle_hose_of_epa_nonroad(rate, grams_a_day):
+    """SPILLAGE.EMF: 0.4575 m of 6.354 mm; rates of EVHOSE.EMF, at 73 °F."""
+    hose = Hose(6.354, 457.5, rate)
+    assert 24 * hose_loss_g_per_h(hose, (73 - 32) / 1.8) == pytest.approx(grams_a_day, rel=5e-3)
+
+
+def test_ethanol_factor_of_epa_nonroad():
+    """clcevems.f: E10 1.82, E5 1.621 for plain hose."""
+    assert ethanol_factor(0.10) == pytest.approx(1.82)
+    assert ethanol_factor(0.05) == pytest.approx(1.621, abs=1e-3)
+    assert ethanol_factor(0.0) == 1
+
+
+def test_mass_of_warming_fuel_stays():
+    """500 ml of a 740 petrol grow 6.2 ml from 15 to 25 °C and weigh the same."""
+    grown_ml = 500 * (1 / float(volume_correction(740.0, 25.0)) - 1)
+    assert grown_ml == pytest.approx(6.23, abs=0.02)
+
+
+def test_a_drop_a_minute_is_about_twenty_grams_a_day():
+    drop_g = float(drop_mass_g(FUELS["petrol_a"], 1.5, 20.0))
+    assert 24 * 60 * drop_g == pytest.approx(19.2, rel=0.05)
