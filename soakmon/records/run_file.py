@@ -203,22 +203,23 @@ def _rows(columns: list[str], values: Floats) -> Rows:
 def write_run(path: Path, rows: Rows, comments: tuple[str, ...] = ()) -> None:
     """Write rows as a recorded run; the file appears whole or not at all."""
     names = [*_FIXED, *(f"drops_{gate + 1}" for gate in range(rows.gates))]
-    columns: list[list[str]] = [
-        _cells(rows.t_s, 3),
-        _cells(rows.mass_g, 4),
-        _cells(rows.air_c, 3),
-        *(_cells(rows.drops[:, gate], 0) for gate in range(rows.gates)),
-    ]
-    for name, column, digits in (("fuel_c", rows.fuel_c, 3), ("feed_open", rows.feed_open, 0)):
-        if column is not None:
-            names.append(name)
-            columns.append(_cells(column, digits))
+    names += [name for name in ("fuel_c", "feed_open") if getattr(rows, name) is not None]
     part = path.with_name(path.name + ".part")
     with part.open("w", encoding="utf-8", newline="\n") as file:
         file.writelines(f"# {comment}\n" for comment in comments)
         file.write(",".join(names) + "\n")
-        file.writelines(",".join(cells) + "\n" for cells in zip(*columns, strict=True))
+        for start in range(0, len(rows), _BLOCK):
+            file.writelines(_lines(rows.part(start, start + _BLOCK)))
     part.replace(path)
+
+
+def _lines(rows: Rows) -> Iterator[str]:
+    columns = [_cells(rows.t_s, 3), _cells(rows.mass_g, 4), _cells(rows.air_c, 3)]
+    columns += [_cells(rows.drops[:, gate], 0) for gate in range(rows.gates)]
+    for column, digits in ((rows.fuel_c, 3), (rows.feed_open, 0)):
+        if column is not None:
+            columns.append(_cells(column, digits))
+    return (",".join(cells) + "\n" for cells in zip(*columns, strict=True))
 
 
 def _cells(column: Floats, digits: int) -> list[str]:
