@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from soakmon.physics.geometry import Bowl
 from soakmon.watch.causes import Evidence, rank
-from soakmon.watch.closing import Posterior, leak_given_leaking, posterior, smallest_provable
-from soakmon.watch.rows import Floats
+from soakmon.watch.closing import Posterior, posterior, smallest_provable
+from soakmon.watch.faults import gate_faults, other_faults
+from soakmon.watch.found import (
+    FLOODS_G_PER_H,
+    Found,
+    explained,
+    found_at,
+    standing,
+    total_leak,
+    with_closing_alarm,
+)
 from soakmon.watch.verdict import Alarm, Band, Fault, Outcome, Suspect, Verdict
-from soakmon.watch.weep import ONSETS, RATE_PRIOR, Weep
 
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
@@ -20,19 +26,6 @@ if TYPE_CHECKING:
 _BELIEVED = 0.02
 _UNSURE_GATE = 0.2
 _BLIND_SHARE = 0.1
-_FLOODS = 30.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """A leak at a place: carb or None, first drop (or onset) s, its estimate, what drops say."""
-
-    carb: int | None
-    onset_s: float
-    leak: Band
-    mass_led: bool
-    dripped_g_per_h: float = 0.0
-    place: int = 0
 
 
 def conclude(decider: Decider) -> Verdict:
@@ -42,14 +35,17 @@ def conclude(decider: Decider) -> Verdict:
         return _too_early(decider)
     mass = weep.mass_log_ratio()
     belief = posterior(weep, decider.settings.criterion_g_per_day / 24.0)
-    alarms, withdrawn = _standing(decider, weep, mass)
-    alarms = _closing_alarm(decider, weep, mass, alarms)
-    found = _explained([_found(decider, weep, mass, alarm) for alarm in alarms])
-    worst = max(found, key=lambda one: one.leak.best, default=None)
+    alarms, withdrawn = standing(decider, weep, mass)
+    alarms = with_closing_alarm(decider, weep, mass, alarms)
+    found = explained([found_at(decider, weep, mass, alarm) for alarm in alarms])
+    slow = [one for one in found if one.leak.best < FLOODS_G_PER_H]
+    worst = max(slow, key=lambda one: one.leak.best, default=None)
     smallest = smallest_provable(weep, *((worst.place, worst.leak.best) if worst else ()))
-    faults = [*decider.follower.faults, *_gate_faults(decider, weep, alarms), *withdrawn]
-    faults += _other_faults(decider)
-    short = decider.finder.bowls_short(decider.bowl_g)
+    faults = [*decider.follower.faults, *gate_faults(decider, alarms), *withdrawn]
+    faults += other_faults(decider)
+    # A bottle that ran dry leaves bowls short without any needle being at fault.
+    empty = np.isfinite(decider.empty_s)
+    short = 0 if empty else decider.finder.bowls_short(decider.bowl_g)
     if short:
         alarms.append(_starved(decider, short))
     doubts = _doubts(decider, belief, smallest, faults, short)
@@ -60,7 +56,7 @@ def conclude(decider: Decider) -> Verdict:
         decider.last_s - decider.start_s,
         decider.curve.observed_g(),
         decider.curve.expected(),
-        _total(weep, found, belief),
+        total_leak(weep, found, belief),
         smallest,
         tuple(decider.tally.total),
         tuple(sorted(alarms, key=lambda alarm: alarm.t_s)),
@@ -77,7 +73,7 @@ def _too_early(decider: Decider) -> Verdict:
     places = [Evidence(c, 1.0 / len(carbs), 100.0, 0.1, False) for c in carbs]
     return Verdict(
         Outcome.LEAKING if leaking else Outcome.NOT_PROVEN,
-        decider.alarms[0].text if leaking else "the run ended before the soak began",
+        decider.alarms[0].text if leaking else _why_nothing(decider),
         duration,
         None,
         nothing,
@@ -86,137 +82,14 @@ def _too_early(decider: Decider) -> Verdict:
         tuple(decider.tally.total),
         tuple(decider.alarms),
         rank(places, 0.0 if leaking else 1.0, bowls_short=0, carbs=decider.tally.gates),
-        tuple(_other_faults(decider)),
+        tuple(other_faults(decider)),
     )
 
 
-def _standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], list[Fault]]:
-    """Alarms that the whole record still bears out, and those it does not, as faults."""
-    standing: list[Alarm] = []
-    withdrawn: list[Fault] = []
-    for alarm in decider.alarms:
-        ratio = 1.0
-        if alarm.carb is not None and alarm.kind != "flood":
-            ratio = weep.gate_ratio(alarm.carb - 1, mass)
-        if ratio > 0:
-            standing.append(alarm)
-        else:
-            text = f"counts at gate {alarm.carb} are not borne out by the mass: not fuel"
-            withdrawn.append(Fault(alarm.t_s, "gate_noise", text))
-    return standing, withdrawn
-
-
-def _closing_alarm(decider: Decider, weep: Weep, mass: Floats, alarms: list[Alarm]) -> list[Alarm]:
-    """Add an alarm when a leak from the start is proven only by the whole record."""
-    if alarms:
-        return alarms
-    from_start = mass[0] + np.log(RATE_PRIOR)
-    if np.logaddexp.reduce(from_start) <= -np.log(decider.budget.closing):
-        return alarms
-    rate = leak_given_leaking(weep, 0, 0.0, 0.0, 0.0).best
-    text = f"fuel was leaving from the start that no gate saw: about {rate:.2g} g/h"
-    return [Alarm(decider.last_s, "weep", None, rate, text)]
-
-
-def _found(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> _Found:
-    onset_prior = np.log(weep.onset_prior())
-    by_onset = np.logaddexp.reduce(mass + np.log(RATE_PRIOR), axis=1) + onset_prior
-    active = weep.onset_s < weep.last_s
-    mass_onset = int(np.argmax(np.where(active, by_onset, -np.inf)))
-    if alarm.kind == "flood" and alarm.leak_g_per_h is not None:
-        # The flood is over before the mass can be followed: the storm itself says how much.
-        rate = alarm.leak_g_per_h
-        leak = Band(rate, 0.5 * rate, 2.0 * rate)
-        return _Found(alarm.carb, alarm.t_s, leak, False, rate, 0)
-    if alarm.carb is None:
-        leak = leak_given_leaking(weep, mass_onset, 0.0, 0.0, 0.0)
-        return _Found(None, float(weep.onset_s[mass_onset]), leak, False, 0.0, mass_onset)
-    gate = alarm.carb - 1
-    _, joint, times = weep.under_gate(gate, mass)
-    first_s = float(times[int(np.argmax(joint.max(axis=1)))]) if len(times) else alarm.t_s
-    place = int(np.clip((first_s - weep.start_s) // weep.onset_step_s, 0, ONSETS - 1))
-    drops = decider.tally.since(gate, first_s)
-    hours = max(weep.last_s - first_s, 60.0) / 3600.0
-    led = by_onset[mass_onset] - by_onset[place] > 3.0 and mass_onset < place - 1
-    if led:
-        # A weeping needle must first have raised its bowl to the lip.
-        rate = leak_given_leaking(weep, mass_onset, 0.0, 0.0, 0.0).best
-        before_g = rate * (first_s - weep.onset_s[mass_onset]) / 3600
-        led = before_g > 0.4 * _rise_g(decider, gate)
-    onset = mass_onset if led else place
-    leak = leak_given_leaking(weep, onset, drops, hours, weep.drop_g[gate])
-    said = drops * weep.drop_g[gate] / hours
-    return _Found(alarm.carb, first_s, leak, bool(led), said, onset)
-
-
-def _rise_g(decider: Decider, gate: int) -> float:
-    """Fuel that lifts the level of a bowl from shut-off to the overflow lip."""
-    bowls = decider.settings.geometry.bowls or (Bowl(),)
-    bowl = bowls[min(gate, len(bowls) - 1)]
-    return 1e-6 * bowl.area_mm2 * bowl.headroom_mm * decider.settings.fuel.density_15c_kg_per_m3
-
-
-def _explained(found: list[_Found]) -> list[_Found]:
-    """Leave out a leak no gate sees when those the gates see account for the loss."""
-    seen = [one for one in found if one.carb is not None]
-    if not seen:
-        return found
-    said = sum(max(one.dripped_g_per_h, one.leak.low) for one in seen)
-    unseen = [one for one in found if one.carb is None]
-    return seen + [one for one in unseen if one.leak.low > 2 * said + 0.3]
-
-
-def _total(weep: Weep, found: list[_Found], belief: Posterior) -> Band:
-    """Leak of all places together, g/h: the mass sees the sum, the drops tell how it divides."""
-    if not found:
-        return belief.leak
-    if len(found) == 1 or any(one.dripped_g_per_h > _FLOODS for one in found):
-        return max((one.leak for one in found), key=lambda leak: leak.best)
-    dripped = sum(one.dripped_g_per_h for one in found)
-    first = min(one.place for one in found)
-    if dripped == 0:
-        return max((one.leak for one in found), key=lambda leak: leak.best)
-    # One equivalent drop stream: as many grams an hour as all gates together.
-    return leak_given_leaking(weep, first, 100.0, 100.0, dripped)
-
-
-def _gate_faults(decider: Decider, weep: Weep, alarms: list[Alarm]) -> list[Fault]:
-    faults = []
-    leaking = {alarm.carb for alarm in alarms}
-    tally = decider.tally
-    for gate in range(tally.gates):
-        if tally.blank[gate] > 0.5 * max(tally.rows_seen, 1):
-            text = f"gate {gate + 1} gave no counts most of the time: check its wiring"
-            faults.append(Fault(decider.start_s, "gate_stuck", text))
-        if gate + 1 in leaking or tally.total[gate] < 12:
-            continue
-        often = tally.rows_hit[gate] > 0.2 * max(tally.rows_seen, 1)
-        kind = "gate_stuck" if often else "gate_noise"
-        what = "counts without pause" if often else "counts that are not fuel"
-        text = f"gate {gate + 1}: {tally.total[gate]} {what}: shade or clean it"
-        faults.append(Fault(tally.times[gate][0], kind, text))
-    return faults
-
-
-def _other_faults(decider: Decider) -> list[Fault]:
-    faults = [Fault(t, "bump", "knock: several gates at once") for t in _apart(decider)]
-    tally = decider.tally
-    if tally.no_air_s > 600:
-        text = f"no air temperature for {tally.no_air_s / 60:.0f} min: last value used"
-        faults.append(Fault(tally.temperature_lost_s, "temperature_missing", text))
-    if np.isfinite(decider.empty_s):
-        text = "the bottle ran dry: fill it and start again"
-        faults.append(Fault(decider.empty_s, "bottle_empty", text))
-    return faults
-
-
-def _apart(decider: Decider) -> list[float]:
-    """Times of knocks at least ten minutes apart."""
-    times: list[float] = []
-    for t_s in decider.tally.knocks_s:
-        if not times or t_s - times[-1] > 600:
-            times.append(t_s)
-    return times[:50]
+def _why_nothing(decider: Decider) -> str:
+    if not np.isfinite(decider.tally.last_mass_g):
+        return "there was no mass reading: check the load cell and soak again"
+    return "the run ended before the soak began: soak longer"
 
 
 def _starved(decider: Decider, short: int) -> Alarm:
@@ -226,7 +99,7 @@ def _starved(decider: Decider, short: int) -> Alarm:
 
 
 def _outcome(
-    decider: Decider, belief: Posterior, found: list[_Found], doubts: list[str]
+    decider: Decider, belief: Posterior, found: list[Found], doubts: list[str]
 ) -> tuple[Outcome, str]:
     if found:
         worst = max(found, key=lambda f: f.leak.best)
@@ -259,6 +132,8 @@ def _doubts(
         doubts.append("the load cell was blind too long: check it and soak again")
     if _lost_too_little(decider):
         doubts.append("less was lost than any rack loses: check that the load cell moves")
+    if decider.tally.no_air_s > 0.5 * soak_s:
+        doubts.append("no temperature most of the time: what evaporation takes is unknown")
     if "gate_stuck" in kinds:
         doubts.append("a drop gate did not work: clean or replace it and soak again")
     for gate, share in enumerate(belief.gates):
@@ -288,7 +163,7 @@ def _lost_too_little(decider: Decider) -> bool:
 
 
 def _suspects(
-    decider: Decider, belief: Posterior, found: list[_Found], short: int
+    decider: Decider, belief: Posterior, found: list[Found], short: int
 ) -> tuple[Suspect, ...]:
     places = [_evidence(decider, one, found) for one in found]
     no_leak = 0.0
@@ -300,7 +175,7 @@ def _suspects(
     return rank(places, no_leak, bowls_short=short, carbs=decider.tally.gates)
 
 
-def _evidence(decider: Decider, one: _Found, found: list[_Found]) -> Evidence:
+def _evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
     finder = decider.finder
     filled_s = finder.ended_s if finder.found else decider.start_s
     tally = decider.tally

@@ -33,6 +33,7 @@ from soakmon.watch.weep import LEAKS, Weep
 
 _LOOK_EVERY = 5
 _CHUNK_S = 60.0
+_DRY_STEPS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +81,7 @@ class Decider:
         self.fall = FallWatch(settings.priors.sip_g * max(len(geometry.bowls), 1))
         self.mass_running = False
         self.empty_s = float("nan")
+        self.dry_steps = 0
 
     @property
     def budget(self) -> Budget:
@@ -97,9 +99,9 @@ class Decider:
         rows, knocks = without_knocks(rows, spacing)
         self.tally.add_knocks(knocks)
         self._drops(rows, spacing)
+        self._storms(rows)
         for average in self.averager.push(rows):
             self._step(average)
-        self._storms(rows)
 
     def finish(self) -> None:
         """Take what is still held back in an unfinished averaging step."""
@@ -125,8 +127,7 @@ class Decider:
         seconds, self.last_s = average.t_s - self.last_s, average.t_s
         self.evaporation.step(seconds, average.air_c, average.fuel_c, average.feed_open)
         self.tally.step(average, seconds)
-        if average.mass_g < 0.01 * self.settings.geometry.bottle.fill_ml + 1.0:
-            self.empty_s = min(self.empty_s, average.t_s) if self.empty_s > 0 else average.t_s
+        self._bottle(average)
         if self.weep is None and phase in {Phase.IDLE, Phase.SOAKING}:
             self._begin(average)
         if self.weep is None:
@@ -145,6 +146,15 @@ class Decider:
         self.since_look += 1
         if self.since_look >= _LOOK_EVERY:
             self._look()
+
+    def _bottle(self, average: Average) -> None:
+        """Note when the bottle has run dry: three minutes in a row, so that no spike empties it."""
+        if average.mass_g > 0.01 * self.settings.geometry.bottle.fill_ml + 1.0:
+            self.dry_steps = 0
+        elif np.isfinite(average.mass_g):
+            self.dry_steps += 1
+            if self.dry_steps == _DRY_STEPS and not np.isfinite(self.empty_s):
+                self.empty_s = average.t_s
 
     def _enter(self, phase: str, average: Average) -> None:
         self.phases.append((phase, average.t_s))

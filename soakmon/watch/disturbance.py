@@ -111,6 +111,7 @@ class NoiseGauge:
         """Noise sd in g; within_g: standard error seen inside the step, NaN if not known."""
         inside = within_g if np.isfinite(within_g) else 0.0
         median = float(np.median(self.differences))
-        coarse = self.quantum_g if median in {0.0, self.quantum_g} else 0.0
+        known = np.isfinite(self.quantum_g)
+        coarse = self.quantum_g if known and median in {0.0, self.quantum_g} else 0.0
         between = median / 0.6745 / np.sqrt(2)
         return float(max(between, inside, 0.3 * coarse, 0.003))

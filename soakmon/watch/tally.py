@@ -31,6 +31,7 @@ class Tally:
         self.temperature_lost_s = float("nan")
         self.shut_loss_g = 0.0
         self.last_shut_g = float("nan")
+        self.last_mass_g = float("nan")
 
     def restart(self, t_s: float) -> None:
         """Forget the drops before t_s (the quiet before the fill); the feed record stays."""
@@ -63,6 +64,8 @@ class Tally:
 
     def step(self, average: Average, seconds: float) -> None:
         """Hours with feed open and shut, loss while shut, time without a temperature."""
+        if np.isfinite(average.mass_g):
+            self.last_mass_g = average.mass_g
         self.open_h += average.feed_open * seconds / 3600.0
         self.shut_h += (1 - average.feed_open) * seconds / 3600.0
         if average.feed_open == 0 and np.isfinite(average.mass_g):

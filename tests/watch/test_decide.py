@@ -149,3 +149,44 @@ def test_a_rubbish_state_is_refused():
 def test_a_stricter_criterion_is_not_met():
     verdict = judged(night(1), criterion_g_per_day=0.1)
     assert verdict.outcome is Outcome.NOT_PROVEN
+
+
+def test_a_run_without_temperature_is_not_proven():
+    rows = night(3, spacing_s=10)
+    blind = replace(rows, air_c=np.full(len(rows), np.nan))
+    verdict = decide(blind, Settings(), phase="soaking").verdict
+    assert verdict.outcome is Outcome.NOT_PROVEN
+    assert "temperature" in verdict.reason
+
+
+@pytest.mark.parametrize("mass_g", [320.0, 0.0, np.nan])
+def test_a_cell_that_never_moves_is_not_proven(mass_g):
+    rows = night(3, spacing_s=10)
+    still = replace(rows, mass_g=np.full(len(rows), mass_g))
+    verdict = decide(still, Settings(), phase="soaking").verdict
+    assert verdict.outcome is Outcome.NOT_PROVEN
+    assert not verdict.alarms
+
+
+def test_one_spike_to_zero_does_not_empty_the_bottle():
+    rows = night(3, spacing_s=60)
+    mass_g = rows.mass_g.copy()
+    mass_g[500] = 0.0
+    faults = decide(replace(rows, mass_g=mass_g), Settings(), phase="soaking").verdict.faults
+    assert "bottle_empty" not in {fault.kind for fault in faults}
+
+
+def test_a_flood_that_no_gate_sees_is_alarmed_within_two_minutes():
+    rows = night(2, spacing_s=1, leak_g_per_h=250, onset_h=0.6, hours=1.0)
+    verdict = decide(rows, Settings(), phase="soaking").verdict
+    assert verdict.alarms[0].kind == "flood"
+    assert verdict.alarms[0].carb is None
+    assert 0 < verdict.alarms[0].t_s - 0.6 * 3600 < 120
+
+
+@pytest.mark.parametrize("spacing_s", [60.0, 600.0])
+def test_sparse_rows_are_judged_too(spacing_s):
+    tight = decide(night(1, spacing_s=spacing_s), Settings(), phase="soaking").verdict
+    leaking = night(1, spacing_s=spacing_s, leak_g_per_h=0.5, onset_h=4)
+    assert tight.outcome is Outcome.TIGHT
+    assert decide(leaking, Settings(), phase="soaking").verdict.outcome is Outcome.LEAKING

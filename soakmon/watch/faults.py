@@ -1,0 +1,53 @@
+"""Faults of sensors and bench that a run has shown, told with what to do."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from soakmon.watch.verdict import Alarm, Fault
+
+if TYPE_CHECKING:
+    from soakmon.watch.decide import Decider
+
+
+def gate_faults(decider: Decider, alarms: list[Alarm]) -> list[Fault]:
+    """Gates that say nothing, never stop, or count what is not fuel."""
+    faults = []
+    leaking = {alarm.carb for alarm in alarms}
+    tally = decider.tally
+    for gate in range(tally.gates):
+        if tally.blank[gate] > 0.5 * max(tally.rows_seen, 1):
+            text = f"gate {gate + 1} gave no counts most of the time: check its wiring"
+            faults.append(Fault(decider.start_s, "gate_stuck", text))
+        if gate + 1 in leaking or tally.total[gate] < 12:
+            continue
+        often = tally.rows_hit[gate] > 0.2 * max(tally.rows_seen, 1)
+        kind = "gate_stuck" if often else "gate_noise"
+        what = "counts without pause" if often else "counts that are not fuel"
+        text = f"gate {gate + 1}: {tally.total[gate]} {what}: shade or clean it"
+        faults.append(Fault(tally.times[gate][0], kind, text))
+    return faults
+
+
+def other_faults(decider: Decider) -> list[Fault]:
+    """Knocks, a missing temperature and an empty bottle."""
+    faults = [Fault(t, "bump", "knock: several gates at once") for t in _apart(decider)]
+    tally = decider.tally
+    if tally.no_air_s > 600:
+        text = f"no air temperature for {tally.no_air_s / 60:.0f} min: last value used"
+        faults.append(Fault(tally.temperature_lost_s, "temperature_missing", text))
+    if np.isfinite(decider.empty_s):
+        text = "the bottle ran dry: fill it and start again"
+        faults.append(Fault(decider.empty_s, "bottle_empty", text))
+    return faults
+
+
+def _apart(decider: Decider) -> list[float]:
+    """Times of knocks at least ten minutes apart."""
+    times: list[float] = []
+    for t_s in decider.tally.knocks_s:
+        if not times or t_s - times[-1] > 600:
+            times.append(t_s)
+    return times[:50]

@@ -1,0 +1,141 @@
+"""Where fuel is leaving: the alarms that the whole record bears out, and the leak at each place."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from soakmon.physics.geometry import Bowl
+from soakmon.watch.closing import Posterior, leak_given_leaking
+from soakmon.watch.rows import Floats
+from soakmon.watch.verdict import Alarm, Band, Fault
+from soakmon.watch.weep import ONSETS, RATE_PRIOR, Weep
+
+if TYPE_CHECKING:
+    from soakmon.watch.decide import Decider
+
+FLOODS_G_PER_H = 30.0
+_STORM_S = 120.0
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A leak at a place: carb or None, first drop (or onset) s, its estimate, what drops say."""
+
+    carb: int | None
+    onset_s: float
+    leak: Band
+    mass_led: bool
+    dripped_g_per_h: float = 0.0
+    place: int = 0
+
+
+def standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], list[Fault]]:
+    """Alarms that the whole record still bears out, and those it does not, as faults."""
+    kept: list[Alarm] = []
+    withdrawn: list[Fault] = []
+    for alarm in decider.alarms:
+        ratio = 1.0
+        if alarm.carb is not None and alarm.kind != "flood":
+            ratio = weep.gate_ratio(alarm.carb - 1, mass)
+        if ratio > 0:
+            kept.append(alarm)
+        else:
+            text = f"counts at gate {alarm.carb} are not borne out by the mass: not fuel"
+            withdrawn.append(Fault(alarm.t_s, "gate_noise", text))
+    return kept, withdrawn
+
+
+def with_closing_alarm(
+    decider: Decider, weep: Weep, mass: Floats, alarms: list[Alarm]
+) -> list[Alarm]:
+    """Add an alarm when a leak from the start is proven only by the whole record."""
+    if alarms:
+        return alarms
+    from_start = mass[0] + np.log(RATE_PRIOR)
+    if np.logaddexp.reduce(from_start) <= -np.log(decider.budget.closing):
+        return alarms
+    rate = leak_given_leaking(weep, 0, 0.0, 0.0, 0.0).best
+    text = f"fuel was leaving from the start that no gate saw: about {rate:.2g} g/h"
+    return [Alarm(decider.last_s, "weep", None, rate, text)]
+
+
+def found_at(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
+    """The leak that an alarm stands for: its first drop or onset, and its estimate."""
+    onset_prior = np.log(weep.onset_prior())
+    by_onset = np.logaddexp.reduce(mass + np.log(RATE_PRIOR), axis=1) + onset_prior
+    active = weep.onset_s < weep.last_s
+    mass_onset = int(np.argmax(np.where(active, by_onset, -np.inf)))
+    if alarm.kind == "flood" and alarm.leak_g_per_h is not None:
+        # The flood is over before the mass can be followed: the storm itself says how much.
+        rate = _storm_g_per_h(decider, weep, alarm)
+        leak = Band(rate, 0.5 * rate, 2.0 * rate)
+        return Found(alarm.carb, alarm.t_s, leak, False, rate, 0)
+    if alarm.carb is None:
+        leak = leak_given_leaking(weep, mass_onset, 0.0, 0.0, 0.0)
+        return Found(None, float(weep.onset_s[mass_onset]), leak, False, 0.0, mass_onset)
+    gate = alarm.carb - 1
+    _, joint, times = weep.under_gate(gate, mass)
+    first_s = float(times[int(np.argmax(joint.max(axis=1)))]) if len(times) else alarm.t_s
+    place = int(np.clip((first_s - weep.start_s) // weep.onset_step_s, 0, ONSETS - 1))
+    drops = decider.tally.since(gate, first_s)
+    hours = max(weep.last_s - first_s, 60.0) / 3600.0
+    led = by_onset[mass_onset] - by_onset[place] > 3.0 and mass_onset < place - 1
+    if led:
+        # A weeping needle must first have raised its bowl to the lip.
+        rate = leak_given_leaking(weep, mass_onset, 0.0, 0.0, 0.0).best
+        before_g = rate * (first_s - weep.onset_s[mass_onset]) / 3600
+        led = before_g > 0.4 * _rise_g(decider, gate)
+    onset = mass_onset if led else place
+    leak = leak_given_leaking(weep, onset, drops, hours, weep.drop_g[gate])
+    said = drops * weep.drop_g[gate] / hours
+    return Found(alarm.carb, first_s, leak, bool(led), said, onset)
+
+
+def _storm_g_per_h(decider: Decider, weep: Weep, alarm: Alarm) -> float:
+    """Rate of a flood: drops of the two minutes after the alarm, or what the alarm said."""
+    said = alarm.leak_g_per_h or 0.0
+    if alarm.carb is None:
+        return said
+    until_s = min(alarm.t_s + _STORM_S, decider.last_row_s)
+    gate = alarm.carb - 1
+    drops = decider.tally.since(gate, alarm.t_s) - decider.tally.since(gate, until_s)
+    counted = drops * weep.drop_g[gate] / max(until_s - alarm.t_s, 10.0) * 3600
+    return max(said, counted)
+
+
+def _rise_g(decider: Decider, gate: int) -> float:
+    """Fuel that lifts the level of a bowl from shut-off to the overflow lip."""
+    bowls = decider.settings.geometry.bowls or (Bowl(),)
+    bowl = bowls[min(gate, len(bowls) - 1)]
+    return 1e-6 * bowl.area_mm2 * bowl.headroom_mm * decider.settings.fuel.density_15c_kg_per_m3
+
+
+def explained(found: list[Found]) -> list[Found]:
+    """Leave out a leak no gate sees when those the gates see account for the loss."""
+    by_carb: dict[int, Found] = {}
+    for one in found:
+        if one.carb is not None:
+            by_carb.setdefault(one.carb, one)
+    seen = list(by_carb.values())
+    if not seen:
+        return found[:1]
+    said = sum(max(one.dripped_g_per_h, one.leak.low) for one in seen)
+    unseen = [one for one in found if one.carb is None]
+    return seen + [one for one in unseen if one.leak.low > 2 * said + 0.3]
+
+
+def total_leak(weep: Weep, found: list[Found], belief: Posterior) -> Band:
+    """Leak of all places together, g/h: the mass sees the sum, the drops tell how it divides."""
+    if not found:
+        return belief.leak
+    if len(found) == 1 or any(one.dripped_g_per_h > FLOODS_G_PER_H for one in found):
+        return max((one.leak for one in found), key=lambda leak: leak.best)
+    dripped = sum(one.dripped_g_per_h for one in found)
+    first = min(one.place for one in found)
+    if dripped == 0:
+        return max((one.leak for one in found), key=lambda leak: leak.best)
+    # One equivalent drop stream: as many grams an hour as all gates together.
+    return leak_given_leaking(weep, first, 100.0, 100.0, dripped)
