@@ -10,9 +10,21 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+import tomli_w
+from pydantic import Field, ValidationError, model_validator
 
 from soakmon.errors import InputError
+from soakmon.hardware_config import (
+    CellSection,
+    GatesSection,
+    GuardSection,
+    PanelSection,
+    Section,
+    ServiceSection,
+    ThermometerSection,
+    ValveSection,
+    VapourSection,
+)
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry, Bottle, Bowl, Hose, Vent
 from soakmon.watch.settings import Priors, Settings
@@ -23,15 +35,11 @@ FuelName = Literal[
 ]  # fmt: skip
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=False)
-
-
 def _size(default: float, most: float, text: str) -> Any:
     return Field(default=default, gt=0, le=most, description=text)
 
 
-class BottleSection(_Section):
+class BottleSection(Section):
     """The fuel bottle on the load cell."""
 
     capacity_ml: float = _size(600.0, 10_000, "brim to base")
@@ -46,7 +54,7 @@ class BottleSection(_Section):
         return self
 
 
-class HoseSection(_Section):
+class HoseSection(Section):
     """The rubber feed hose, from bottle to rail."""
 
     bore_mm: float = _size(6.0, 50, "inner diameter")
@@ -59,7 +67,7 @@ class HoseSection(_Section):
     )
 
 
-class RackSection(_Section):
+class RackSection(Section):
     """The rack; all bowls alike."""
 
     carbs: int = Field(default=4, ge=1, le=8, description="number of carburettors")
@@ -72,7 +80,7 @@ class RackSection(_Section):
     vent_length_mm: float = _size(60.0, 1000, "length of a bowl's vent passage")
 
 
-class FuelSection(_Section):
+class FuelSection(Section):
     """The fuel. For one of your own set name = "custom" and give all three values below it."""
 
     name: FuelName = Field(
@@ -115,7 +123,7 @@ class FuelSection(_Section):
         return Fuel("custom fuel", rvp, density, tension)
 
 
-class SoakSection(_Section):
+class SoakSection(Section):
     """What the soak has to show."""
 
     criterion_g_per_day: float = Field(
@@ -132,7 +140,7 @@ class SoakSection(_Section):
 RelativeSd = Annotated[float, Field(gt=0, le=2)]
 
 
-class PriorsSection(_Section):
+class PriorsSection(Section):
     """What is believed before the soak; a blank run replaces the first two."""
 
     bottle_rel_sd: RelativeSd = Field(
@@ -155,7 +163,7 @@ class PriorsSection(_Section):
     )
 
 
-class Bench(_Section):
+class Bench(Section):
     """All of bench.toml."""
 
     bottle: BottleSection = Field(default_factory=BottleSection)
@@ -164,6 +172,14 @@ class Bench(_Section):
     fuel: FuelSection = Field(default_factory=FuelSection)
     soak: SoakSection = Field(default_factory=SoakSection)
     priors: PriorsSection = Field(default_factory=PriorsSection)
+    cell: CellSection = Field(default_factory=CellSection)
+    gates: GatesSection = Field(default_factory=GatesSection)
+    thermometer: ThermometerSection = Field(default_factory=ThermometerSection)
+    valve: ValveSection = Field(default_factory=ValveSection)
+    panel: PanelSection = Field(default_factory=PanelSection)
+    vapour: VapourSection = Field(default_factory=VapourSection)
+    guard: GuardSection = Field(default_factory=GuardSection)
+    service: ServiceSection = Field(default_factory=ServiceSection)
 
     @model_validator(mode="after")
     def _enough(self) -> Bench:
@@ -173,6 +189,12 @@ class Bench(_Section):
                 f"bottle.fill_ml is {self.bottle.fill_ml:g} but the bowls alone take {need:g} ml: "
                 "fill more or use a larger bottle"
             )
+        if self.gates.pins and "gates" in self.model_fields_set:
+            gates = len(self.gates.pins)
+            if gates != self.rack.carbs:
+                raise ValueError(
+                    f"gates.pins names {gates} gates but rack.carbs is {self.rack.carbs}"
+                )
         return self
 
     def settings(self) -> Settings:
@@ -263,5 +285,6 @@ def example_toml() -> str:
 def _entry(key: str, default: Any, description: str) -> str:
     if default is None:
         return f"# {key} =   # {description}"
-    value = f'"{default}"' if isinstance(default, str) else f"{default:g}"
+    value = tomli_w.dumps({key: default}).strip().partition(" = ")[2]
+    value = " ".join(value.replace(",\n]", "]").replace("[\n", "[").split())
     return f"{key} = {value}  # {description}"
