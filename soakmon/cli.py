@@ -24,6 +24,7 @@ from soakmon.errors import InputError, SoakmonError
 from soakmon.physics.geometry import Bowl
 from soakmon.records.run_file import read_run, write_run
 from soakmon.report.files import write_report
+from soakmon.service_cli import add_commands
 from soakmon.show import bar, show_cautions, show_decision
 from soakmon.watch.decide import Decision, decide
 from soakmon.watch.filling import Phase
@@ -41,6 +42,8 @@ app = typer.Typer(
 )
 bench_app = typer.Typer(help="The bench's description, bench.toml.", no_args_is_help=True)
 app.add_typer(bench_app, name="bench")
+
+add_commands(app)
 
 out = Console(highlight=False)
 err = Console(stderr=True, highlight=False)
