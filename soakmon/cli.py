@@ -22,9 +22,10 @@ from soakmon import __version__
 from soakmon.config import Bench, example_toml, read_bench
 from soakmon.errors import InputError, SoakmonError
 from soakmon.physics.geometry import Bowl
+from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run, write_run
 from soakmon.report.files import write_report
-from soakmon.service_cli import add_commands
+from soakmon.service_cli import LOCAL_FOLDER, add_commands
 from soakmon.show import bar, show_cautions, show_decision
 from soakmon.watch.decide import Decision, decide
 from soakmon.watch.filling import Phase
@@ -158,6 +159,25 @@ def _show(decision: Decision, title: str, files: list[Path]) -> None:
     if files:
         out.print(Text(f"\nReport: {files[0]} (with {', '.join(f.name for f in files[1:])})"))
     show_cautions(out)
+
+
+@app.command("report")
+def report_soak(
+    soak: Annotated[int | None, typer.Argument(help="Number of the soak; the last one.")] = None,
+    data: Annotated[Path, typer.Option(metavar="DIR", help="Data folder.")] = LOCAL_FOLDER,
+    report: ReportOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Judge a soak of the journal again and write its report."""
+    found = recall(data / "journal.db", soak)
+    title = f"{found.entry.title} (soak {found.entry.id})"
+    folder = report or data / "reports" / f"soak-{found.entry.id}"
+    files = write_report(folder, found.rows, found.decision, title)
+    if as_json:
+        sys.stdout.write(json.dumps(found.decision.verdict.as_dict()) + "\n")
+    else:
+        _show(found.decision, title, files)
+    raise typer.Exit(EXIT_CODES[found.decision.verdict.outcome])
 
 
 @bench_app.command("init")

@@ -16,8 +16,10 @@ from rich.text import Text
 
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
+from soakmon.bench.check import listen_and_check
 from soakmon.bench.client import Client
 from soakmon.bench.ports import BenchParts
+from soakmon.bench.preflight import fit
 from soakmon.bench.serve import serve as run_service
 from soakmon.cautions import CAUTIONS
 from soakmon.config import Bench, read_bench
@@ -37,7 +39,7 @@ SocketOption = Annotated[
 
 def add_commands(app: typer.Typer) -> None:
     """Add the commands to the program."""
-    for command in (serve, start, status, ack, isolate, feed, end, weigh):
+    for command in (serve, check, start, status, ack, isolate, feed, end, weigh):
         app.command()(command)
 
 
@@ -60,6 +62,7 @@ def serve(
         )
     if simulated is not None:
         described = _local(described, data or LOCAL_FOLDER)
+        described = _slower(described, pace)
         parts = _simulated(described, simulated, pace, seed)
         out.print(Text(f"simulated bench {simulated}, {pace:g} times as fast as time"))
     else:
@@ -69,10 +72,39 @@ def serve(
     run_service(described, parts)
 
 
+def check(
+    bench: Annotated[Path | None, typer.Option(metavar="TOML", help="bench.toml")] = None,
+    simulated: Annotated[
+        str | None, typer.Option(metavar="SCENARIO", help="Check a simulated bench.")
+    ] = None,
+    seconds: Annotated[float, typer.Option(min=15, max=600, help="How long to listen.")] = 20.0,
+) -> None:
+    """Preflight alone: is the bench fit to start? The feed stays shut."""
+    described = read_bench(bench) if bench is not None else Bench()
+    if simulated is None and bench is None:
+        raise InputError("give --bench bench.toml, or --simulated SCENARIO")
+    parts = _simulated(described, simulated, 10.0, None) if simulated else _real(described)
+    try:
+        checks = listen_and_check(described, parts, seconds)
+    finally:
+        parts.close()
+    for one in checks:
+        mark = "ok" if one.passed else "note" if one.warning else "FAILED"
+        out.print(Text(f"{mark:>6}  {one.name}: {one.text}"))
+    raise typer.Exit(0 if fit(checks) else 3)
+
+
 def _local(bench: Bench, folder: Path) -> Bench:
     """The same bench with data and socket in a folder."""
     place = {"data_folder": str(folder), "socket": str(folder / "control.sock")}
     return bench.model_copy(update={"service": bench.service.model_copy(update=place)})
+
+
+def _slower(bench: Bench, pace: float) -> Bench:
+    """Fewer readings a second where a second is short, so that any machine keeps up."""
+    readings_per_s = min(max(300 / pace, 1.0), bench.cell.readings_per_s)
+    cell = bench.cell.model_copy(update={"readings_per_s": readings_per_s})
+    return bench.model_copy(update={"cell": cell})
 
 
 def _simulated(bench: Bench, name: str, pace: float, seed: int | None) -> BenchParts:

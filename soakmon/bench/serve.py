@@ -8,6 +8,8 @@ import logging
 import os
 import signal
 import socket
+import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -37,6 +39,15 @@ def tell_system(message: str) -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
         out.connect("\0" + address[1:] if address.startswith("@") else address)
         out.sendall(message.encode())
+
+
+def write_report_aside(folder: Path, soak: int) -> None:
+    """Write a report in a process of its own: drawing takes memory that the service needs."""
+    target = folder / "reports" / f"soak-{soak}"
+    command = [sys.executable, "-m", "soakmon", "report", str(soak), "--data", str(folder)]
+    with (folder / "report.log").open("ab") as output:
+        subprocess.Popen([*command, "--report", str(target)], stdout=output, stderr=output)
+    log.info("report of soak %d goes to %s", soak, target)
 
 
 def open_socket(path: Path) -> socket.socket:
@@ -72,6 +83,7 @@ def serve(bench: Bench, parts: BenchParts) -> None:
             Journal(folder / "journal.db"),
             boot=boot_identity(),
             alive=lambda: tell_system("WATCHDOG=1"),
+            concluded=lambda soak: write_report_aside(folder, soak),
         )
         service.run()
         try:

@@ -63,9 +63,10 @@ class _Work:
 
 
 class Service:
-    """Runs a bench. `alive` is called by the keeper while all threads are well (for a watchdog).
+    """Runs a bench.
 
-    boot: identity of this boot of the machine.
+    boot: identity of this boot of the machine; alive: called by the keeper while all threads are
+    well (for a watchdog); concluded: called with the number of a soak that has its verdict.
     """
 
     def __init__(
@@ -76,10 +77,12 @@ class Service:
         *,
         boot: str,
         alive: Callable[[], None] = lambda: None,
+        concluded: Callable[[int], None] = lambda soak: None,
     ) -> None:
         self.bench, self.parts, self.journal = bench, parts, journal
         self.boot = boot
         self.alive = alive
+        self.concluded = concluded
         self.clock = parts.clock
         self.scale = Scale(bench.cell.g_per_count, bench.cell.zero_counts, bench.cell.capacity_g)
         self.lock = threading.Lock()
@@ -255,6 +258,7 @@ class Service:
     def _conclude(self, session: Session) -> None:
         if session.decision is not None:
             self.journal.finish(session.t_s, session.decision.verdict.as_dict())
+            self.concluded(self.journal.soak)
 
     def _pressed(self) -> None:
         for press in self.parts.panel.presses():

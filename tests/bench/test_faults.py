@@ -128,3 +128,44 @@ def test_a_worker_that_hangs_is_noticed_and_the_valve_is_shut(tmp_path):
     finally:
         hold.set()
         service.stop()
+
+
+def threaded(tmp_path, pace: float) -> tuple[Service, SimulatedBench, PacedClock]:
+    clock = PacedClock(pace, 1.8e9)
+    bench = Bench()
+    simulation = SimulatedBench(SCENARIOS["dry-rack"], clock, 1 / bench.cell.g_per_count, 0.0)
+    service = Service(bench, simulation.parts(), Journal(tmp_path / "j.db"), boot="b")
+    return service, simulation, clock
+
+
+def test_a_disk_that_takes_seconds_to_sync_delays_no_sample(tmp_path):
+    """Half a real second a commit, at twenty times the pace: ten seconds as the bench sees it."""
+    service, _, clock = threaded(tmp_path, 20.0)
+    stop = threading.Event()
+    quick = service.journal.commit
+    service.journal.commit = lambda: (stop.wait(0.5), quick())[1]
+    service.run()
+    try:
+        service.call(lambda: service.start_soak("t", None, cautions_confirmed=True)).result(5)
+        stop.wait(3.0)
+    finally:
+        stop.set()
+        service.stop()
+    rows = Journal(tmp_path / "j.db").read_rows(1)
+    assert clock.boot_s() > 55
+    assert len(rows) > 40
+    assert max(rows.t_s[1:] - rows.t_s[:-1]) < 2.5
+
+
+def test_a_blocked_main_thread_delays_no_sample(tmp_path):
+    service, _, _ = threaded(tmp_path, 30.0)
+    service.run()
+    try:
+        service.call(lambda: service.start_soak("t", None, cautions_confirmed=True)).result(5)
+        before_s = service.beats.sampler_s
+        time.sleep(1.0)
+        assert service.beats.sampler_s - before_s > 25
+    finally:
+        service.stop()
+    rows = Journal(tmp_path / "j.db").read_rows(1)
+    assert max(rows.t_s[1:] - rows.t_s[:-1]) < 3.0
