@@ -26,6 +26,7 @@ RATES = {10: 0 << 4, 20: 1 << 4, 40: 2 << 4, 80: 3 << 4}
 CALIBRATE, CALIBRATION_FAILED = 0x04, 0x08
 CHOPPER_OFF = 0x30
 _ON = POWER_DIGITAL | POWER_ANALOGUE | OWN_REGULATOR
+SETTLING = 6  # conversions thrown away after a set-up, as many as the Linux driver does
 _POLL_S = 0.005
 _POWER_UP_S = 0.1  # data sheet: 200 µs
 _CALIBRATE_S = 1.5  # four conversions at 10 per second and then some
@@ -72,6 +73,7 @@ class I2cCell:
         self._sleep = sleep
         self._bus: Bus | None = None
         self._ready = False
+        self._unsettled = SETTLING
         self._calibrating_since_s: float | None = None
         self._freeze = FreezeWatch()
 
@@ -116,7 +118,7 @@ class I2cCell:
         if state & CALIBRATION_FAILED:
             raise LostError("its calibration failed")
         bus.write_byte_data(ADDRESS, PU_CTRL, _ON | CYCLE_START)
-        self._ready = True
+        self._ready, self._unsettled = True, SETTLING
         return None
 
     def _power_up(self) -> float:
@@ -148,6 +150,9 @@ class I2cCell:
                 return Reading(None, f"no conversion within {WAIT_S:g} s")
             self._sleep(_POLL_S)
         high, middle, low = bus.read_i2c_block_data(ADDRESS, ADC_B2, 3)
+        if self._unsettled:
+            self._unsettled -= 1
+            return Reading(None, "the converter is settling")
         count = decode(high << 16 | middle << 8 | low)
         if count in {LOWEST, HIGHEST}:
             return Reading(None, "saturated: overload or a broken bridge wire")

@@ -28,8 +28,8 @@ class DropMerger:
 
     dead_time_s: what begins so soon after a block ended is its ringing, but nothing rings longer
     than longest_s: a stream counts on; shortest_s: shorter blinks are electrical; longest_s: a beam
-    blocked longer is no drop but something in the way. A drop is told at once when its beam is free again: something that rings
-    while it comes into the way, and stays, may so count once.
+    blocked longer is no drop but something in the way. A drop is told at once when its beam is free
+    again: something that rings while it comes into the way, and stays, may so count once.
     """
 
     def __init__(
