@@ -22,6 +22,7 @@ from hardware.panel import PinPanel
 from hardware.valve import PinValve
 from hardware.vapour import PinVapour
 from soakmon.bench.ports import Press, Reading
+from soakmon.cli import main
 from soakmon.config import parse_bench
 from soakmon.errors import InputError
 from tests.hardware.wires import HandClock
@@ -152,3 +153,15 @@ def test_the_valve_is_shut_from_outside(tmp_path, no_lgpio, capsys):
     bench.write_text("[valve]\ndriver = 'none'\n")
     assert shut_valve.main([str(bench)]) == 0
     assert shut_valve.main([]) == 2
+
+
+def test_a_bench_on_a_machine_without_pins_is_one_line_and_exit_2(
+    tmp_path, no_lgpio, monkeypatch, capsys
+):
+    bench = tmp_path / "bench.toml"
+    bench.write_text("")
+    monkeypatch.setattr(sys, "argv", ["soakmon", "check", "--bench", str(bench)])
+    with pytest.raises(SystemExit) as done:
+        main()
+    assert done.value.code == 2
+    assert "GPIO pins: lgpio is not installed" in capsys.readouterr().err

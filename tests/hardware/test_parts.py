@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import threading
 
 import pytest
@@ -232,3 +233,36 @@ def test_a_kernel_that_may_not_be_asked_leaves_the_mark(tmp_path):
     mark.touch()
     assert clock.synchronised() is True
     assert kernel_synchronised() in {True, False, None}
+
+
+@pytest.fixture
+def kernel_thermometer(tmp_path, monkeypatch):
+    """The kernel's file of a sensor, read by the real library."""
+    monkeypatch.setenv("W1THERMSENSOR_NO_KERNEL_MODULE", "1")
+    library = importlib.import_module("w1thermsensor")
+    monkeypatch.setattr(library.W1ThermSensor, "BASE_DIRECTORY", tmp_path)
+    monkeypatch.setattr(library.W1ThermSensor, "RETRY_DELAY_SECONDS", 0.0)
+    folder = tmp_path / "28-0316a2794bff"
+    folder.mkdir()
+
+    def write(raw: str, answer: str = "YES") -> None:
+        head = f"{raw} 4b 46 7f ff 01 10 d7"
+        (folder / "w1_slave").write_text(f"{head} : crc=d7 {answer}\n{head} t=0\n")
+
+    return write
+
+
+@pytest.mark.parametrize("sensor_id", ["", "0316a2794bff", "28-0316a2794bff"])
+def test_the_kernels_file_through_the_real_library(kernel_thermometer, sensor_id):
+    kernel_thermometer("4f 01")
+    thermometer = OneWireThermometer(sensor_id)
+    assert thermometer.read() == Reading(0x14F / 16)
+    kernel_thermometer("5e ff")
+    assert thermometer.read() == Reading(-0xA2 / 16)
+    kernel_thermometer("50 05")
+    assert "reset value of 85" in thermometer.read().reason
+    kernel_thermometer("4f 01", "NO")
+    assert "not yet ready" in thermometer.read().reason
+    kernel_thermometer("4f 01")
+    assert thermometer.read() == Reading(0x14F / 16)
+    assert "Could not find sensor" in OneWireThermometer("28-000000000000").read().reason
