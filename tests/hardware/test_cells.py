@@ -105,10 +105,10 @@ def test_a_read_that_hangs_is_given_up_and_its_late_answer_thrown_away(tmp_path)
     assert cell._patient._done.wait(5)
     patient_cell = cell._patient
     patient_cell._wait_s = 5.0
-    writer = threading.Thread(target=pipe.write_text, args=("2\n",))
+    writer = threading.Thread(target=pipe.write_text, args=("2\n",), daemon=True)
     writer.start()
     assert cell.read() == Reading(2.0)
-    writer.join()
+    writer.join(5)
     cell.close()
     assert cell.read() == Reading(None, "closed")
 

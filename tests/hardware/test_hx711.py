@@ -119,6 +119,24 @@ def test_a_read_that_took_long_between_clocks_is_discarded():
     assert "took 24 ms" in cell.read().reason
 
 
+@BOTH
+@pytest.mark.parametrize("lost", [1, 12, 24])
+def test_a_lost_clock_pulse_is_noticed_by_dout_after_the_read(make, lost):
+    cell, chip, _ = make(lambda channel, gain: 0x2A5A5A)
+    rises, set_clock = [], chip.clock
+
+    def lossy(level: bool) -> None:
+        rises.append(level)
+        if level and rises.count(True) == lost:
+            return
+        set_clock(level)
+
+    chip.clock = lossy
+    reading = cell.read()
+    assert reading.value is None
+    assert "a clock pulse was lost" in reading.reason
+
+
 def test_the_cost_of_a_clock_is_measured_without_moving_a_bit():
     cell, chip, clock = pins_cell(lambda channel, gain: 5)
     clock.late_s[clock.looks + 100] = 70e-6
