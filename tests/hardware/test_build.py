@@ -122,8 +122,10 @@ def test_the_named_factory_is_made_once(no_lgpio, monkeypatch):
 
 def test_a_part_that_fails_lets_go_of_the_parts_before():
     factory = MockFactory()
-    with pytest.raises(InputError, match=r"vapour\.pin: GPIO 24"):
+    with pytest.raises(InputError, match=r"vapour\.pin: GPIO 24") as problem:
         build_parts(parse_bench("[vapour]\nfitted = true\npin = 24\n"), factory=factory)
+    # The error holds on to its frames and so to the parts: they are let go of, not swept up.
+    assert problem.tb is not None
     assert factory.pin(24).function == "input"
     good = parse_bench("[vapour]\nfitted = true\n")
     parts = build_parts(good, factory=factory)

@@ -37,7 +37,7 @@ def test_the_valve_is_driven_only_while_it_is_open(active_high):
     valve.open()
     valve.close()
     valve.close()
-    assert pin.function == "input"
+    assert (pin.function, valve.is_open) == ("input", False)
     valve.shut()
     valve.open()
     assert not valve.is_open
