@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -15,6 +17,7 @@ from soakmon.watch.state import kept
 BLOCK_S = 10.0
 _CLIP = 4.0
 _NOISE_FROM = 20
+_LEAST_NOISE_G = 0.01
 _LEAST_G_PER_H = 25.0
 
 
@@ -58,12 +61,13 @@ class FallWatch:
         joined = join([*self.held, rows])
         block = np.floor(joined.t_s / BLOCK_S).astype(np.int64)
         edges = [0, *(np.flatnonzero(np.diff(block)) + 1).tolist()]
+        masses = joined.mass_g.tolist()
         found = None
         for start, stop in itertools.pairwise(edges):
-            mass = joined.mass_g[start:stop]
-            mass = mass[np.isfinite(mass)]
-            if len(mass):
-                found = found or self._block(float(joined.t_s[stop - 1]), float(np.median(mass)))
+            # So few values are sorted faster as plain numbers than as an array.
+            mass = [grams for grams in masses[start:stop] if math.isfinite(grams)]
+            if mass:
+                found = found or self._block(float(joined.t_s[stop - 1]), median(mass))
         self.held = [joined.part(edges[-1], len(joined))]
         return found
 
@@ -75,13 +79,16 @@ class FallWatch:
         if len(self.medians) < 2:
             return None
         fall = self.medians[-2][1] - median_g
-        calm = np.array(self.falls[-90:])
+        calm = self.falls[-90:]
         self.falls.append(fall)
         del self.falls[:-120]
         if len(calm) < _NOISE_FROM:
             return None
-        noise = max(1.4826 * float(np.median(np.abs(calm - np.median(calm)))), 0.01)
-        if not self.cusum.add(float(np.clip(fall / noise, -_CLIP, _CLIP))):
+        if self.cusum.total == 0 and fall <= _LEAST_NOISE_G * self.cusum.reference:
+            return None  # Whatever the noise, the sum stays at zero.
+        middle = median(calm)
+        noise = max(1.4826 * median([abs(one - middle) for one in calm]), _LEAST_NOISE_G)
+        if not self.cusum.add(min(max(fall / noise, -_CLIP), _CLIP)):
             return None
         return self._certain(t_s, median_g)
 

@@ -142,13 +142,16 @@ class MassFilter:
 
     def log_ratio(self, leak_g_per_h: Floats, onsets: slice = slice(None)) -> Floats:
         """(J, R) log-likelihood ratio of a leak of each rate (R,) from each onset, against none."""
-        exponent = (
-            self.score[:, onsets, None] * leak_g_per_h
-            - 0.5 * self.information[:, onsets, None] * leak_g_per_h**2
-        )
+        score, information = self.score[:, onsets], self.information[:, onsets]
+        ratio = np.zeros((score.shape[1], len(leak_g_per_h)))
+        # Onsets that lie ahead have left nothing yet: their ratio is 1.
+        live = information.any(axis=0)
+        score, information = score[:, live, None], information[:, live, None]
+        exponent = score * leak_g_per_h - 0.5 * information * leak_g_per_h**2
         exponent += np.log(self.weights + 1e-300)[:, None, None]
         top = exponent.max(axis=0)
-        return np.asarray(top + np.log(np.exp(exponent - top).sum(axis=0)))
+        ratio[live] = top + np.log(np.exp(exponent - top).sum(axis=0))
+        return ratio
 
     def weights_given(self, onset: int, leak_g_per_h: float) -> Floats:
         """(BANK,) posterior weight of each filter if there was a leak of this rate and onset."""
