@@ -93,7 +93,9 @@ class Errors:
 
     @property
     def t_bias(self) -> float:
-        """√n·bias/sd."""
+        """√n·bias/sd; infinite when every error is the same."""
+        if self.sd == 0:
+            return math.copysign(math.inf, self.bias) if self.bias else 0.0
         return math.sqrt(self.n) * self.bias / self.sd
 
     @property
