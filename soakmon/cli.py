@@ -19,6 +19,7 @@ from rich.text import Text
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
 from soakmon import __version__
+from soakmon.capability_cli import capability
 from soakmon.config import Bench, example_toml, read_bench
 from soakmon.errors import InputError, SoakmonError
 from soakmon.physics.geometry import Bowl
@@ -43,6 +44,7 @@ app = typer.Typer(
 )
 bench_app = typer.Typer(help="The bench's description, bench.toml.", no_args_is_help=True)
 app.add_typer(bench_app, name="bench")
+app.command()(capability)
 
 add_commands(app)
 

@@ -51,7 +51,7 @@ def test_simulator_shares_no_equation_with_the_expectation(path):
     } <= allowed
 
 
-@pytest.mark.parametrize("folder", ["soakmon/records", "soakmon/report"])
+@pytest.mark.parametrize("folder", ["soakmon/records", "soakmon/report", "soakmon/capability"])
 def test_records_and_report_do_not_know_simulator_or_hardware(folder):
     for path in modules(folder):
         assert not {name for name in of(path) if name.startswith(("sim", "hardware"))}

@@ -33,6 +33,7 @@ _UNSEEN = (Cause.RAIL_JOINT_WEEP, Cause.BENCH_PLUMBING_LEAK, Cause.NEEDLE_WEEP)
 
 _RISE_G = 4.0
 _DRIES_G_PER_H = 0.15
+_STRAYS_SHOW_G_PER_H = 2 * _DRIES_G_PER_H
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,10 +67,11 @@ def likelihood(cause: Cause, seen: Evidence) -> float:
         value *= _by_rise(seen)
     elif seen.mass_led:
         value *= 0.4
-    # Fuel from the rail runs down where it likes, part of it past the gate.
+    # Fuel from the rail runs down where it likes, part of it past the gate. Of a small leak that
+    # part is no more than what dries of any leak: that nothing strays then says nothing.
     stray = seen.beyond_g_per_h > max(_DRIES_G_PER_H, 0.4 * seen.rate_g_per_h)
     if cause is Cause.RAIL_JOINT_WEEP:
-        value *= 3.0 if stray else 0.1
+        value *= 3.0 if stray else 0.1 if seen.rate_g_per_h > _STRAYS_SHOW_G_PER_H else 1.0
     elif stray and not seen.mass_led:
         value *= 0.4
     if seen.shut_ratio is not None:
