@@ -6,6 +6,7 @@ corrects what no sheet of sizes knows: the real vent, the real hose.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,7 +15,7 @@ from soakmon.physics.arrays import Floats
 from soakmon.physics.expectation import expected_loss
 from soakmon.physics.fuels import Fuel
 from soakmon.physics.geometry import BenchGeometry
-from soakmon.weigh.uncertainty import Measured, ratio, rss, uniform
+from soakmon.weigh.uncertainty import Measured, difference, mean_of, ratio, rss, uniform
 
 LEAST_HOURS = 6.0
 # What the ratio still leaves open on another day: air movement, fuel from another drum.
@@ -90,11 +91,7 @@ def blank_run(
         zero_g_per_c * warmed_c,
     )
     measured = Measured(began.value - ended.value, u)
-    if measured.value < 2 * u:
-        raise ValueError(
-            f"the loss of {measured.value:.2f} g is too small against its uncertainty of "
-            f"{u:.2f} g: run longer, at an even temperature"
-        )
+    _refuse_small(measured)
     return BlankRun(hours, measured, expected, ratio(measured, Measured(expected, 0.0)))
 
 
@@ -105,3 +102,42 @@ def _end(t_s: Floats, mass_g: Floats, part: slice) -> Measured:
     off = m - m.mean() - slope * t
     freedom = max(len(m) - 2, 1)
     return Measured(float(m.mean()), float(np.sqrt(off @ off / freedom / len(m))))
+
+
+def blank_weighed(
+    geometry: BenchGeometry,
+    fuel: Fuel,
+    hours: float,
+    air_c: float,
+    *,
+    before_g: Sequence[float],
+    after_g: Sequence[float],
+    resolution_g: float = 0.01,
+    air_rel_sd: float = 0.05,
+) -> BlankRun:
+    """Judge a blank run of which only both ends were weighed, at a mean temperature air_c.
+
+    before_g, after_g: repeated weighings. air_rel_sd: what a degree of doubt about the mean
+    temperature does to the expectation (vapour pressure rises by 4 to 5 % per °C).
+    """
+    if hours < LEAST_HOURS:
+        raise ValueError(f"a blank run needs {LEAST_HOURS:g} hours; this one has {hours:.1f}")
+    if not before_g or not after_g:
+        raise ValueError("weigh the bottle at both ends of the blank run")
+    t_s = np.linspace(0.0, 3600.0 * hours, max(int(hours * 6), 2))
+    expectation = expected_loss(replace(geometry, bowls=()), fuel, t_s, np.full_like(t_s, air_c))
+    expected = float(expectation.best_g[-1])
+    read = uniform(resolution_g / 2)
+    measured = difference(mean_of(before_g, read), mean_of(after_g, read))
+    _refuse_small(measured)
+    return BlankRun(
+        hours, measured, expected, ratio(measured, Measured(expected, air_rel_sd * expected))
+    )
+
+
+def _refuse_small(measured: Measured) -> None:
+    if measured.value < 2 * measured.u:
+        raise ValueError(
+            f"the loss of {measured.value:.2f} g is too small against its uncertainty of "
+            f"{measured.u:.2f} g: run longer, at an even temperature"
+        )
