@@ -9,10 +9,10 @@ import json
 import os
 import sys
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Annotated, NoReturn, cast, get_args
+from typing import Annotated, NoReturn
 
 import typer
 from rich.console import Console
@@ -22,16 +22,15 @@ from sim.record import simulate
 from sim.scenarios import SCENARIOS
 from soakmon import __version__
 from soakmon.config import Bench, example_toml, read_bench
+from soakmon.data_cli import data_app
 from soakmon.errors import InputError, SoakmonError
 from soakmon.job_cli import job_app
-from soakmon.job_soak import Order, begin, keep
-from soakmon.options import DATA, DataOption, JobOption, now
+from soakmon.job_soak import Order, begin, keep, ordered
+from soakmon.options import DATA, DataOption, JobOption
 from soakmon.physics.geometry import Bowl
-from soakmon.records.backup import backup, restore
 from soakmon.records.run_file import read_run, write_run
 from soakmon.report.content import About
 from soakmon.report.files import write_report
-from soakmon.report.pdf import Paper
 from soakmon.show import bar, show_cautions, show_decision
 from soakmon.watch.decide import Decision, decide
 from soakmon.watch.filling import Phase
@@ -54,6 +53,7 @@ bench_app = typer.Typer(
 app.add_typer(bench_app, name="bench")
 bench_app.add_typer(weigh_app)
 app.add_typer(job_app, name="job")
+app.add_typer(data_app)
 
 out = Console(highlight=False)
 err = Console(stderr=True, highlight=False)
@@ -93,7 +93,7 @@ def rehearse(
         return
     if scenario not in SCENARIOS:
         raise InputError(f"there is no scenario {scenario!r}; see: soakmon rehearse --list")
-    order = _order(job, data, date, paper, About(invented=True))
+    order = ordered(job, data, date, paper, About(invented=True))
     with bar(err, f"simulating {hours:g} h") as progress:
         night = simulate(
             SCENARIOS[scenario], seed=seed, hours=hours, interval_s=interval_s, progress=progress
@@ -135,16 +135,9 @@ def replay(
     if criterion is not None:
         settings = replace(settings, criterion_g_per_day=criterion)
     snapshot = bench.read_text(encoding="utf-8") if bench is not None else ""
-    order = _order(job, data, date, paper, About(bench_toml=snapshot))
+    order = ordered(job, data, date, paper, About(bench_toml=snapshot))
     title = f"replay of {file.name}"
     _finish(rows, settings, title, order, as_json=as_json, report=report, phase=phase)
-
-
-def _order(job: str | None, data: Path, day: datetime | None, paper: str, about: About) -> Order:
-    if paper not in get_args(Paper):
-        raise InputError(f"--paper {paper}: a4 or letter")
-    made = day.replace(tzinfo=UTC) if day is not None else now()
-    return Order(made, job, data, cast(Paper, paper), about)
 
 
 def _settings(bench: Bench | None, gates: int, file: Path) -> Settings:
@@ -204,24 +197,6 @@ def _show(decision: Decision, title: str, files: list[Path], shifted: list[int])
     if files:
         out.print(Text(f"\nReport: {files[0]} (with {', '.join(f.name for f in files[1:])})"))
     show_cautions(out)
-
-
-@app.command("backup")
-def backup_(
-    file: Annotated[Path, typer.Argument(help="File to write, .tar.gz.")],
-    data: DataOption = DATA,
-) -> None:
-    """Back up the data folder, while it is in use."""
-    out.print(Text(f"{file}: {backup(data, file)} files of {data}"))
-
-
-@app.command("restore")
-def restore_(
-    file: Annotated[Path, typer.Argument(help="A backup.")],
-    data: DataOption = DATA,
-) -> None:
-    """Restore a backup into a data folder that is empty or not there."""
-    out.print(Text(f"{data}: {restore(file, data)} files restored"))
 
 
 @bench_app.command("init")

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
+from typing import cast, get_args
 
 from soakmon.errors import InputError
-from soakmon.options import DATA, open_records
+from soakmon.options import DATA, now, open_records
 from soakmon.records.jobs.models import Job
 from soakmon.records.jobs.work import add_result, carb_values, find_job, latest
 from soakmon.records.priors import read_table, shifts
@@ -26,6 +27,14 @@ class Order:
     data: Path = DATA
     paper: Paper = "a4"
     about: About = field(default_factory=About)
+
+
+def ordered(job: str | None, data: Path, day: datetime | None, paper: str, about: About) -> Order:
+    """The order that the options name; day: date of the report, now when None."""
+    if paper not in get_args(Paper):
+        raise InputError(f"--paper {paper}: a4 or letter")
+    made = day.replace(tzinfo=UTC) if day is not None else now()
+    return Order(made, job, data, cast(Paper, paper), about)
 
 
 def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings]:

@@ -14,6 +14,7 @@ from soakmon.cautions import CAUTIONS
 from soakmon.physics.expectation import evaporation_rates
 from soakmon.records.priors import Shift
 from soakmon.report import words
+from soakmon.report.bench_facts import bench_facts
 from soakmon.watch.budget import Budget
 from soakmon.watch.decide import Decision
 from soakmon.watch.rows import Rows
@@ -157,32 +158,9 @@ def _details(
     sections.append(Section("SHA-256 of the files beside this report", tuple(hashes.items())))
     sections.append(Section("Cautions", lines=CAUTIONS))
     if settings is not None or about.bench_toml:
-        sizes = _bench(settings) if settings is not None else ()
+        sizes = bench_facts(settings) if settings is not None else ()
         sections.append(Section("Bench configuration", sizes, verbatim=about.bench_toml.strip()))
     return sections
-
-
-def _bench(settings: Settings) -> tuple[tuple[str, str], ...]:
-    """The sizes that the expectation was made from."""
-    geometry, priors = settings.geometry, settings.priors
-    bottle, hose = geometry.bottle, geometry.hose
-    vent = f"vent {bottle.vent.bore_mm:g} mm wide, {bottle.vent.length_mm:g} mm long"
-    wall = f"{hose.permeation_g_per_m2_day:g} g/m² a day through its wall"
-    blank = "none"
-    if priors.blank_scale is not None:
-        blank = f"bottle and hose lose {priors.blank_scale:.3g} of the expected"
-        blank += f" (± {100 * priors.blank_rel_sd:.2g} %)"
-    facts = [
-        ("Bottle", f"{bottle.capacity_ml:g} ml, filled with {bottle.fill_ml:g} ml, {vent}"),
-        ("Hose", f"{hose.bore_mm:g} mm wide, {hose.length_mm:g} mm long, {wall}"),
-        ("Head", f"{geometry.head_mm:g} mm"),
-        ("Blank run", blank),
-    ]
-    for bowl in geometry.bowls[:1]:
-        vent = f"vent {bowl.vent.bore_mm:g} mm wide, {bowl.vent.length_mm:g} mm long"
-        size = f"{bowl.volume_ml:g} ml, {bowl.area_mm2:g} mm² of fuel surface"
-        facts.append((f"{len(geometry.bowls)} bowls", f"{size}, {vent}"))
-    return tuple(facts)
 
 
 def _some(lines: list[str]) -> tuple[str, ...]:
