@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -9,7 +10,8 @@ import typer
 from rich.console import Console
 from rich.text import Text
 
-from soakmon.options import DATA, DataOption
+from soakmon.errors import InputError
+from soakmon.options import DATA, DATABASE_VARIABLE, DataOption
 from soakmon.records.backup import backup, restore
 
 data_app = typer.Typer()
@@ -22,6 +24,11 @@ def backup_(
     data: DataOption = DATA,
 ) -> None:
     """Back up the data folder, while it is in use."""
+    if os.environ.get(DATABASE_VARIABLE):
+        raise InputError(
+            f"{DATABASE_VARIABLE} is set: back up that server with its own tools (pg_dump), and "
+            f"copy {data / 'attachments'}"
+        )
     out.print(Text(f"{file}: {backup(data, file)} files of {data}"))
 
 

@@ -7,9 +7,11 @@ import re
 import zipfile
 
 import pytest
+from typer.testing import CliRunner
 
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
+from soakmon.cli import app
 from soakmon.records.jobs.store import Records
 from soakmon.records.run_file import write_run
 from tests.desk import Desk
@@ -153,6 +155,13 @@ def test_the_wrong_job_is_refused(desk, run):
     assert done.code == 2
     assert "has 2 carburettors but the run has 4 gates" in done.err
     assert desk("replay", str(run), "--job", "2026-7777").code == 2
+
+
+def test_a_server_is_not_backed_up_as_a_folder(desk, number, tmp_path):
+    environment = {"SOAKMON_DATABASE": "postgresql://nowhere/x", "SOAKMON_DATA": str(desk.folder)}
+    result = CliRunner().invoke(app, ["backup", str(tmp_path / "b.tgz")], env=environment)
+    assert "its own tools" in str(result.exception)
+    assert not (tmp_path / "b.tgz").exists()
 
 
 def test_backup_and_restore(desk, number, tmp_path):

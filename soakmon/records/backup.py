@@ -18,7 +18,6 @@ from tempfile import TemporaryDirectory
 
 from soakmon.errors import InputError
 from soakmon.records.jobs.files import FileStore, sha256_of
-from soakmon.records.jobs.store import DATABASE
 
 _ATTACHMENTS = "attachments"
 
@@ -30,6 +29,8 @@ def backup(folder: Path, target: Path) -> int:
     """
     if not folder.is_dir():
         raise InputError(f"{folder}: there is no such data folder")
+    if not any(folder.glob("*.db")):
+        raise InputError(f"{folder}: holds no database: nothing of soakmon's to back up")
     if target.exists():
         raise InputError(f"{target}: exists already; give another name")
     part = target.with_name(target.name + ".part")
@@ -99,8 +100,8 @@ def _plain(archive: tarfile.TarFile) -> Iterator[tarfile.TarInfo]:
 
 
 def _checked(folder: Path) -> int:
-    if not (folder / DATABASE).exists():
-        raise InputError(f"the backup holds no {DATABASE}: it is not one of soakmon's")
+    if not any(folder.glob("*.db")):
+        raise InputError("the backup holds no database: it is not one of soakmon's")
     for path in folder.glob("*.db"):
         try:
             with closing(sqlite3.connect(path)) as database:

@@ -89,7 +89,7 @@ def sentence(verdict: Verdict) -> str:
         return (
             f"No leak was found in {words.hour(verdict.duration_s)}. The little fuel that went is "
             f"what evaporates from any such rack; a steady leak of {day:.2g} g a day or more would "
-            "have shown."
+            "have shown with 95 % probability."
         )
     if verdict.outcome is Outcome.LEAKING:
         found = next((s for s in verdict.suspects if s.cause is not Cause.NO_LEAK), None)
@@ -113,13 +113,22 @@ def _summary(rows: Rows, verdict: Verdict, about: About) -> tuple[tuple[str, str
         ("Rack", about.rack),
         ("Date", made),
         ("Readings", "invented: this is a rehearsal, not a test" if about.invented else ""),
-        ("Tested", f"feed open, watched for {words.hour(verdict.duration_s)}"),
+        ("Tested", _tested(rows, verdict)),
         ("Fuel", about.settings.fuel.name if about.settings else ""),
         ("Temperature", _temperature(rows)),
         ("Loss", words.loss(verdict)),
         ("Drops", words.drops(verdict)),
     ]
     return tuple((name, text) for name, text in facts if text)
+
+
+def _tested(rows: Rows, verdict: Verdict) -> str:
+    text = f"watched for {words.hour(verdict.duration_s)}"
+    if rows.feed_open is None or not np.isfinite(rows.feed_open).any():
+        return text
+    known = rows.feed_open[np.isfinite(rows.feed_open)]
+    share = float(np.mean(known))
+    return f"{text}, feed open" + (f" for {100 * share:.0f} % of the readings" if share < 1 else "")
 
 
 def _temperature(rows: Rows) -> str:

@@ -55,6 +55,9 @@ def test_nothing_is_overwritten(data, tmp_path):
         backup(data, tmp_path / "b.tgz")
     with pytest.raises(InputError, match="not empty"):
         restore(tmp_path / "b.tgz", data)
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(InputError, match="holds no database"):
+        backup(tmp_path / "empty", tmp_path / "c.tgz")
     with pytest.raises(InputError, match="no such data folder"):
         backup(tmp_path / "none", tmp_path / "c.tgz")
 
@@ -78,7 +81,7 @@ def _info(name, kind=tarfile.REGTYPE):
     [
         ([(_info("../evil"), b"x")], "outside|leaves|not a backup"),
         ([(_info("link", tarfile.SYMTYPE), b"")], "not a plain file"),
-        ([(_info("other.txt"), b"x")], "holds no records.db"),
+        ([(_info("other.txt"), b"x")], "holds no database"),
         ([(_info(DATABASE), b"no database" * 500)], "is damaged"),
         ([(_info(DATABASE), b""), (_info("attachments/aa/" + "a" * 64), b"x")], "is damaged"),
         ([(_info(DATABASE), b""), (_info("attachments/aa/short"), b"x")], "SHA-256"),

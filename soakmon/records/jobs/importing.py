@@ -71,7 +71,7 @@ class _Attachment(_Strict):
 
 class _Job(_Strict):
     schema_: Literal["soakmon.job/1"] = Field(alias="schema")
-    number: str = Field(pattern=r"^\d{4}-\d{4,9}$")
+    number: str = Field(pattern=r"^\d{4}-\d{4,6}$")
     created: AwareDatetime
     customer: Text
     machine: Text
@@ -175,6 +175,8 @@ def _take(
     for one in read.attachments:
         if sums.get(one.file) != one.sha256:
             raise InputError(f"{one.file}: job.json and {SUMS} do not agree on its hash")
+    if [carb.place for carb in read.carbs] != list(range(1, len(read.carbs) + 1)):
+        raise InputError("job.json: carbs: their places must count from 1")
     taken = session.scalar(select(Job.id).where(Job.number == read.number)) is not None
     if taken and not as_new:
         raise InputError(f"job {read.number} exists already; --as-new gives it a new number")

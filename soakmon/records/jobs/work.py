@@ -18,7 +18,7 @@ from soakmon.records.jobs.models import Attachment, Carb, Check, Job, Note, Resu
 from soakmon.records.jobs.store import next_number
 
 MOST_CARBS = 8
-NUMBER = re.compile(r"\d{4}-\d{4,9}")
+NUMBER = re.compile(r"\d{4}-\d{4,6}")
 
 
 def new_job(

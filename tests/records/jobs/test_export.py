@@ -149,6 +149,20 @@ def _unknown_key(folder):
     resum(folder)
 
 
+def _carb_twice(folder):
+    text = json.loads((folder / "job.json").read_text())
+    text["carbs"][1]["place"] = 1
+    (folder / "job.json").write_text(json.dumps(text))
+    resum(folder)
+
+
+def _number_too_large(folder):
+    text = json.loads((folder / "job.json").read_text())
+    text["number"] = "2026-9999999"
+    (folder / "job.json").write_text(json.dumps(text))
+    resum(folder)
+
+
 def _link(folder):
     (folder / "link").symlink_to("/etc/hostname")
 
@@ -171,6 +185,8 @@ def _no_sums(folder):
         (_missing, "listed in SHA256SUMS but missing"),
         (_leaves, "do not agree"),
         (_unknown_key, "job.json: rm"),
+        (_carb_twice, "must count from 1"),
+        (_number_too_large, "job.json: number"),
         (_link, "is a link"),
         (_sums_leave, "leaves the export"),
         (_no_sums, "SHA256SUMS is missing"),
