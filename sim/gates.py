@@ -28,6 +28,9 @@ class Gates:
         self.drop_g = [g * float(self.rng.lognormal(0, 0.1)) for g in self.drop_g]
         self.due_g = [self._next(gate) for gate in range(len(bowls))]
         self.last_s = 0.0
+        sun_s = scenario.happenings.sun_s or (0.0, 0.0)
+        bursts = np.random.default_rng([scenario.seed, int(sun_s[0])])
+        self.flicker: Floats = bursts.gamma(0.25, 1.0, int(sun_s[1] / 60) + 2)
 
     def _next(self, gate: int) -> float:
         return self.drop_g[gate] * float(self.rng.lognormal(0, 0.06))
@@ -75,8 +78,7 @@ class Gates:
             return
         from_s, to_s = happenings.sun_s
         lit = (t_s >= from_s) & (t_s < to_s)
-        bursts = np.random.default_rng([self.scenario.seed, int(from_s)])
         minute = (t_s / 60).astype(int)
-        rough = bursts.gamma(0.25, 1.0, int(to_s / 60) + 2)[np.minimum(minute, int(to_s / 60) + 1)]
+        rough = self.flicker[np.minimum(minute, len(self.flicker) - 1)]
         rate = np.where(lit, 60.0 / 3600 * rough * 4, 0.0)
         counts[:, happenings.sun_gate - 1] += self.rng.poisson(rate * spacing)

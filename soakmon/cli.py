@@ -14,6 +14,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Annotated, NoReturn
 
+import tomli_w
 import typer
 from rich.console import Console
 from rich.text import Text
@@ -28,9 +29,11 @@ from soakmon.job_cli import job_app
 from soakmon.job_soak import Order, begin, keep, ordered
 from soakmon.options import DATA, DataOption, JobOption
 from soakmon.physics.geometry import Bowl
+from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run, write_run
 from soakmon.report.content import About
 from soakmon.report.files import write_report
+from soakmon.service_cli import LOCAL_FOLDER, add_commands
 from soakmon.show import bar, show_cautions, show_decision
 from soakmon.watch.decide import Decision, decide
 from soakmon.watch.filling import Phase
@@ -54,6 +57,8 @@ app.add_typer(bench_app, name="bench")
 bench_app.add_typer(weigh_app)
 app.add_typer(job_app, name="job")
 app.add_typer(data_app)
+
+add_commands(app)
 
 out = Console(highlight=False)
 err = Console(stderr=True, highlight=False)
@@ -197,6 +202,27 @@ def _show(decision: Decision, title: str, files: list[Path], shifted: list[int])
     if files:
         out.print(Text(f"\nReport: {files[0]} (with {', '.join(f.name for f in files[1:])})"))
     show_cautions(out)
+
+
+@app.command("report")
+def report_soak(
+    soak: Annotated[int | None, typer.Argument(help="Number of the soak; the last one.")] = None,
+    data: Annotated[Path, typer.Option(metavar="DIR", help="Data folder.")] = LOCAL_FOLDER,
+    report: ReportOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Judge a soak of the journal again and write its report."""
+    found = recall(data / "journal.db", soak)
+    title = f"{found.entry.title} (soak {found.entry.id})"
+    folder = report or data / "reports" / f"soak-{found.entry.id}"
+    snapshot = tomli_w.dumps(found.bench.model_dump(mode="json", exclude_none=True))
+    about = About(found.bench.settings(), bench_toml=snapshot)
+    files = write_report(folder, found.rows, found.decision, title, about)
+    if as_json:
+        sys.stdout.write(json.dumps(found.decision.verdict.as_dict()) + "\n")
+    else:
+        _show(found.decision, title, files, [])
+    raise typer.Exit(EXIT_CODES[found.decision.verdict.outcome])
 
 
 @bench_app.command("init")

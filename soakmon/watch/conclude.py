@@ -74,13 +74,14 @@ def _too_early(decider: Decider) -> Verdict:
     places = [
         Evidence(c, 1.0 / len(carbs), 100.0, 0.1, False, shift=_shift(decider, c)) for c in carbs
     ]
+    rate = max((a.leak_g_per_h or 0.0 for a in decider.alarms), default=0.0)
     return Verdict(
         Outcome.LEAKING if leaking else Outcome.NOT_PROVEN,
         decider.alarms[0].text if leaking else _why_nothing(decider),
         duration,
         None,
         nothing,
-        nothing,
+        Band(rate, 0.5 * rate, 2.0 * rate),
         None,
         tuple(decider.tally.total),
         tuple(decider.alarms),

@@ -75,15 +75,15 @@ class FreezeWatch:
         """True when this minute belongs to a frozen stretch."""
         equal = mass_g == self.last_g
         self.last_g = mass_g
-        self.run = self.run + 1 if equal else 0
-        if self.run >= 15 and (self.same < 0.2 * max(self.seen, 1) or self.run >= 180):
-            return True
-        if self.run < 15:
-            self.seen += 1
-            self.same += int(equal and frozen)
         if not equal:
-            self.reported = False
-        return False
+            # Only a run that has ended tells what this cell usually does.
+            self.same += self.run
+            self.run, self.reported = 0, False
+        elif frozen or self.run:
+            self.run += 1
+        self.seen += 1
+        usual = self.same >= 0.2 * max(self.seen - self.run, 1)
+        return (self.run >= 15 and not usual) or self.run >= 180
 
 
 @kept

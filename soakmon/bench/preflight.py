@@ -1,0 +1,110 @@
+"""Preflight: is the bench fit to start a soak? Each check says what it found and what to do."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from soakmon.config import Bench
+from soakmon.watch.rows import Floats, Rows
+
+PREFLIGHT_S = 60.0
+_LEAST_DISK_MB = 200
+_NOISE_G, _DRIFT_G_PER_MIN = 0.5, 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """A check: passed, failed (no soak starts) or only a warning."""
+
+    name: str
+    passed: bool
+    text: str
+    warning: bool = False
+
+
+def check_readings(rows: Rows, bench: Bench) -> list[Check]:
+    """Judge a minute of readings with the feed shut."""
+    checks = [_cell(rows.mass_g), _fill(rows.mass_g, bench)]
+    checks += [_gate(gate, rows.drops[:, gate]) for gate in range(rows.gates)]
+    checks.append(_air(rows.air_c))
+    return checks
+
+
+def check_machine(folder: Path, *, synchronised: bool, journal_trouble: str) -> list[Check]:
+    """Judge disk, clock and journal."""
+    free_mb = shutil.disk_usage(folder).free / 1e6
+    return [
+        Check(
+            "disk",
+            free_mb > _LEAST_DISK_MB,
+            f"{free_mb:.0f} MB free"
+            + ("" if free_mb > _LEAST_DISK_MB else f"; a soak needs {_LEAST_DISK_MB}: make room"),
+        ),
+        Check("journal", not journal_trouble, journal_trouble or "can be written"),
+        Check(
+            "clock",
+            synchronised,
+            "set by the network or a clock module"
+            if synchronised
+            else "not synchronised: times of day may be wrong; a power cut could not be bridged",
+            warning=True,
+        ),
+    ]
+
+
+def _cell(mass_g: Floats) -> Check:
+    good = mass_g[np.isfinite(mass_g)]
+    if len(good) < 0.5 * len(mass_g) or len(good) < 10:
+        return Check("load cell", False, "few or no readings: check wiring and converter")
+    if np.ptp(good) == 0:
+        return Check("load cell", False, "the reading never moves: check converter and bridge")
+    noise_g = 1.4826 * float(np.median(np.abs(good - np.median(good))))
+    third = max(len(good) // 3, 1)
+    drift_g = float(np.median(good[-third:]) - np.median(good[:third]))
+    drift_g_per_min = drift_g / (2 / 3 * len(mass_g) / 60)
+    if noise_g > _NOISE_G:
+        return Check("load cell", False, f"noise {noise_g:.2f} g: still the bench, check the cell")
+    if abs(drift_g_per_min) > _DRIFT_G_PER_MIN:
+        text = f"drifts {drift_g_per_min:+.2f} g/min with the feed shut: wait, or find the leak"
+        return Check("load cell", False, text)
+    return Check("load cell", True, f"noise {noise_g:.3f} g, drift {drift_g_per_min:+.3f} g/min")
+
+
+def _fill(mass_g: Floats, bench: Bench) -> Check:
+    good = mass_g[np.isfinite(mass_g)]
+    density = bench.fuel.fuel().density_15c_kg_per_m3 * 1e-3
+    need_g = density * bench.rack.carbs * bench.rack.bowl_volume_ml
+    have_g = float(np.median(good)) if len(good) else 0.0
+    enough = have_g > need_g + 20
+    text = f"{have_g:.0f} g in the bottle; the rack takes {need_g:.0f} g"
+    return Check("fuel", enough, text + ("" if enough else ": fill the bottle"))
+
+
+def _gate(gate: int, counts: Floats) -> Check:
+    name = f"gate {gate + 1}"
+    if np.isnan(counts).mean() > 0.5:
+        return Check(name, False, "its beam is blocked or its wire off: clean and check it")
+    dark = int(np.nansum(counts))
+    if dark > 1:
+        return Check(name, False, f"{dark} counts under a dry rack: shade it from light, clean it")
+    return Check(name, True, "quiet")
+
+
+def _air(air_c: Floats) -> Check:
+    good = air_c[np.isfinite(air_c)]
+    if not len(good):
+        text = "no temperature: the verdict will be not proven; check the thermometer"
+        return Check("thermometer", False, text, warning=True)
+    value = float(np.median(good))
+    plausible = -10 < value < 40
+    text = f"{value:.1f} °C" + ("" if plausible else ": not a shop's temperature, check it")
+    return Check("thermometer", plausible, text)
+
+
+def fit(checks: list[Check]) -> bool:
+    """Whether a soak may start: warnings do not stop it."""
+    return all(check.passed or check.warning for check in checks)

@@ -1,0 +1,116 @@
+"""Runs the service as a process: threads, control socket, signals, watchdog of the system."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import os
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import uvicorn
+
+from soakmon.bench.api import build_api
+from soakmon.bench.ports import BenchParts
+from soakmon.bench.service import Service
+from soakmon.config import Bench
+from soakmon.errors import InputError
+from soakmon.records.journal import Journal
+
+log = logging.getLogger(__name__)
+
+
+def boot_identity() -> str:
+    """Changes with every boot of the machine."""
+    path = Path("/proc/sys/kernel/random/boot_id")
+    return path.read_text(encoding="ascii").strip() if path.exists() else "unknown"
+
+
+def tell_system(message: str) -> None:
+    """Tell systemd, when it listens (sd_notify's datagram protocol)."""
+    address = os.environ.get("NOTIFY_SOCKET")
+    if not address:
+        return
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
+        out.connect("\0" + address[1:] if address.startswith("@") else address)
+        out.sendall(message.encode())
+
+
+def write_report_aside(folder: Path, soak: int) -> None:
+    """Write a report in a process of its own: drawing takes memory that the service needs."""
+    target = folder / "reports" / f"soak-{soak}"
+    command = [sys.executable, "-m", "soakmon", "report", str(soak), "--data", str(folder)]
+    with (folder / "report.log").open("ab") as output:
+        subprocess.Popen([*command, "--report", str(target)], stdout=output, stderr=output)
+    log.info("report of soak %d goes to %s", soak, target)
+
+
+def open_socket(path: Path) -> socket.socket:
+    """The control socket, for owner and group only; a dead one is replaced, a live one is not."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    if path.exists():
+        with socket.socket(socket.AF_UNIX) as probe:
+            try:
+                probe.connect(str(path))
+            except OSError:
+                path.unlink()
+            else:
+                raise InputError(f"{path}: another soakmon serves this bench")
+    listener = socket.socket(socket.AF_UNIX)
+    before = os.umask(0o117)
+    try:
+        listener.bind(str(path))
+    except OSError as error:
+        raise InputError(f"{path}: the control socket cannot be made: {error.strerror}") from None
+    finally:
+        os.umask(before)
+    return listener
+
+
+def serve(bench: Bench, parts: BenchParts) -> None:
+    """Serve until told to stop; the valve is shut on the way out, whatever the way."""
+    folder = Path(bench.service.data_folder)
+    listener = open_socket(Path(bench.service.socket))
+    try:
+        service = Service(
+            bench,
+            parts,
+            Journal(folder / "journal.db"),
+            boot=boot_identity(),
+            alive=lambda: tell_system("WATCHDOG=1"),
+            concluded=lambda soak: write_report_aside(folder, soak),
+        )
+        service.run()
+        try:
+            asyncio.run(_listen(service, listener))
+        finally:
+            tell_system("STOPPING=1")
+            service.stop()
+    finally:
+        parts.valve.shut()
+        listener.close()
+        Path(bench.service.socket).unlink(missing_ok=True)
+
+
+class _Server(uvicorn.Server):
+    """Leaves signals to us: the valve comes first."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Take none."""
+        yield
+
+
+async def _listen(service: Service, listener: socket.socket) -> None:
+    config = uvicorn.Config(build_api(service), log_level="warning", lifespan="off")
+    server = _Server(config)
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, setattr, server, "should_exit", True)
+    tell_system("READY=1")
+    await server.serve(sockets=[listener])

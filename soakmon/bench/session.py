@@ -1,0 +1,249 @@
+"""One soak, from start to verdict: phases, the decider, what is recorded and what the valve does.
+
+idle → preflight → filling → settling → soaking → ended, with isolating (feed shut on purpose) from
+the last three. The session owns no thread and no clock: rows and commands come in, in order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import asdict
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+
+from soakmon.bench.guard import Trip
+from soakmon.bench.ports import Edge
+from soakmon.bench.preflight import PREFLIGHT_S, Check, check_readings, fit
+from soakmon.config import Bench
+from soakmon.watch.averaging import join
+from soakmon.watch.decide import Decider, Decision
+from soakmon.watch.rows import Rows
+from soakmon.watch.trend import trend
+from soakmon.watch.verdict import Alarm, Outcome
+
+_NO_FLOW_S = 600.0
+_FORECAST_S = 7200.0
+_FORECAST_FROM_S = 1800.0
+
+
+class Phase(StrEnum):
+    """Where the bench is."""
+
+    IDLE = "idle"
+    PREFLIGHT = "preflight"
+    FILLING = "filling"
+    SETTLING = "settling"
+    SOAKING = "soaking"
+    ISOLATING = "isolating"
+    ENDED = "ended"
+
+
+Recorder = Callable[[float, str, dict[str, Any]], None]
+
+
+class Session:
+    """A running soak.
+
+    record: called with t_s, kind and data of every event; set_feed: opens (True) or shuts the
+    valve; machine: more checks that preflight makes.
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        gates: int,
+        record: Recorder,
+        set_feed: Callable[[bool], None],
+        machine: Callable[[], list[Check]] = list,
+    ) -> None:
+        self.bench = bench
+        self.settings = bench.settings()
+        self.decider = Decider(self.settings, gates)
+        self.record = record
+        self.set_feed = set_feed
+        self.machine = machine
+        self.phase = Phase.PREFLIGHT
+        self.checks: list[dict[str, Any]] = []
+        self.rows: list[Rows] = []
+        self.last: Rows | None = None
+        self.t_s = 0.0
+        self.opened_s: float | None = None
+        self.isolated_s: float | None = None
+        self.reason = ""
+        self.alarms: list[Alarm] = []
+        self.acknowledged: set[int] = set()
+        self.seen_alarms = self.seen_faults = 0
+        self.decision: Decision | None = None
+        self.minutes: list[tuple[float, float]] = []
+
+    def take(self, row: Rows, drops: list[Edge] | None = None) -> None:
+        """Take the next row, and the drops of its second with their times."""
+        if self.phase is Phase.ENDED:
+            return
+        self.t_s, self.last = float(row.t_s[-1]), row
+        if drops:
+            self.record(
+                self.t_s, "drops", {"drops": [[d.gate + 1, round(d.t_s, 3)] for d in drops]}
+            )
+        self.decider.push(row)
+        self._remember(row)
+        self._news()
+        if self.phase is Phase.PREFLIGHT:
+            self._preflight(row)
+        elif self.phase is Phase.ISOLATING:
+            self._isolating()
+        else:
+            self._running()
+
+    def _remember(self, row: Rows) -> None:
+        mass_g = float(row.mass_g[-1])
+        if np.isfinite(mass_g) and (not self.minutes or self.t_s - self.minutes[-1][0] >= 60):
+            self.minutes.append((self.t_s, mass_g))
+            del self.minutes[:-240]
+
+    def _news(self) -> None:
+        """Record alarms and faults that the decider has found since the last row."""
+        for alarm in self.decider.alarms[self.seen_alarms :]:
+            self._alarm(alarm)
+        # The decider starts afresh when the rack is filled.
+        self.seen_alarms = len(self.decider.alarms)
+        for fault in self.decider.follower.faults[self.seen_faults :]:
+            self.record(fault.t_s, "fault", asdict(fault))
+        self.seen_faults = len(self.decider.follower.faults)
+
+    def _alarm(self, alarm: Alarm) -> None:
+        self.alarms.append(alarm)
+        self.record(alarm.t_s, "alarm", asdict(alarm))
+        leak = alarm.kind in {"weep", "flood"}
+        if leak and self.phase in {Phase.FILLING, Phase.SETTLING, Phase.SOAKING}:
+            self.isolate(f"alarm: {alarm.text}")
+
+    def trip(self, trip: Trip) -> None:
+        """The guard has shut the feed: say so, and watch the decay."""
+        kind = "flood" if trip.kind == "flood" else "bench"
+        text = f"guard: {trip.text}"
+        if all(alarm.text != text for alarm in self.alarms):
+            self.alarms.append(Alarm(trip.t_s, kind, trip.carb, None, text))
+            self.record(trip.t_s, "alarm", asdict(self.alarms[-1]))
+        if self.phase not in {Phase.ISOLATING, Phase.ENDED}:
+            self.isolate(text)
+
+    def _preflight(self, row: Rows) -> None:
+        self.rows.append(row)
+        if self.t_s - float(self.rows[0].t_s[0]) < PREFLIGHT_S:
+            return
+        checks = check_readings(join(self.rows), self.bench) + self.machine()
+        self.rows.clear()
+        self.checks = [asdict(check) for check in checks]
+        self.record(self.t_s, "preflight", {"checks": self.checks})
+        if not fit(checks):
+            failed = [f"{c.name}: {c.text}" for c in checks if not (c.passed or c.warning)]
+            self.end("preflight failed: " + "; ".join(failed))
+            return
+        self.open_feed()
+        self._enter(Phase.FILLING)
+
+    def open_feed(self) -> None:
+        """Open the valve; whoever calls has confirmed the cautions."""
+        self.set_feed(True)
+        self.opened_s = self.t_s
+        self.record(self.t_s, "feed", {"open": True})
+
+    def _running(self) -> None:
+        phase = str(self.decider.finder.phase)
+        if phase in {"settling", "soaking"} and phase != self.phase:
+            self._enter(Phase(phase))
+        opened_s = self.opened_s if self.opened_s is not None else self.t_s
+        idle = phase == "idle" and self.phase is Phase.FILLING
+        if idle and self.t_s - opened_s > _NO_FLOW_S:
+            text = "no fuel flows: the tap is shut, or there is an air lock"
+            self._alarm(Alarm(self.t_s, "starved", None, None, text))
+            self.end(text)
+        elif self.phase is Phase.SOAKING and self.soaked_s >= 3600 * self.bench.service.soak_h:
+            self.end("the time is up")
+
+    @property
+    def ended(self) -> bool:
+        """Whether the soak is over."""
+        return self.phase is Phase.ENDED
+
+    @property
+    def soaked_s(self) -> float:
+        """Time since the soak's clock started; 0 before."""
+        soak_s = self.decider.soak_s
+        running = self.decider.mass_running and np.isfinite(soak_s)
+        return self.t_s - soak_s if running else 0.0
+
+    def isolate(self, reason: str) -> None:
+        """Shut the feed and watch what happens."""
+        if self.phase in {Phase.PREFLIGHT, Phase.ENDED, Phase.ISOLATING}:
+            return
+        self.set_feed(False)
+        self.reason = reason
+        self.isolated_s = self.t_s
+        self.record(self.t_s, "feed", {"open": False, "reason": reason})
+        self._enter(Phase.ISOLATING)
+
+    def _isolating(self) -> None:
+        isolated_s = self.isolated_s if self.isolated_s is not None else self.t_s
+        leaking = any(alarm.kind in {"weep", "flood"} for alarm in self.alarms)
+        watched = self.t_s - isolated_s >= 60 * self.bench.service.isolate_min
+        over = self.soaked_s >= 3600 * self.bench.service.soak_h
+        if (watched and leaking) or over:
+            self.end(f"isolated after {self.reason}")
+
+    def resume_feed(self) -> None:
+        """Go on after an isolation by command: somebody at the bench has confirmed the cautions."""
+        if self.phase is Phase.ISOLATING:
+            self.open_feed()
+            self._enter(Phase(str(self.decider.finder.phase)))
+
+    def acknowledge(self) -> int:
+        """Mark all alarms as seen by somebody; how many were new."""
+        fresh = set(range(len(self.alarms))) - self.acknowledged
+        self.acknowledged |= fresh
+        if fresh:
+            self.record(self.t_s, "ack", {"alarms": sorted(fresh)})
+        return len(fresh)
+
+    @property
+    def unacknowledged(self) -> list[Alarm]:
+        """Alarms that nobody has acknowledged."""
+        return [a for i, a in enumerate(self.alarms) if i not in self.acknowledged]
+
+    def end(self, reason: str) -> None:
+        """Shut the feed and conclude."""
+        if self.phase is Phase.ENDED:
+            return
+        self.set_feed(False)
+        self.decider.finish()
+        self._news()
+        self.decision = self.decider.decision()
+        self.reason = reason
+        self._enter(Phase.ENDED)
+        self.record(self.t_s, "verdict", self.decision.verdict.as_dict())
+
+    def _enter(self, phase: Phase) -> None:
+        self.phase = phase
+        self.record(self.t_s, "phase", {"phase": str(phase), "reason": self.reason})
+
+    def dry_at_s(self) -> float | None:
+        """When the bottle will be empty (t_s) at the loss rate of the last hours, or None."""
+        points = [(t, m) for t, m in self.minutes if t > self.t_s - _FORECAST_S]
+        if self.phase is not Phase.SOAKING or len(points) < 10:
+            return None
+        if points[-1][0] - points[0][0] < _FORECAST_FROM_S:
+            return None
+        times, masses = np.array(points).T
+        line = trend(times - self.t_s, masses)
+        left_s = line.crosses(0.0)
+        if line.slope > -3 * line.slope_se or not 0 < left_s < 7 * 86400:
+            return None
+        return self.t_s + left_s
+
+    @property
+    def outcome(self) -> Outcome | None:
+        """The verdict when there is one."""
+        return self.decision.verdict.outcome if self.decision is not None else None

@@ -1,0 +1,64 @@
+"""What the bench says of itself at any moment, as plain values."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from soakmon.bench.session import Phase, Session
+from soakmon.watch.rows import Rows
+
+if TYPE_CHECKING:
+    from soakmon.bench.service import Service
+
+
+def status_of(service: Service, row: Rows, *, with_verdict: bool) -> dict[str, Any]:
+    """The status after a row; the verdict so far is renewed once a minute."""
+    session = service.session
+    before = service.status
+    status: dict[str, Any] = {
+        "bench": service.bench.service.name,
+        "phase": str(session.phase) if session is not None else str(Phase.IDLE),
+        "t_s": round(float(row.t_s[-1]), 1),
+        "wall_s": round(service.clock.wall_s(), 1),
+        "mass_g": _number(float(row.mass_g[-1]), 3),
+        "air_c": _number(float(row.air_c[-1]), 2),
+        "feed_open": service.parts.valve.is_open,
+        "cell_trouble": service.sampler.trouble,
+        "journal_trouble": service.journal.trouble,
+        "guard_trouble": service.hung,
+        "vapour_alarm": service.parts.vapour.active(),
+    }
+    if session is None:
+        return status
+    status |= _soak(service, session)
+    status["verdict"] = before.get("verdict") if session.decider.finder.found else None
+    if session.decision is not None:
+        status["verdict"] = session.decision.verdict.as_dict()
+    elif with_verdict and session.decider.finder.found and session.decider.mass_running:
+        status["verdict"] = session.decider.verdict().as_dict()
+    return status
+
+
+def _soak(service: Service, session: Session) -> dict[str, Any]:
+    dry_s = session.dry_at_s()
+    wall_s = service.clock.wall_s()
+    left_s = 3600 * service.bench.service.soak_h - session.soaked_s
+    return {
+        "soak": service.journal.soak,
+        "reason": session.reason,
+        "soaked_s": round(session.soaked_s, 1),
+        "left_s": round(max(left_s, 0.0), 1),
+        "drops": list(session.decider.tally.total),
+        "alarms": [
+            asdict(alarm) | {"acknowledged": index in session.acknowledged}
+            for index, alarm in enumerate(session.alarms)
+        ],
+        "checks": session.checks,
+        "dry_at_wall_s": None if dry_s is None else round(wall_s + dry_s - session.t_s, 0),
+    }
+
+
+def _number(value: float, digits: int) -> float | None:
+    return None if math.isnan(value) else round(value, digits)

@@ -1,0 +1,211 @@
+"""The journal keeps what it took, whatever happens to process and disk."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from soakmon.errors import InputError
+from soakmon.records.journal import Anchor, Journal, SoakEntry
+from soakmon.records.packing import pack, unpack
+from soakmon.records.schema import STEPS, VERSION
+from soakmon.watch.rows import Rows
+
+ENTRY = SoakEntry(0, "invented rack", None, 1.8e9, 4, "{}", None, None)
+
+
+def row(t_s: float, gates: int = 4) -> Rows:
+    mass = np.array([300 - t_s * 1e-4])
+    return Rows(np.array([t_s]), mass, np.array([20.5]), np.zeros((1, gates)), None, np.ones(1))
+
+
+def anchor(t_s: float) -> Anchor:
+    return Anchor("boot", t_s, t_s + 5, 1.8e9 + t_s, True)
+
+
+@given(
+    st.lists(st.floats(0, 1e6, allow_nan=False), min_size=1, max_size=20, unique=True).map(sorted),
+    st.integers(0, 8),
+    st.booleans(),
+)
+def test_packed_rows_come_back_exactly(times, gates, missing):
+    n = len(times)
+    drops = np.arange(n * gates, dtype=float).reshape(n, gates) % 65000
+    if missing and gates:
+        drops[0, 0] = np.nan
+    mass = np.where(missing, np.nan, np.linspace(0, 2000, n))
+    rows = Rows(np.array(times), mass, np.full(n, 20.1), drops, None, np.ones(n))
+    again = unpack(pack(rows), gates)
+    assert np.array_equal(again.t_s, rows.t_s)
+    assert np.array_equal(again.mass_g, rows.mass_g, equal_nan=True)
+    assert np.array_equal(again.drops, rows.drops, equal_nan=True)
+    assert again.fuel_c is None
+
+
+def test_rows_are_batched_and_events_commit_at_once(tmp_path):
+    journal = Journal(tmp_path / "j.db")
+    soak = journal.start(ENTRY)
+    other = Journal(tmp_path / "j.db")
+    for t_s in range(5):
+        journal.add_rows(row(t_s), anchor(t_s))
+    assert other.read_rows(soak) is None
+    journal.add_event(4.0, 1.8e9, "note", {"text": "ü"})
+    assert len(other.read_rows(soak)) == 5
+    assert other.read_events()[0].data == {"text": "ü"}
+    for t_s in range(5, 100):
+        journal.add_rows(row(t_s), anchor(t_s))
+    assert len(other.read_rows(soak)) >= 90
+
+
+def test_an_unfinished_soak_is_found_with_its_anchor(tmp_path):
+    journal = Journal(tmp_path / "j.db")
+    assert journal.resume() is None
+    soak = journal.start(ENTRY)
+    for t_s in range(30):
+        journal.add_rows(row(t_s), anchor(t_s))
+    journal.close()
+    again = Journal(tmp_path / "j.db")
+    entry, found = again.resume()
+    assert entry.id == soak
+    assert found.t_s == again.read_rows(soak).t_s[-1]
+    assert found.boot_s == found.t_s + 5
+    again.finish(found.t_s, {"verdict": "tight"})
+    assert again.resume() is None
+
+
+def test_soaks_do_not_mix(tmp_path):
+    journal = Journal(tmp_path / "j.db")
+    for number in (1, 2):
+        assert journal.start(ENTRY) == number
+        for t_s in range(number * 20):
+            journal.add_rows(row(t_s), anchor(t_s))
+        journal.finish(0.0, {})
+    assert [len(journal.read_rows(n)) for n in (1, 2)] == [20, 40]
+
+
+def test_an_older_journal_is_brought_up_to_date(tmp_path):
+    path = tmp_path / "old.db"
+    with sqlite3.connect(path) as old:
+        old.executescript(f"BEGIN; {STEPS[0]} PRAGMA user_version = 1; COMMIT;")
+    old.close()
+    journal = Journal(path)
+    version = journal.connection.execute("PRAGMA user_version").fetchone()[0]
+    assert version == VERSION
+    journal.connection.execute("SELECT * FROM cursor")
+    journal.close()
+
+
+def test_newer_and_foreign_files_are_refused(tmp_path):
+    newer, foreign, text = tmp_path / "n.db", tmp_path / "f.db", tmp_path / "t.db"
+    for path, pragma in ((newer, "user_version = 99"), (foreign, "application_id = 7")):
+        connection = sqlite3.connect(path)
+        connection.execute(f"PRAGMA {pragma}")
+        connection.execute("CREATE TABLE a (b)")
+        connection.commit()
+        connection.close()
+    text.write_text("this is not a database, and long enough to be read as one" * 20)
+    with pytest.raises(InputError, match="newer"):
+        Journal(newer)
+    with pytest.raises(InputError, match="another program"):
+        Journal(foreign)
+    with pytest.raises(InputError, match="cannot be opened"):
+        Journal(text)
+
+
+def test_a_full_disk_loses_nothing_once_there_is_room_again(tmp_path):
+    journal = Journal(tmp_path / "j.db")
+    soak = journal.start(ENTRY)
+    pages = journal.connection.execute("PRAGMA page_count").fetchone()[0]
+    journal.connection.execute(f"PRAGMA max_page_count = {pages + 1}")
+    for t_s in range(2000):
+        journal.add_rows(row(t_s), anchor(t_s))
+    assert "full" in journal.trouble
+    journal.connection.execute("PRAGMA max_page_count = 100000")
+    assert journal.commit()
+    assert journal.trouble == ""
+    assert journal.read_rows(soak).t_s.tolist() == list(range(2000))
+
+
+def test_a_locked_journal_is_trouble_and_passes(tmp_path):
+    journal = Journal(tmp_path / "j.db")
+    soak = journal.start(ENTRY)
+    journal.connection.execute("PRAGMA busy_timeout = 10")
+    other = sqlite3.connect(tmp_path / "j.db")
+    other.execute("BEGIN IMMEDIATE")
+    for t_s in range(30):
+        journal.add_rows(row(t_s), anchor(t_s))
+    assert "locked" in journal.trouble
+    other.rollback()
+    other.close()
+    assert journal.commit()
+    assert len(journal.read_rows(soak)) == 30
+
+
+WRITER = """
+import sys
+from pathlib import Path
+from tests.records.test_journal import ENTRY, anchor, row
+from soakmon.records.journal import Journal
+journal = Journal(Path(sys.argv[1]))
+found = journal.resume()
+start = 0 if found is None else int(found[1].t_s) + 1 if found[1] else 0
+if found is None:
+    journal.start(ENTRY)
+for t_s in range(start, 10**9):
+    journal.add_rows(row(t_s), anchor(t_s))
+    print(t_s, flush=True)
+"""
+
+
+def test_killed_at_random_instants_no_committed_row_is_lost_or_doubled(tmp_path):
+    path = tmp_path / "j.db"
+    rng = np.random.default_rng(7)
+    committed = 0
+    for _ in range(25):
+        command = [sys.executable, "-c", WRITER, str(path)]
+        root = Path(__file__).parent.parent.parent
+        with subprocess.Popen(command, stdout=subprocess.PIPE, cwd=root) as writer:
+            for _ in range(int(rng.integers(5, 400))):
+                writer.stdout.readline()
+            os.kill(writer.pid, signal.SIGKILL)
+            written = writer.stdout.read()
+        last = int(written.split()[-1]) if written.split() else None
+        journal = Journal(path)
+        assert journal.check() == "ok"
+        rows = journal.read_rows(1)
+        times = rows.t_s.tolist() if rows is not None else []
+        journal.connection.close()
+        assert times == list(range(len(times)))
+        assert len(times) >= committed
+        if last is not None:
+            assert len(times) >= last - 10
+        committed = len(times)
+    assert committed > 1000
+
+
+def test_a_torn_last_page_costs_at_most_its_batch(tmp_path):
+    path = tmp_path / "j.db"
+    journal = Journal(path)
+    journal.start(ENTRY)
+    for t_s in range(300):
+        journal.add_rows(row(t_s), anchor(t_s))
+    wal = path.with_name("j.db-wal").read_bytes()
+    copy = tmp_path / "torn.db"
+    copy.write_bytes(path.read_bytes())
+    copy.with_name("torn.db-wal").write_bytes(wal[:-1000] + bytes(1000))
+    torn = Journal(copy)
+    assert torn.check() == "ok"
+    times = torn.read_rows(1).t_s.tolist()
+    assert times == list(range(len(times)))
+    assert len(times) >= 300 - 20
+    journal.close()
+    torn.close()
