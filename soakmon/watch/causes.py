@@ -9,6 +9,7 @@ account.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from soakmon.watch.verdict import Cause, Suspect
@@ -44,7 +45,7 @@ class Evidence:
     rate_g_per_h; delay_h: first drop after the end of the fill; mass_led: mass was being lost well
     before drops fell; beyond_g_per_h: loss that did not pass the gate; shut_ratio: drop rate with
     the feed shut over the rate before (None: never shut); lost_while_shut: the bottle went on
-    losing fuel with the feed shut.
+    losing fuel with the feed shut; shift: factors on the prior odds, from the job record.
     """
 
     carb: int | None
@@ -55,7 +56,7 @@ class Evidence:
     beyond_g_per_h: float = 0.0
     shut_ratio: float | None = None
     lost_while_shut: bool = False
-    shift: dict[Cause, float] = field(default_factory=dict)
+    shift: Mapping[Cause, float] = field(default_factory=dict)
 
 
 def likelihood(cause: Cause, seen: Evidence) -> float:
