@@ -14,6 +14,7 @@ from tempfile import TemporaryDirectory
 from sim.scenarios import SCENARIOS
 from tests.bench.stepping import Stepped
 from tests.bench.test_crash import soak_with_crashes
+from tests.bench.test_wired import judged
 
 
 def written_bytes() -> tuple[int, int]:
@@ -72,11 +73,27 @@ def crashes(count: int) -> None:
     )
 
 
+def over_pins(hours: float) -> None:
+    """Every scenario through the real drivers on mock pins, against a replay of its journal."""
+    print(f"{'scenario':22} {'served':11} {'replayed':11} same causes, alarms")
+    for name in SCENARIOS:
+        with TemporaryDirectory() as folder:
+            bench, served, replayed = judged(Path(folder), name, hours, 4.0)
+        same = served.suspects == replayed.suspects
+        alarms = sorted({(alarm.kind, alarm.carb or 0) for alarm in bench.session.alarms})
+        print(
+            f"{name:22} {served.outcome:11} {replayed.outcome:11} {same!s:11} {alarms}", flush=True
+        )
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--hours", type=float, default=2.0)
     parser.add_argument("--crashes", type=int, default=200)
+    parser.add_argument("--pins", type=float, default=0.0, help="hours of every scenario over pins")
     chosen = parser.parse_args()
+    if chosen.pins:
+        over_pins(chosen.pins)
     cost(chosen.hours)
     crashes(chosen.crashes)
 
