@@ -58,10 +58,8 @@ def _pace(slowest_s: float, readings_per_s: float) -> Check:
 
 def _clock_cost(seconds: float) -> Check:
     """Whether this machine can clock the converter: a high of 60 µs powers it down."""
-    text = (
-        f"a clock pulse stays high for at most {1e6 * seconds:.0f} of {1e6 * POWERS_DOWN_S:.0f} µs"
-    )
-    good = seconds < 0.7 * POWERS_DOWN_S
-    return Check(
-        "clock pulses", good, text + ("" if good else ": use another way in"), warning=True
-    )
+    most_us, cost_us = 1e6 * POWERS_DOWN_S, 1e6 * seconds
+    good = cost_us < 0.7 * most_us
+    text = f"a clock pulse stays high for at most {cost_us:.0f} of {most_us:.0f} µs"
+    text += "" if good else ": use another way in"
+    return Check("clock pulses", good, text, warning=True)

@@ -114,7 +114,8 @@ class Decider:
             t_s, count = float(rows.t_s[index]), int(rows.drops[index, gate])
             shut = rows.feed_open is not None and rows.feed_open[index] == 0
             self.tally.add(int(gate), t_s, count, shut=bool(shut))
-            if self.weep is not None:
+            # What drips while the feed is shut tells causes apart, not whether there is a leak.
+            if self.weep is not None and not shut:
                 self.weep.gates[gate].add(t_s, count, float(spacing_s[index]))
                 self.since_look = _LOOK_EVERY
         self.tally.add_missing(rows)
@@ -136,7 +137,7 @@ class Decider:
             if phase in {Phase.SOAKING, Phase.IDLE} and np.isfinite(average.mass_g):
                 self._begin_mass(average)
             else:
-                self.weep.last_s = average.t_s
+                self.weep.wait(average.t_s, average.feed_open)
                 self._look()
             return
         self.weep.advance(average.t_s, average.feed_open, self.evaporation)
@@ -172,13 +173,13 @@ class Decider:
         self.weep = Weep(self.settings, average.t_s, self.tally.gates, average.mass_g)
         self.soak_s = average.t_s
         for t_s, gate, count in self.tally.recent(self.finder.started_s):
-            self.weep.gates[gate].add(min(t_s, average.t_s), count, 1.0)
+            self.weep.gates[gate].add(t_s, count, 1.0)
 
     def _begin_mass(self, average: Average) -> None:
         weep = self.weep
         assert weep is not None
         fresh = Weep(self.settings, average.t_s, self.tally.gates, average.mass_g)
-        fresh.gates = weep.gates
+        fresh.gates, fresh.fed_s = weep.gates, weep.fed_s
         self.weep, self.mass_running = fresh, True
         self.soak_s = average.t_s
         self.evaporation.restart()

@@ -80,8 +80,8 @@ def found_at(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
     _, joint, times = weep.under_gate(gate, mass)
     first_s = float(times[int(np.argmax(joint.max(axis=1)))]) if len(times) else alarm.t_s
     place = int(np.clip((first_s - weep.start_s) // weep.onset_step_s, 0, ONSETS - 1))
-    drops = decider.tally.since(gate, first_s)
-    hours = max(weep.last_s - first_s, 60.0) / 3600.0
+    drops = decider.tally.since(gate, first_s) - decider.tally.since(gate, weep.fed_s)
+    hours = max(weep.fed_s - first_s, 60.0) / 3600.0
     led = by_onset[mass_onset] - by_onset[place] > 3.0 and mass_onset < place - 1
     if led:
         # A weeping needle must first have raised its bowl to the lip.

@@ -72,6 +72,7 @@ class Weep:
         )
         self.start_s = start_s
         self.last_s = start_s
+        self.fed_s = start_s
         self.zero_g = reading_g
         self.exposure_h: Floats = np.zeros(ONSETS)
         self.onset_step_s = ONSET_STEP_S
@@ -118,8 +119,16 @@ class Weep:
         self.evaporated_g = evaporation.total_g
         self.filter.predict(seconds / 3600.0)
         self.last_s = t_s
+        if feed_open > 0:
+            self.fed_s = t_s
         if t_s - self.start_s > self.onset_step_s * ONSETS:
             self._coarsen()
+
+    def wait(self, t_s: float, feed_open: float) -> None:
+        """Let time pass while only the gates count: the rack settles."""
+        self.last_s = t_s
+        if feed_open > 0:
+            self.fed_s = t_s
 
     def _coarsen(self) -> None:
         """Keep every second onset when a soak outlasts the grid."""
@@ -152,7 +161,7 @@ class Weep:
     def under_gate(self, index: int, mass: Floats) -> tuple[float, Floats, Floats]:
         """Log-ratio of a leak under gate `index`; its joint (C, R) log-terms; first-drop times."""
         gate = self.gates[index]
-        times, ratios = gate.log_ratio(self.last_s)
+        times, ratios = gate.log_ratio(self.fed_s)
         if not len(times):
             # A leak under a gate that has counted nothing has not started to drip yet.
             return 0.0, np.zeros((0, len(LEAKS))), times

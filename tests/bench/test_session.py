@@ -44,6 +44,19 @@ def test_a_leak_isolates_shuts_the_feed_and_ends_with_the_cause(tmp_path):
     assert (verdict.suspects[0].cause, verdict.suspects[0].carb) == ("bowl_joint_weep", 2)
 
 
+def test_a_leak_that_stops_with_the_feed_shut_stays_a_leak(tmp_path):
+    scenario = replace(
+        SCENARIOS["dry-rack"], defects=(Defect(Kind.RAIL_JOINT, 3, 0.6, caught=0.5),)
+    )
+    bench = Stepped(tmp_path, scenario, every_s=2.0)
+    bench.start()
+    bench.run(8)
+    verdict = bench.session.decision.verdict
+    assert bench.phases()[-2:] == ["isolating", "ended"]
+    assert verdict.outcome is Outcome.LEAKING
+    assert 0.2 < verdict.leak_g_per_h.best < 1.0
+
+
 def test_the_verdict_is_that_of_a_replay_of_the_journal(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["overflow-tube-crack"], every_s=2.0)
     bench.start()
