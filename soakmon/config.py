@@ -27,6 +27,7 @@ from soakmon.hardware_config import (
 )
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry, Bottle, Bowl, Hose, Vent
+from soakmon.reach_config import InfluxSection, LookoutSection, MqttSection, PhoneSection
 from soakmon.watch.settings import Priors, Settings
 
 FuelName = Literal[
@@ -180,6 +181,10 @@ class Bench(Section):
     vapour: VapourSection = Field(default_factory=VapourSection)
     guard: GuardSection = Field(default_factory=GuardSection)
     service: ServiceSection = Field(default_factory=ServiceSection)
+    mqtt: MqttSection = Field(default_factory=MqttSection)
+    influx: InfluxSection = Field(default_factory=InfluxSection)
+    phone: PhoneSection = Field(default_factory=PhoneSection)
+    lookout: LookoutSection = Field(default_factory=LookoutSection)
 
     @model_validator(mode="after")
     def _enough(self) -> Bench:
@@ -275,7 +280,8 @@ def example_toml() -> str:
     lines = ["# The bench of soakmon. Every key is optional; these are the defaults.", ""]
     for name, section in Bench.model_fields.items():
         model: Any = section.annotation
-        lines += [f"# {model.__doc__}", f"[{name}]"]
+        about = " ".join(str(model.__doc__).split())
+        lines += [f"# {about}", f"[{name}]"]
         for key, field in model.model_fields.items():
             lines.append(_entry(key, field.default, field.description))
         lines.append("")
