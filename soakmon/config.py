@@ -255,13 +255,18 @@ def parse_bench(text: str, name: str = "bench.toml") -> Bench:
         raise InputError("\n".join(lines)) from None
 
 
+_SECRETS = {"urls", "second_urls", "beat_url"}
+
+
 def _line(name: str, problem: Any) -> str:
     where = ".".join(str(part) for part in problem["loc"])
     if problem["type"] == "extra_forbidden":
         return f"{name}: {where}: unknown key{_near(problem['loc'])}"
     text = problem["msg"].removeprefix("Value error, ")
     got = problem.get("input")
-    shown = f" (got {got!r})" if isinstance(got, int | float | str | bool) else ""
+    secret = any(str(part) in _SECRETS for part in problem["loc"])
+    plain = isinstance(got, int | float | str | bool) and not secret
+    shown = f" (got {got!r})" if plain else ""
     return f"{name}: {where + ': ' if where else ''}{text[0].lower()}{text[1:]}{shown}"
 
 

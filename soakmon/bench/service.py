@@ -24,7 +24,7 @@ from soakmon.bench.preflight import Check, check_machine
 from soakmon.bench.resume import resume_session
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.bench.session import Phase, Session
-from soakmon.bench.status import status_of
+from soakmon.bench.status import estimate_of, status_of
 from soakmon.config import Bench
 from soakmon.errors import SoakmonError
 from soakmon.physics.liquid import density_kg_per_m3
@@ -253,6 +253,9 @@ class Service:
         if fresh or t_s < self.verdict_at_s:
             self.verdict_at_s = t_s
         self.status = status_of(self, row, with_verdict=fresh)
+        estimate = estimate_of(self.session, self.status) if fresh else None
+        if estimate is not None:
+            self._record(t_s, "estimate", estimate)
         self._panel()
 
     def _conclude(self, session: Session) -> None:

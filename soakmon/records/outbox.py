@@ -163,7 +163,8 @@ class Outbox:
         self.connection.close()
 
 
-_BATCH = "SELECT batch.id, soak, soak.job, wall_s, rows, gates FROM batch JOIN soak ON soak.id = batch.soak"
+_COLUMNS = "batch.id, soak, soak.job, wall_s, rows, gates"
+_BATCH = f"SELECT {_COLUMNS} FROM batch JOIN soak ON soak.id = batch.soak"
 
 
 def _batch(row: tuple[Any, ...]) -> Batch:
