@@ -10,11 +10,12 @@ import numpy as np
 
 from soakmon.bench.session import Phase, Session
 from soakmon.watch.rows import Rows
+from soakmon.watch.trend import trend
 
 if TYPE_CHECKING:
     from soakmon.bench.service import Service
 
-_RATE_OVER_S = 3600.0
+_RATE_OVER_S, _RATE_POINTS = 3600.0, 10
 
 
 def status_of(service: Service, row: Rows, *, with_verdict: bool) -> dict[str, Any]:
@@ -55,15 +56,18 @@ def estimate_of(session: Session | None, status: dict[str, Any]) -> dict[str, An
         return None
     curve = session.decider.curve.curve()
     recent = curve.t_s >= session.t_s - _RATE_OVER_S
-    if recent.sum() < 2:
+    if recent.sum() < _RATE_POINTS:
         return None
     hours = float(np.ptp(curve.t_s[recent])) / 3600
-    columns = (curve.mass_loss_g, curve.best_g, curve.low_g, curve.high_g)
-    rates = [_number(float(c[recent][-1] - c[recent][0]) / hours, 4) for c in columns]
+    bands = (c[recent] for c in (curve.best_g, curve.low_g, curve.high_g))
+    expected = [_number(float(band[-1] - band[0]) / hours, 4) for band in bands]
+    seen = recent & np.isfinite(curve.mass_loss_g)
+    enough = seen.sum() >= _RATE_POINTS
+    loss = trend(curve.t_s[seen] / 3600, curve.mass_loss_g[seen]).slope if enough else math.nan
     totals = ("observed_loss_g", "expected_evaporation_g", "leak_g_per_h")
     return {key: verdict[key] for key in totals} | {
-        "loss_g_per_h": rates[0],
-        "expected_g_per_h": dict(zip(("best", "low", "high"), rates[1:], strict=True)),
+        "loss_g_per_h": _number(loss, 4),
+        "expected_g_per_h": dict(zip(("best", "low", "high"), expected, strict=True)),
     }
 
 

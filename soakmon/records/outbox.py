@@ -105,14 +105,19 @@ class Outbox:
         )
         return [int(row[0]) for row in found]
 
-    def lag(self) -> int:
-        """Events and batches that have not gone out."""
-        row = self.connection.execute(
-            "SELECT (SELECT count(*) FROM batch WHERE id > ?)"
-            " + (SELECT count(*) FROM event WHERE id > ?)",
-            (self.cursor.batch, self.cursor.event),
-        ).fetchone()
-        return int(row[0])
+    def events_waiting(self) -> int:
+        """Events that have not gone out."""
+        found = self.connection.execute(
+            "SELECT count(*) FROM event WHERE id > ?", (self.cursor.event,)
+        )
+        return int(found.fetchone()[0])
+
+    def batches_waiting(self) -> int:
+        """Batches that have not gone out."""
+        found = self.connection.execute(
+            "SELECT count(*) FROM batch WHERE id > ?", (self.cursor.batch,)
+        )
+        return int(found.fetchone()[0])
 
     def move(self, *, batch: int | None = None, event: int | None = None) -> None:
         """Set the cursor: everything up to here has gone out."""
