@@ -104,10 +104,11 @@ class InfluxWriter:
 def _record(point: Point) -> Record:
     record = Record(point.measurement)
     for name, tag in point.tags.items():
-        record = record.tag(name, tag)
+        record.tag(name, tag)
     for name, value in point.fields.items():
-        record = record.field(name, value)
-    return record.time(point.time_ns, WritePrecision.NS)
+        record.field(name, value)
+    record.time(point.time_ns, WritePrecision.NS)
+    return record
 
 
 def write_all(writer: Writer, points: list[Point], park: Callable[[Point, str], None]) -> None:

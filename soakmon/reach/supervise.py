@@ -16,7 +16,14 @@ _LEAVES_WITHIN_S = 6.0
 
 
 class ReachError(Exception):
-    """The other side does not answer or refuses: worth another try. The text holds no secrets."""
+    """The other side does not answer or refuses: worth another try. The text holds no secrets.
+
+    again_s: when to try again; None leaves that to the backoff.
+    """
+
+    def __init__(self, text: str, again_s: float | None = None) -> None:
+        super().__init__(text)
+        self.again_s = again_s
 
 
 class Stepping(Protocol):
@@ -71,7 +78,7 @@ class ThreadRunner:
                 rest_s = self.outlet.step()
             except ReachError as error:
                 self.board.down(self.outlet.name, str(error))
-                rest_s = self.backoff.next_s()
+                rest_s = self.backoff.next_s() if error.again_s is None else error.again_s
             else:
                 self.backoff.reset()
                 self.board.up(self.outlet.name)
