@@ -22,6 +22,7 @@ from soakmon import __version__
 from soakmon.config import Bench, example_toml, read_bench
 from soakmon.errors import InputError, SoakmonError
 from soakmon.physics.geometry import Bowl
+from soakmon.reach_cli import add_reach
 from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run, write_run
 from soakmon.report.files import write_report
@@ -45,6 +46,7 @@ bench_app = typer.Typer(help="The bench's description, bench.toml.", no_args_is_
 app.add_typer(bench_app, name="bench")
 
 add_commands(app)
+add_reach(app)
 
 out = Console(highlight=False)
 err = Console(stderr=True, highlight=False)

@@ -8,6 +8,7 @@ import threading
 from collections.abc import Awaitable, Callable
 from typing import Protocol
 
+from soakmon.errors import InputError
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.health import Board
 
@@ -64,6 +65,9 @@ class ThreadRunner:
             try:
                 self.outlet.open()
                 self._steps()
+            except InputError as error:  # a file that is not there yet, or not readable
+                self.board.down(self.outlet.name, str(error))
+                self.stopping.wait(self.backoff.next_s())
             except Exception as error:  # whatever it is: an outlet must come back
                 log.exception("%s failed and is started again", self.outlet.name)
                 self.board.down(self.outlet.name, f"failed: {type(error).__name__}")
@@ -96,7 +100,7 @@ async def supervise(
     while True:
         try:
             await work()
-        except ReachError as error:
+        except (ReachError, InputError) as error:
             board.down(name, str(error))
         except Exception as error:  # whatever it is: an outlet must come back
             log.exception("%s failed and is started again", name)
