@@ -137,3 +137,11 @@ def influx_backfill(
     for reason in sorted(set(told["refused"])):
         out.print(Text(f"refused: {reason}"), soft_wrap=True)
     raise typer.Exit(NOT_WELL if told["refused"] else 0)
+
+
+@influx_app.command("dashboard")
+def influx_dashboard(bench: BenchOption = Path("bench.toml")) -> None:
+    """Print a dashboard definition (JSON) to be imported where the points are drawn."""
+    from soakmon.reach.dashboard import dashboard
+
+    sys.stdout.write(json.dumps(dashboard(read_bench(bench).influx), indent=2) + "\n")

@@ -46,6 +46,7 @@ class MqttOutlet:
     async def work(self) -> None:
         """Connect and publish until the connection breaks (ReachError) or the task is cancelled."""
         wall_s = self.service.clock.wall_s
+        self.board.lag(NAME, self.outbox.events_waiting())
         will = told.availability(self.topics, wall_s(), "offline", "connection lost")
         async with connect(self.section, client_id(self.topics.bench), will) as link:
             self.connections += 1

@@ -10,6 +10,7 @@ import pytest
 
 from soakmon.errors import InputError
 from soakmon.reach import points as made
+from soakmon.reach.dashboard import PANELS, dashboard
 from soakmon.reach.influx import NAME, InfluxOutlet, InfluxWriter, backfill
 from soakmon.reach.supervise import ReachError
 from soakmon.records.outbox import Outbox
@@ -210,3 +211,20 @@ def test_fields_are_floats_or_text_only():
     found = made.fields(a=1, b=True, c=None, d=float("nan"), e="", f="x", g=2.5)
     assert found == {"a": 1.0, "b": 1.0, "f": "x", "g": 2.5}
     assert {type(value) for value in found.values()} == {float, str}
+
+
+def test_the_dashboard_shows_fields_that_exist(database, service, outlet):
+    night(service)
+    drive(outlet)
+    stored_fields: dict[str, set[str]] = {}
+    for (series, _), values in database.points.items():
+        stored_fields.setdefault(series.split(",")[0], set()).update(values)
+    for title, _, _, measurement, names, _ in PANELS:
+        # The invented night has no loss rate and no reasons.
+        missing = set(names) - stored_fields[measurement] - {"loss_g_per_h", "reason"}
+        assert not missing, title
+    found = json.loads(json.dumps(dashboard(service.bench.influx)))
+    places = [panel["gridPos"] for panel in found["panels"]]
+    cells = {(x, p["y"]) for p in places for x in range(p["x"], p["x"] + p["w"])}
+    assert len(cells) == sum(p["w"] for p in places)  # nothing overlaps
+    assert all(p["x"] + p["w"] <= 24 for p in places)
