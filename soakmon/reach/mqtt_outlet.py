@@ -26,6 +26,9 @@ log = logging.getLogger(__name__)
 NAME = "mqtt"
 _EVERY_S = 0.5
 _PIECE = 50
+# A connection must stand this long before the waits begin anew: two that throw each other out, or
+# a wire that comes and goes, would else connect all the time.
+_STEADY_S = 30.0
 _REASON_CHARS = 200
 _COMMAND_BYTES = 2000
 _COMMAND_S = 15.0
@@ -55,7 +58,6 @@ class MqttOutlet:
             self.state_sent_s = float("-inf")
             await self._birth(link)
             self.board.up(NAME)
-            self.backoff.reset()
             tasks = [asyncio.create_task(self._publish(link))]
             if self.section.commands:
                 tasks.append(asyncio.create_task(self._obey(link)))
@@ -86,7 +88,10 @@ class MqttOutlet:
             await asyncio.wait_for(link.publish(message), 2.0)
 
     async def _publish(self, link: Link) -> None:
+        steady_s = time.monotonic() + _STEADY_S
         while True:
+            if time.monotonic() >= steady_s:
+                self.backoff.reset()
             status = self.service.status
             await self._keep(link, status)
             now_s = time.monotonic()
