@@ -186,13 +186,18 @@ class PhoneOutlet:
     ) -> None:
         self.board, self.status, self.wall_s, self.now_s = board, status, wall_s, now_s
         self.outbox = Outbox(journal, NAME)
-        kept = self.outbox.memo()
-        policy = policy_of(bench.phone, bench.service.name, valve=bench.valve.driver != "none")
-        self.rules = Rules(policy, Memory.of(kept.get("rules", {})))
-        self.post = Post(targets_of(bench.phone), kept.get("waiting", []), deliver)
+        self.bench, self.deliver = bench, deliver
+        valve = bench.valve.driver != "none"
+        self.policy = policy_of(bench.phone, bench.service.name, valve=valve)
+        self.rules = Rules(self.policy)
+        self.post = Post([], [], deliver)
 
     def open(self) -> None:
-        """Nothing to open: every message makes its own connection."""
+        """Find the addresses, and take up what was left waiting."""
+        targets = targets_of(self.bench.phone)
+        kept = self.outbox.memo()
+        self.rules = Rules(self.policy, Memory.of(kept.get("rules", {})))
+        self.post = Post(targets, kept.get("waiting", []), self.deliver)
 
     def close(self) -> None:
         """Nothing to close."""
@@ -201,9 +206,11 @@ class PhoneOutlet:
         """Take what happened, then send what is due."""
         before = self._kept()
         events = self.outbox.events()
-        for event in events:
-            self.rules.take(event, self.outbox.soak(event.soak)[0])
         wall_s = self.wall_s()
+        for event in events:
+            # After weeks without a phone nobody wants the alarms of those weeks.
+            if event.kind not in {"alarm", "verdict"} or wall_s - event.wall_s <= _STALE_S:
+                self.rules.take(event, self.outbox.soak(event.soak)[0])
         self.rules.look(self.status(), wall_s)
         for told in self.rules.due(wall_s):
             self.post.add(told, wall_s)

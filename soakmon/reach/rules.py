@@ -177,7 +177,7 @@ class Rules:
             alarm.kind == "flood"
             and not alarm.acknowledged
             and alarm.told_wall_s is not None
-            and now_s - alarm.told_wall_s >= self.policy.repeat_s
+            and not 0 <= now_s - alarm.told_wall_s < self.policy.repeat_s  # the clock may jump
             and now_s - alarm.wall_s < _REPEATS_FOR_S
         )
         late = now_s - alarm.wall_s >= self.policy.second_after_s and not alarm.acknowledged

@@ -39,6 +39,7 @@ def outlet_of(folder, *, urls, second=(), deliver=send, service=None, **phone):
         wall_s=service.clock.wall_s, deliver=deliver, now_s=lambda: clock[0],
     )  # fmt: skip
     outlet.test_clock = clock
+    outlet.open()
     return outlet, service
 
 
@@ -194,4 +195,39 @@ def test_old_messages_are_dropped(tmp_path, caplog):
     outlet.step()
     assert outlet.post.waiting == []
     assert "too old" in caplog.text
+    close(outlet, service)
+
+
+def test_alarms_of_last_week_are_no_news(tmp_path):
+    got = []
+    outlet, service = outlet_of(
+        tmp_path,
+        urls=["json://a.example"],
+        deliver=lambda _, title, body, *, urgent: got.append(title),
+    )
+    service.start()
+    service.alarm("weep", 1)
+    service.now_s += 7 * 86400
+    service.alarm("weep", 2)
+    outlet.step()
+    assert got == ["Weep, carb 2: bench"]
+    assert outlet.outbox.events_waiting() == 0
+    close(outlet, service)
+
+
+def test_addresses_that_come_later_are_found(tmp_path):
+    got = []
+    service = FakeService(tmp_path, bench_with(phone={"urls_file": str(tmp_path / "urls")}))
+    outlet = PhoneOutlet(
+        service.bench, service.journal.path, board_with(NAME), status=lambda: service.status,
+        wall_s=service.clock.wall_s, deliver=lambda _, title, body, *, urgent: got.append(title),
+    )  # fmt: skip
+    service.start()
+    service.alarm("weep", 1)
+    with pytest.raises(InputError, match="urls_file"):
+        outlet.open()
+    (tmp_path / "urls").write_text("json://a.example\n")
+    outlet.open()
+    outlet.step()
+    assert got == ["Weep, carb 1: bench"]
     close(outlet, service)

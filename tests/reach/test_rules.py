@@ -74,6 +74,13 @@ def test_a_flood_nobody_answers_does_not_go_on_for_ever():
     assert len(feeder.told(NIGHT, NIGHT + 24 * HOUR, 60.0)) == 144
 
 
+def test_a_clock_that_is_put_back_does_not_silence_a_flood():
+    feeder = Feeder()
+    feeder.alarm(NIGHT)
+    assert len(feeder.told(NIGHT, NIGHT)) == 1
+    assert len(feeder.told(NIGHT - 5 * HOUR, NIGHT - 5 * HOUR + 600)) == 3
+
+
 def test_a_new_soak_ends_the_old_alarms():
     feeder = Feeder()
     feeder.alarm(NIGHT)
