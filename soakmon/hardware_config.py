@@ -118,7 +118,7 @@ class GuardSection(Section):
         default=120.0, ge=5, le=3600, description="without a reading of the cell"
     )
     hung_s: float = Field(
-        default=20.0, ge=2, le=600, description="without a sign of life of the service"
+        default=20.0, ge=2, le=3600, description="without a sign of life of the service"
     )
 
 

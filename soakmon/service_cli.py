@@ -14,6 +14,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
+from hardware.build import build_parts
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
 from soakmon.bench.check import listen_and_check
@@ -49,7 +50,7 @@ def serve(
         str | None, typer.Option(metavar="SCENARIO", help="Serve a simulated bench.")
     ] = None,
     pace: Annotated[
-        float, typer.Option(min=1, max=600, help="Simulated: seconds per second.")
+        float, typer.Option(min=1, max=120, help="Simulated: seconds per second.")
     ] = 60.0,
     seed: Annotated[int | None, typer.Option(min=0, help="Simulated: another night.")] = None,
     data: Annotated[Path | None, typer.Option(metavar="DIR", help="Data folder.")] = None,
@@ -101,10 +102,14 @@ def _local(bench: Bench, folder: Path) -> Bench:
 
 
 def _slower(bench: Bench, pace: float) -> Bench:
-    """Fewer readings a second where a second is short, so that any machine keeps up."""
+    """Fewer readings a second where a second is short, so that any machine keeps up.
+
+    The guard's patience with a silent thread is of this machine, not of the simulated bench.
+    """
     readings_per_s = min(max(300 / pace, 1.0), bench.cell.readings_per_s)
     cell = bench.cell.model_copy(update={"readings_per_s": readings_per_s})
-    return bench.model_copy(update={"cell": cell})
+    guard = bench.guard.model_copy(update={"hung_s": bench.guard.hung_s * pace})
+    return bench.model_copy(update={"cell": cell, "guard": guard})
 
 
 def _simulated(bench: Bench, name: str, pace: float, seed: int | None) -> BenchParts:
@@ -120,7 +125,7 @@ def _simulated(bench: Bench, name: str, pace: float, seed: int | None) -> BenchP
 
 
 def _real(bench: Bench) -> BenchParts:
-    raise NotImplementedError
+    return build_parts(bench)
 
 
 def client_of(path: Path | None) -> Client:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from soakmon.bench.ports import BenchParts
+from soakmon.bench.ports import BenchParts, ClockedCell
 from soakmon.bench.preflight import Check, check_machine, check_readings
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.config import Bench
 from soakmon.watch.averaging import join
 from soakmon.watch.rows import Rows
+
+# HX711 data sheet.
+POWERS_DOWN_S = 60e-6
 
 
 def listen_and_check(bench: Bench, parts: BenchParts, seconds: float) -> list[Check]:
@@ -39,6 +42,8 @@ def listen_and_check(bench: Bench, parts: BenchParts, seconds: float) -> list[Ch
     if air.value is None and air.reason:
         checks.append(Check("thermometer bus", False, air.reason, warning=True))
     checks.append(_pace(slowest_s, cell.readings_per_s))
+    if isinstance(parts.cell, ClockedCell):
+        checks.append(_clock_cost(parts.cell.clock_cost_s()))
     folder = Path(bench.service.data_folder)
     existing = next(p for p in (folder, *folder.absolute().parents) if p.exists())
     checks += check_machine(existing, synchronised=clock.synchronised(), journal_trouble="")
@@ -49,3 +54,14 @@ def _pace(slowest_s: float, readings_per_s: float) -> Check:
     """Whether one sample fits into its time."""
     text = f"a sample takes at most {1e3 * slowest_s:.1f} ms of {1e3 / readings_per_s:.0f} ms"
     return Check("pace", slowest_s < 1 / readings_per_s, text, warning=True)
+
+
+def _clock_cost(seconds: float) -> Check:
+    """Whether this machine can clock the converter: a high of 60 µs powers it down."""
+    text = (
+        f"a clock pulse stays high for at most {1e6 * seconds:.0f} of {1e6 * POWERS_DOWN_S:.0f} µs"
+    )
+    good = seconds < 0.7 * POWERS_DOWN_S
+    return Check(
+        "clock pulses", good, text + ("" if good else ": use another way in"), warning=True
+    )

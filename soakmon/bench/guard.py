@@ -19,6 +19,7 @@ _LONGEST_FILL_S = 3600.0
 _STOPS_WITHIN_S = 30.0
 _STOP_CHECK_S = 60.0
 _MAY_STILL_LOSE_G = 0.6
+_LEAST_READINGS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,4 +172,5 @@ class Guard:
 
     def _median(self, from_s: float, to_s: float) -> float | None:
         values = sorted(mass for t_s, mass in self.minute if from_s <= t_s <= to_s)
-        return values[len(values) // 2] if values else None
+        # Two readings cannot outvote a spike.
+        return values[len(values) // 2] if len(values) >= _LEAST_READINGS else None

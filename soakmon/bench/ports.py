@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +36,14 @@ class LoadCell(Protocol):
 
     def close(self) -> None:
         """Let go of the hardware."""
+
+
+@runtime_checkable
+class ClockedCell(Protocol):
+    """A load cell whose converter this machine must clock itself."""
+
+    def clock_cost_s(self) -> float:
+        """The longest clock-high in s that this machine needs."""
 
 
 class DropGates(Protocol):
