@@ -95,9 +95,9 @@ async def mqtt(folder: Path) -> None:
             (folder / name).mkdir()
         await alarms(folder / "straight", broker.port, "on a good wire")
         cutter = Cutter(broker, seed=1, most_bytes=20_000)
-        server = await cutter.start()
+        await cutter.start()
         await alarms(folder / "cut", cutter.port, "on a wire cut every 10 kB", cutter)
-        server.close()
+        await cutter.stop()
     finally:
         broker.kill()
 

@@ -134,9 +134,20 @@ class Cutter:
         self.port = free_port()
         self.cuts = 0
         self.whole = False
+        self.wires: set[asyncio.Task[None] | None] = set()
 
-    async def start(self) -> asyncio.Server:
-        return await asyncio.start_server(self._wire, "127.0.0.1", self.port)
+    async def start(self) -> None:
+        self.server = await asyncio.start_server(self._wire, "127.0.0.1", self.port)
+
+    async def stop(self) -> None:
+        """Cut all wires, and wait until their sockets are closed."""
+        self.server.close()
+        wires = [wire for wire in self.wires if wire is not None]
+        for wire in wires:
+            wire.cancel()
+        await asyncio.gather(*wires, return_exceptions=True)
+        for _ in range(3):
+            await asyncio.sleep(0)
 
     async def _wire(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         far_reader, far_writer = await asyncio.open_connection("127.0.0.1", self.broker.port)
@@ -150,11 +161,15 @@ class Cutter:
                     return
                 target.write(data)
 
+        self.wires.add(asyncio.current_task())
         ways = [carry(reader, far_writer), carry(far_reader, writer)]
         tasks = [asyncio.create_task(way) for way in ways]
-        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
-        for one in (writer, far_writer):
-            one.transport.abort()
+        try:
+            await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for task in tasks:
+                task.cancel()
+            for one in (writer, far_writer):
+                one.transport.abort()
+            await asyncio.gather(*tasks, return_exceptions=True)
+            self.wires.discard(asyncio.current_task())

@@ -92,7 +92,7 @@ async def test_the_last_will_comes_when_the_process_is_gone(broker, ear, tmp_pat
 
 async def test_no_alarm_is_lost_over_a_wire_that_is_cut(broker, ear, tmp_path, caplog):
     cutter = Cutter(broker, seed=3, most_bytes=12_000)
-    server = await cutter.start()
+    await cutter.start()
     outlet = outlet_of(tmp_path, cutter.port)
     service = outlet.service
     number = service.start()
@@ -110,7 +110,7 @@ async def test_no_alarm_is_lost_over_a_wire_that_is_cut(broker, ear, tmp_path, c
         await until(lambda: late.on("soakmon/bench/phase") and late.on("soakmon/bench/state"))
         kept = {topic: payload for topic, retained, payload in late.heard() if retained}
         late.close()
-    server.close()
+    await cutter.stop()
     assert cutter.cuts >= 10
     assert kept["soakmon/bench/phase"]["reason"] == "row 499"
     assert kept["soakmon/bench/state"]["phase"] == "soaking"
