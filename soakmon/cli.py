@@ -30,6 +30,7 @@ from soakmon.job_cli import job_app
 from soakmon.job_soak import Order, begin, keep, ordered
 from soakmon.options import DATA, DataOption, JobOption
 from soakmon.physics.geometry import Bowl
+from soakmon.reach_cli import add_reach
 from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run, write_run
 from soakmon.report.content import About
@@ -61,6 +62,7 @@ app.add_typer(job_app, name="job")
 app.add_typer(data_app)
 
 add_commands(app)
+add_reach(app)
 
 out = Console(highlight=False)
 err = Console(stderr=True, highlight=False)

@@ -27,6 +27,7 @@ from soakmon.hardware_config import (
 )
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry, Bottle, Bowl, Hose, Vent
+from soakmon.reach_config import InfluxSection, LookoutSection, MqttSection, PhoneSection
 from soakmon.watch.settings import Priors, Settings
 
 FuelName = Literal[
@@ -180,6 +181,10 @@ class Bench(Section):
     vapour: VapourSection = Field(default_factory=VapourSection)
     guard: GuardSection = Field(default_factory=GuardSection)
     service: ServiceSection = Field(default_factory=ServiceSection)
+    mqtt: MqttSection = Field(default_factory=MqttSection)
+    influx: InfluxSection = Field(default_factory=InfluxSection)
+    phone: PhoneSection = Field(default_factory=PhoneSection)
+    lookout: LookoutSection = Field(default_factory=LookoutSection)
 
     @model_validator(mode="after")
     def _enough(self) -> Bench:
@@ -250,13 +255,18 @@ def parse_bench(text: str, name: str = "bench.toml") -> Bench:
         raise InputError("\n".join(lines)) from None
 
 
+_SECRETS = {"urls", "second_urls", "beat_url"}
+
+
 def _line(name: str, problem: Any) -> str:
     where = ".".join(str(part) for part in problem["loc"])
     if problem["type"] == "extra_forbidden":
         return f"{name}: {where}: unknown key{_near(problem['loc'])}"
     text = problem["msg"].removeprefix("Value error, ")
     got = problem.get("input")
-    shown = f" (got {got!r})" if isinstance(got, int | float | str | bool) else ""
+    secret = any(str(part) in _SECRETS for part in problem["loc"])
+    plain = isinstance(got, int | float | str | bool) and not secret
+    shown = f" (got {got!r})" if plain else ""
     return f"{name}: {where + ': ' if where else ''}{text[0].lower()}{text[1:]}{shown}"
 
 
@@ -275,7 +285,8 @@ def example_toml() -> str:
     lines = ["# The bench of soakmon. Every key is optional; these are the defaults.", ""]
     for name, section in Bench.model_fields.items():
         model: Any = section.annotation
-        lines += [f"# {model.__doc__}", f"[{name}]"]
+        about = " ".join(str(model.__doc__).split())
+        lines += [f"# {about}", f"[{name}]"]
         for key, field in model.model_fields.items():
             lines.append(_entry(key, field.default, field.description))
         lines.append("")

@@ -128,7 +128,8 @@ def _real(bench: Bench) -> BenchParts:
     return build_parts(bench)
 
 
-def _client(path: Path | None) -> Client:
+def client_of(path: Path | None) -> Client:
+    """The service at a socket; without one that of the system, or of this folder."""
     if path is None:
         path = SYSTEM_SOCKET if SYSTEM_SOCKET.exists() else LOCAL_FOLDER / "control.sock"
     return Client(path)
@@ -147,7 +148,7 @@ def start(
         out.print(Text(f"  • {caution}"))
     confirmed = confirm or typer.confirm("Have you made sure of all of these, at the bench?")
     body = {"title": title, "job": job, "cautions_confirmed": confirmed}
-    number = _client(socket).post("/soak", body)["soak"]
+    number = client_of(socket).post("/soak", body)["soak"]
     out.print(Text(f"soak {number} begins with its preflight; see: soakmon status --watch"))
 
 
@@ -156,7 +157,7 @@ def status(
     socket: SocketOption = None,
 ) -> None:
     """What the bench is doing."""
-    client = _client(socket)
+    client = client_of(socket)
     if not watch:
         out.print(show_status(client.get("/status")))
         return
@@ -168,7 +169,7 @@ def status(
 
 def ack(socket: SocketOption = None) -> None:
     """Acknowledge all alarms."""
-    count = _client(socket).post("/acknowledge")["acknowledged"]
+    count = client_of(socket).post("/acknowledge")["acknowledged"]
     out.print(Text(f"{count} alarms acknowledged"))
 
 
@@ -176,7 +177,7 @@ def isolate(
     reason: Annotated[str, typer.Option(help="Why.")] = "by command", socket: SocketOption = None
 ) -> None:
     """Shut the feed and watch the decay."""
-    _client(socket).post("/isolate", {"reason": reason})
+    client_of(socket).post("/isolate", {"reason": reason})
     out.print(Text("the feed is shut; drops and mass go on being watched"))
 
 
@@ -190,7 +191,7 @@ def feed(
     for caution in CAUTIONS:
         out.print(Text(f"  • {caution}"))
     confirmed = confirm or typer.confirm("Have you made sure of all of these, at the bench?")
-    _client(socket).post("/feed", {"cautions_confirmed": confirmed})
+    client_of(socket).post("/feed", {"cautions_confirmed": confirmed})
     out.print(Text("the feed is open"))
 
 
@@ -198,14 +199,14 @@ def end(
     reason: Annotated[str, typer.Option(help="Why.")] = "by command", socket: SocketOption = None
 ) -> None:
     """End the soak: the feed is shut and the verdict given."""
-    client = _client(socket)
+    client = client_of(socket)
     client.post("/end", {"reason": reason})
     out.print(Text("the soak has ended; the feed is shut; see: soakmon status"))
 
 
 def weigh(socket: SocketOption = None) -> None:
     """Net mass on the cell now."""
-    found = _client(socket).get("/weigh")
+    found = client_of(socket).get("/weigh")
     mass_g = found["mass_g"]
     if mass_g is None:
         raise InputError("the load cell gives no mass: see soakmon status")

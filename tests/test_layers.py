@@ -62,3 +62,27 @@ def test_simulator_shares_no_equation_with_the_expectation(path):
 def test_records_and_report_do_not_know_simulator_or_hardware(folder):
     for path in modules(folder):
         assert not {name for name in of(path) if name.startswith(("sim", "hardware"))}
+
+
+@pytest.mark.parametrize(
+    ("library", "only"),
+    [
+        ("asyncio_mqtt", "soakmon/reach/mqtt.py"),
+        ("influxdb_client", "soakmon/reach/influx.py"),
+        ("apprise", "soakmon/reach/phone.py"),
+    ],
+)
+def test_a_library_of_an_outlet_is_known_to_one_module(library, only):
+    users = [
+        str(path.relative_to(ROOT))
+        for path in modules("soakmon")
+        if any(name.split(".")[0] == library for name in imports(path))
+    ]
+    assert users == [only]
+
+
+@pytest.mark.parametrize("name", ["rules", "silence", "wording", "points", "topics", "discovery"])
+def test_what_is_said_and_when_is_pure(name):
+    found = imports(ROOT / "soakmon" / "reach" / f"{name}.py")
+    assert not found & (STANDARD_IO - {"datetime"})
+    assert not {one for one in found if one.split(".")[0] in {"httpx", "apprise", "asyncio_mqtt"}}

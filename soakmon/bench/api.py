@@ -62,8 +62,8 @@ _REFUSALS: dict[int | str, dict[str, Any]] = {
 }
 
 
-def build_api(service: Service) -> FastAPI:
-    """The API of a service."""
+def build_api(service: Service, health: Callable[[], list[dict[str, Any]]] = list) -> FastAPI:
+    """The API of a service; health: how the outlets are."""
     api = FastAPI(title="soakmon bench", version=__version__, docs_url=None, redoc_url=None)
 
     async def do(command: Callable[[], T]) -> T:
@@ -81,6 +81,10 @@ def build_api(service: Service) -> FastAPI:
     @api.get("/status", summary="What the bench is doing")
     async def status() -> dict[str, Any]:
         return service.status
+
+    @api.get("/health", summary="How the outlets are: state, lag and last error of each")
+    async def outlets() -> list[dict[str, Any]]:
+        return health()
 
     @api.post("/soak", summary="Begin a soak", responses=_REFUSALS)
     async def start(body: Start) -> dict[str, int]:

@@ -20,6 +20,7 @@ from soakmon.bench.ports import BenchParts
 from soakmon.bench.service import Service
 from soakmon.config import Bench
 from soakmon.errors import InputError
+from soakmon.reach.outlets import Outlets
 from soakmon.records.journal import Journal
 
 log = logging.getLogger(__name__)
@@ -107,10 +108,16 @@ class _Server(uvicorn.Server):
 
 
 async def _listen(service: Service, listener: socket.socket) -> None:
-    config = uvicorn.Config(build_api(service), log_level="warning", lifespan="off")
+    outlets = Outlets(service)
+    api = build_api(service, outlets.board.as_list)
+    config = uvicorn.Config(api, log_level="warning", lifespan="off")
     server = _Server(config)
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, setattr, server, "should_exit", True)
     tell_system("READY=1")
-    await server.serve(sockets=[listener])
+    outlets.start()
+    try:
+        await server.serve(sockets=[listener])
+    finally:
+        await outlets.stop()

@@ -24,7 +24,7 @@ from soakmon.bench.preflight import Check, check_machine
 from soakmon.bench.resume import resume_session
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.bench.session import Phase, Session
-from soakmon.bench.status import status_of
+from soakmon.bench.status import estimate_of, status_of
 from soakmon.config import Bench
 from soakmon.errors import SoakmonError
 from soakmon.physics.liquid import density_kg_per_m3
@@ -36,6 +36,7 @@ T = TypeVar("T")
 AIR_EVERY_S = 10.0
 _KEEPER_S = 1.0
 _VERDICT_EVERY_S = 60.0
+_ESTIMATE_EVERY_S = 300.0
 _CONFIRM = "the cautions must be confirmed at the bench before the feed may open"
 
 
@@ -92,7 +93,7 @@ class Service:
         self.threads: list[threading.Thread] = []
         self.session: Session | None = None
         self.status: dict[str, Any] = {"phase": str(Phase.IDLE)}
-        self.verdict_at_s = -math.inf
+        self.verdict_at_s = self.estimate_at_s = -math.inf
         self.sampler = self._sampler(self.clock.boot_s(), 0.0)
         self.guard = Guard(bench.guard, self._rack_g())
         self.hung = ""
@@ -253,6 +254,11 @@ class Service:
         if fresh or t_s < self.verdict_at_s:
             self.verdict_at_s = t_s
         self.status = status_of(self, row, with_verdict=fresh)
+        if not 0 <= t_s - self.estimate_at_s < _ESTIMATE_EVERY_S:
+            estimate = estimate_of(self.session, self.status)
+            if estimate is not None:
+                self.estimate_at_s = t_s
+                self._record(t_s, "estimate", estimate)
         self._panel()
 
     def _conclude(self, session: Session) -> None:

@@ -6,11 +6,16 @@ import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from soakmon.bench.session import Phase, Session
 from soakmon.watch.rows import Rows
+from soakmon.watch.trend import trend
 
 if TYPE_CHECKING:
     from soakmon.bench.service import Service
+
+_RATE_OVER_S, _RATE_POINTS = 3600.0, 10
 
 
 def status_of(service: Service, row: Rows, *, with_verdict: bool) -> dict[str, Any]:
@@ -39,6 +44,31 @@ def status_of(service: Service, row: Rows, *, with_verdict: bool) -> dict[str, A
     elif with_verdict and session.decider.finder.found and session.decider.mass_running:
         status["verdict"] = session.decider.verdict().as_dict()
     return status
+
+
+def estimate_of(session: Session | None, status: dict[str, Any]) -> dict[str, Any] | None:
+    """What is believed of a soak that runs, for those who draw it: totals in g, rates in g/h.
+
+    Rates are those of the last hour; None while there is nothing to say.
+    """
+    verdict = status.get("verdict")
+    if session is None or session.ended or verdict is None:
+        return None
+    curve = session.decider.curve.curve()
+    recent = curve.t_s >= session.t_s - _RATE_OVER_S
+    if recent.sum() < _RATE_POINTS:
+        return None
+    hours = float(np.ptp(curve.t_s[recent])) / 3600
+    bands = (c[recent] for c in (curve.best_g, curve.low_g, curve.high_g))
+    expected = [_number(float(band[-1] - band[0]) / hours, 4) for band in bands]
+    seen = recent & np.isfinite(curve.mass_loss_g)
+    enough = seen.sum() >= _RATE_POINTS
+    loss = trend(curve.t_s[seen] / 3600, curve.mass_loss_g[seen]).slope if enough else math.nan
+    totals = ("observed_loss_g", "expected_evaporation_g", "leak_g_per_h")
+    return {key: verdict[key] for key in totals} | {
+        "loss_g_per_h": _number(loss, 4),
+        "expected_g_per_h": dict(zip(("best", "low", "high"), expected, strict=True)),
+    }
 
 
 def _soak(service: Service, session: Session) -> dict[str, Any]:

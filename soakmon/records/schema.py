@@ -47,6 +47,7 @@ STEPS = (
         reason TEXT NOT NULL, payload TEXT NOT NULL
     );
     """,
+    "CREATE TABLE memo (outlet TEXT PRIMARY KEY, text TEXT NOT NULL);",
 )
 VERSION = len(STEPS)
 

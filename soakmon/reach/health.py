@@ -1,0 +1,97 @@
+"""How the outlets are: state, lag and last error of each, logged once per change of state."""
+
+from __future__ import annotations
+
+import logging
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from enum import StrEnum
+from typing import Any
+
+log = logging.getLogger(__name__)
+
+
+class State(StrEnum):
+    """How an outlet is."""
+
+    OFF = "off"
+    STARTING = "starting"
+    UP = "up"
+    DOWN = "down"
+
+
+@dataclass(slots=True)
+class Health:
+    """An outlet: since and last_ok in wall time, s; lag counts journal entries still to go out."""
+
+    name: str
+    state: State = State.OFF
+    since_wall_s: float = 0.0
+    last_ok_wall_s: float | None = None
+    lag: int = 0
+    last_error: str = ""
+    restarts: int = 0
+    parked: int = 0
+
+
+class Board:
+    """All outlets' health; outlets write from their threads, the API reads."""
+
+    def __init__(self, wall_s: Callable[[], float] = time.time) -> None:
+        self.wall_s = wall_s
+        self.lock = threading.Lock()
+        self.outlets: dict[str, Health] = {}
+
+    def add(self, name: str, state: State) -> None:
+        """An outlet and how it begins."""
+        with self.lock:
+            self.outlets[name] = Health(name, state, self.wall_s())
+
+    def up(self, name: str) -> None:
+        """It works."""
+        self._set(name, State.UP, "")
+
+    def down(self, name: str, error: str) -> None:
+        """It does not work, and why; the error must not hold secrets."""
+        self._set(name, State.DOWN, error)
+
+    def _set(self, name: str, state: State, error: str) -> None:
+        with self.lock:
+            health = self.outlets[name]
+            changed = health.state is not state
+            now_s = self.wall_s()
+            if changed:
+                health.state, health.since_wall_s = state, now_s
+            if state is State.UP:
+                health.last_ok_wall_s = now_s
+            else:
+                health.last_error = error
+        if changed and state is State.UP:
+            log.info("%s: works", name)
+        elif changed:
+            log.warning("%s: %s; trying again", name, error)
+
+    def lag(self, name: str, entries: int) -> None:
+        """How many journal entries still have to go out."""
+        with self.lock:
+            self.outlets[name].lag = entries
+
+    def restarted(self, name: str) -> None:
+        """Its task failed and was started again."""
+        with self.lock:
+            self.outlets[name].restarts += 1
+
+    def parked(self, name: str) -> None:
+        """Something that the other side refuses for good was put aside."""
+        with self.lock:
+            self.outlets[name].parked += 1
+
+    def as_list(self) -> list[dict[str, Any]]:
+        """All outlets as plain values."""
+        with self.lock:
+            return [asdict(health) | {"state": str(health.state)} for health in self._all()]
+
+    def _all(self) -> list[Health]:
+        return sorted(self.outlets.values(), key=lambda health: health.name)

@@ -1,0 +1,190 @@
+"""The bench on MQTT: retained state, readings, drops and alarms; commands when they are allowed."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import time
+from collections.abc import Awaitable, Callable
+from contextlib import suppress
+from typing import TYPE_CHECKING, Any
+
+from soakmon.errors import SoakmonError
+from soakmon.reach import topics as told
+from soakmon.reach.backoff import Backoff
+from soakmon.reach.discovery import announcements
+from soakmon.reach.health import Board
+from soakmon.reach.mqtt import Link, Received, client_id, connect
+from soakmon.reach.supervise import ReachError
+from soakmon.records.outbox import Outbox
+
+if TYPE_CHECKING:
+    from soakmon.bench.service import Service
+
+log = logging.getLogger(__name__)
+NAME = "mqtt"
+_EVERY_S = 0.5
+_PIECE = 50
+# A connection must stand this long before the waits begin anew: two that throw each other out, or
+# a wire that comes and goes, would else connect all the time.
+_STEADY_S = 30.0
+_REASON_CHARS = 200
+_COMMAND_BYTES = 2000
+_COMMAND_S = 15.0
+
+
+class MqttOutlet:
+    """Publishes a service; `work` is one connection, from birth to its end."""
+
+    def __init__(self, service: Service, outbox: Outbox, board: Board, backoff: Backoff) -> None:
+        self.service, self.outbox, self.board, self.backoff = service, outbox, board, backoff
+        self.section = service.bench.mqtt
+        self.topics = told.Topics(self.section.prefix, service.bench.service.name)
+        self.last: dict[str, told.Message] = {}
+        self.state_sent_s = self.readings_sent_s = float("-inf")
+        self.seen: dict[str, Any] | None = None
+        self.connections = 0
+
+    async def work(self) -> None:
+        """Connect and publish until the connection breaks (ReachError) or the task is cancelled."""
+        wall_s = self.service.clock.wall_s
+        self.board.lag(NAME, self.outbox.events_waiting())
+        will = told.availability(self.topics, wall_s(), "offline", "connection lost")
+        async with connect(self.section, client_id(self.topics.bench), will) as link:
+            self.connections += 1
+            self.last.clear()
+            self.seen = None
+            self.state_sent_s = float("-inf")
+            await self._birth(link)
+            self.board.up(NAME)
+            tasks = [asyncio.create_task(self._publish(link))]
+            if self.section.commands:
+                tasks.append(asyncio.create_task(self._obey(link)))
+            try:
+                done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+                for task in done:
+                    task.result()
+            except asyncio.CancelledError:
+                await self._farewell(link)
+                raise
+            finally:
+                for task in tasks:
+                    task.cancel()
+                await asyncio.gather(*tasks, return_exceptions=True)
+
+    async def _birth(self, link: Link) -> None:
+        wall_s = self.service.clock.wall_s()
+        if self.section.discovery:
+            for message in announcements(self.topics, self.section):
+                await link.publish(message)
+        await link.publish(told.availability(self.topics, wall_s, "online", "started"))
+        await self._keep(link, self.service.status)
+
+    async def _farewell(self, link: Link) -> None:
+        wall_s = self.service.clock.wall_s()
+        message = told.availability(self.topics, wall_s, "offline", "stopped")
+        with suppress(ReachError, TimeoutError):
+            await asyncio.wait_for(link.publish(message), 2.0)
+
+    async def _publish(self, link: Link) -> None:
+        steady_s = time.monotonic() + _STEADY_S
+        while True:
+            if time.monotonic() >= steady_s:
+                self.backoff.reset()
+            status = self.service.status
+            await self._keep(link, status)
+            now_s = time.monotonic()
+            if now_s - self.readings_sent_s >= self.section.readings_every_s:
+                self.readings_sent_s = now_s
+                message = told.readings(self.topics, status)
+                if message is not None:
+                    await link.publish(message)
+            if await self._empty_outbox(link):
+                continue
+            self.board.up(NAME)
+            await asyncio.sleep(_EVERY_S)
+
+    async def _keep(self, link: Link, status: dict[str, Any]) -> None:
+        """Retained topics: those that changed, and the state as a heartbeat."""
+        now_s = time.monotonic()
+        beat = now_s - self.state_sent_s >= self.section.heartbeat_s
+        if status is self.seen and not beat:
+            return
+        messages = told.retained(self.topics, status, self.service.clock.wall_s())
+        for name, message in messages.items():
+            if (beat and name == "state") or not told.same(self.last.get(name), message):
+                await link.publish(message)
+                self.last[name] = message
+                if name == "state":
+                    self.state_sent_s = now_s
+        self.seen = status
+
+    async def _empty_outbox(self, link: Link) -> bool:
+        """Publish the next events of the journal; whether there may be more."""
+        events = await asyncio.to_thread(self.outbox.events, _PIECE)
+        if not events:
+            self.board.lag(NAME, 0)
+            return False
+        self.board.lag(NAME, await asyncio.to_thread(self.outbox.events_waiting))
+        sent = self.outbox.cursor.event
+        try:
+            for event in events:
+                for message in told.of_event(self.topics, event):
+                    await link.publish(message)
+                sent = event.id
+        finally:
+            # Also when the connection broke: else a wire that is cut often would send the same for
+            # ever. Not in a thread, since the task may be on its way out.
+            self.outbox.move(event=sent)
+        return True
+
+    async def _obey(self, link: Link) -> None:
+        names = {self.topics.command(name): name for name in told.COMMANDS}
+        async for received in link.listen(list(names)):
+            answer = await self._carry_out(names[received.topic], received)
+            log.info("command %s by MQTT: %s", names[received.topic], answer)
+            payload = told.body(
+                "result", self.service.clock.wall_s(), command=names[received.topic], result=answer
+            )
+            await link.publish(told.Message(self.topics.of("result"), payload, retain=False))
+
+    async def _carry_out(self, name: str, received: Received) -> str:
+        """Do as told; what came of it."""
+        if received.retained:
+            return "ignored: a retained command may be old"
+        try:
+            reason = _reason(received.payload)
+        except ValueError as error:
+            return f"refused: {error}"
+        commands: dict[str, Callable[[], Any]] = {
+            "acknowledge": self.service.acknowledge,
+            "isolate": lambda: self.service.isolate(reason),
+            "end": lambda: self.service.end(reason),
+        }
+        answer: Awaitable[Any] = asyncio.wrap_future(self.service.call(commands[name]))
+        try:
+            await asyncio.wait_for(answer, _COMMAND_S)
+        except SoakmonError as error:
+            return f"refused: {error}"
+        except TimeoutError:
+            return "failed: the service does not answer"
+        return "done"
+
+
+def _reason(payload: bytes) -> str:
+    """The reason in a command's payload: {"reason": "..."}, or nothing at all."""
+    if not payload:
+        return "by MQTT"
+    if len(payload) > _COMMAND_BYTES:
+        raise ValueError("the payload is too long")
+    try:
+        found = json.loads(payload)
+    except (ValueError, RecursionError):
+        raise ValueError("the payload is not JSON") from None
+    if not isinstance(found, dict) or not set(found) <= {"reason"}:
+        raise ValueError('the payload may only be {"reason": "..."}')
+    reason = found.get("reason", "by MQTT")
+    if not isinstance(reason, str) or not 0 < len(reason) <= _REASON_CHARS:
+        raise ValueError(f"the reason is a text of 1 to {_REASON_CHARS} characters")
+    return reason

@@ -1,0 +1,108 @@
+"""Starts and stops the outlets of a service. None of them can delay the sampler: they read the
+journal through connections of their own, in the event loop or in threads.
+"""
+# ruff: noqa: PLC0415 - the libraries of an outlet take seconds to load on a small machine
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from typing import TYPE_CHECKING
+
+from soakmon.errors import InputError
+from soakmon.reach.backoff import Backoff
+from soakmon.reach.health import Board, State
+from soakmon.reach.supervise import Stepping, ThreadRunner, supervise
+from soakmon.records.outbox import Outbox
+
+if TYPE_CHECKING:
+    from soakmon.bench.service import Service
+
+log = logging.getLogger(__name__)
+
+
+class Outlets:
+    """The outlets that the configuration asks for; `board` tells how they are."""
+
+    def __init__(self, service: Service) -> None:
+        self.service = service
+        self.board = Board()
+        self.runners: list[ThreadRunner] = []
+        self.tasks: list[asyncio.Task[None]] = []
+        bench = service.bench
+        for name, section in (
+            ("mqtt", bench.mqtt),
+            ("influx", bench.influx),
+            ("phone", bench.phone),
+        ):
+            self.board.add(name, State.STARTING if section.enabled else State.OFF)
+
+    def start(self) -> None:
+        """Start them, in the running event loop; one that cannot start says so in its health."""
+        bench = self.service.bench
+        wanted = (
+            (bench.mqtt.enabled, "mqtt", self._mqtt),
+            (bench.influx.enabled, "influx", self._influx),
+            (bench.phone.enabled, "phone", self._phone),
+        )
+        for enabled, name, start in wanted:
+            if not enabled:
+                continue
+            try:
+                start()
+            except InputError as error:
+                self.board.down(name, str(error))
+            except Exception as error:  # an outlet must not keep the bench from working
+                log.exception("%s cannot be started", name)
+                self.board.down(name, f"cannot be started: {type(error).__name__}")
+
+    def _mqtt(self) -> None:
+        from soakmon.reach.mqtt_outlet import NAME, MqttOutlet
+
+        backoff = Backoff()
+        outlet = MqttOutlet(
+            self.service, Outbox(self.service.journal.path, NAME), self.board, backoff
+        )
+        work = supervise(NAME, outlet.work, self.board, backoff)
+        self.tasks.append(asyncio.get_running_loop().create_task(work, name=NAME))
+
+    def _influx(self) -> None:
+        from soakmon.reach.influx import InfluxOutlet
+
+        service = self.service
+        self._run(
+            InfluxOutlet(
+                service.bench.service.name,
+                service.bench.influx,
+                service.journal.path,
+                self.board,
+                wall_s=service.clock.wall_s,
+            )
+        )
+
+    def _phone(self) -> None:
+        from soakmon.reach.phone import PhoneOutlet
+
+        service = self.service
+        self._run(
+            PhoneOutlet(
+                service.bench,
+                service.journal.path,
+                self.board,
+                status=lambda: service.status,
+                wall_s=service.clock.wall_s,
+            )
+        )
+
+    def _run(self, outlet: Stepping) -> None:
+        runner = ThreadRunner(outlet, self.board, Backoff())
+        self.runners.append(runner)
+        runner.start()
+
+    async def stop(self) -> None:
+        """Stop them; the broker is told that the bench leaves on purpose."""
+        for task in self.tasks:
+            task.cancel()
+        await asyncio.gather(*self.tasks, return_exceptions=True)
+        for runner in self.runners:
+            await asyncio.to_thread(runner.stop)

@@ -1,0 +1,225 @@
+"""Who is told what, and when: pure rules on events, the bench's status and the time of day.
+
+flood          at once, and again until acknowledged; after a while the second person too
+weep, starved  at once
+bench          at once when the guard shut the feed; lasting trouble once, and once when it is over
+results        in the morning when it is night
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field
+from datetime import datetime, tzinfo
+from typing import Any
+
+from soakmon.reach import wording
+from soakmon.records.journal import Event
+
+# The valve is shut within a second of an alarm; longer means that it was not.
+_ACTED_WITHIN_S = 3.0
+_REPEATS_FOR_S = 12 * 3600.0
+_TROUBLES = ("cell_trouble", "journal_trouble", "guard_trouble", "vapour_alarm")
+_RUNNING = {"preflight", "filling", "settling", "soaking", "isolating"}
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """The shop's wishes; quiet hours in minutes of the day, zone None for the machine's."""
+
+    bench: str
+    repeat_s: float
+    second_after_s: float
+    trouble_after_s: float
+    trouble_over_s: float
+    quiet_from_min: int
+    quiet_to_min: int
+    zone: tzinfo | None
+    link: str = ""
+    valve: bool = True
+
+    def quiet(self, wall_s: float) -> bool:
+        """Whether people sleep."""
+        local = datetime.fromtimestamp(wall_s, self.zone)
+        now = 60 * local.hour + local.minute
+        start, end = self.quiet_from_min, self.quiet_to_min
+        return start <= now < end if start <= end else now >= start or now < end
+
+    def clock(self, wall_s: float) -> str:
+        """The time of day with the date, where people are."""
+        return f"{datetime.fromtimestamp(wall_s, self.zone):%H:%M on %d %b}"
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A message; a newer one with the same key replaces one that has not gone out yet."""
+
+    key: str
+    title: str
+    body: str
+    urgent: bool
+    second: bool = False
+
+
+@dataclass(slots=True)
+class Waiting:
+    """An alarm, when it was last told, and whether the second person knows."""
+
+    id: int
+    kind: str
+    carb: int | None
+    leak_g_per_h: float | None
+    text: str
+    wall_s: float
+    told_wall_s: float | None = None
+    second: bool = False
+    acknowledged: bool = False
+
+
+@dataclass(slots=True)
+class Trouble:
+    """Trouble of the bench: since when it is there, and since when it is gone."""
+
+    text: str
+    since_s: float | None = None
+    gone_s: float | None = None
+    told: bool = False
+
+
+@dataclass(slots=True)
+class Memory:
+    """All that the rules must not forget over a restart."""
+
+    alarms: list[Waiting] = field(default_factory=list)
+    feed_open: bool | None = None
+    feed_wall_s: float = 0.0
+    held: list[Told] = field(default_factory=list)
+    troubles: dict[str, Trouble] = field(default_factory=dict)
+    dry_told: int = 0
+
+    @staticmethod
+    def of(kept: dict[str, Any]) -> Memory:
+        """The memory that `asdict` made plain."""
+        memory = Memory(**kept)
+        memory.alarms = [Waiting(**alarm) for alarm in kept.get("alarms", [])]
+        memory.held = [Told(**told) for told in kept.get("held", [])]
+        memory.troubles = {k: Trouble(**t) for k, t in kept.get("troubles", {}).items()}
+        return memory
+
+
+class Rules:
+    """Takes what happens, gives what is to be told."""
+
+    def __init__(self, policy: Policy, memory: Memory | None = None) -> None:
+        self.policy = policy
+        self.memory = memory or Memory()
+
+    def kept(self) -> dict[str, Any]:
+        """The memory as plain values."""
+        return asdict(self.memory)
+
+    def take(self, event: Event, title: str) -> None:
+        """Something happened; title: of the soak."""
+        memory = self.memory
+        if event.kind == "alarm":
+            memory.alarms.append(Waiting(event.id, wall_s=event.wall_s, **_alarm(event.data)))
+        elif event.kind == "ack":
+            for alarm in memory.alarms:
+                alarm.acknowledged = True
+        elif event.kind == "feed":
+            memory.feed_open, memory.feed_wall_s = bool(event.data["open"]), event.wall_s
+        elif event.kind == "phase" and event.data["phase"] == "preflight":
+            memory.alarms.clear()  # somebody is at the bench and has begun anew
+            memory.feed_open = False
+        elif event.kind == "verdict":
+            told = wording.result(event.data, title, self.policy.bench, self.policy.link)
+            memory.held.append(Told(f"result/{event.soak}", *told, urgent=False))
+
+    def look(self, status: dict[str, Any], now_s: float) -> None:
+        """Look at the bench's status for lasting trouble, and for a bottle that will run dry."""
+        running = status.get("phase") in _RUNNING
+        for name in _TROUBLES:
+            text = status.get(name) or ""
+            there = bool(text) and (running or name == "vapour_alarm")
+            if there or name in self.memory.troubles:
+                self._trouble(name, str(text) if there else "", now_s)
+        dry_s, soak = status.get("dry_at_wall_s"), status.get("soak") or 0
+        end_s = status.get("wall_s", now_s) + status.get("left_s", 0.0)
+        if dry_s and dry_s < end_s and soak != self.memory.dry_told:
+            self.memory.dry_told = soak
+            told = wording.dry(self.policy.clock(dry_s), self.policy.bench, self.policy.link)
+            self.memory.held.append(Told(f"dry/{soak}", *told, urgent=False))
+
+    def _trouble(self, name: str, text: str, now_s: float) -> None:
+        trouble = self.memory.troubles.setdefault(name, Trouble(text))
+        if text:
+            trouble.text, trouble.gone_s = text, None
+            trouble.since_s = now_s if trouble.since_s is None else trouble.since_s
+        else:
+            trouble.gone_s = now_s if trouble.gone_s is None else trouble.gone_s
+            if not trouble.told:
+                trouble.since_s = None
+
+    def due(self, now_s: float) -> list[Told]:
+        """What is to be told now."""
+        found = [told for alarm in self.memory.alarms for told in self._alarm(alarm, now_s)]
+        for name in list(self.memory.troubles):
+            found += self._troubled(name, now_s)
+        if self.memory.held and not self.policy.quiet(now_s):
+            found += self.memory.held
+            self.memory.held = []
+        return found
+
+    def _alarm(self, alarm: Waiting, now_s: float) -> list[Told]:
+        acted = self.memory.feed_open is not True or not self.policy.valve
+        if not acted and 0 <= now_s - alarm.wall_s < _ACTED_WITHIN_S:
+            return []
+        again = (
+            alarm.kind == "flood"
+            and not alarm.acknowledged
+            and alarm.told_wall_s is not None
+            and not 0 <= now_s - alarm.told_wall_s < self.policy.repeat_s  # the clock may jump
+            and now_s - alarm.wall_s < _REPEATS_FOR_S
+        )
+        late = now_s - alarm.wall_s >= self.policy.second_after_s and not alarm.acknowledged
+        second = alarm.kind == "flood" and late
+        if alarm.told_wall_s is not None and not again and (alarm.second or not second):
+            return []
+        first_time = alarm.told_wall_s is None
+        alarm.told_wall_s = now_s
+        alarm.second = alarm.second or second
+        shut_at = self.policy.clock(self.memory.feed_wall_s) if acted else None
+        title, body = wording.alarm(
+            asdict(alarm),
+            self.policy.bench,
+            noticed=self.policy.clock(alarm.wall_s),
+            shut_at=shut_at if self.memory.feed_wall_s else "",
+            reminder=not first_time,
+            valve=self.policy.valve,
+            link=self.policy.link,
+        )
+        return [Told(f"alarm/{alarm.id}", title, body, urgent=True, second=second)]
+
+    def _troubled(self, name: str, now_s: float) -> list[Told]:
+        trouble = self.memory.troubles[name]
+        after_s = 0.0 if name == "vapour_alarm" else self.policy.trouble_after_s
+        if trouble.gone_s is not None:
+            if not trouble.told:
+                del self.memory.troubles[name]
+            elif now_s - trouble.gone_s >= self.policy.trouble_over_s:
+                del self.memory.troubles[name]
+                title, body = wording.well_again(name, self.policy.bench, self.policy.link)
+                return [Told(f"trouble/{name}", title, body, urgent=False)]
+        elif (
+            not trouble.told and trouble.since_s is not None and now_s - trouble.since_s >= after_s
+        ):
+            trouble.told = True
+            since = self.policy.clock(trouble.since_s)
+            title, body = wording.trouble(
+                name, trouble.text, since, self.policy.bench, self.policy.link
+            )
+            return [Told(f"trouble/{name}", title, body, urgent=True)]
+        return []
+
+
+def _alarm(data: dict[str, Any]) -> dict[str, Any]:
+    return {key: data[key] for key in ("kind", "carb", "leak_g_per_h", "text")}

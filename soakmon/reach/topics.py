@@ -1,0 +1,115 @@
+"""MQTT topics and payloads of a bench, as plain values.
+
+Every payload is a JSON object with its schema, units in its keys and `taken_at` (UTC).
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+from soakmon.records.journal import Event
+
+COMMANDS = ("acknowledge", "isolate", "end")
+_READINGS = ("t_s", "mass_g", "air_c")
+_STATE = (
+    "phase", "reason", "soak", "t_s", "soaked_s", "left_s", "feed_open", "drops", "cell_trouble",
+    "journal_trouble", "guard_trouble", "vapour_alarm", "dry_at_wall_s",
+)  # fmt: skip
+# What moves all the time is sent with the heartbeat.
+_MOVING = ("taken_at", "t_s", "soaked_s", "left_s", "dry_at_wall_s")
+
+
+@dataclass(frozen=True, slots=True)
+class Topics:
+    """The topics of one bench."""
+
+    prefix: str
+    bench: str
+
+    def of(self, name: str) -> str:
+        """soakmon/<bench>/<name>."""
+        return f"{self.prefix}/{self.bench}/{name}"
+
+    def command(self, name: str) -> str:
+        """Where a command is taken."""
+        return self.of(f"command/{name}")
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """Something to publish; an empty payload clears a retained topic."""
+
+    topic: str
+    payload: str
+    retain: bool
+    qos: int = 1
+
+
+def utc(wall_s: float) -> str:
+    """Wall time as ISO 8601 in UTC, to the millisecond."""
+    return datetime.fromtimestamp(wall_s, UTC).isoformat(timespec="milliseconds")
+
+
+def body(schema: str, wall_s: float, **values: Any) -> str:
+    """A payload."""
+    return json.dumps({"schema": f"soakmon.{schema}/1", "taken_at": utc(wall_s)} | values)
+
+
+def availability(topics: Topics, wall_s: float, state: str, reason: str) -> Message:
+    """Birth, last will and farewell; the last will's `taken_at` is when the connection was made."""
+    payload = body("availability", wall_s, bench=topics.bench, state=state, reason=reason)
+    return Message(topics.of("availability"), payload, retain=True)
+
+
+def retained(topics: Topics, status: dict[str, Any], wall_s: float) -> dict[str, Message]:
+    """What is kept on the broker: state, phase and verdict as they are now."""
+    taken_s = status.get("wall_s", wall_s)
+    alarms = status.get("alarms", [])
+    state = {key: status[key] for key in _STATE if key in status}
+    state["alarms_total"] = len(alarms)
+    state["alarms_waiting"] = sum(not alarm["acknowledged"] for alarm in alarms)
+    phase = {key: status.get(key) for key in ("phase", "reason", "soak")}
+    verdict = status.get("verdict")
+    final = {"final": status.get("phase") == "ended", "soak": status.get("soak")}
+    told = "" if verdict is None else json.dumps(verdict | {"taken_at": utc(taken_s)} | final)
+    return {
+        "state": Message(topics.of("state"), body("state", taken_s, **state), retain=True),
+        "phase": Message(topics.of("phase"), body("phase", taken_s, **phase), retain=True),
+        "verdict": Message(topics.of("verdict"), told, retain=True),
+    }
+
+
+def readings(topics: Topics, status: dict[str, Any]) -> Message | None:
+    """The readings of a second; None when there are none yet."""
+    if "wall_s" not in status:
+        return None
+    values = {key: status.get(key) for key in _READINGS} | {"drops": status.get("drops", [])}
+    payload = body("readings", status["wall_s"], **values)
+    return Message(topics.of("readings"), payload, retain=False, qos=0)
+
+
+def of_event(topics: Topics, event: Event) -> list[Message]:
+    """What is published of an event in the journal; its number `id` shows what came twice."""
+    common = {"id": event.id, "soak": event.soak}
+    if event.kind == "alarm":
+        payload = body("alarm", event.wall_s, **common, **event.data)
+        return [Message(topics.of("alarms"), payload, retain=False)]
+    if event.kind == "drops":
+        found = [{"carb": carb, "t_s": t_s} for carb, t_s in event.data["drops"]]
+        payload = body("drops", event.wall_s, **common, t_s=event.t_s, drops=found)
+        return [Message(topics.of("drops"), payload, retain=False)]
+    return []
+
+
+def same(one: Message | None, other: Message) -> bool:
+    """Whether two messages say the same but for the time."""
+    if one is None or bool(one.payload) != bool(other.payload):
+        return False
+    if not other.payload:
+        return True
+    still = dict.fromkeys(_MOVING)
+    before, now = json.loads(one.payload), json.loads(other.payload)
+    return bool(before | still == now | still)

@@ -1,0 +1,121 @@
+"""What messages say: what, which carb, how much, since when, what the bench did, what to do.
+
+Each function gives a title and a body.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from soakmon.report.words import CAUSES, HEADINGS
+from soakmon.watch.verdict import Cause, Outcome
+
+_TITLES = {
+    "flood": "FLOOD",
+    "weep": "Weep",
+    "starved": "No fuel flows",
+    "bench": "Bench trouble",
+}
+_TO_DO = {
+    "flood": "Go and look now. Shut the tap at the bottle, air the room, keep flames and switches "
+    "away, mop up what has run out. Then acknowledge, or this message comes again.",
+    "weep": "Look at the tray under it and shut the tap at the bottle. The decay is watched, for "
+    "the cause; acknowledge when you have seen it.",
+    "starved": "Open the tap at the bottle or bleed the hose, then begin again.",
+    "bench": "Look at the bench before you trust this soak; soakmon status says more.",
+}
+_NAMES = {
+    "cell_trouble": "load cell",
+    "journal_trouble": "journal",
+    "guard_trouble": "service",
+    "vapour_alarm": "vapour detector",
+}
+_AFTER = {
+    Outcome.TIGHT: "Shut the tap, drain the rack into a can, and refit it.",
+    Outcome.LEAKING: "Shut the tap, drain the rack, mend what is named, and soak again.",
+    Outcome.NOT_PROVEN: "Shut the tap; change what the reason names, and soak again.",
+}
+Text = tuple[str, str]
+
+
+def alarm(
+    alarm: dict[str, Any],
+    bench: str,
+    *,
+    noticed: str,
+    shut_at: str | None,
+    reminder: bool,
+    valve: bool,
+    link: str,
+) -> Text:
+    """An alarm; shut_at: when the feed was shut, empty when it never was open, None if it is open.
+
+    valve: whether the bench has one; a tap worked by hand nobody has shut.
+    """
+    where = f"carb {alarm['carb']}" if alarm["carb"] else "carb not known"
+    rate = alarm["leak_g_per_h"]
+    much = "rate not known yet" if rate is None else f"about {rate:.2g} g/h ({24 * rate:.2g} g/day)"
+    title = f"{_TITLES.get(alarm['kind'], alarm['kind'])}, {where}: {bench}"
+    if alarm["kind"] in {"starved", "bench"}:
+        title = f"{_TITLES[alarm['kind']]}: {bench}"
+        much = ""
+    if not valve:
+        did = "This bench has no valve: the tap is as you left it."
+    elif shut_at is None:
+        did = "The feed is STILL OPEN."
+    else:
+        did = f"The bench has shut the feed at {shut_at}." if shut_at else "The feed is shut."
+    lines = [
+        "Not acknowledged yet." if reminder else "",
+        alarm["text"],
+        f"Where: {where}; {much}" if much else "",
+        f"Since: noticed at {noticed}",
+        did,
+        _TO_DO.get(alarm["kind"], ""),
+    ]
+    return title, _body(lines, link)
+
+
+def trouble(name: str, text: str, since: str, bench: str, link: str) -> Text:
+    """Lasting trouble of the bench."""
+    told = "in alarm, or its wire is off" if name == "vapour_alarm" else text
+    lines = [f"{_NAMES[name]}: {told}", f"Since: {since}"]
+    if name == "vapour_alarm":
+        lines.append("The bench keeps the feed shut. Air the room before you go in.")
+    else:
+        lines.append("The soak goes on while it can; look at the bench.")
+    return f"Trouble with the {_NAMES[name]}: {bench}", _body(lines, link)
+
+
+def well_again(name: str, bench: str, link: str) -> Text:
+    """The trouble is over."""
+    return f"{_NAMES[name].capitalize()} well again: {bench}", _body(["Nothing to do."], link)
+
+
+def dry(when: str, bench: str, link: str) -> Text:
+    """The bottle will not last."""
+    line = f"At this rate the bottle is empty at {when}, before the soak ends. Refill it before."
+    return f"The bottle runs dry: {bench}", _body([line], link)
+
+
+def result(verdict: dict[str, Any], title: str, bench: str, link: str) -> Text:
+    """The verdict of a soak."""
+    outcome = Outcome(verdict["verdict"])
+    lines = [verdict["reason"]]
+    lost, expected = verdict.get("observed_loss_g"), verdict.get("expected_evaporation_g")
+    if lost is not None and expected:
+        low, high = expected["low"], expected["high"]
+        lines.append(f"Lost: {lost:.2f} g; evaporation alone explains {low:.2f} to {high:.2f} g")
+    leak = verdict.get("leak_g_per_h") or {}
+    if outcome is Outcome.LEAKING and leak.get("best") is not None:
+        lines.append(f"Leak: {leak['best']:.2g} g/h, {24 * leak['best']:.2g} g a day")
+    first = next(iter(verdict.get("suspects", [])), None)
+    if outcome is Outcome.LEAKING and first is not None:
+        where = f"carb {first['carb']}: " if first["carb"] else ""
+        lines.append(f"Most likely: {where}{CAUSES[Cause(first['cause'])]}")
+    lines.append(f"The feed is shut. {_AFTER[outcome]}")
+    return f"{HEADINGS[outcome]}: {title or bench}", _body(lines, link)
+
+
+def _body(lines: list[str], link: str) -> str:
+    return "\n".join(line for line in [*lines, link] if line)

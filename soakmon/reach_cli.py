@@ -1,0 +1,147 @@
+"""Commands of what leaves the bench: doctor, lookout, alert test, influx backfill."""
+# ruff: noqa: PLC0415 - the libraries of an outlet take seconds to load on a small machine
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+from soakmon.config import read_bench
+from soakmon.errors import InputError
+from soakmon.service_cli import SocketOption, client_of
+
+NOT_WELL = 3
+
+out = Console(highlight=False)
+alert_app = typer.Typer(help="Messages to the phone.", no_args_is_help=True)
+influx_app = typer.Typer(help="The time-series database.", no_args_is_help=True)
+
+BenchOption = Annotated[Path, typer.Option("--bench", metavar="TOML", help="bench.toml")]
+
+
+def add_reach(app: typer.Typer) -> None:
+    """Add the commands to the program."""
+    app.command()(doctor)
+    app.command()(lookout)
+    app.add_typer(alert_app, name="alert")
+    app.add_typer(influx_app, name="influx")
+
+
+def doctor(
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON only.")] = False,
+    socket: SocketOption = None,
+) -> None:
+    """How the bench and its outlets are; exit code 3 when something is not well."""
+    client = client_of(socket)
+    health, status = client.get("/health"), client.get("/status")
+    troubles = [
+        f"{key.removesuffix('_trouble')}: {status[key]}"
+        for key in ("cell_trouble", "journal_trouble", "guard_trouble")
+        if status.get(key)
+    ]
+    if as_json:
+        sys.stdout.write(json.dumps({"outlets": health, "troubles": troubles}) + "\n")
+    else:
+        out.print(Text(f"bench {status.get('bench', '')}: {status.get('phase', '')}"))
+        for line in [*(_line(one) for one in health), *(f"trouble  {t}" for t in troubles)]:
+            out.print(Text(line), soft_wrap=True)
+    bad = troubles or any(one["state"] == "down" for one in health)
+    raise typer.Exit(NOT_WELL if bad else 0)
+
+
+def _line(health: dict[str, Any]) -> str:
+    line = f"{health['name']:8} {health['state']:8}"
+    if health["state"] == "off":
+        return line.rstrip()
+    since = datetime.fromtimestamp(health["since_wall_s"]).astimezone()
+    line += f" since {since:%H:%M:%S on %d %b}, {health['lag']} waiting"
+    if health["parked"]:
+        line += f", {health['parked']} put aside"
+    if health["restarts"]:
+        line += f", restarted {health['restarts']} times"
+    if health["last_error"]:
+        line += f"; last error: {health['last_error']}"
+    return line
+
+
+def lookout(bench: BenchOption = Path("bench.toml")) -> None:
+    """Watch benches from another machine and tell the phone when one falls silent."""
+    from soakmon.reach.lookout import Lookout
+
+    described = read_bench(bench)
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
+    watching = Lookout(described)
+    broker = described.mqtt
+    out.print(Text(f"watching the benches on {broker.host}:{broker.port}; stop with Ctrl-C"))
+    try:
+        asyncio.run(watching.run())
+    except KeyboardInterrupt:
+        raise typer.Exit(0) from None
+
+
+@alert_app.command("test")
+def alert_test(bench: BenchOption = Path("bench.toml")) -> None:
+    """Send a test message to every address; exit code 3 when one fails."""
+    from soakmon.reach.lookout import trial_message
+    from soakmon.reach.phone import send, targets_of
+    from soakmon.reach.supervise import ReachError
+
+    described = read_bench(bench)
+    told = trial_message(described.service.name)
+    failed = False
+    for target in targets_of(described.phone):
+        try:
+            send(target, told.title, told.body, urgent=False)
+        except ReachError as error:
+            failed = True
+            out.print(Text(f"FAILED  {error}"), soft_wrap=True)
+        else:
+            out.print(Text(f"    ok  {target.name}"))
+    raise typer.Exit(NOT_WELL if failed else 0)
+
+
+@influx_app.command("backfill")
+def influx_backfill(
+    name: Annotated[str, typer.Argument(metavar="SOAK_OR_JOB", help="Number of a soak, or a job.")],
+    bench: BenchOption = Path("bench.toml"),
+    data: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Data folder; else that of bench.toml.")
+    ] = None,
+) -> None:
+    """Write all points of a soak, or of a job's soaks, again; what is there is overwritten."""
+    from soakmon.reach.influx import InfluxWriter, backfill
+    from soakmon.reach.supervise import ReachError
+
+    described = read_bench(bench)
+    folder = data or Path(described.service.data_folder)
+    writer = InfluxWriter(described.influx)
+    try:
+        told = backfill(
+            described.service.name, described.influx, folder / "journal.db", name, writer
+        )
+    except ReachError as error:
+        raise InputError(f"{error}; try again: what is there is overwritten") from None
+    finally:
+        writer.close()
+    soaks = ", ".join(map(str, told["soaks"]))
+    out.print(Text(f"soaks {soaks}: {told['points']} points written"))
+    for reason in sorted(set(told["refused"])):
+        out.print(Text(f"refused: {reason}"), soft_wrap=True)
+    raise typer.Exit(NOT_WELL if told["refused"] else 0)
+
+
+@influx_app.command("dashboard")
+def influx_dashboard(bench: BenchOption = Path("bench.toml")) -> None:
+    """Print a dashboard definition (JSON) to be imported where the points are drawn."""
+    from soakmon.reach.dashboard import dashboard
+
+    sys.stdout.write(json.dumps(dashboard(read_bench(bench).influx), indent=2) + "\n")

@@ -1,0 +1,176 @@
+"""The journal as an outbox: what an outlet still has to send, by a cursor of its own.
+
+Every outlet has its own connection. The cursor is moved after sending, so that a crash sends twice
+rather than never; an outage of any length only makes the outlet lag.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from soakmon.records.journal import Event
+from soakmon.records.packing import unpack
+from soakmon.watch.rows import Rows
+
+_WAIT_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Committed rows; wall_s: wall time of the last row."""
+
+    id: int
+    soak: int
+    job: str | None
+    wall_s: float
+    rows: Rows
+
+
+@dataclass(frozen=True, slots=True)
+class Cursor:
+    """The last batch and the last event that have gone out."""
+
+    batch: int
+    event: int
+
+
+class Outbox:
+    """What one outlet has to send. A new outlet begins at the end: old soaks are not news."""
+
+    def __init__(self, path: Path, name: str) -> None:
+        self.name = name
+        self.connection = sqlite3.connect(path, timeout=_WAIT_S, check_same_thread=False)
+        self.connection.isolation_level = None
+        # A cursor lost with the power only means that something is sent twice.
+        self.connection.execute("PRAGMA synchronous = NORMAL")
+        self.connection.execute(
+            "INSERT OR IGNORE INTO cursor (name, batch, event)"
+            " SELECT ?, (SELECT coalesce(max(id), 0) FROM batch),"
+            " (SELECT coalesce(max(id), 0) FROM event)",
+            (name,),
+        )
+        row = self.connection.execute(
+            "SELECT batch, event FROM cursor WHERE name = ?", (name,)
+        ).fetchone()
+        self.cursor = Cursor(int(row[0]), int(row[1]))
+
+    def events(self, most: int = 500) -> list[Event]:
+        """The next events after the cursor, oldest first."""
+        found = self.connection.execute(
+            "SELECT id, soak, t_s, wall_s, kind, data FROM event WHERE id > ? ORDER BY id LIMIT ?",
+            (self.cursor.event, most),
+        )
+        return [Event(r[0], r[1], r[2], r[3], r[4], json.loads(r[5])) for r in found]
+
+    def batches(self, most: int = 100) -> list[Batch]:
+        """The next batches after the cursor, oldest first."""
+        found = self.connection.execute(
+            f"{_BATCH} WHERE batch.id > ? ORDER BY batch.id LIMIT ?", (self.cursor.batch, most)
+        )
+        return [_batch(row) for row in found]
+
+    def batches_of(self, soak: int, first: int = 0, last: int = 2**62) -> Iterator[Batch]:
+        """Batches of a soak with numbers from first to last, oldest first."""
+        found = self.connection.execute(
+            f"{_BATCH} WHERE soak = ? AND batch.id BETWEEN ? AND ? ORDER BY batch.id",
+            (soak, first, last),
+        )
+        return (_batch(row) for row in found.fetchall())
+
+    def events_of(self, soak: int) -> list[Event]:
+        """All events of a soak, oldest first."""
+        found = self.connection.execute(
+            "SELECT id, soak, t_s, wall_s, kind, data FROM event WHERE soak = ? ORDER BY id",
+            (soak,),
+        )
+        return [Event(r[0], r[1], r[2], r[3], r[4], json.loads(r[5])) for r in found]
+
+    def soak(self, number: int | None) -> tuple[str, str | None]:
+        """Title and job of a soak."""
+        row = self.connection.execute(
+            "SELECT title, job FROM soak WHERE id = ?", (number,)
+        ).fetchone()
+        return ("", None) if row is None else (str(row[0]), row[1])
+
+    def soaks_of(self, name: str) -> list[int]:
+        """Numbers of the soaks of a job, or the soak of this number."""
+        found = self.connection.execute(
+            "SELECT id FROM soak WHERE job = ? OR CAST(id AS TEXT) = ? ORDER BY id", (name, name)
+        )
+        return [int(row[0]) for row in found]
+
+    def events_waiting(self) -> int:
+        """Events that have not gone out."""
+        found = self.connection.execute(
+            "SELECT count(*) FROM event WHERE id > ?", (self.cursor.event,)
+        )
+        return int(found.fetchone()[0])
+
+    def batches_waiting(self) -> int:
+        """Batches that have not gone out."""
+        found = self.connection.execute(
+            "SELECT count(*) FROM batch WHERE id > ?", (self.cursor.batch,)
+        )
+        return int(found.fetchone()[0])
+
+    def move(self, *, batch: int | None = None, event: int | None = None) -> None:
+        """Set the cursor: everything up to here has gone out."""
+        self.cursor = Cursor(
+            self.cursor.batch if batch is None else batch,
+            self.cursor.event if event is None else event,
+        )
+        self.connection.execute(
+            "UPDATE cursor SET batch = ?, event = ? WHERE name = ?",
+            (self.cursor.batch, self.cursor.event, self.name),
+        )
+
+    def park(self, wall_s: float, reason: str, payload: str) -> None:
+        """Put aside what the other side refuses for good."""
+        self.connection.execute(
+            "INSERT INTO poison (outlet, wall_s, reason, payload) VALUES (?, ?, ?, ?)",
+            (self.name, wall_s, reason, payload),
+        )
+
+    def memo(self) -> dict[str, Any]:
+        """What the outlet has noted for itself."""
+        row = self.connection.execute(
+            "SELECT text FROM memo WHERE outlet = ?", (self.name,)
+        ).fetchone()
+        return json.loads(row[0]) if row is not None else {}
+
+    def note(self, memo: dict[str, Any]) -> None:
+        """Note something for later, also after a restart."""
+        self.connection.execute(
+            "INSERT INTO memo (outlet, text) VALUES (?, ?)"
+            " ON CONFLICT(outlet) DO UPDATE SET text = excluded.text",
+            (self.name, json.dumps(memo)),
+        )
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """All or nothing: cursor and memo change in one transaction."""
+        self.connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self.connection.execute("ROLLBACK")
+            raise
+        self.connection.execute("COMMIT")
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self.connection.close()
+
+
+_COLUMNS = "batch.id, soak, soak.job, wall_s, rows, gates"
+_BATCH = f"SELECT {_COLUMNS} FROM batch JOIN soak ON soak.id = batch.soak"
+
+
+def _batch(row: tuple[Any, ...]) -> Batch:
+    return Batch(int(row[0]), int(row[1]), row[2], float(row[3]), unpack(row[4], int(row[5])))

@@ -1,0 +1,272 @@
+"""MQTT against a real broker, seen by an independent subscriber."""
+
+from __future__ import annotations
+
+import asyncio
+import subprocess
+from contextlib import asynccontextmanager
+
+import pytest
+
+from soakmon.reach.mqtt import client_id, connect
+from soakmon.reach.mqtt_outlet import NAME, MqttOutlet
+from soakmon.reach.supervise import ReachError, supervise
+from soakmon.reach.topics import Message
+from soakmon.records.outbox import Outbox
+from tests.reach.bench import FakeService, bench_with, board_with, quick, until
+from tests.reach.broker import Broker, Cutter, Ear, certificates, say, tool
+
+
+@pytest.fixture
+def broker(tmp_path):
+    broker = Broker(tmp_path).start()
+    yield broker
+    broker.kill()
+
+
+@pytest.fixture
+def ear(broker, tmp_path):
+    ear = Ear(broker, tmp_path)
+    yield ear
+    ear.close()
+
+
+def outlet_of(folder, port, **mqtt) -> MqttOutlet:
+    mqtt = {"enabled": True, "host": "localhost", "port": port, "heartbeat_s": 1} | mqtt
+    service = FakeService(folder, bench_with(mqtt=mqtt))
+    outbox = Outbox(service.journal.path, NAME)
+    return MqttOutlet(service, outbox, board_with(NAME), quick())
+
+
+@asynccontextmanager
+async def running(outlet):
+    task = asyncio.create_task(supervise(NAME, outlet.work, outlet.board, outlet.backoff))
+    try:
+        yield task
+    finally:
+        task.cancel()
+        await asyncio.gather(task, return_exceptions=True)
+        outlet.outbox.close()
+        outlet.service.journal.close()
+
+
+def health(outlet):
+    return outlet.board.as_list()[0]
+
+
+async def test_birth_state_readings_alarms_and_farewell(broker, ear, tmp_path):
+    outlet = outlet_of(tmp_path, broker.port, readings_every_s=1)
+    service = outlet.service
+    async with running(outlet):
+        await until(lambda: ear.on("soakmon/bench/availability"))
+        number = service.start()
+        service.event("drops", drops=[[2, 3.125]])
+        service.alarm("weep", 2)
+        verdict = {"schema": "soakmon.verdict/1", "verdict": "leaking", "reason": "invented"}
+        service.say(phase="isolating", soak=number, feed_open=False, verdict=verdict)
+        await until(lambda: ear.on("soakmon/bench/alarms") and ear.on("soakmon/bench/verdict"))
+        await until(lambda: ear.on("soakmon/bench/phase")[-1]["phase"] == "isolating")
+        await until(lambda: len(ear.on("soakmon/bench/state")) > 3)  # heartbeats
+        await until(lambda: health(outlet)["lag"] == 0)
+        assert health(outlet)["state"] == "up"
+    await until(lambda: ear.on("soakmon/bench/availability")[-1]["state"] == "offline")
+    assert ear.on("soakmon/bench/availability")[-1]["reason"] == "stopped"
+    alarm = ear.on("soakmon/bench/alarms")[0]
+    assert alarm["schema"] == "soakmon.alarm/1"
+    assert (alarm["kind"], alarm["carb"], alarm["soak"]) == ("weep", 2, number)
+    assert ear.on("soakmon/bench/drops")[0]["drops"] == [{"carb": 2, "t_s": 3.125}]
+    assert ear.on("soakmon/bench/readings")[0]["mass_g"] == 331.2
+    for topic, _, payload in ear.heard():
+        assert not payload or {"schema", "taken_at"} <= set(payload), topic
+
+
+async def test_the_last_will_comes_when_the_process_is_gone(broker, ear, tmp_path):
+    section = bench_with(mqtt={"port": broker.port, "keepalive_s": 5}).mqtt
+    will = Message("soakmon/bench/availability", '{"state": "offline"}', retain=True)
+    async with connect(section, "invented", will) as link:
+        await link.publish(Message("soakmon/bench/availability", '{"state": "online"}', True))
+        await until(lambda: ear.on("soakmon/bench/availability"))
+        link.client._client.socket().shutdown(2)  # as if the cable were cut
+        await until(lambda: ear.on("soakmon/bench/availability")[-1]["state"] == "offline")
+
+
+async def test_no_alarm_is_lost_over_a_wire_that_is_cut(broker, ear, tmp_path, caplog):
+    cutter = Cutter(broker, seed=3, most_bytes=12_000)
+    await cutter.start()
+    outlet = outlet_of(tmp_path, cutter.port)
+    service = outlet.service
+    number = service.start()
+    async with running(outlet):
+        await until(lambda: ear.on("soakmon/bench/availability"))
+        for index in range(500):
+            service.alarm("weep", 1 + index % 4, f"invented {index}")
+            service.say(phase="soaking", soak=number, reason=f"row {index}")
+            await asyncio.sleep(0)
+        await until(lambda: len({a["id"] for a in ear.on("soakmon/bench/alarms")}) == 500, 60)
+        cutter.whole = True
+        await until(lambda: health(outlet)["lag"] == 0)
+        await until(lambda: ear.on("soakmon/bench/phase")[-1]["reason"] == "row 499")
+        late = Ear(broker, tmp_path)
+        await until(lambda: late.on("soakmon/bench/phase") and late.on("soakmon/bench/state"))
+        kept = {topic: payload for topic, retained, payload in late.heard() if retained}
+        late.close()
+    await cutter.stop()
+    assert cutter.cuts >= 10
+    assert kept["soakmon/bench/phase"]["reason"] == "row 499"
+    assert kept["soakmon/bench/state"]["phase"] == "soaking"
+    assert kept["soakmon/bench/availability"]["state"] == "online"
+    alarms = ear.on("soakmon/bench/alarms")
+    first = list(dict.fromkeys(alarm["id"] for alarm in alarms))
+    assert first == sorted(first)  # in order, though some came twice
+    told = [r for r in caplog.records if r.name == "soakmon.reach.health"]
+    assert len(told) <= 2 * outlet.connections + 2  # once per change, not per try
+
+
+async def test_a_broker_killed_and_restarted_has_everything_again(broker, tmp_path):
+    outlet = outlet_of(tmp_path, broker.port)
+    service = outlet.service
+    number = service.start()
+    async with running(outlet):
+        await until(lambda: health(outlet)["state"] == "up")
+        for round_ in range(3):
+            broker.kill()
+            service.alarm(text=f"invented {round_}")
+            service.say(phase="soaking", soak=number, reason=f"round {round_}")
+            await until(lambda: health(outlet)["state"] == "down")
+            assert health(outlet)["last_error"]
+            broker.start()
+            await until(lambda: health(outlet)["state"] == "up" and health(outlet)["lag"] == 0)
+        ear = Ear(broker, tmp_path)
+        await until(lambda: ear.on("soakmon/bench/phase") and ear.on("soakmon/bench/state"))
+        ear.close()
+    assert outlet.backoff.tries >= 3  # none of these connections stood long enough
+    assert ear.on("soakmon/bench/phase")[0]["reason"] == "round 2"
+    assert ear.on("soakmon/bench/availability")[0]["state"] == "online"
+
+
+@pytest.mark.parametrize("way", ["password", "certificate"])
+async def test_tls(tmp_path, monkeypatch, way):
+    certificates(tmp_path)
+    subprocess.run(
+        [tool("mosquitto_passwd"), "-b", "-c", str(tmp_path / "users"), "bench", "invented-word"],
+        check=True,
+    )
+    (tmp_path / "rights").write_text("user bench\ntopic readwrite soakmon/bench/#\n")
+    lines = [
+        f"cafile {tmp_path}/ca.pem", f"certfile {tmp_path}/server.pem",
+        f"keyfile {tmp_path}/server.key", f"acl_file {tmp_path}/rights",
+    ]  # fmt: skip
+    if way == "password":
+        lines += ["allow_anonymous false", f"password_file {tmp_path}/users"]
+    else:
+        lines += ["require_certificate true", "use_identity_as_username true"]
+    broker = Broker(tmp_path, "\n".join(lines) + "\n").start()
+    ca = ("--cafile", str(tmp_path / "ca.pem"))
+    (tmp_path / "word").write_text("invented-word\n")
+    if way == "password":
+        own = {"user": "bench", "password_file": str(tmp_path / "word")}
+        key = ("-u", "bench", "-P", "invented-word")
+    else:
+        files = str(tmp_path / "client.pem"), str(tmp_path / "client.key")
+        own = {"cert_file": files[0], "key_file": files[1]}
+        key = ("--cert", files[0], "--key", files[1])
+    outlet = outlet_of(tmp_path, broker.port, tls=True, ca_file=str(tmp_path / "ca.pem"), **own)
+    ear = Ear(broker, tmp_path, *ca, *key)
+    try:
+        async with running(outlet):
+            await until(lambda: ear.on("soakmon/bench/state"))
+            assert health(outlet)["state"] == "up"
+        without = {
+            name: value for name, value in own.items() if name not in {"cert_file", "key_file"}
+        }
+        if way == "password":
+            monkeypatch.setenv("SOAKMON_MQTT_PASSWORD", "another-word")
+        section = bench_with(
+            mqtt={"host": "localhost", "port": broker.port, "tls": True,
+                  "ca_file": str(tmp_path / "ca.pem")} | without
+        ).mqtt  # fmt: skip
+        with pytest.raises(ReachError) as problem:
+            async with connect(section, "stranger") as link:
+                await link.publish(Message("soakmon/bench/state", "{}", retain=False))
+        assert "word" not in str(problem.value)
+    finally:
+        ear.close()
+        broker.kill()
+
+
+async def test_an_unknown_authority_is_refused(tmp_path):
+    certificates(tmp_path)
+    other = tmp_path / "other"
+    other.mkdir()
+    certificates(other)
+    files = (
+        f"cafile {tmp_path}/ca.pem\ncertfile {tmp_path}/server.pem\nkeyfile {tmp_path}/server.key"
+    )
+    broker = Broker(tmp_path, f"{files}\nallow_anonymous true\n").start()
+    try:
+        section = bench_with(
+            mqtt={"port": broker.port, "tls": True, "ca_file": str(other / "ca.pem")}
+        ).mqtt
+        with pytest.raises(ReachError, match=r"(?i)certificate"):
+            async with connect(section, "bench"):
+                pass
+    finally:
+        broker.kill()
+
+
+async def test_commands_only_when_allowed(broker, ear, tmp_path):
+    outlet = outlet_of(tmp_path, broker.port)
+    async with running(outlet):
+        await until(lambda: ear.on("soakmon/bench/state"))
+        say(broker, "soakmon/bench/command/isolate", "")
+        await until(lambda: len(ear.on("soakmon/bench/state")) > 2)
+    assert outlet.service.done == []
+
+
+async def test_commands(broker, ear, tmp_path):
+    say(broker, "soakmon/bench/command/isolate", '{"reason": "old"}', "-r")
+    outlet = outlet_of(tmp_path, broker.port, commands=True)
+
+    def results():
+        return [(r["command"], r["result"]) for r in ear.on("soakmon/bench/result")]
+
+    async with running(outlet):
+        await until(results)
+        assert results()[0] == ("isolate", "ignored: a retained command may be old")
+        for name, payload in [
+            ("acknowledge", ""), ("isolate", '{"reason": "smell"}'), ("end", "{}"),
+            ("isolate", "{"), ("isolate", '{"open": true}'), ("isolate", '{"reason": 3}'),
+            ("open", ""), ("feed", ""), ("isolate", "[" * 1999), ("isolate", "[" * 9999),
+        ]:  # fmt: skip
+            say(broker, f"soakmon/bench/command/{name}", payload)
+        await until(lambda: len(results()) == 9)
+    assert outlet.service.done == [("acknowledge", ""), ("isolate", "smell")]
+    assert ("end", "refused: no soak is running") in results()
+    assert sum(result.startswith("refused") for _, result in results()) == 6
+
+
+async def test_discovery(broker, ear, tmp_path):
+    outlet = outlet_of(tmp_path, broker.port, discovery=True)
+    async with running(outlet):
+        await until(lambda: ear.on("soakmon/bench/state"))
+    found = [(t, p) for t, _, p in ear.heard() if t.startswith("homeassistant/")]
+    assert len({p["unique_id"] for _, p in found}) == len(found) >= 7
+    for topic, payload in found:
+        assert topic.endswith("/config")
+        assert payload["availability_topic"] == "soakmon/bench/availability"
+
+
+async def test_a_broker_that_is_not_there(tmp_path, caplog):
+    section = bench_with(mqtt={"port": 1}).mqtt
+    with pytest.raises(ReachError, match="localhost:1: no connection"):
+        async with connect(section, "bench"):
+            pass
+    missing = bench_with(mqtt={"tls": True, "ca_file": str(tmp_path / "none")}).mqtt
+    with pytest.raises(ReachError, match="cannot be read"):
+        async with connect(missing, "bench"):
+            pass
+
+
+def test_the_identity_stays():
+    assert client_id("bench") == client_id("bench") != client_id("other")
+    assert client_id("bench") != client_id("bench", "lookout")

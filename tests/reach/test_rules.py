@@ -1,0 +1,217 @@
+"""Who is told what, and when."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from soakmon.reach.rules import Memory, Policy, Rules
+from soakmon.records.journal import Event
+
+POLICY = Policy("bench", 300, 900, 120, 600, 22 * 60, 7 * 60, ZoneInfo("UTC"), "http://bench/")
+NIGHT = datetime(2027, 3, 27, 23, 30, tzinfo=UTC).timestamp()
+HOUR = 3600.0
+VERDICT = {
+    "verdict": "leaking", "reason": "carb 2 leaks", "observed_loss_g": 12.0,
+    "expected_evaporation_g": {"best": 4.0, "low": 3.0, "high": 5.0},
+    "leak_g_per_h": {"best": 0.4, "low": 0.3, "high": 0.5},
+    "suspects": [{"cause": "bowl_joint_weep", "carb": 2, "probability": 0.8}],
+}  # fmt: skip
+
+
+class Feeder:
+    def __init__(self, policy=POLICY):
+        self.rules = Rules(policy)
+        self.count = 0
+
+    def take(self, at_s, what, **data):
+        self.count += 1
+        self.rules.take(Event(self.count, 1, 0.0, at_s, what, data), "invented rack")
+
+    def alarm(self, at_s, kind="flood", carb=2, rate=1.4):
+        self.take(
+            at_s, "alarm", t_s=0.0, kind=kind, carb=carb, leak_g_per_h=rate, text="fast drops"
+        )
+
+    def told(self, start_s, end_s, step_s=10.0, status=None):
+        """(minutes since start, message) of everything told between two times."""
+        found = []
+        at_s = start_s
+        while at_s <= end_s:
+            if status is not None:
+                self.rules.look(status(at_s), at_s)
+            found += [((at_s - start_s) / 60, told) for told in self.rules.due(at_s)]
+            at_s += step_s
+        return found
+
+
+def test_a_flood_is_told_again_until_acknowledged_and_then_to_the_second_person():
+    feeder = Feeder()
+    feeder.take(NIGHT - 1, "feed", open=True)
+    feeder.alarm(NIGHT)
+    feeder.take(NIGHT + 1, "feed", open=False)
+    told = feeder.told(NIGHT + 1, NIGHT + 1205)
+    assert [round(at) for at, _ in told] == [0, 5, 10, 15, 20]
+    assert [one.second for _, one in told] == [False, False, False, True, True]
+    assert all(one.urgent for _, one in told)
+    first, again = told[0][1], told[1][1]
+    assert first.title == "FLOOD, carb 2: bench"
+    for words in ("fast drops", "carb 2; about 1.4 g/h", "noticed at 23:30 on 27 Mar",
+                  "has shut the feed at 23:30", "Go and look now", "http://bench/"):  # fmt: skip
+        assert words in first.body
+    assert "Not acknowledged yet" in again.body
+    feeder.take(NIGHT + 1201, "ack", alarms=[0])
+    assert feeder.told(NIGHT + 1202, NIGHT + 5 * HOUR) == []
+
+
+def test_a_flood_nobody_answers_does_not_go_on_for_ever():
+    feeder = Feeder()
+    feeder.alarm(NIGHT)
+    assert len(feeder.told(NIGHT, NIGHT + 24 * HOUR, 60.0)) == 144
+
+
+def test_a_clock_that_is_put_back_does_not_silence_a_flood():
+    feeder = Feeder()
+    feeder.alarm(NIGHT)
+    assert len(feeder.told(NIGHT, NIGHT)) == 1
+    assert len(feeder.told(NIGHT - 5 * HOUR, NIGHT - 5 * HOUR + 600)) == 3
+
+
+def test_a_new_soak_ends_the_old_alarms():
+    feeder = Feeder()
+    feeder.alarm(NIGHT)
+    assert len(feeder.told(NIGHT, NIGHT)) == 1
+    feeder.take(NIGHT + 60, "phase", phase="preflight")
+    assert feeder.told(NIGHT + 60, NIGHT + HOUR) == []
+
+
+def test_an_open_feed_is_said():
+    feeder = Feeder()
+    feeder.take(NIGHT - 60, "feed", open=True)
+    feeder.alarm(NIGHT, "weep")
+    told = feeder.told(NIGHT, NIGHT + 20, 1.0)
+    assert [at * 60 for at, _ in told] == [3.0]
+    assert "STILL OPEN" in told[0][1].body
+
+
+def test_a_bench_without_a_valve_has_shut_nothing():
+    feeder = Feeder(replace(POLICY, valve=False))
+    feeder.take(NIGHT - 60, "feed", open=True)
+    feeder.alarm(NIGHT, "weep")
+    feeder.take(NIGHT + 1, "feed", open=False)
+    (_, told), = feeder.told(NIGHT + 1, NIGHT + 20)  # fmt: skip
+    assert "no valve" in told.body
+    assert "has shut" not in told.body
+
+
+@pytest.mark.parametrize("kind", ["weep", "starved", "bench"])
+def test_other_alarms_are_told_once_at_once(kind):
+    feeder = Feeder()
+    feeder.alarm(NIGHT, kind)
+    told = feeder.told(NIGHT, NIGHT + 12 * HOUR, 60.0)
+    assert [at for at, _ in told] == [0]
+    assert told[0][1].urgent
+
+
+def test_results_wait_for_the_morning():
+    feeder = Feeder()
+    feeder.take(NIGHT, "verdict", **VERDICT)
+    told = feeder.told(NIGHT, NIGHT + 12 * HOUR, 60.0)
+    assert [at / 60 for at, _ in told] == [7.5]
+    assert told[0][1].title == "LEAKING: invented rack"
+    assert "Most likely: carb 2: bowl gasket" in told[0][1].body
+    assert not told[0][1].urgent
+
+
+def test_results_by_day_come_at_once():
+    feeder = Feeder()
+    feeder.take(NIGHT + 12 * HOUR, "verdict", **VERDICT)
+    assert len(feeder.told(NIGHT + 12 * HOUR, NIGHT + 12 * HOUR)) == 1
+
+
+def test_quiet_hours_follow_the_zone_over_a_clock_change():
+    # The night to 28 March 2027 is an hour shorter in Berlin: 07:00 is 05:00 UTC.
+    feeder = Feeder(replace(POLICY, zone=ZoneInfo("Europe/Berlin")))
+    feeder.take(NIGHT, "verdict", **VERDICT)
+    told = feeder.told(NIGHT, NIGHT + 12 * HOUR, 60.0)
+    assert [at / 60 for at, _ in told] == [5.5]
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "hour", "quiet"),
+    [(22, 7, 23, True), (22, 7, 7, False), (1, 6, 0, False), (1, 6, 3, True), (7, 7, 7, False)],
+)
+def test_quiet_hours(start, end, hour, quiet):
+    policy = replace(POLICY, quiet_from_min=60 * start, quiet_to_min=60 * end)
+    at = datetime(2027, 1, 5, hour, 0, tzinfo=UTC).timestamp()
+    assert policy.quiet(at) is quiet
+
+
+def status_with(*spans, phase="soaking"):
+    """Trouble of the cell during spans of minutes."""
+
+    def status(at_s):
+        minutes = (at_s - NIGHT) / 60
+        there = any(start <= minutes < end for start, end in spans)
+        return {"phase": phase, "cell_trouble": "no reading" if there else ""}
+
+    return status
+
+
+def test_trouble_has_hysteresis():
+    feeder = Feeder()
+    # A minute's trouble is nothing; three minutes are; a short good spell is not its end.
+    status = status_with((1, 2), (10, 13), (15, 40))
+    told = feeder.told(NIGHT, NIGHT + 2 * HOUR, status=status)
+    assert [round(at) for at, _ in told] == [12, 50]
+    assert "load cell: no reading" in told[0][1].body
+    assert told[0][1].urgent
+    assert "well again" in told[1][1].title
+
+
+def test_trouble_of_an_idle_bench_is_nobodys_business():
+    assert Feeder().told(NIGHT, NIGHT + HOUR, status=status_with((0, 60), phase="idle")) == []
+
+
+def test_the_vapour_alarm_is_told_at_once_even_when_idle():
+    told = Feeder().told(
+        NIGHT, NIGHT + 60, status=lambda at: {"phase": "idle", "vapour_alarm": True}
+    )
+    assert [at for at, _ in told] == [0]
+
+
+def test_a_bottle_that_runs_dry_is_told_once_by_day():
+    feeder = Feeder()
+
+    def status(at_s):
+        return {"phase": "soaking", "soak": 3, "wall_s": at_s, "left_s": 10 * HOUR,
+                "dry_at_wall_s": at_s + 9 * HOUR}  # fmt: skip
+
+    told = feeder.told(NIGHT, NIGHT + 12 * HOUR, 60.0, status=status)
+    assert [at / 60 for at, _ in told] == [7.5]
+    assert "empty at 08:30" in told[0][1].body
+
+
+def test_the_rules_go_on_after_a_restart_as_if_nothing_had_been():
+    def story(feeder, restart):
+        found = []
+        feeder.alarm(NIGHT)
+        feeder.take(NIGHT, "verdict", **VERDICT)
+        for part in range(30):
+            start = NIGHT + part * 1800
+            found += [
+                (start + 60 * at, told)
+                for at, told in feeder.told(
+                    start, start + 1790, status=status_with((0, 7), (100, 300))
+                )
+            ]
+            if restart:
+                kept = json.loads(json.dumps(feeder.rules.kept()))
+                feeder.rules = Rules(POLICY, Memory.of(kept))
+        return found
+
+    assert story(Feeder(), restart=True) == story(Feeder(), restart=False)

@@ -1,0 +1,124 @@
+"""When a bench counts as silent."""
+
+from __future__ import annotations
+
+import json
+
+from soakmon.reach.silence import Silence
+
+
+class Watch:
+    def __init__(self, only=None):
+        self.silence = Silence(120, 60, only, 0.0)
+        self.silence.connection(True, 0.0)
+        self.now_s = 0.0
+        self.beats = 0
+
+    def state(self, phase="soaking", bench="bench", *, beat=True):
+        self.beats += beat
+        payload = {"schema": "soakmon.state/1", "phase": phase, "taken_at": f"beat {self.beats}"}
+        self.silence.take(bench, "state", json.dumps(payload).encode(), self.now_s)
+
+    def availability(self, state, bench="bench"):
+        payload = json.dumps({"schema": "soakmon.availability/1", "state": state})
+        self.silence.take(bench, "availability", payload.encode(), self.now_s)
+
+    def wait(self, seconds, beat=None):
+        """(time, title) of what is told; beat: phase of heartbeats every 30 s."""
+        found = []
+        for _ in range(round(seconds)):
+            self.now_s += 1
+            if beat and self.now_s % 30 == 0:
+                self.state(beat)
+            found += [(self.now_s, told.title) for told in self.silence.due(self.now_s)]
+        return found
+
+
+def test_a_beating_bench_is_left_alone():
+    watch = Watch()
+    watch.availability("online")
+    assert watch.wait(7200, beat="soaking") == []
+
+
+def test_a_soaking_bench_that_stops_beating_is_told_once_and_its_return_too():
+    watch = Watch()
+    watch.availability("online")
+    watch.wait(300, beat="soaking")
+    assert watch.wait(3600) == [(420, "Bench bench is silent")]
+    assert watch.wait(90, beat="soaking") == [(3930, "Bench bench is back")]
+    assert watch.wait(3600)[0][1] == "Bench bench is silent"
+
+
+def test_a_state_that_comes_but_does_not_move_is_no_heartbeat():
+    watch = Watch()
+    watch.state()
+    told = []
+    for _ in range(10):
+        told += watch.wait(30)
+        watch.state(beat=False)
+    assert told == [(120, "Bench bench is silent")]
+
+
+def test_a_last_will_is_told_sooner():
+    watch = Watch()
+    watch.availability("online")
+    watch.wait(300, beat="soaking")
+    watch.availability("offline")
+    assert watch.wait(60) == [(330, "Bench bench is silent")]
+
+
+def test_a_short_absence_is_not_told():
+    watch = Watch()
+    watch.wait(300, beat="soaking")
+    watch.availability("offline")
+    assert watch.wait(20) == []
+    watch.availability("online")
+    assert watch.wait(600, beat="soaking") == []
+
+
+def test_an_idle_or_ended_bench_may_go():
+    for phase in ("idle", "ended"):
+        watch = Watch()
+        watch.state(phase)
+        watch.availability("offline")
+        assert watch.wait(3600) == []
+
+
+def test_without_a_broker_nobody_is_called_silent():
+    watch = Watch()
+    watch.wait(300, beat="soaking")
+    watch.silence.connection(False, watch.now_s)
+    assert watch.wait(3600) == [(360, "The broker is gone")]
+    watch.silence.connection(True, watch.now_s)
+    assert watch.wait(1) == [(3901, "The broker is back")]
+    # The bench has its full time to come back as well.
+    assert watch.wait(3600) == [(4020, "Bench bench is silent")]
+
+
+def test_a_broker_that_comes_back_does_not_bring_a_silent_bench_back():
+    watch = Watch()
+    watch.wait(300, beat="soaking")
+    assert len(watch.wait(600)) == 1
+    watch.silence.connection(False, watch.now_s)
+    watch.wait(10)
+    watch.silence.connection(True, watch.now_s)
+    watch.state(beat=False)  # what the broker had kept
+    assert watch.wait(3600) == []
+    assert watch.wait(60, beat="soaking") == [(4530, "Bench bench is back")]
+
+
+def test_many_benches_and_only_those_wanted():
+    watch = Watch(only={"left", "right"})
+    for bench in ("left", "right", "other"):
+        watch.state(bench=bench)
+    assert [title for _, title in watch.wait(600)] == [
+        "Bench left is silent", "Bench right is silent",
+    ]  # fmt: skip
+
+
+def test_nonsense_is_ignored():
+    watch = Watch()
+    for payload in (b"", b"{", b"[]", b"3", b'{"schema": 3}', b"\xff", b"[" * 100_000):
+        watch.silence.take("bench", "state", payload, 0.0)
+    watch.silence.take("bench", "state", b'{"schema": "soakmon.verdict/1"}', 0.0)
+    assert watch.wait(600) == []
