@@ -21,6 +21,7 @@ from sim.scenarios import SCENARIOS
 from soakmon import __version__
 from soakmon.config import Bench, example_toml, read_bench
 from soakmon.errors import InputError, SoakmonError
+from soakmon.page_cli import page_app
 from soakmon.physics.geometry import Bowl
 from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run, write_run
@@ -43,6 +44,7 @@ app = typer.Typer(
 )
 bench_app = typer.Typer(help="The bench's description, bench.toml.", no_args_is_help=True)
 app.add_typer(bench_app, name="bench")
+app.add_typer(page_app, name="page")
 
 add_commands(app)
 

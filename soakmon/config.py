@@ -18,6 +18,7 @@ from soakmon.hardware_config import (
     CellSection,
     GatesSection,
     GuardSection,
+    PageSection,
     PanelSection,
     Section,
     ServiceSection,
@@ -180,6 +181,7 @@ class Bench(Section):
     vapour: VapourSection = Field(default_factory=VapourSection)
     guard: GuardSection = Field(default_factory=GuardSection)
     service: ServiceSection = Field(default_factory=ServiceSection)
+    page: PageSection = Field(default_factory=PageSection)
 
     @model_validator(mode="after")
     def _enough(self) -> Bench:

@@ -12,6 +12,7 @@ import logging
 import math
 import queue
 import threading
+import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
@@ -92,6 +93,7 @@ class Service:
         self.threads: list[threading.Thread] = []
         self.session: Session | None = None
         self.status: dict[str, Any] = {"phase": str(Phase.IDLE)}
+        self.renewed_s = time.monotonic()
         self.verdict_at_s = -math.inf
         self.sampler = self._sampler(self.clock.boot_s(), 0.0)
         self.guard = Guard(bench.guard, self._rack_g())
@@ -253,6 +255,7 @@ class Service:
         if fresh or t_s < self.verdict_at_s:
             self.verdict_at_s = t_s
         self.status = status_of(self, row, with_verdict=fresh)
+        self.renewed_s = time.monotonic()
         self._panel()
 
     def _conclude(self, session: Session) -> None:
