@@ -196,7 +196,11 @@ def add_records(router: APIRouter, service: Service) -> None:
         found = read(lambda journal: journal.read_events(soak, after))
         wanted = (e for e in found if kind is None or e.kind in kind)
         return [
-            {"id": e.id, "soak": e.soak, "t_s": e.t_s, "wall_s": e.wall_s, "kind": e.kind} | e.data
+            # The data stays apart: an alarm has a kind of its own.
+            {
+                "id": e.id, "soak": e.soak, "t_s": e.t_s, "wall_s": e.wall_s, "kind": e.kind,
+                "data": e.data,
+            }  # fmt: skip
             for e in itertools.islice(wanted, 1000)
         ]
 

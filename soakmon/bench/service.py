@@ -54,8 +54,12 @@ class Beats:
 
 @dataclass(slots=True)
 class _Work:
-    """Something for the worker: a second's row with its drops, a trip, or a command."""
+    """Something for the worker: a second's row with its drops, a trip, or a command.
 
+    source: the sampler that a row is from; its times mean nothing to another's soak.
+    """
+
+    source: Sampler | None = None
     row: Rows | None = None
     drops: list[Edge] = field(default_factory=list)
     trips: list[Trip] = field(default_factory=list)
@@ -151,14 +155,15 @@ class Service:
     def sample(self) -> None:
         """One sample: read, guard, and hand on."""
         with self.lock:
-            sample, row = self.sampler.sample()
+            source = self.sampler
+            sample, row = source.sample()
             trips = self.guard.step(sample)
             if trips and sample.feed_open:
                 self.parts.valve.shut()
-            drops = self.sampler.take_drops()
+            drops = source.take_drops()
         self.beats.sampler_s = self.clock.boot_s()
         if row is not None or trips or drops:
-            self.work.put(_Work(row=row, drops=drops, trips=trips))
+            self.work.put(_Work(source, row, drops, trips))
 
     def _work_on(self) -> None:
         held: list[Edge] = []
@@ -173,6 +178,9 @@ class Service:
 
     def carry_out(self, work: _Work, held: list[Edge]) -> list[Edge]:
         """One piece of work; drops are held until the row of their second has come."""
+        if work.source is not None and work.source is not self.sampler:
+            # It was waiting behind the start of a soak, and counts time from another beginning.
+            return []
         held = held + work.drops
         if work.command is not None and work.future is not None:
             try:

@@ -65,7 +65,8 @@ def build_page(service: Service, reports: Reports, *, store: Store | None = None
     ):
         app.include_router(router)
     found = health(service)
-    add_views(app, door, Shells(found.name, found.density_20c_g_per_ml))
+    carbs = service.bench.rack.carbs
+    add_views(app, door, Shells(found.name, found.density_20c_g_per_ml, carbs))
 
     @app.get("/api/openapi.json", include_in_schema=False, dependencies=[Depends(visitor)])
     def description() -> JSONResponse:

@@ -35,7 +35,7 @@ class _OwnFiles(StaticFiles):
 class Shells:
     """Fills the templates; everything put in is escaped."""
 
-    def __init__(self, name: str, fuel_g_per_ml: float) -> None:
+    def __init__(self, name: str, fuel_g_per_ml: float, carbs: int) -> None:
         self.environment = Environment(
             loader=FileSystemLoader(HERE / "templates"),
             autoescape=True,
@@ -43,7 +43,7 @@ class Shells:
             trim_blocks=True,
             lstrip_blocks=True,
         )
-        self.bench = {"name": name, "g_per_ml": fuel_g_per_ml}
+        self.bench = {"name": name, "g_per_ml": fuel_g_per_ml, "carbs": carbs}
 
     def show(self, view: str, who: Visitor | None, **more: Any) -> HTMLResponse:
         """A view for somebody (None: not signed in)."""

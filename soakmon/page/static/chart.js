@@ -96,8 +96,8 @@ function marks(events, from_s, to_s, height, x) {
     if (event.t_s < from_s || event.t_s > to_s) continue;
     const at = x(event.t_s);
     const alarm = event.kind === "alarm";
-    const carb = event.carb ? ` ${event.carb}` : "";
-    const text = alarm ? `▲ ${t("curve_alarm")}${carb}` : event.phase;
+    const carb = event.data.carb ? ` ${event.data.carb}` : "";
+    const text = alarm ? `▲ ${t("curve_alarm")}${carb}` : t(`mark_${event.data.phase}`);
     const turn = `rotate(-90 ${at - 4} ${height - BOTTOM - 6})`;
     const label = { class: `mark ${event.kind}`, x: at - 4, y: height - BOTTOM - 6, transform: turn };
     parts.push(svg("path", { class: event.kind, d: `M${at} ${TOP}V${height - BOTTOM}` }));

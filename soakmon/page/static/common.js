@@ -2,6 +2,7 @@
 const texts = JSON.parse(document.getElementById("texts").textContent);
 const meta = (name) => document.querySelector(`meta[name="${name}"]`).content;
 
+export const carbs = Number(meta("carbs"));
 export const canRun = meta("role") === "run";
 export const byId = (id) => document.getElementById(id);
 
@@ -49,8 +50,14 @@ export async function api(path, { method = "GET", body, timeout_s = 30 } = {}) {
   throw new Refused(answer.status, found.problem ?? `${answer.status}`);
 }
 
+const TOLD_MS = 12_000;
+let told = 0;
+
+/** Say how something went; it goes away, so that it is never taken for what holds now. */
 export function tell(text) {
   byId("told").textContent = text;
+  clearTimeout(told);
+  told = setTimeout(() => byId("told").replaceChildren(), TOLD_MS);
 }
 
 /** Do something and say how it went. */

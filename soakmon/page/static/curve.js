@@ -15,7 +15,12 @@ let scale = { width: 1, left: 0 };
 let fetched_ms = 0;
 let soak = 0;
 
-const whole = () => [Math.min(curve.t_s[0], 0), Math.max(curve.t_s.at(-1), SHORTEST_S)];
+/** From the beginning to the last point, or to what has happened after it. */
+function whole() {
+  const lasts = [SHORTEST_S, curve.t_s.at(-1), ...events.map((event) => 1.02 * event.t_s)];
+  return [Math.min(curve.t_s[0], 0), Math.max(...lasts)];
+}
+
 const last = (name) => curve[name].findLast((value) => value !== null) ?? null;
 
 function draw() {
