@@ -43,13 +43,15 @@ def account(
     data: DataOption = LOCAL,
 ) -> None:
     """Make an account, or give it a new password and role; its sign-ins end."""
-    from soakmon.page.door import LEAST_PASSWORD, Door  # noqa: PLC0415
+    from soakmon.page.door import LEAST_PASSWORD, LONGEST_NAME, Door  # noqa: PLC0415
     from soakmon.page.store import Role  # noqa: PLC0415
 
     if role not in set(Role):
         raise InputError(f"--role {role}: look or run")
     if not LEAST_PASSWORD <= len(password) <= 200:
         raise InputError(f"the password must have {LEAST_PASSWORD} to 200 characters")
+    if not 1 <= len(name) <= LONGEST_NAME:
+        raise InputError(f"the name must have 1 to {LONGEST_NAME} characters")
     store = _store(data)
     store.set_account(name, Role(role), Door(store).hash(password))
     store.close()

@@ -198,9 +198,13 @@ def add_records(router: APIRouter, service: Service) -> None:
         return [
             # The data stays apart: an alarm has a kind of its own.
             {
-                "id": e.id, "soak": e.soak, "t_s": e.t_s, "wall_s": e.wall_s, "kind": e.kind,
+                "id": e.id,
+                "soak": e.soak,
+                "t_s": e.t_s,
+                "wall_s": e.wall_s,
+                "kind": e.kind,
                 "data": e.data,
-            }  # fmt: skip
+            }
             for e in itertools.islice(wanted, 1000)
         ]
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from fastapi import APIRouter, Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
+from starlette.exceptions import HTTPException
 
 from soakmon import __version__
 from soakmon.bench.api import add_reading, add_records, add_refusals, add_safer
@@ -41,6 +42,7 @@ def build_page(service: Service, reports: Reports, *, store: Store | None = None
     add_refusals(app)
     add_denials(app)
     app.add_exception_handler(RequestValidationError, _not_understood)
+    app.add_exception_handler(HTTPException, _other)
 
     looks = APIRouter(
         prefix="/api", tags=["look"], dependencies=[Depends(visitor)], responses=answers(401, 422)
@@ -81,3 +83,11 @@ async def _not_understood(_: Request, error: Exception) -> JSONResponse:
     lines = [f"{'.'.join(str(part) for part in one['loc'])}: {one['msg']}" for one in found]
     text = "; ".join(lines[:10])
     return JSONResponse({"problem": text.encode("utf-8", "replace").decode("utf-8")}, 422)
+
+
+async def _other(_: Request, error: Exception) -> JSONResponse:
+    """No such place or method; a body that is not even text is one that is not understood."""
+    status = error.status_code if isinstance(error, HTTPException) else 500
+    detail = error.detail if isinstance(error, HTTPException) else "failed"
+    headers = error.headers if isinstance(error, HTTPException) else None
+    return JSONResponse({"problem": detail}, 422 if status == 400 else status, headers)

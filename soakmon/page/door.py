@@ -14,6 +14,7 @@ from argon2.exceptions import InvalidHashError, VerificationError
 from soakmon.page.store import Role, Store, digest
 
 LEAST_PASSWORD = 10
+LONGEST_NAME = 60
 CODE_S = 3600.0
 _CODE_TRIES = 5
 _CODE_LETTERS = "23456789ABCDEFGHJKMNPQRSTVWXYZ"  # none that is read as another

@@ -19,7 +19,7 @@ from soakmon.bench.preflight import check_machine
 from soakmon.bench.service import RefusedError, Service
 from soakmon.cautions import CAUTIONS
 from soakmon.page.access import COOKIE, DeniedError, acting, answers, runs_nearby, visitor
-from soakmon.page.door import LEAST_PASSWORD, Door
+from soakmon.page.door import LEAST_PASSWORD, LONGEST_NAME, Door
 from soakmon.page.store import Visitor
 from soakmon.physics.liquid import density_kg_per_m3
 
@@ -31,7 +31,7 @@ _HIDDEN = ("password", "token", "secret", "key", "cert")
 class SignIn(Body):
     """Name and password."""
 
-    name: str = Field(min_length=1, max_length=60)
+    name: str = Field(min_length=1, max_length=LONGEST_NAME)
     password: str = Field(min_length=1, max_length=200)
 
 
@@ -39,7 +39,7 @@ class SetUp(Body):
     """The first account."""
 
     code: str = Field(min_length=1, max_length=20, description="shown at the bench")
-    name: str = Field(min_length=1, max_length=60, pattern=r"^[\w][\w .-]*$")
+    name: str = Field(min_length=1, max_length=LONGEST_NAME, pattern=r"^[\w][\w .-]*$")
     password: str = Field(min_length=LEAST_PASSWORD, max_length=200)
 
 

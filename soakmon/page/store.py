@@ -78,6 +78,8 @@ class Store:
             self.connection = sqlite3.connect(path, timeout=_WAIT_S, check_same_thread=False)
             self.connection.isolation_level = None
             self.connection.execute("PRAGMA journal_mode = WAL")
+            # A power cut may cost the last sign-in, never the file; and the card is spared.
+            self.connection.execute("PRAGMA synchronous = NORMAL")
             self.connection.execute("PRAGMA foreign_keys = ON")
             self.connection.executescript(_TABLES)
         except (sqlite3.Error, OSError) as error:

@@ -98,8 +98,11 @@ function marks(events, from_s, to_s, height, x) {
     const alarm = event.kind === "alarm";
     const carb = event.data.carb ? ` ${event.data.carb}` : "";
     const text = alarm ? `▲ ${t("curve_alarm")}${carb}` : t(`mark_${event.data.phase}`);
-    const turn = `rotate(-90 ${at - 4} ${height - BOTTOM - 6})`;
-    const label = { class: `mark ${event.kind}`, x: at - 4, y: height - BOTTOM - 6, transform: turn };
+    // Alarms are named at the top, phases at the bottom; left of their line where there is room.
+    const beside = at > LEFT + 16 ? at - 5 : at + 14;
+    const end = alarm ? TOP + 4 : height - BOTTOM - 6;
+    const turn = `rotate(-90 ${beside} ${end})`;
+    const label = { class: `mark ${event.kind}`, x: beside, y: end, transform: turn };
     parts.push(svg("path", { class: event.kind, d: `M${at} ${TOP}V${height - BOTTOM}` }));
     parts.push(svg("text", label, text));
   }
