@@ -55,7 +55,8 @@ class Scenario:
     """A soak to rehearse: name, seed and ground truth.
 
     outcomes: verdicts that are right; carbs: leaking carburettors; cause: as the verdict names it.
-    evaporation and draught multiply the honest loss; filled_ml: what is in the bottle.
+    evaporation and draught multiply the honest loss; filled_ml: what is in the bottle; sticks_mm:
+    how far a level falls before its needle opens again, from and to.
     """
 
     name: str
@@ -75,3 +76,4 @@ class Scenario:
     cell: CellTraits = field(default_factory=CellTraits)
     happenings: Happenings = field(default_factory=Happenings)
     dark_per_h: float = 0.02
+    sticks_mm: tuple[float, float] = (0.05, 0.3)

@@ -50,7 +50,7 @@ class World:
         self.bottle_g: Floats = shares * self._density(15.0) * scenario.filled_ml
         self.line_g: Floats = np.zeros(len(shares))
         self.bowls_g: Floats = np.zeros((len(bowls), len(shares)))
-        self.needles = [Needle(float(rng.uniform(0.05, 0.3))) for _ in bowls]
+        self.needles = [Needle(float(rng.uniform(*scenario.sticks_mm))) for _ in bowls]
         self.ullages = [Ullage() for _ in range(len(bowls) + 1)]
         self.patch_g = [0.0] * len(scenario.defects)
         self.at_lip_g: Floats = np.zeros(len(bowls))

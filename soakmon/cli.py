@@ -9,9 +9,12 @@ import json
 import os
 import sys
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Annotated, NoReturn
 
+import tomli_w
 import typer
 from rich.console import Console
 from rich.text import Text
@@ -19,12 +22,18 @@ from rich.text import Text
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
 from soakmon import __version__
+from soakmon.capability_cli import capability
 from soakmon.config import Bench, example_toml, read_bench
+from soakmon.data_cli import data_app
 from soakmon.errors import InputError, SoakmonError
+from soakmon.job_cli import job_app
+from soakmon.job_soak import Order, begin, keep, ordered
+from soakmon.options import DATA, DataOption, JobOption
 from soakmon.page_cli import page_app
 from soakmon.physics.geometry import Bowl
 from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run, write_run
+from soakmon.report.content import About
 from soakmon.report.files import write_report
 from soakmon.service_cli import LOCAL_FOLDER, add_commands
 from soakmon.show import bar, show_cautions, show_decision
@@ -33,6 +42,7 @@ from soakmon.watch.filling import Phase
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome
+from soakmon.weigh_cli import weigh_app
 
 EXIT_CODES = {Outcome.TIGHT: 0, Outcome.LEAKING: 1, Outcome.NOT_PROVEN: 3}
 BAD_INPUT = 2
@@ -42,9 +52,15 @@ app = typer.Typer(
     no_args_is_help=True,
     pretty_exceptions_enable=False,
 )
-bench_app = typer.Typer(help="The bench's description, bench.toml.", no_args_is_help=True)
+bench_app = typer.Typer(
+    help="The bench: its description, and tests on its load cell.", no_args_is_help=True
+)
 app.add_typer(bench_app, name="bench")
 app.add_typer(page_app, name="page")
+app.command()(capability)
+bench_app.add_typer(weigh_app)
+app.add_typer(job_app, name="job")
+app.add_typer(data_app)
 
 add_commands(app)
 
@@ -55,6 +71,11 @@ JsonOption = Annotated[bool, typer.Option("--json", help="Print the verdict as J
 ReportOption = Annotated[
     Path | None, typer.Option("--report", metavar="DIR", help="Write report and picture here.")
 ]
+DateOption = Annotated[
+    datetime | None,
+    typer.Option("--date", formats=["%Y-%m-%d"], help="Date of the report (today).", metavar="DAY"),
+]
+PaperOption = Annotated[str, typer.Option(help="Paper of report.pdf: a4 or letter.")]
 
 
 @app.command()
@@ -68,6 +89,10 @@ def rehearse(
     ] = None,
     as_json: JsonOption = False,
     report: ReportOption = None,
+    job: JobOption = None,
+    data: DataOption = DATA,
+    date: DateOption = None,
+    paper: PaperOption = "a4",
     show_list: Annotated[bool, typer.Option("--list", help="List the scenarios.")] = False,
 ) -> None:
     """Run a simulated soak to its verdict."""
@@ -77,6 +102,7 @@ def rehearse(
         return
     if scenario not in SCENARIOS:
         raise InputError(f"there is no scenario {scenario!r}; see: soakmon rehearse --list")
+    order = ordered(job, data, date, paper, About(invented=True))
     with bar(err, f"simulating {hours:g} h") as progress:
         night = simulate(
             SCENARIOS[scenario], seed=seed, hours=hours, interval_s=interval_s, progress=progress
@@ -84,7 +110,8 @@ def rehearse(
     if save is not None:
         _save(save, night.rows, scenario)
     settings = Settings(geometry=night.geometry, fuel=night.fuel)
-    _finish(night.rows, settings, f"rehearsal of {scenario} (invented data)", as_json, report)
+    title = f"rehearsal of {scenario} (invented data)"
+    _finish(night.rows, settings, title, order, as_json=as_json, report=report)
 
 
 @app.command()
@@ -101,6 +128,10 @@ def replay(
     ] = None,
     as_json: JsonOption = False,
     report: ReportOption = None,
+    job: JobOption = None,
+    data: DataOption = DATA,
+    date: DateOption = None,
+    paper: PaperOption = "a4",
 ) -> None:
     """Judge a recorded run."""
     if phase not in {None, str(Phase.SOAKING)}:
@@ -112,7 +143,10 @@ def replay(
     settings = _settings(described, rows.gates, file)
     if criterion is not None:
         settings = replace(settings, criterion_g_per_day=criterion)
-    _finish(rows, settings, f"replay of {file.name}", as_json, report, phase=phase)
+    snapshot = bench.read_text(encoding="utf-8") if bench is not None else ""
+    order = ordered(job, data, date, paper, About(bench_toml=snapshot))
+    title = f"replay of {file.name}"
+    _finish(rows, settings, title, order, as_json=as_json, report=report, phase=phase)
 
 
 def _settings(bench: Bench | None, gates: int, file: Path) -> Settings:
@@ -140,24 +174,35 @@ def _finish(
     rows: Rows,
     settings: Settings,
     title: str,
+    order: Order,
+    *,
     as_json: bool,
     report: Path | None,
-    *,
     phase: str | None = None,
 ) -> NoReturn:
+    order, settings = begin(order, settings, rows.gates)
     with bar(err, "deciding") as progress:
         decision = decide(rows, settings, phase=phase, progress=progress)
+    files: list[Path] = []
     if report is not None:
-        files = write_report(report, rows, decision, title)
+        files = write_report(report, rows, decision, title, order.about, paper=order.paper)
+        keep(order, decision, title, files)
+    elif order.job is not None:
+        with TemporaryDirectory() as name:
+            made = write_report(Path(name), rows, decision, title, order.about, paper=order.paper)
+            keep(order, decision, title, made)
     if as_json:
         sys.stdout.write(json.dumps(decision.verdict.as_dict()) + "\n")
     else:
-        _show(decision, title, files if report is not None else [])
+        _show(decision, title, files, list(order.about.record))
     raise typer.Exit(EXIT_CODES[decision.verdict.outcome])
 
 
-def _show(decision: Decision, title: str, files: list[Path]) -> None:
+def _show(decision: Decision, title: str, files: list[Path], shifted: list[int]) -> None:
     show_decision(out, decision, title)
+    if shifted:
+        carbs = ", ".join(str(carb) for carb in shifted)
+        out.print(Text(f"\nThe job record shifted the odds of causes at carb {carbs}."))
     if files:
         out.print(Text(f"\nReport: {files[0]} (with {', '.join(f.name for f in files[1:])})"))
     show_cautions(out)
@@ -174,11 +219,13 @@ def report_soak(
     found = recall(data / "journal.db", soak)
     title = f"{found.entry.title} (soak {found.entry.id})"
     folder = report or data / "reports" / f"soak-{found.entry.id}"
-    files = write_report(folder, found.rows, found.decision, title)
+    snapshot = tomli_w.dumps(found.bench.model_dump(mode="json", exclude_none=True))
+    about = About(found.bench.settings(), bench_toml=snapshot)
+    files = write_report(folder, found.rows, found.decision, title, about)
     if as_json:
         sys.stdout.write(json.dumps(found.decision.verdict.as_dict()) + "\n")
     else:
-        _show(found.decision, title, files)
+        _show(found.decision, title, files, [])
     raise typer.Exit(EXIT_CODES[found.decision.verdict.outcome])
 
 

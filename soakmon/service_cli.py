@@ -14,6 +14,7 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
+from hardware.build import build_parts
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
 from soakmon.bench.check import listen_and_check
@@ -131,7 +132,7 @@ def _simulated(bench: Bench, name: str, pace: float, seed: int | None) -> BenchP
 
 
 def _real(bench: Bench) -> BenchParts:
-    raise NotImplementedError
+    return build_parts(bench)
 
 
 def _client(path: Path | None) -> Client:

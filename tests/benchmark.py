@@ -1,11 +1,13 @@
 """Prints speed, memory and what is detected; asserts nothing.
 
 python -m tests.benchmark [--seeds N]      about a second per night and seed on one core
+python -m tests.compare [--nights N]       against other ways, an oracle and the bound
 """
 
 from __future__ import annotations
 
 import argparse
+import itertools
 import os
 import resource
 import subprocess
@@ -13,13 +15,19 @@ import sys
 import time
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 from statistics import median
 from tempfile import TemporaryDirectory
 from typing import NamedTuple
 
+import numpy as np
+
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
+from soakmon.capability.evaluate import Result, plan
+from soakmon.capability.evaluate import judged as judge_night
+from soakmon.capability_cli import make_night
 from soakmon.records.run_file import write_run
 from soakmon.watch.decide import decide
 from soakmon.watch.settings import Settings
@@ -88,6 +96,33 @@ def detection(seeds: int) -> None:
         )
 
 
+def calibration(nights: int) -> None:
+    """Whether suspects of 70 % are the cause in 70 of 100 random nights."""
+    print(f"Suspects over {nights} random nights: probability said, and how often it was the cause")
+    jobs = partial(judge_night, maker=make_night)
+    with ProcessPoolExecutor(os.cpu_count()) as pool:
+        results = list(pool.map(jobs, plan(nights, seed=5), chunksize=2))
+    print_calibration("all nights", results)
+    print_calibration("leaks found at a gate", [r for r in results if r.found and r.way == "gates"])
+
+
+def print_calibration(name: str, results: list[Result]) -> None:
+    pairs = np.array([pair for result in results for pair in result.suspects]).reshape(-1, 2)
+    first = [r.cause_right for r in results if r.suspects]
+    # Causes that were not named had no probability, and one of them was right or not.
+    missed = sum(not any(right for _, right in r.suspects) for r in results)
+    brier = (float(np.sum((pairs[:, 0] - pairs[:, 1]) ** 2)) + missed) / max(len(results), 1)
+    print(
+        f"{name}: {len(results)} nights, Brier score {brier:.3f}, first right {np.mean(first):.0%}"
+    )
+    for low, high in itertools.pairwise((0.0, 0.05, 0.15, 0.3, 0.5, 0.7, 0.9, 1.01)):
+        within = pairs[(pairs[:, 0] >= low) & (pairs[:, 0] < high)]
+        if len(within):
+            said, was = within.mean(axis=0)
+            print(f"  {low:4.0%} to {min(high, 1):4.0%}: said {said:4.0%}, was {was:4.0%} "
+                  f"({len(within)} suspects)")  # fmt: skip
+
+
 def timed(what: str, *args: str, cwd: str) -> None:
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     start = time.perf_counter()
@@ -121,10 +156,13 @@ def speed() -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=20)
-    seeds = parser.parse_args().seeds
+    parser.add_argument("--random-nights", type=int, default=240)
+    wanted = parser.parse_args()
     speed()
     print()
-    detection(seeds)
+    detection(wanted.seeds)
+    print()
+    calibration(wanted.random_nights)
 
 
 if __name__ == "__main__":

@@ -38,7 +38,7 @@ def test_a_rehearsal_ends_in_a_verdict_with_report(tmp_path):
     told = done.stdout.decode()
     assert told.index("LEAKING") < told.index("Loss") < told.index("Cautions")
     assert "carb 4" in told
-    names = {"report.html", "verdict.json", "readings.csv", "soak.png", "soak.svg"}
+    names = {"report.html", "report.pdf", "verdict.json", "readings.csv", "soak.png", "soak.svg"}
     assert {file.name for file in (tmp_path / "out").iterdir()} == names
     verdict = json.loads((tmp_path / "out" / "verdict.json").read_text())
     assert verdict["schema"] == "soakmon.verdict/1"

@@ -42,6 +42,13 @@ def test_watch_knows_only_physics_and_itself(path):
     assert not imports(path) & STANDARD_IO
 
 
+@pytest.mark.parametrize("path", modules("soakmon/weigh"), ids=str)
+def test_bench_tests_know_physics_settings_and_themselves(path):
+    allowed = ("soakmon.physics", "soakmon.watch.settings", "soakmon.weigh", "soakmon.errors")
+    assert all(name.startswith(allowed) for name in of(path))
+    assert not imports(path) & (STANDARD_IO - {"datetime"})
+
+
 @pytest.mark.parametrize("path", modules("sim"), ids=str)
 def test_simulator_shares_no_equation_with_the_expectation(path):
     allowed = {"soakmon.physics.geometry", "soakmon.physics.fuels", "soakmon.watch.rows"}
@@ -51,7 +58,7 @@ def test_simulator_shares_no_equation_with_the_expectation(path):
     } <= allowed
 
 
-@pytest.mark.parametrize("folder", ["soakmon/records", "soakmon/report"])
+@pytest.mark.parametrize("folder", ["soakmon/records", "soakmon/report", "soakmon/capability"])
 def test_records_and_report_do_not_know_simulator_or_hardware(folder):
     for path in modules(folder):
         assert not {name for name in of(path) if name.startswith(("sim", "hardware"))}

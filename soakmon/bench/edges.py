@@ -19,15 +19,17 @@ LONGEST_S = 1.0
 @dataclass(slots=True)
 class _Gate:
     blocked_since_s: float | None = None
-    last_drop_s: float = float("-inf")
-    last_edge_s: float = float("-inf")
+    began_s: float = float("-inf")  # when what is passing, or the last that passed, began
+    settled_s: float = float("-inf")  # and when its last blink was over
 
 
 class DropMerger:
     """Merges edges into drops, per gate.
 
-    dead_time_s: edges within it after a drop belong to the same drop; shortest_s: shorter blinks
-    are electrical; longest_s: a beam blocked longer is no drop but something in the way.
+    dead_time_s: what begins so soon after a block ended is its ringing, but nothing rings longer
+    than longest_s: a stream counts on; shortest_s: shorter blinks are electrical; longest_s: a beam
+    blocked longer is no drop but something in the way. A drop is told at once when its beam is free
+    again: something that rings while it comes into the way, and stays, may so count once.
     """
 
     def __init__(
@@ -48,20 +50,25 @@ class DropMerger:
         for edge in edges:
             gate = self.gates[edge.gate]
             if edge.blocked:
-                if gate.blocked_since_s is None:
-                    gate.blocked_since_s = edge.t_s
+                # Blocked twice: an edge was lost between. The newer is the one whose end will come.
+                gate.blocked_since_s = edge.t_s
             elif gate.blocked_since_s is not None:
                 began_s, gate.blocked_since_s = gate.blocked_since_s, None
-                lasted_s = edge.t_s - began_s
-                if self._counts(gate, began_s, lasted_s):
-                    gate.last_drop_s = began_s
+                if self._counts(gate, began_s, edge.t_s):
                     drops.append(Edge(edge.gate, began_s, blocked=True))
-            gate.last_edge_s = edge.t_s
         return drops
 
-    def _counts(self, gate: _Gate, began_s: float, lasted_s: float) -> bool:
-        if began_s - gate.last_edge_s < self.dead_time_s and (
-            began_s - gate.last_drop_s < self.dead_time_s
-        ):
+    def _counts(self, gate: _Gate, began_s: float, ended_s: float) -> bool:
+        """Whether a block is a drop of its own."""
+        lasted_s = ended_s - began_s
+        if lasted_s > self.longest_s:
+            gate.began_s = gate.settled_s = ended_s
             return False
-        return self.shortest_s <= lasted_s <= self.longest_s
+        if lasted_s < self.shortest_s:
+            return False
+        rings_on = began_s - gate.settled_s < self.dead_time_s
+        gate.settled_s = ended_s
+        if rings_on and ended_s - gate.began_s <= self.longest_s:
+            return False
+        gate.began_s = began_s
+        return True

@@ -15,7 +15,7 @@ from typing import Literal
 log = logging.getLogger(__name__)
 
 State = Literal["ready", "making", "failed", "missing"]
-FILES = ("report.html", "verdict.json", "readings.csv", "soak.png", "soak.svg")
+FILES = ("report.html", "report.pdf", "verdict.json", "readings.csv", "soak.png", "soak.svg")
 _VERDICT_CODES = {0, 1, 3}
 _NICE = 10
 

@@ -17,10 +17,13 @@ from soakmon.page.store import Store
 from soakmon.page.text import TEXTS
 from soakmon.records.journal import Journal
 
-FileName = Literal["report.html", "verdict.json", "readings.csv", "soak.png", "soak.svg"]
+FileName = Literal[
+    "report.html", "report.pdf", "verdict.json", "readings.csv", "soak.png", "soak.svg"
+]
 Number = Annotated[int, FromPath(ge=1, le=2**62)]
 _TYPES = {
     "report.html": "text/html; charset=utf-8",
+    "report.pdf": "application/pdf",
     "verdict.json": "application/json",
     "readings.csv": "text/csv; charset=utf-8",
     "soak.png": "image/png",

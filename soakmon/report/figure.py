@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from soakmon.report.letters import one_line
 from soakmon.watch.decide import Decision
 from soakmon.watch.rows import Rows
 from soakmon.watch.verdict import Outcome
@@ -23,25 +24,39 @@ WORDS = {
 }
 
 
-def draw(path: Path, rows: Rows, decision: Decision, title: str) -> None:
-    """Write the picture; the file name's ending (.png, .svg) is the format."""
+def draw(
+    path: Path,
+    rows: Rows,
+    decision: Decision,
+    title: str,
+    *,
+    dpi: int = 130,
+    height_in: float = 6.0,
+) -> None:
+    """Write the picture; the file name's ending (.png, .svg) is the format.
+
+    An empty title leaves the heading out, for a page that has its own.
+    """
     # Imported here: it takes longer than deciding, and only a report needs it.
     from matplotlib import rc_context  # noqa: PLC0415
     from matplotlib.backends.backend_agg import FigureCanvasAgg  # noqa: PLC0415
     from matplotlib.figure import Figure  # noqa: PLC0415
 
-    figure: Any = Figure(figsize=(9.5, 6.0), layout="constrained")
+    figure: Any = Figure(figsize=(9.5, height_in), layout="constrained")
     FigureCanvasAgg(figure)
     gates = max(rows.gates, 1)
     upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3.2, 0.45 + 0.28 * gates))
     _loss(upper, decision)
     _drops(lower, rows, decision)
     _alarms(upper, lower, decision)
-    upper.set_title(f"{WORDS[decision.verdict.outcome]} – {title}", loc="left", weight="bold")
+    if title:
+        # Dollar signs would be read as mathematics.
+        shown = one_line(title, 80).replace("$", r"\$")
+        upper.set_title(f"{WORDS[decision.verdict.outcome]} – {shown}", loc="left", weight="bold")
     lower.set_xlabel("hours since the start of the run")
     lower.set_xlim(0, max(float(rows.t_s[-1]), 1.0) / 3600)
     # The same picture from the same data, byte for byte.
-    options: dict[str, Any] = {"dpi": 130}
+    options: dict[str, Any] = {"dpi": dpi}
     if path.suffix == ".svg":
         options["metadata"] = {"Date": None}
     with rc_context({"svg.hashsalt": "soakmon", "svg.fonttype": "path"}):

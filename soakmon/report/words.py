@@ -60,7 +60,12 @@ def smallest(verdict: Verdict) -> str:
 def suspect(one: Suspect) -> str:
     """A suspect as: 63 %  carb 4: bowl gasket or drain plug weeping."""
     where = f"carb {one.carb}: " if one.carb else ""
-    return f"{100 * one.probability:.0f} %  {where}{CAUSES[one.cause]}"
+    return f"{chance(one.probability)}  {where}{CAUSES[one.cause]}"
+
+
+def chance(probability: float) -> str:
+    """A probability as a percentage; what is small is not called nothing."""
+    return "< 1 %" if 0 < probability < 0.005 else f"{100 * probability:.0f} %"
 
 
 def drops(verdict: Verdict) -> str:

@@ -9,6 +9,7 @@ account.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from soakmon.watch.verdict import Cause, Suspect
@@ -33,6 +34,7 @@ _UNSEEN = (Cause.RAIL_JOINT_WEEP, Cause.BENCH_PLUMBING_LEAK, Cause.NEEDLE_WEEP)
 
 _RISE_G = 4.0
 _DRIES_G_PER_H = 0.15
+_STRAYS_SHOW_G_PER_H = 2 * _DRIES_G_PER_H
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +45,7 @@ class Evidence:
     rate_g_per_h; delay_h: first drop after the end of the fill; mass_led: mass was being lost well
     before drops fell; beyond_g_per_h: loss that did not pass the gate; shut_ratio: drop rate with
     the feed shut over the rate before (None: never shut); lost_while_shut: the bottle went on
-    losing fuel with the feed shut.
+    losing fuel with the feed shut; shift: factors on the prior odds, from the job record.
     """
 
     carb: int | None
@@ -54,7 +56,7 @@ class Evidence:
     beyond_g_per_h: float = 0.0
     shut_ratio: float | None = None
     lost_while_shut: bool = False
-    shift: dict[Cause, float] = field(default_factory=dict)
+    shift: Mapping[Cause, float] = field(default_factory=dict)
 
 
 def likelihood(cause: Cause, seen: Evidence) -> float:
@@ -66,10 +68,11 @@ def likelihood(cause: Cause, seen: Evidence) -> float:
         value *= _by_rise(seen)
     elif seen.mass_led:
         value *= 0.4
-    # Fuel from the rail runs down where it likes, part of it past the gate.
+    # Fuel from the rail runs down where it likes, part of it past the gate. Of a small leak that
+    # part is no more than what dries of any leak: that nothing strays then says nothing.
     stray = seen.beyond_g_per_h > max(_DRIES_G_PER_H, 0.4 * seen.rate_g_per_h)
     if cause is Cause.RAIL_JOINT_WEEP:
-        value *= 3.0 if stray else 0.1
+        value *= 3.0 if stray else 0.1 if seen.rate_g_per_h > _STRAYS_SHOW_G_PER_H else 1.0
     elif stray and not seen.mass_led:
         value *= 0.4
     if seen.shut_ratio is not None:

@@ -54,6 +54,20 @@ def posterior(weep: Weep, criterion_g_per_h: float) -> Posterior:
     return Posterior(_NO_LEAK / total, weights[0], tuple(weights[1:]), above, _bound(weep))
 
 
+def signed_leak(weep: Weep) -> tuple[float, float]:
+    """Leak from the start that the mass alone says, g/h, of either sign, and its sd.
+
+    No belief in a tight rack pulls it to zero: the estimate whose errors tell bias and spread.
+    """
+    _, mean, sd = weep.filter.leak_by_filter(0)
+    # How well each filter predicted, with its own leak integrated out.
+    evidence = weep.filter.log_weight + 0.5 * (mean / sd) ** 2 + np.log(sd)
+    weight = np.exp(evidence - evidence.max())
+    weight /= weight.sum()
+    best = float(weight @ mean)
+    return best, float(np.sqrt(weight @ (sd**2 + (mean - best) ** 2)))
+
+
 def _bound(weep: Weep) -> Band:
     """Leak (g/h, from the start) that the mass allows, whatever was believed before."""
     weight, mean, sd = weep.filter.leak_by_filter(0)

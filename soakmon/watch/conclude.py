@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,7 +19,7 @@ from soakmon.watch.found import (
     total_leak,
     with_closing_alarm,
 )
-from soakmon.watch.verdict import Alarm, Band, Fault, Outcome, Suspect, Verdict
+from soakmon.watch.verdict import Alarm, Band, Cause, Fault, Outcome, Suspect, Verdict
 
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
@@ -70,7 +71,9 @@ def _too_early(decider: Decider) -> Verdict:
     duration = decider.last_s - decider.start_s if np.isfinite(decider.last_s) else 0.0
     leaking = bool(decider.alarms)
     carbs = [a.carb for a in decider.alarms]
-    places = [Evidence(c, 1.0 / len(carbs), 100.0, 0.1, False) for c in carbs]
+    places = [
+        Evidence(c, 1.0 / len(carbs), 100.0, 0.1, False, shift=_shift(decider, c)) for c in carbs
+    ]
     rate = max((a.leak_g_per_h or 0.0 for a in decider.alarms), default=0.0)
     return Verdict(
         Outcome.LEAKING if leaking else Outcome.NOT_PROVEN,
@@ -172,7 +175,9 @@ def _suspects(
         no_leak = belief.no_leak
         shares: list[tuple[int | None, float]] = [(None, belief.unseen)]
         shares += [(gate + 1, share) for gate, share in enumerate(belief.gates)]
-        places = [Evidence(c, w, 1.0, 1.0, False) for c, w in shares if w > 0]
+        places = [
+            Evidence(c, w, 1.0, 1.0, False, shift=_shift(decider, c)) for c, w in shares if w > 0
+        ]
     return rank(places, no_leak, bowls_short=short, carbs=decider.tally.gates)
 
 
@@ -195,4 +200,19 @@ def _evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
     lost = tally.shut_loss_g > 0.5 * rate * tally.shut_h and tally.shut_h > 0.15
     beyond = max(total - said, 0.0)
     weight = 1.0 / len(found)
-    return Evidence(one.carb, weight, rate, delay, one.mass_led, beyond, ratio, bool(lost))
+    return Evidence(
+        one.carb,
+        weight,
+        rate,
+        delay,
+        one.mass_led,
+        beyond,
+        ratio,
+        bool(lost),
+        _shift(decider, one.carb),
+    )
+
+
+def _shift(decider: Decider, carb: int | None) -> Mapping[Cause, float]:
+    """What the job record says of a carb; nothing of a place that no gate sees."""
+    return decider.settings.cause_shift.get(carb, {}) if carb is not None else {}

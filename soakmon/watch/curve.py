@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -17,12 +17,17 @@ _NORMAL_95 = 1.959964
 _VAPOUR_REL_SD = 0.08
 
 
+def _none() -> Floats:
+    return np.zeros(0)
+
+
 @dataclass(frozen=True, slots=True)
 class Curve:
     """(n,) arrays since the soak's clock started: t_s; loss and evaporation band in g.
 
     The band is what a tight rack takes from the bottle: evaporation, and the top-up of bowls whose
-    fuel shrinks as the shop cools.
+    fuel shrinks as the shop cools. Its best estimate is the sum of feed_g (bottle and hose),
+    bowls_g and top_up_g.
     """
 
     t_s: Floats
@@ -30,6 +35,9 @@ class Curve:
     best_g: Floats
     low_g: Floats
     high_g: Floats
+    feed_g: Floats = field(default_factory=_none)
+    bowls_g: Floats = field(default_factory=_none)
+    top_up_g: Floats = field(default_factory=_none)
 
 
 @kept
@@ -77,7 +85,8 @@ class CurveKeeper:
         """The curve so far."""
         points = np.array(self.points).reshape(-1, 5)
         best, low, high = self._band(points[:, 2], points[:, 3], points[:, 4])
-        return Curve(points[:, 0], points[:, 1], best, low, high)
+        feed, bowls, top_up = points[:, 2], points[:, 3], self._share() * points[:, 4]
+        return Curve(points[:, 0], points[:, 1], best, low, high, feed, bowls, top_up)
 
     def expected(self) -> Band:
         """Expected evaporation up to now, g, 95 %."""
@@ -92,11 +101,13 @@ class CurveKeeper:
         good = [p[1] for p in self.points[-30:] if np.isfinite(p[1])]
         return float(np.median(good[-5:])) if good else None
 
+    def _share(self) -> float:
+        return min(max(self.top_up[0], 0.0), 1.0)
+
     def _band(
         self, feed_g: Floats, bowls_g: Floats, top_up_g: Floats
     ) -> tuple[Floats, Floats, Floats]:
-        share, share_sd = self.top_up
-        share = min(max(share, 0.0), 1.0)
+        share, share_sd = self._share(), self.top_up[1]
         evaporated = np.asarray(feed_g + bowls_g)
         best = np.asarray(evaporated + share * top_up_g)
         variance = (self.feed_rel_sd * feed_g) ** 2 + (self.bowls_rel_sd * bowls_g) ** 2

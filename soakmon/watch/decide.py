@@ -266,14 +266,14 @@ class Decider:
         return made
 
 
-def decide(
+def watched(
     rows: Rows,
     settings: Settings,
     *,
     phase: str | None = None,
     progress: Callable[[float], None] | None = None,
-) -> Decision:
-    """Decide over a recorded run. phase="soaking": it starts after filling."""
+) -> Decider:
+    """A decider that has seen a whole recorded run. phase="soaking": it starts after filling."""
     decider = Decider(settings, rows.gates, already_soaking=phase == str(Phase.SOAKING))
     minute = np.ceil(np.round(rows.t_s / _CHUNK_S, 9)).astype(np.int64)
     edges = [0, *(np.flatnonzero(np.diff(minute)) + 1).tolist(), len(rows)]
@@ -282,4 +282,15 @@ def decide(
         if progress is not None:
             progress(stop / len(rows))
     decider.finish()
-    return decider.decision()
+    return decider
+
+
+def decide(
+    rows: Rows,
+    settings: Settings,
+    *,
+    phase: str | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Decision:
+    """Decide over a recorded run. phase="soaking": it starts after filling."""
+    return watched(rows, settings, phase=phase, progress=progress).decision()

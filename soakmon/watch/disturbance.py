@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from statistics import median
 
 import numpy as np
 
@@ -20,6 +21,9 @@ SURPRISING_SIGMA = 2.5
 HELD = 3
 LONGEST = 8
 REFILL_G = 15.0
+# Growth of the variance from one minute to two that chance makes of white noise alone.
+_NO_WALK = 1.25
+_WALK_FROM = 30
 
 
 class Kind(StrEnum):
@@ -88,30 +92,47 @@ class FreezeWatch:
 
 @kept
 class NoiseGauge:
-    """White noise of one averaged reading, from differences of neighbours (robust, running)."""
+    """White noise of one averaged reading, from differences of neighbours (robust, running).
+
+    A cell that wanders also differs from minute to minute, but then twice as much (in variance)
+    over two minutes, where white noise differs no more: what walks must not be taken for white, or
+    the filter would trust a wandering cell.
+    """
 
     KEEP = 240
 
     def __init__(self) -> None:
         self.differences: list[float] = []
+        self.over_two: list[float] = []
         self.last_g = float("nan")
+        self.before_g = float("nan")
         self.quantum_g = float("inf")
 
     def add(self, mass_g: float) -> None:
         """Take the next averaged reading (g)."""
-        step = abs(mass_g - self.last_g)
-        self.last_g = mass_g
+        step, two = abs(mass_g - self.last_g), abs(mass_g - self.before_g)
+        self.before_g, self.last_g = self.last_g, mass_g
         if np.isfinite(step):
             self.differences.append(step)
             del self.differences[: -self.KEEP]
             if step > 1e-9:
                 self.quantum_g = min(self.quantum_g, step)
+        if np.isfinite(two):
+            self.over_two.append(two)
+            del self.over_two[: -self.KEEP]
 
     def sd_g(self, within_g: float) -> float:
         """Noise sd in g; within_g: standard error seen inside the step, NaN if not known."""
         inside = within_g if np.isfinite(within_g) else 0.0
-        median = float(np.median(self.differences))
+        middle = median(self.differences)
         known = np.isfinite(self.quantum_g)
-        coarse = self.quantum_g if known and median in {0.0, self.quantum_g} else 0.0
-        between = median / 0.6745 / np.sqrt(2)
+        coarse = self.quantum_g if known and middle in {0.0, self.quantum_g} else 0.0
+        between = middle / 0.6745 / np.sqrt(2) * np.sqrt(self._white_share(middle))
         return float(max(between, inside, 0.3 * coarse, 0.003))
+
+    def _white_share(self, middle_g: float) -> float:
+        """Share of the differences' variance that is white: 1 unless a walk shows, at least 0."""
+        if len(self.over_two) < _WALK_FROM or middle_g == 0:
+            return 1.0
+        grows = (median(self.over_two) / middle_g) ** 2
+        return min(max((2.0 - grows) / (2.0 - _NO_WALK), 0.0), 1.0)

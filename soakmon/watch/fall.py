@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import math
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -15,9 +17,14 @@ from soakmon.watch.state import kept
 BLOCK_S = 10.0
 _CLIP = 4.0
 _NOISE_FROM = 20
+_LEAST_NOISE_G = 0.01
+# A gust pushes the bottle about for a minute; a flood goes on.
+_CONFIRM_S = 60.0
+_GOES_ON = 0.3
 _LEAST_G_PER_H = 25.0
 
 
+@kept
 @dataclass(frozen=True, slots=True)
 class Fall:
     """A steady fall of the mass that began at began_s and was certain at t_s."""
@@ -25,6 +32,15 @@ class Fall:
     t_s: float
     began_s: float
     rate_g_per_h: float
+
+
+@kept
+@dataclass(frozen=True, slots=True)
+class Pending:
+    """A fall that looks certain, and the median then: it has a minute to go on."""
+
+    fall: Fall
+    median_g: float
 
 
 @kept
@@ -41,6 +57,7 @@ class FallWatch:
         self.held: list[Rows] = []
         self.medians: list[tuple[float, float]] = []
         self.falls: list[float] = []
+        self.pending: Pending | None = None
         self.alarmed = False
 
     def restart(self) -> None:
@@ -49,6 +66,7 @@ class FallWatch:
         self.held.clear()
         self.medians.clear()
         self.falls.clear()
+        self.pending = None
         self.alarmed = False
 
     def push(self, rows: Rows) -> Fall | None:
@@ -58,12 +76,13 @@ class FallWatch:
         joined = join([*self.held, rows])
         block = np.floor(joined.t_s / BLOCK_S).astype(np.int64)
         edges = [0, *(np.flatnonzero(np.diff(block)) + 1).tolist()]
+        masses = joined.mass_g.tolist()
         found = None
         for start, stop in itertools.pairwise(edges):
-            mass = joined.mass_g[start:stop]
-            mass = mass[np.isfinite(mass)]
-            if len(mass):
-                found = found or self._block(float(joined.t_s[stop - 1]), float(np.median(mass)))
+            # So few values are sorted faster as plain numbers than as an array.
+            mass = [grams for grams in masses[start:stop] if math.isfinite(grams)]
+            if mass:
+                found = found or self._block(float(joined.t_s[stop - 1]), median(mass))
         self.held = [joined.part(edges[-1], len(joined))]
         return found
 
@@ -75,15 +94,35 @@ class FallWatch:
         if len(self.medians) < 2:
             return None
         fall = self.medians[-2][1] - median_g
-        calm = np.array(self.falls[-90:])
+        calm = self.falls[-90:]
         self.falls.append(fall)
         del self.falls[:-120]
+        if self.pending is not None:
+            return self._confirmed(self.pending, t_s, median_g)
         if len(calm) < _NOISE_FROM:
             return None
-        noise = max(1.4826 * float(np.median(np.abs(calm - np.median(calm)))), 0.01)
-        if not self.cusum.add(float(np.clip(fall / noise, -_CLIP, _CLIP))):
+        if self.cusum.total == 0 and fall <= _LEAST_NOISE_G * self.cusum.reference:
+            return None  # Whatever the noise, the sum stays at zero.
+        middle = median(calm)
+        noise = max(1.4826 * median([abs(one - middle) for one in calm]), _LEAST_NOISE_G)
+        if not self.cusum.add(min(max(fall / noise, -_CLIP), _CLIP)):
             return None
-        return self._certain(t_s, median_g)
+        fallen = self._certain(t_s, median_g)
+        self.pending = Pending(fallen, median_g) if fallen is not None else None
+        return None
+
+    def _confirmed(self, pending: Pending, t_s: float, median_g: float) -> Fall | None:
+        """The fall once it has gone on for a minute; one that has not is forgotten."""
+        fall = pending.fall
+        seconds = t_s - fall.t_s
+        if seconds < _CONFIRM_S:
+            return None
+        self.pending = None
+        if pending.median_g - median_g > _GOES_ON * fall.rate_g_per_h * seconds / 3600:
+            self.alarmed = True
+            return Fall(t_s, fall.began_s, fall.rate_g_per_h)
+        self.cusum.total, self.cusum.began = 0.0, 0
+        return None
 
     def _certain(self, t_s: float, median_g: float) -> Fall | None:
         back = min(self.cusum.began, len(self.medians) - 1)
@@ -95,5 +134,4 @@ class FallWatch:
         # One step is a bump or a hand: half the loss must have come in other blocks.
         if max(self.falls[-back:]) > 0.5 * lost:
             return None
-        self.alarmed = True
         return Fall(t_s, began_s, rate)

@@ -30,9 +30,22 @@ SLACK_H = 5.0
 SLACK_SD_G = 0.2
 SLACK_MEAN_G = 0.2
 _TOP_UP, _TOP_UP_SD = 0.8, 0.4
+# Variance of a walk's end less that of its mean over the step, in steps of the walk: a mean has a
+# third of the step's own walk, and shares half of it with the end.
+_AVERAGED = 2 / 3
 
-# (drift in g/√h, weight), for a cell whose minute averages scatter by 0.03 g or less.
-_DRIFTS = ((0.005, 0.2), (0.02, 0.32), (0.06, 0.32), (0.2, 0.12), (0.7, 0.04))
+# (drift in g/√h, sd of the slack in g, weight), for a cell whose minute averages scatter by 0.03 g
+# or less. What the bowls are short of wanders too, but never far: where the cell itself wanders as
+# much from minute to minute, that must not be put down to the bowls, or the drift is thought small.
+_DRIFTS = (
+    (0.005, SLACK_SD_G, 0.2),
+    (0.02, SLACK_SD_G, 0.32),
+    (0.06, SLACK_SD_G, 0.32),
+    (0.18, 0.05, 0.06),
+    (0.3, 0.05, 0.04),
+    (0.5, 0.05, 0.03),
+    (0.8, 0.05, 0.03),
+)
 # (widening of the temperature prior, of the evaporation prior, weight): a model that is wrong by a
 # factor must be able to explain a loss before a leak does.
 _WIDENINGS = ((1.0, 1.0, 0.85), (6.0, 1.0, 0.08), (1.0, 5.0, 0.05), (6.0, 5.0, 0.02))
@@ -54,8 +67,8 @@ class MassFilter:
         zero_g_per_c: float,
         onsets: int,
     ) -> None:
-        drift = np.array([d for d, _ in _DRIFTS])
-        weight = np.outer([w for _, w in _DRIFTS], [w for *_, w in _WIDENINGS]).ravel()
+        drift = np.array([d for d, *_ in _DRIFTS])
+        weight = np.outer([w for *_, w in _DRIFTS], [w for *_, w in _WIDENINGS]).ravel()
         self.log_weight: Floats = np.log(weight)
         self.drift_g2_per_h: Floats = np.repeat((drift) ** 2, len(_WIDENINGS))
         temp, evap = (np.tile([w[i] for w in _WIDENINGS], len(_DRIFTS)) for i in (0, 1))
@@ -75,7 +88,8 @@ class MassFilter:
         self.effect: Floats = np.zeros((BANK, SIZE, onsets))
         self.score: Floats = np.zeros((BANK, onsets))
         self.information: Floats = np.zeros((BANK, onsets))
-        self.slack_sd_g = SLACK_SD_G
+        self.walk_g2: Floats = np.zeros(BANK)
+        self.slack_sd_g: Floats = np.repeat([s for _, s, _ in _DRIFTS], len(_WIDENINGS))
 
     def coarsen(self, scale: float) -> None:
         """Before any reading: a cell so much coarser than a 1-2 kg one drifts as much more."""
@@ -97,7 +111,8 @@ class MassFilter:
         self.cov[:, :, SLACK] *= keep
         self.effect[:, SLACK, :] *= keep
         self.cov[:, SLACK, SLACK] += self.slack_sd_g**2 * (1 - keep**2)
-        self.cov[:, OFFSET, OFFSET] += self.drift_g2_per_h * hours
+        self.walk_g2 = self.drift_g2_per_h * hours
+        self.cov[:, OFFSET, OFFSET] += self.walk_g2
 
     def loosen(self, state: int, step_g: float) -> None:
         """Tell the filter that a state has just jumped by about step_g."""
@@ -118,7 +133,8 @@ class MassFilter:
         """Innovation (g) and its sd (g) of the filter that has predicted best so far."""
         best = int(np.argmax(self.log_weight))
         residual = reading_g - float(row @ self.mean[best])
-        return residual, float(np.sqrt(row @ self.cov[best] @ row + noise_g**2))
+        variance = row @ self.cov[best] @ row - _AVERAGED * self.walk_g2[best] + noise_g**2
+        return residual, float(np.sqrt(variance))
 
     def update(self, row: Floats, reading_g: float, noise_g: float, exposure_h: Floats) -> None:
         """Take one averaged reading.
@@ -127,7 +143,9 @@ class MassFilter:
         added back; noise_g: its white noise sd; exposure_h: (J,) hours of leaking per onset.
         """
         gain_raw = self.cov @ row
-        variance = gain_raw @ row + noise_g**2
+        variance = gain_raw @ row - _AVERAGED * self.walk_g2 + noise_g**2
+        # The reading is the mean of its step: on average half of the step's walk was yet to come.
+        gain_raw[:, OFFSET] -= 0.5 * self.walk_g2
         residual = reading_g - self.mean @ row
         gain = gain_raw / variance[:, None]
         self.log_weight -= 0.5 * (np.log(variance) + residual**2 / variance)
@@ -139,16 +157,21 @@ class MassFilter:
         self.effect += gain[:, :, None] * signature[:, None, :]
         self.mean += gain * residual[:, None]
         self.cov -= gain[:, :, None] * gain_raw[:, None, :]
+        # Readings that were held back come several at once: the last step's walk counts once.
+        self.walk_g2 = np.zeros(BANK)
 
     def log_ratio(self, leak_g_per_h: Floats, onsets: slice = slice(None)) -> Floats:
         """(J, R) log-likelihood ratio of a leak of each rate (R,) from each onset, against none."""
-        exponent = (
-            self.score[:, onsets, None] * leak_g_per_h
-            - 0.5 * self.information[:, onsets, None] * leak_g_per_h**2
-        )
+        score, information = self.score[:, onsets], self.information[:, onsets]
+        ratio = np.zeros((score.shape[1], len(leak_g_per_h)))
+        # Onsets that lie ahead have left nothing yet: their ratio is 1.
+        live = information.any(axis=0)
+        score, information = score[:, live, None], information[:, live, None]
+        exponent = score * leak_g_per_h - 0.5 * information * leak_g_per_h**2
         exponent += np.log(self.weights + 1e-300)[:, None, None]
         top = exponent.max(axis=0)
-        return np.asarray(top + np.log(np.exp(exponent - top).sum(axis=0)))
+        ratio[live] = top + np.log(np.exp(exponent - top).sum(axis=0))
+        return ratio
 
     def weights_given(self, onset: int, leak_g_per_h: float) -> Floats:
         """(BANK,) posterior weight of each filter if there was a leak of this rate and onset."""

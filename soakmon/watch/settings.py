@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry
+from soakmon.watch.verdict import Cause
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,7 @@ class Settings:
 
     criterion_g_per_day: a tight rack loses less. false_alarm: budget of the whole soak.
     settle_s: from the end of filling to the start of the soak's clock.
+    cause_shift: factors on the prior odds of causes, by carb (from 1), from the job record.
     """
 
     geometry: BenchGeometry = field(default_factory=BenchGeometry)
@@ -43,3 +46,4 @@ class Settings:
     criterion_g_per_day: float = 2.0
     false_alarm: float = 0.01
     settle_s: float = 1800.0
+    cause_shift: Mapping[int, Mapping[Cause, float]] = field(default_factory=dict)

@@ -40,6 +40,9 @@ LEAKS: Floats = 0.004 * 2 ** (np.arange(34) / 2)
 _FROM_START = 0.5
 # Share of the leak that a gate catches (as steps down the rate grid), and its weight.
 _CAUGHT = ((0, 0.8), (2, 0.15), (5, 0.05))
+# Chance that drops at a gate are water (judgement, no source): so small that drops alone still
+# prove a leak that the mass cannot see, so large that no number of drops outvotes the mass.
+_WATER = 1e-5
 
 
 def _rate_prior() -> Floats:
@@ -165,10 +168,13 @@ class Weep:
     def gate_ratio(self, index: int, mass: Floats) -> float:
         """Log-ratio of a leak under gate `index` against none, or one that no gate sees.
 
-        What the mass lost may come from elsewhere: the gate must add evidence of its own.
+        What the mass lost may come from elsewhere: the gate must add evidence of its own. And what
+        drips may be water that condensed on a cold bowl: however regular the drops, a mass that
+        stays while they fall speaks against fuel.
         """
         ratio = self.under_gate(index, mass)[0]
-        return ratio - float(np.logaddexp(0.0, self.unseen(mass)))
+        water = self.under_gate(index, np.zeros_like(mass))[0] + np.log(_WATER)
+        return ratio - float(np.logaddexp(np.logaddexp(0.0, self.unseen(mass)), water))
 
     def _cell_prior(self, times: Floats) -> Floats:
         """Prior of a leak whose first drop falls in the cell of each time (the first likelier)."""

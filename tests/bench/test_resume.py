@@ -34,11 +34,11 @@ def test_a_soak_goes_on_with_what_it_knew_and_the_gap_in_the_record(tmp_path, bo
     assert again.session.phase == "soaking"
     assert again.simulation.feed_open
     assert again.session.decider.finder.taken_g == before.decider.finder.taken_g
-    assert again.session.t_s == pytest.approx(committed_s + 1200, abs=12)
+    assert again.session.t_s == pytest.approx(committed_s + 1200, abs=18)
     again.run(4)
     rows = again.journal.read_rows(1)
     assert np.all(np.diff(rows.t_s) > 0)
-    assert np.diff(rows.t_s).max() == pytest.approx(1200, abs=15)
+    assert np.diff(rows.t_s).max() == pytest.approx(1200, abs=20)
     events = again.journal.read_events(1)
     assert [e.data["known"] for e in events if e.kind == "resumed"] == [True]
     assert "gap" in {fault.kind for fault in again.session.decision.verdict.faults}

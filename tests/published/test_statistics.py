@@ -155,7 +155,10 @@ def test_the_mass_filter_equals_generalised_least_squares_of_statsmodels():
     _, means, sds = ours.leak_by_filter(0)
     for place in (0, 4, 8):
         drift = ours.drift_g2_per_h[place]
-        covariance = 30.0**2 + drift * np.minimum.outer(hours, hours)
+        # The readings are means of the walk over each minute.
+        middle = hours - 0.5 / 60
+        covariance = 30.0**2 + drift * np.minimum.outer(middle, middle)
+        covariance -= drift / 60 / 6 * np.eye(len(hours))
         covariance += noise**2 * np.eye(len(hours))
         theirs = sm.GLS(reading, -hours[:, None], sigma=covariance).fit()
         sd = float(np.sqrt(theirs.normalized_cov_params[0, 0]))

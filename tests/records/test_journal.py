@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from soakmon.errors import InputError
-from soakmon.records.journal import Anchor, Journal, SoakEntry
+from soakmon.records.journal import BATCH_S, Anchor, Journal, SoakEntry
 from soakmon.records.packing import pack, unpack
 from soakmon.records.schema import STEPS, VERSION
 from soakmon.watch.rows import Rows
@@ -63,7 +63,7 @@ def test_rows_are_batched_and_events_commit_at_once(tmp_path):
     assert other.read_events()[0].data == {"text": "ü"}
     for t_s in range(5, 100):
         journal.add_rows(row(t_s), anchor(t_s))
-    assert len(other.read_rows(soak)) >= 90
+    assert len(other.read_rows(soak)) >= 100 - BATCH_S
 
 
 def test_an_unfinished_soak_is_found_with_its_anchor(tmp_path):
@@ -187,7 +187,7 @@ def test_killed_at_random_instants_no_committed_row_is_lost_or_doubled(tmp_path)
         assert times == list(range(len(times)))
         assert len(times) >= committed
         if last is not None:
-            assert len(times) >= last - 10
+            assert len(times) >= last - BATCH_S
         committed = len(times)
     assert committed > 1000
 
@@ -206,6 +206,6 @@ def test_a_torn_last_page_costs_at_most_its_batch(tmp_path):
     assert torn.check() == "ok"
     times = torn.read_rows(1).t_s.tolist()
     assert times == list(range(len(times)))
-    assert len(times) >= 300 - 20
+    assert len(times) >= 300 - 3 * BATCH_S
     journal.close()
     torn.close()

@@ -1,0 +1,1 @@
+"""What the decider can do, measured on nights whose truth is known."""

@@ -1,0 +1,97 @@
+"""The least spread that any estimate of the leak could have on a night: the Bayesian bound.
+
+Van Trees' inequality for the linear model of the mass filter: the inverse of the information on a
+leak from the start, told what no decider is told: the cell's white noise, its drift, how wide the
+bench's evaporation and zero shift are spread. The model being linear and Gaussian, a filter that
+knew all this would reach the bound.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from soakmon.watch.averaging import Averager
+from soakmon.watch.evaporation import Evaporation
+from soakmon.watch.mass_filter import TEMP, TEMP_20, TEMP_60, TILT, TOP_UP, MassFilter
+from soakmon.watch.rows import Floats, Rows
+from soakmon.watch.settings import Settings
+from soakmon.watch.weep import Weep
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """What a night's bench really was.
+
+    white_g: sd of one reading at 1 Hz; wander_g: random walk over an hour; zero_g_per_c: sd of the
+    zero shift; feed_rel_sd, bowls_rel_sd: relative sd of the evaporation of bottle and hose, and of
+    the bowls, over benches of this kind.
+    """
+
+    white_g: float
+    wander_g: float
+    zero_g_per_c: float
+    feed_rel_sd: float
+    bowls_rel_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Minute:
+    """One averaged reading as the true filter sees it: time s, row, reading and noise in g."""
+
+    t_s: float
+    seconds: float
+    row: Floats
+    reading_g: float
+    noise_g: float
+    exposure_h: Floats
+
+
+def minutes(rows: Rows, settings: Settings, noise: Noise, soak_s: float) -> list[Minute]:
+    """The readings of a soak from soak_s on, as observation rows of the mass filter."""
+    evaporation = Evaporation(settings)
+    weep: Weep | None = None
+    taken = []
+    last_s = float(rows.t_s[0])
+    for average in Averager().push(rows):
+        seconds, last_s = average.t_s - last_s, average.t_s
+        evaporation.step(seconds, average.air_c, average.fuel_c, average.feed_open)
+        if average.t_s < soak_s or not np.isfinite(average.mass_g):
+            continue
+        if weep is None:
+            weep = Weep(settings, average.t_s, 0, average.mass_g)
+            evaporation.restart()
+        weep.advance(average.t_s, average.feed_open, evaporation)
+        white = noise.white_g / np.sqrt(max(average.readings, 1))
+        reading = average.mass_g - weep.zero_g + evaporation.total_g
+        row, exposure = weep.row(evaporation), weep.exposure_h.copy()
+        taken.append(Minute(average.t_s, seconds, row, reading, float(white), exposure))
+    return taken
+
+
+def true_filter(noise: Noise, onsets: int) -> MassFilter:
+    """The mass filter that has been told what the bench is; every filter of its bank is the same.
+
+    Its first filter is the narrow one of each prior, and the model itself is taken as right.
+    """
+    made = MassFilter(noise.feed_rel_sd, noise.bowls_rel_sd, 0.0, onsets)
+    made.log_weight = np.where(np.arange(len(made.log_weight)) == 0, 0.0, -1e9)
+    made.drift_g2_per_h = np.full_like(made.drift_g2_per_h, noise.wander_g**2)
+    made.cov[:, TILT, TILT] = made.cov[:, TOP_UP, TOP_UP] = 0.0
+    for state in (TEMP, TEMP_60):
+        made.cov[:, state, state] = 0.0
+    made.cov[:, TEMP_20, TEMP_20] = noise.zero_g_per_c**2
+    return made
+
+
+def least_sd_g_per_h(rows: Rows, settings: Settings, noise: Noise, soak_s: float) -> float:
+    """The bound on the sd of a leak from the start, g/h; infinite without readings."""
+    told = true_filter(noise, 1)
+    last_s = soak_s
+    for minute in minutes(rows, settings, noise, soak_s):
+        told.predict((minute.t_s - last_s) / 3600)
+        last_s = minute.t_s
+        told.update(minute.row, minute.reading_g, minute.noise_g, minute.exposure_h[:1])
+    information = float(told.information[0, 0])
+    return information**-0.5 if information > 0 else float("inf")

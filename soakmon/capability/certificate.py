@@ -1,0 +1,58 @@
+"""The measured capability as one HTML page that needs nothing else and prints well."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from html import escape
+
+from soakmon.capability.evaluate import Result
+from soakmon.capability.summary import detection_lines, error_lines, facts
+from soakmon.cautions import CAUTIONS
+
+_STYLE = """
+body { font: 16px/1.5 system-ui, sans-serif; max-width: 46rem; margin: 2rem auto; padding: 0 1rem;
+  color: #111; background: #fff; }
+table { border-collapse: collapse; width: 100%; margin: 1rem 0; }
+th, td { border-bottom: 1px solid #767676; padding: .3rem .5rem; text-align: left; }
+caption { text-align: left; font-weight: bold; }
+@media print { body { margin: 0; font-size: 11pt; } }
+"""
+_HEADS = ("leak is", "induced g/day", "found", "share, lower 95 %", "median delay")
+
+
+def certificate(results: Sequence[Result], *, version: str, seed: int) -> str:
+    """The page, complete; its only numbers are those of the results."""
+    nights = len(results)
+    return (
+        '<!doctype html>\n<html lang="en">\n<head><meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>soakmon {escape(version)}: measured capability</title>\n"
+        f"<style>{_STYLE}</style></head>\n<body>\n<h1>Measured capability</h1>\n"
+        f"<p>soakmon {escape(version)} judged {nights} simulated nights drawn at random (seed "
+        f"{seed}) without knowing which of them leaked. The data are invented: a simulator with "
+        "other equations than the decider's made them. No real bench was measured, so this says "
+        "what the method can do, and a bench of its own deserves a check with a known leak.</p>\n"
+        + _table("What came of it", ("figure", "value"), facts(results))
+        + _table("Leaks induced and found", _HEADS, detection_lines(results))
+        + _list("Errors of the estimate", error_lines(results))
+        + "<p>Bias, spread, threshold and smallest detectable leak follow the form of the EPA "
+        "standard test procedures for leak detection (from memory of UST-90-004).</p>\n"
+        + _list("Cautions", CAUTIONS)
+        + "</body>\n</html>\n"
+    )
+
+
+def _table(caption: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    head = "".join(f'<th scope="col">{escape(text)}</th>' for text in heads)
+    body = "".join(
+        "<tr>" + "".join(f"<td>{escape(text)}</td>" for text in row) + "</tr>\n" for row in rows
+    )
+    return (
+        f"<table>\n<caption>{escape(caption)}</caption>\n<thead><tr>{head}</tr></thead>\n"
+        f"<tbody>\n{body}</tbody>\n</table>\n"
+    )
+
+
+def _list(heading: str, lines: Iterable[str]) -> str:
+    items = "".join(f"<li>{escape(line)}</li>\n" for line in lines)
+    return f"<h2>{escape(heading)}</h2>\n<ul>\n{items}</ul>\n" if items else ""

@@ -1,0 +1,178 @@
+"""Randomised blind nights through the decider: plan, one night's judgement, and the summary.
+
+Nights come from a maker that is handed in, so nothing here knows a simulator.
+"""
+
+from __future__ import annotations
+
+import itertools
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import asdict, dataclass, fields
+from enum import StrEnum
+from typing import Any
+
+import numpy as np
+
+from soakmon.capability.bound import Noise, least_sd_g_per_h
+from soakmon.watch.closing import signed_leak
+from soakmon.watch.decide import Decider, watched
+from soakmon.watch.rows import Rows
+from soakmon.watch.settings import Settings
+from soakmon.watch.verdict import Outcome, Verdict
+
+
+class Way(StrEnum):
+    """How the decider can know of a leak."""
+
+    GATES = "gates"
+    MASS_ONLY = "mass_only"
+    AFTER_BLANK = "mass_only_after_blank"
+
+
+# Induced leaks in g/day: around what can just be found, and up to what floods.
+LEAKS_G_PER_DAY: dict[Way, tuple[float, ...]] = {
+    Way.GATES: (0.2, 0.35, 0.5, 0.7, 1.0, 2.0, 4.0, 24.0),
+    Way.MASS_ONLY: (2.0, 3.0, 4.5, 6.0, 9.0, 12.0),
+    Way.AFTER_BLANK: (1.0, 1.5, 2.0, 3.0, 4.5, 6.0),
+}
+_TURNS = (None, Way.GATES, Way.MASS_ONLY, None, Way.GATES, Way.AFTER_BLANK)
+_ERRORS_UP_TO_G_PER_DAY = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A night to make: its place in the plan, its seed and what is induced (0 g/day: nothing)."""
+
+    index: int
+    seed: int
+    leak_g_per_day: float
+    way: Way
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """A night as made: what the decider gets, and the truth it must not see.
+
+    leak_g_per_day: what really got out, mean since it began; began_s: first drop at the gate, or
+    onset where no gate sees it; from_start: the leak was there from the fill on.
+    """
+
+    rows: Rows
+    settings: Settings
+    noise: Noise
+    leak_g_per_day: float
+    carb: int | None
+    cause: str
+    began_s: float
+    from_start: bool
+
+
+Maker = Callable[[Case], Night]
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """What became of a case; delay and CPU time in s, error and bound in g/day, None: not defined.
+
+    suspects: (probability, whether it was the cause) of each suspect.
+    """
+
+    index: int
+    leak_g_per_day: float
+    way: str
+    outcome: str
+    delay_s: float | None
+    carb_right: bool
+    cause_right: bool
+    error_g_per_day: float | None
+    bound_g_per_day: float | None
+    seconds: float
+    suspects: list[list[float]]
+
+    @property
+    def found(self) -> bool:
+        """Whether the verdict is leaking."""
+        return self.outcome == Outcome.LEAKING.value
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON types only."""
+        return asdict(self)
+
+    @classmethod
+    def from_dict(cls, values: dict[str, Any]) -> Result:
+        """As written; KeyError when it is not one."""
+        return cls(**{field.name: values[field.name] for field in fields(cls)})
+
+
+def plan(nights: int, seed: int) -> list[Case]:
+    """Which nights to make: a third without a leak, a third seen by gates, a third by mass alone.
+
+    The order is shuffled, so that a part of the plan is already a fair sample.
+    """
+    rng = np.random.default_rng([seed, 1])
+    lanes = {way: itertools.cycle(rates) for way, rates in LEAKS_G_PER_DAY.items()}
+    dealt = [
+        (0.0, Way.GATES) if way is None else (next(lanes[way]), way)
+        for way in itertools.islice(itertools.cycle(_TURNS), nights)
+    ]
+    order = rng.permutation(nights)
+    seeds = rng.integers(1, 2**31, nights)
+    return [Case(k, int(seeds[k]), *dealt[int(order[k])]) for k in range(nights)]
+
+
+def judged(case: Case, maker: Maker) -> Result:
+    """Make a night, let the decider judge it, hold the verdict against the truth."""
+    night = maker(case)
+    start = time.process_time()
+    decider = watched(night.rows, night.settings)
+    verdict = decider.verdict()
+    seconds = time.process_time() - start
+    error, bound = _error(case, night, decider)
+    first = verdict.suspects[0]
+    alarmed = {alarm.carb for alarm in verdict.alarms if alarm.kind in {"weep", "flood"}}
+    return Result(
+        case.index,
+        case.leak_g_per_day,
+        case.way.value,
+        verdict.outcome.value,
+        _delay(night, verdict),
+        alarmed == {night.carb},
+        first.cause.value == night.cause and first.carb in {night.carb, None},
+        error,
+        bound,
+        seconds,
+        [[s.probability, float(s.cause.value == night.cause)] for s in verdict.suspects],
+    )
+
+
+def _delay(night: Night, verdict: Verdict) -> float | None:
+    alarms = [a.t_s for a in verdict.alarms if a.kind in {"weep", "flood"}]
+    return min(alarms) - night.began_s if alarms and np.isfinite(night.began_s) else None
+
+
+def _error(case: Case, night: Night, decider: Decider) -> tuple[float | None, float | None]:
+    """Error of the estimate from mass alone and its bound, for leaks there from the start."""
+    counts = case.leak_g_per_day == 0 or night.from_start
+    if not counts or case.leak_g_per_day > _ERRORS_UP_TO_G_PER_DAY or not decider.mass_running:
+        return None, None
+    assert decider.weep is not None
+    estimate = 24 * signed_leak(decider.weep)[0]
+    bound = 24 * least_sd_g_per_h(night.rows, night.settings, night.noise, decider.soak_s)
+    return estimate - night.leak_g_per_day, bound
+
+
+def smallest_at(results: Iterable[Result], way: Way, share: float = 0.95) -> float | None:
+    """Smallest induced leak from which on at least `share` of the nights were found; None: none.
+
+    Both the nights of that leak alone and all nights with no smaller one must reach the share.
+    """
+    mine = [r for r in results if r.way == way and r.leak_g_per_day > 0]
+    smallest = None
+    for leak in sorted({r.leak_g_per_day for r in mine}, reverse=True):
+        here = [r.found for r in mine if r.leak_g_per_day == leak]
+        above = [r.found for r in mine if r.leak_g_per_day >= leak]
+        if min(np.mean(here), np.mean(above)) < share:
+            break
+        smallest = leak
+    return smallest

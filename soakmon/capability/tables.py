@@ -1,0 +1,129 @@
+"""The statistics by which leak tests are evaluated, as plain functions.
+
+Follows the form of the EPA standard test procedures for tank tests (UST-90-004, section 7, as
+believed, from memory): errors of n tests with known induced leaks give bias and standard deviation,
+and these the chances of a false alarm and of detection at a threshold.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from statistics import mean, stdev
+
+
+def t_upper(t: float, freedom: int) -> float:
+    """P{T > t} of Student's T with whole degrees of freedom ≥ 1.
+
+    Finite series of Abramowitz and Stegun 26.7.3 and 26.7.4; exact but for rounding.
+    """
+    theta = math.atan(t / math.sqrt(freedom))
+    cosine2 = math.cos(theta) ** 2
+    odd = freedom % 2 == 1
+    term = math.cos(theta) if odd else 1.0
+    series = 0.0
+    for k in range(freedom // 2):
+        series += term
+        term *= cosine2 * ((2 * k + 2) / (2 * k + 3) if odd else (2 * k + 1) / (2 * k + 2))
+    within = math.sin(theta) * series
+    if odd:
+        within = 2 / math.pi * (theta + within)
+    return 0.5 * (1 - within)
+
+
+def t_quantile(probability: float, freedom: int) -> float:
+    """t with P{T ≤ t} = probability, 1e-6 to 1 - 1e-6."""
+    return _solve(lambda t: 1 - t_upper(t, freedom) - probability, -1e7, 1e7)
+
+
+def _solve(rising: Callable[[float], float], low: float, high: float) -> float:
+    """Zero of a rising function by halving, to the last bits."""
+    for _ in range(200):
+        middle = (low + high) / 2
+        if not low < middle < high:
+            break
+        if rising(middle) < 0:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2
+
+
+def _log_binomial(found: int, tried: int, share: float) -> float:
+    """Log-probability of `found` of `tried`, 0 < share < 1."""
+    ways = math.lgamma(tried + 1) - math.lgamma(found + 1) - math.lgamma(tried - found + 1)
+    return ways + found * math.log(share) + (tried - found) * math.log1p(-share)
+
+
+def _at_most(found: int, tried: int, share: float) -> float:
+    return math.fsum(math.exp(_log_binomial(k, tried, share)) for k in range(found + 1))
+
+
+def upper_share(found: int, tried: int, confidence: float = 0.95) -> float:
+    """One-sided upper limit of a proportion (Clopper, Pearson 1934); 1 when nothing was tried."""
+    if found >= tried:
+        return 1.0
+    miss = 1 - confidence
+    return _solve(lambda share: miss - _at_most(found, tried, share), 0.0, 1.0)
+
+
+def lower_share(found: int, tried: int, confidence: float = 0.95) -> float:
+    """One-sided lower limit of a proportion; 0 when nothing was tried."""
+    return 1 - upper_share(tried - found, tried, confidence) if tried else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Errors:
+    """Errors (measured minus induced) of n tests: bias and sd, in the tests' unit."""
+
+    n: int
+    bias: float
+    sd: float
+
+    @classmethod
+    def of(cls, errors: Sequence[float]) -> Errors:
+        """From two errors or more."""
+        return cls(len(errors), mean(errors), stdev(errors))
+
+    @property
+    def freedom(self) -> int:
+        """Degrees of freedom."""
+        return self.n - 1
+
+    @property
+    def t_bias(self) -> float:
+        """√n·bias/sd; infinite when every error is the same."""
+        if self.sd == 0:
+            return math.copysign(math.inf, self.bias) if self.bias else 0.0
+        return math.sqrt(self.n) * self.bias / self.sd
+
+    @property
+    def biased(self) -> bool:
+        """Whether the bias differs from zero at 5 %, two-sided."""
+        return abs(self.t_bias) > t_quantile(0.975, self.freedom)
+
+    @property
+    def counted_bias(self) -> float:
+        """The bias where it is significant, else 0."""
+        return self.bias if self.biased else 0.0
+
+    def p_false_alarm(self, threshold: float, *, bias: float | None = None) -> float:
+        """P{T > (C - B)/SD}; bias: B, by default `counted_bias`."""
+        b = self.counted_bias if bias is None else bias
+        return t_upper((threshold - b) / self.sd, self.freedom)
+
+    def p_detection(self, threshold: float, leak: float, *, bias: float | None = None) -> float:
+        """P{T > (C - R - B)/SD} for a leak of rate R."""
+        b = self.counted_bias if bias is None else bias
+        return t_upper((threshold - leak - b) / self.sd, self.freedom)
+
+    @property
+    def threshold(self) -> float:
+        """C at which 5 % of tight racks are called leaking."""
+        return t_quantile(0.95, self.freedom) * self.sd + self.counted_bias
+
+    @property
+    def smallest_leak(self) -> float:
+        """Leak found with 95 % at that threshold (minimum detectable leak)."""
+        return 2 * t_quantile(0.95, self.freedom) * self.sd

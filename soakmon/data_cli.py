@@ -1,0 +1,41 @@
+"""Commands for the data folder as a whole: soakmon backup, soakmon restore."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+from soakmon.errors import InputError
+from soakmon.options import DATA, DATABASE_VARIABLE, DataOption
+from soakmon.records.backup import backup, restore
+
+data_app = typer.Typer()
+out = Console(highlight=False)
+
+
+@data_app.command("backup")
+def backup_(
+    file: Annotated[Path, typer.Argument(help="File to write, .tar.gz.")],
+    data: DataOption = DATA,
+) -> None:
+    """Back up the data folder, while it is in use."""
+    if os.environ.get(DATABASE_VARIABLE):
+        raise InputError(
+            f"{DATABASE_VARIABLE} is set: back up that server with its own tools (pg_dump), and "
+            f"copy {data / 'attachments'}"
+        )
+    out.print(Text(f"{file}: {backup(data, file)} files of {data}"))
+
+
+@data_app.command("restore")
+def restore_(
+    file: Annotated[Path, typer.Argument(help="A backup.")],
+    data: DataOption = DATA,
+) -> None:
+    """Restore a backup into a data folder that is empty or not there."""
+    out.print(Text(f"{data}: {restore(file, data)} files restored"))

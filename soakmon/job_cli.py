@@ -1,0 +1,173 @@
+"""Commands of the job record: soakmon job …"""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from soakmon.errors import InputError
+from soakmon.job_show import show_carb_fields, show_job
+from soakmon.options import DATA, DataOption, now, open_records
+from soakmon.records.jobs import work
+from soakmon.records.jobs.export import export_job, job_dict
+from soakmon.records.jobs.importing import import_job
+
+job_app = typer.Typer(help="The job record.", no_args_is_help=True)
+out = Console(highlight=False)
+
+Number = Annotated[str, typer.Argument(metavar="NUMBER", help="Number of the job, 2026-0001.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print as JSON.")]
+
+
+@job_app.command("new")
+def new(
+    customer: Annotated[str, typer.Option(help="Customer's name or reference.")],
+    machine: Annotated[str, typer.Option(help="The machine.")] = "",
+    rack: Annotated[str, typer.Option(help="Description of the rack.")] = "",
+    carbs: Annotated[int, typer.Option(help="Number of carburettors, 1 to 8.")] = 4,
+    data: DataOption = DATA,
+) -> None:
+    """Make a job and print its number."""
+    with open_records(data, make=True) as records, records.session() as session:
+        job = work.new_job(
+            session, now(), customer=customer, machine=machine, rack=rack, carbs=carbs
+        )
+        number = job.number
+    out.print(Text(number))
+
+
+@job_app.command("list")
+def list_jobs(
+    word: Annotated[str, typer.Argument(help="Only jobs that hold this word.")] = "",
+    as_json: JsonOption = False,
+    data: DataOption = DATA,
+) -> None:
+    """List the jobs, latest first."""
+    with open_records(data) as records, records.session() as session:
+        jobs = work.all_jobs(session, word)
+        last = [job.results[-1].summary if job.results else "" for job in jobs]
+    if as_json:
+        keys = ("number", "customer", "machine", "rack")
+        listed = [{key: getattr(job, key) for key in keys} for job in jobs]
+        sys.stdout.write(json.dumps(listed, ensure_ascii=False) + "\n")
+        return
+    table = Table("number", "customer", "machine", "rack", "last result", box=None)
+    for job, result in zip(jobs, last, strict=True):
+        cells = (job.number, job.customer, job.machine, job.rack, result)
+        table.add_row(*(Text(cell) for cell in cells))
+    out.print(table if jobs else Text("no jobs"))
+
+
+@job_app.command("show")
+def show(number: Number, as_json: JsonOption = False, data: DataOption = DATA) -> None:
+    """Show everything of a job."""
+    with open_records(data) as records, records.session() as session:
+        job = job_dict(work.find_job(session, number))
+    if as_json:
+        sys.stdout.write(json.dumps(job, ensure_ascii=False, indent=1) + "\n")
+    else:
+        show_job(out, job)
+
+
+@job_app.command("note")
+def note(
+    number: Number,
+    text: Annotated[str, typer.Argument(help="The note; - reads it from standard input.")],
+    carb: Annotated[int | None, typer.Option(help="Carburettor it is about.")] = None,
+    data: DataOption = DATA,
+) -> None:
+    """Add a dated note."""
+    text = sys.stdin.read() if text == "-" else text
+    with open_records(data) as records, records.session() as session:
+        work.add_note(work.find_job(session, number), now(), text, carb)
+    out.print(Text(f"noted in job {number}"))
+
+
+@job_app.command("carb")
+def carb(
+    number: Number,
+    place: Annotated[int, typer.Argument(metavar="CARB", help="Carburettor, from 1.")],
+    pairs: Annotated[
+        list[str] | None, typer.Argument(metavar="KEY=VALUE", help="What to write down.")
+    ] = None,
+    data: DataOption = DATA,
+) -> None:
+    """Write down what was found and renewed in a carburettor; alone: show what can be."""
+    with open_records(data) as records, records.session() as session:
+        found = work.find_carb(work.find_job(session, number), place)
+        work.set_carb(found, pairs or [])
+        values = work.carb_values(found)
+    show_carb_fields(out, place, values)
+
+
+@job_app.command("check")
+def check(
+    number: Number,
+    place: Annotated[int | None, typer.Argument(metavar="[TASK]", help="Task done.")] = None,
+    by: Annotated[str, typer.Option(help="Who did it.")] = "",
+    undo: Annotated[bool, typer.Option("--undo", help="Take the tick back.")] = False,
+    add: Annotated[str | None, typer.Option(help="Add a task to the list.")] = None,
+    data: DataOption = DATA,
+) -> None:
+    """Tick off a task of the reassembly checklist; alone: show the list."""
+    if place is not None and add is not None:
+        raise InputError("either tick a task or --add one")
+    with open_records(data) as records, records.session() as session:
+        job = work.find_job(session, number)
+        if add is not None:
+            work.add_check(job, add)
+        elif place is not None and undo:
+            work.untick(job, place)
+        elif place is not None:
+            work.tick(job, place, by, now())
+        session.flush()
+        tasks = list(job.checklist)
+    for task in tasks:
+        when = f"  {task.done_by}, {task.done_at:%Y-%m-%d %H:%M}" if task.done_at else ""
+        out.print(Text(f"{'☑' if when else '☐'} {task.place:2} {task.task}{when}"))
+
+
+@job_app.command("attach")
+def attach(
+    number: Number,
+    files: Annotated[list[Path], typer.Argument(metavar="FILE", help="Pictures or papers.")],
+    caption: Annotated[str, typer.Option(help="What they show.")] = "",
+    data: DataOption = DATA,
+) -> None:
+    """Keep copies of files with a job."""
+    with open_records(data) as records, records.session() as session:
+        job = work.find_job(session, number)
+        made = [work.attach(job, records.files, now(), file, caption) for file in files]
+    for one in made:
+        out.print(Text(f"{one.name}: {one.size_bytes} bytes, SHA-256 {one.sha256}"))
+
+
+@job_app.command("export")
+def export(
+    number: Number,
+    target: Annotated[Path, typer.Argument(metavar="TARGET", help="A .zip file, or a folder.")],
+    data: DataOption = DATA,
+) -> None:
+    """Write a job to a zip or folder that opens without soakmon (index.html)."""
+    with open_records(data) as records, records.session() as session:
+        names = export_job(work.find_job(session, number), records.files, target)
+    out.print(Text(f"{target}: {len(names)} files; open index.html"))
+
+
+@job_app.command("import")
+def import_(
+    source: Annotated[Path, typer.Argument(metavar="SOURCE", help="An exported zip or folder.")],
+    as_new: Annotated[bool, typer.Option("--as-new", help="Give it a new number.")] = False,
+    data: DataOption = DATA,
+) -> None:
+    """Take in a job that was exported elsewhere, after checking every hash."""
+    with open_records(data, make=True) as records, records.session() as session:
+        number = import_job(session, records.files, source, now(), as_new=as_new).number
+    out.print(Text(number))

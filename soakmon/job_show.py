@@ -1,0 +1,69 @@
+"""What the terminal shows of a job."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from soakmon.records.jobs.fields import CarbFields, height_within
+
+
+def show_job(console: Console, job: dict[str, Any]) -> None:
+    """Show a job as `job_dict` gives it."""
+    console.print(Text(f"Job {job['number']}", style="bold"))
+    for name in ("customer", "machine", "rack", "created"):
+        console.print(Text(f"  {name:9} {job[name]}"))
+    for carb in job["carbs"]:
+        known = {k: v for k, v in carb.items() if k not in {"place", "jets"} and v is not None}
+        told = [f"jet {name} {size}" for name, size in carb["jets"].items()]
+        told += [f"{name.replace('_', ' ')} {_told(value)}" for name, value in known.items()]
+        text = ", ".join(told) or "nothing written down"
+        console.print(Text(f"  carb {carb['place']}    {text}{_height(carb)}"))
+    done = sum(1 for check in job["checklist"] if check["done_by"])
+    console.print(Text(f"  checklist {done} of {len(job['checklist'])} done"))
+    _block(console, "Notes", [_note(one) for one in job["notes"]])
+    _block(
+        console, "Results", [f"{r['at'][:16]} {r['kind']}: {r['summary']}" for r in job["results"]]
+    )
+    _block(console, "Files", [f"{a['name']}  {a['caption']}" for a in job["attachments"]])
+
+
+def show_carb_fields(console: Console, place: int, values: dict[str, Any]) -> None:
+    """Show every field of a carburettor with its value, or what may be written there."""
+    table = Table(title=f"carb {place}", box=None, show_header=False, title_justify="left")
+    for name, field in CarbFields.model_fields.items():
+        value = values[name]
+        if value in (None, {}):
+            table.add_row(Text(name), Text(f"– ({field.description})", style="dim"))
+        else:
+            table.add_row(Text(name), Text(_told(value)))
+    console.print(table)
+
+
+def _told(value: object) -> str:
+    if isinstance(value, dict):
+        return ", ".join(f"{name} {size}" for name, size in value.items())
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value)
+
+
+def _height(carb: dict[str, Any]) -> str:
+    fields = {name: value for name, value in carb.items() if name != "place"}
+    within = height_within(CarbFields.model_validate(fields))
+    return " – FLOAT HEIGHT OUTSIDE ITS LIMITS" if within is False else ""
+
+
+def _note(note: dict[str, Any]) -> str:
+    where = f"carb {note['carb']}: " if note["carb"] else ""
+    return f"{note['at'][:16]} {where}{note['text']}"
+
+
+def _block(console: Console, heading: str, lines: list[str]) -> None:
+    if lines:
+        console.print(Text(heading, style="bold"))
+    for line in lines:
+        console.print(Text(f"  {line}"))

@@ -1,0 +1,42 @@
+"""Options that several commands share, and the opening of the records they name."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from soakmon.errors import InputError
+from soakmon.records.jobs.store import DATABASE, Records
+
+DATABASE_VARIABLE = "SOAKMON_DATABASE"
+DATA = Path("soakmon-data")
+
+DataOption = Annotated[
+    Path, typer.Option("--data", metavar="DIR", envvar="SOAKMON_DATA", help="The data folder.")
+]
+JobOption = Annotated[
+    str | None, typer.Option("--job", metavar="NUMBER", help="Keep the result with this job.")
+]
+
+
+def now() -> datetime:
+    """The time of the wall clock, to the second, UTC."""
+    return datetime.now(UTC).replace(microsecond=0)
+
+
+@contextmanager
+def open_records(folder: Path, *, make: bool = False) -> Iterator[Records]:
+    """The records of a data folder; make: an empty one is made where there is none."""
+    url = os.environ.get(DATABASE_VARIABLE) or None
+    if not make and url is None and not (folder / DATABASE).exists():
+        raise InputError(
+            f"{folder}: holds no records: give --data DIR, or begin with: soakmon job new"
+        )
+    with Records(folder, url) as records:
+        yield records

@@ -1,0 +1,1 @@
+"""The job record: jobs, carburettors, checklist, notes, attachments and results of tests."""

@@ -1,0 +1,153 @@
+"""A job as a folder or zip that opens without soakmon: index.html, job.json, CSVs and files.
+
+SHA256SUMS lists every other file with its hash, in the form that `sha256sum -c` reads.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import shutil
+import zipfile
+from collections.abc import Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from soakmon.errors import InputError
+from soakmon.records.jobs.files import FileStore, safe_name, sha256_of
+from soakmon.records.jobs.models import Attachment, Check, Job, Note, Result
+from soakmon.records.jobs.page import job_page
+from soakmon.records.jobs.work import carb_values
+
+SCHEMA = "soakmon.job/1"
+SUMS = "SHA256SUMS"
+
+
+def export_job(job: Job, store: FileStore, target: Path) -> list[str]:
+    """Write a job to a .zip file, or else to a folder that must not exist; returns the names.
+
+    Raises InputError when the target is taken or cannot be written, or an attachment is damaged.
+    """
+    if target.exists():
+        raise InputError(f"{target}: exists already; give another name")
+    try:
+        with TemporaryDirectory(dir=target.parent, prefix=".export-") as name:
+            made = Path(name) / "job"
+            made.mkdir()
+            names = _fill(made, job, store)
+            if target.suffix.lower() == ".zip":
+                packed = Path(name) / "job.zip"
+                _pack(packed, made, names)
+                packed.replace(target)
+            else:
+                made.replace(target)
+            return names
+    except OSError as error:
+        raise InputError(f"{target}: cannot be written: {error.strerror}") from None
+
+
+def job_dict(job: Job) -> dict[str, Any]:
+    """A job as JSON types; attachments name their file in the export."""
+    return {
+        "schema": SCHEMA,
+        "number": job.number,
+        "created": job.created.isoformat(),
+        "customer": job.customer,
+        "machine": job.machine,
+        "rack": job.rack,
+        "carbs": [{"place": carb.place, **carb_values(carb)} for carb in job.carbs],
+        "checklist": [_check(check) for check in job.checklist],
+        "notes": [_note(note) for note in job.notes],
+        "results": [_result(place, one) for place, one in enumerate(job.results, start=1)],
+        "attachments": [_attachment(one, job.results) for one in job.attachments],
+    }
+
+
+def _check(check: Check) -> dict[str, Any]:
+    at = check.done_at.isoformat() if check.done_at else None
+    return {"task": check.task, "done_by": check.done_by, "done_at": at}
+
+
+def _note(note: Note) -> dict[str, Any]:
+    return {"at": note.at.isoformat(), "carb": note.carb, "text": note.text}
+
+
+def _result(place: int, one: Result) -> dict[str, Any]:
+    made = {
+        "at": one.at.isoformat(),
+        "kind": one.kind,
+        "summary": one.summary,
+        "data": one.data,
+    }
+    if _readings(one):
+        made["csv"] = f"results/{place:03d}-{safe_name(one.kind)}.csv"
+    return made
+
+
+def _attachment(one: Attachment, results: list[Result]) -> dict[str, Any]:
+    ids = [result.id for result in results]
+    return {
+        "file": file_name(one),
+        "name": one.name,
+        "sha256": one.sha256,
+        "size_bytes": one.size_bytes,
+        "at": one.at.isoformat(),
+        "caption": one.caption,
+        "result": ids.index(one.result_id) + 1 if one.result_id in ids else None,
+    }
+
+
+def file_name(one: Attachment) -> str:
+    """Where an attachment lies in the export; its hash keeps equal names apart."""
+    return f"files/{one.sha256[:12]}-{safe_name(one.name)}"
+
+
+def _readings(result: Result) -> list[dict[str, Any]]:
+    """The readings of a bench test that make a table; a soak's are an attached CSV."""
+    readings = result.data.get("readings")
+    good = isinstance(readings, list) and readings and all(isinstance(r, dict) for r in readings)
+    return list(readings) if good and isinstance(readings, list) else []
+
+
+def _fill(folder: Path, job: Job, store: FileStore) -> list[str]:
+    described = job_dict(job)
+    for one in job.attachments:
+        copied = folder / file_name(one)
+        copied.parent.mkdir(exist_ok=True)
+        shutil.copyfile(store.check(one.sha256), copied)
+    for made, result in zip(described["results"], job.results, strict=True):
+        if "csv" in made:
+            (folder / "results").mkdir(exist_ok=True)
+            (folder / made["csv"]).write_text(_csv(_readings(result)), encoding="utf-8")
+    text = json.dumps(described, indent=1, ensure_ascii=False, sort_keys=True)
+    (folder / "job.json").write_text(text + "\n", encoding="utf-8")
+    (folder / "index.html").write_text(job_page(described), encoding="utf-8")
+    names = sorted(_names(folder))
+    sums = "".join(f"{sha256_of(folder / name)}  {name}\n" for name in names)
+    (folder / SUMS).write_text(sums, encoding="utf-8")
+    return [*names, SUMS]
+
+
+def _names(folder: Path) -> Iterator[str]:
+    return (p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
+
+
+def _csv(readings: list[dict[str, Any]]) -> str:
+    names = list(dict.fromkeys(name for row in readings for name in row))
+    out = io.StringIO()
+    writer = csv.DictWriter(out, names, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(readings)
+    return out.getvalue()
+
+
+def _pack(packed: Path, folder: Path, names: list[str]) -> None:
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name in names:
+            # A fixed date: the same job makes the same zip.
+            info = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
+            info.compress_type, info.external_attr = zipfile.ZIP_DEFLATED, 0o644 << 16
+            with (folder / name).open("rb") as source, archive.open(info, "w") as target:
+                shutil.copyfileobj(source, target)

@@ -1,0 +1,100 @@
+"""What can be written down of a carburettor, checked and explained, and the standard checklist."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from soakmon.errors import InputError
+
+CHECKLIST = (
+    "all jets, passages and vents blown through",
+    "jets fitted as written down, and tight",
+    "mixture screws turned in gently and set to the turns written down",
+    "floats shaken: no fuel inside; pivot pins free",
+    "needles and seats clean, float heights measured",
+    "bowl gaskets lie in their grooves, bowl screws tight",
+    "drain plugs and their O-rings fitted and tight",
+    "overflow tubes without a crack, lips clean",
+    "rail joints and O-rings fitted and greased",
+    "throttles synchronised, cables and choke move freely",
+)
+
+Millimetres = Annotated[float, Field(ge=-50, le=200)]
+Turns = Annotated[float, Field(ge=0, le=20)]
+Pump = Literal["none", "reused", "renewed", "worn"]
+
+
+class CarbFields(BaseModel):
+    """All that may be written down of a carburettor; names are the columns of the record."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    jets: dict[str, str] = Field(default_factory=dict, description="as jet.main=105, jet.pilot=35")
+    mixture_turns: Turns | None = Field(default=None, description="turns out from seated")
+    mixture_turns_book: Turns | None = Field(default=None, description="what the book says")
+    float_height_mm: Millimetres | None = Field(default=None, description="measured")
+    float_height_low_mm: Millimetres | None = Field(default=None, description="lower limit")
+    float_height_high_mm: Millimetres | None = Field(default=None, description="upper limit")
+    float_shaken_dry: bool | None = Field(default=None, description="yes: no fuel inside")
+    needle_seat_renewed: bool | None = Field(default=None, description="needle and seat, yes or no")
+    bowl_gasket_renewed: bool | None = Field(default=None, description="yes or no")
+    drain_oring_renewed: bool | None = Field(default=None, description="yes or no")
+    overflow_lip: Literal["none", "good", "repaired", "cracked"] | None = Field(
+        default=None, description="none, good, repaired or cracked"
+    )
+    accelerator_pump: Pump | None = Field(default=None, description="none, reused, renewed, worn")
+    air_cutoff: Pump | None = Field(default=None, description="none, reused, renewed, worn")
+    notes: str | None = Field(default=None, max_length=4000, description="free text")
+
+
+def parse_pairs(pairs: Iterable[str], before: dict[str, Any]) -> dict[str, Any]:
+    """KEY=VALUE words merged into what was written down before; an empty value takes one away.
+
+    Raises InputError for keys and values that cannot be.
+    """
+    merged = {**before, "jets": dict(before.get("jets") or {})}
+    for pair in pairs:
+        key, equals, value = pair.partition("=")
+        if not equals:
+            raise InputError(f"{pair}: write KEY=VALUE, as in bowl_gasket_renewed=yes")
+        if key.startswith("jet.") and key != "jet.":
+            merged["jets"][key[4:]] = value
+            if not value:
+                del merged["jets"][key[4:]]
+        elif key in CarbFields.model_fields and key != "jets":
+            merged[key] = value or None
+        else:
+            keys = [k for k in CarbFields.model_fields if k != "jets"]
+            near = difflib.get_close_matches(key, keys, n=1, cutoff=0.5)
+            hint = f"did you mean {near[0]}?" if near else f"there are jet.NAME, {', '.join(keys)}"
+            raise InputError(f"{key}: nothing of a carburettor is called so: {hint}")
+    return checked(merged)
+
+
+def checked(values: dict[str, Any]) -> dict[str, Any]:
+    """Values of a carburettor, checked. Raises InputError naming the field."""
+    try:
+        made = CarbFields.model_validate(values)
+    except ValidationError as error:
+        first = error.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        text = first["msg"]
+        raise InputError(f"{where}: {text[0].lower()}{text[1:]} (got {first['input']!r})") from None
+    low, high = made.float_height_low_mm, made.float_height_high_mm
+    if low is not None and high is not None and low > high:
+        raise InputError("float_height_low_mm is more than float_height_high_mm: swap them")
+    return made.model_dump()
+
+
+def height_within(values: CarbFields) -> bool | None:
+    """Whether the float height lies within its limits; None when something is not written down."""
+    height, low, high = (
+        values.float_height_mm, values.float_height_low_mm, values.float_height_high_mm,
+    )  # fmt: skip
+    if height is None or low is None or high is None:
+        return None
+    return low <= height <= high

@@ -1,0 +1,106 @@
+"""A job as one page that any browser opens."""
+
+from __future__ import annotations
+
+from html import escape
+from typing import Any
+
+from soakmon.cautions import CAUTIONS
+
+_PICTURES = (".png", ".jpg", ".jpeg", ".gif", ".svg", ".webp")
+
+
+def job_page(job: dict[str, Any]) -> str:
+    """The page; `job` is the content of job.json. Links are relative to it."""
+    title = f"Job {job['number']}"
+    facts = (("Customer", "customer"), ("Machine", "machine"), ("Rack", "rack"))
+    rows = "".join(_row(name, job[key]) for name, key in (*facts, ("Made", "created")))
+    cautions = "".join(f"<li>{escape(line)}</li>" for line in CAUTIONS)
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{escape(title)}</title>
+<style>{_STYLE}</style>
+</head>
+<body>
+<main>
+<h1>{escape(title)}</h1>
+<table>{rows}</table>
+<h2>Results</h2>
+{_list([_result(one) for one in job["results"]])}
+<h2>Carburettors</h2>
+{"".join(_carb(one) for one in job["carbs"])}
+<h2>Checklist</h2>
+{_list([_check(one) for one in job["checklist"]])}
+<h2>Notes</h2>
+{_list([_note(one) for one in job["notes"]])}
+<h2>Files</h2>
+{_list([_file(one) for one in job["attachments"]])}
+<h2>Cautions</h2>
+<ul>{cautions}</ul>
+<p class="small">Everything as data: <a href="job.json">job.json</a>. Hashes of all files:
+<a href="SHA256SUMS">SHA256SUMS</a>.</p>
+</main>
+</body>
+</html>
+"""
+
+
+def _row(name: str, value: object) -> str:
+    return f'<tr><th scope="row">{escape(name)}</th><td>{escape(str(value))}</td></tr>'
+
+
+def _list(items: list[str]) -> str:
+    return "<ul>" + "".join(f"<li>{i}</li>" for i in items) + "</ul>" if items else "<p>none</p>"
+
+
+def _carb(carb: dict[str, Any]) -> str:
+    known = {k: v for k, v in carb.items() if k not in {"place", "jets"} and v is not None}
+    rows = [_row(f"jet {name}", size) for name, size in carb["jets"].items()]
+    rows += [_row(name.replace("_", " "), _told(value)) for name, value in known.items()]
+    body = f"<table>{''.join(rows)}</table>" if rows else "<p>nothing written down</p>"
+    return f"<h3>Carb {carb['place']}</h3>{body}"
+
+
+def _told(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value)
+
+
+def _check(check: dict[str, Any]) -> str:
+    task = escape(check["task"])
+    if check["done_by"] is None:
+        return f"☐ {task}"
+    return f"☑ {task} – {escape(check['done_by'])}, {escape(check['done_at'][:16])}"
+
+
+def _note(note: dict[str, Any]) -> str:
+    where = f" carb {note['carb']}:" if note["carb"] else ""
+    return f"{escape(note['at'][:16])}{where} {escape(note['text'])}"
+
+
+def _result(result: dict[str, Any]) -> str:
+    link = f' (<a href="{escape(result["csv"])}">readings</a>)' if "csv" in result else ""
+    text = f"{escape(result['at'][:16])} {escape(result['kind'])}: {escape(result['summary'])}"
+    return text + link
+
+
+def _file(one: dict[str, Any]) -> str:
+    link = f'<a href="{escape(one["file"])}">{escape(one["name"])}</a> {escape(one["caption"])}'
+    if one["file"].lower().endswith(_PICTURES):
+        link += (
+            f'<br><img src="{escape(one["file"])}" alt="{escape(one["caption"] or one["name"])}">'
+        )
+    return link
+
+
+_STYLE = """
+body { font: 16px/1.5 system-ui, sans-serif; color: #111; background: #fff; margin: 0; }
+main { max-width: 52rem; margin: 0 auto; padding: 1rem; overflow-wrap: anywhere; }
+img { max-width: 100%; height: auto; border: 1px solid #bbb; }
+th { text-align: left; vertical-align: top; padding-right: 1.5em; }
+.small { font-size: .8rem; color: #444; }
+"""

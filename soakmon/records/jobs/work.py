@@ -1,0 +1,163 @@
+"""What is done with jobs: make, find, change, add to."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from soakmon.errors import InputError
+from soakmon.records.jobs.fields import CHECKLIST, CarbFields, parse_pairs
+from soakmon.records.jobs.files import FileStore
+from soakmon.records.jobs.models import Attachment, Carb, Check, Job, Note, Result
+from soakmon.records.jobs.store import next_number
+
+MOST_CARBS = 8
+NUMBER = re.compile(r"\d{4}-\d{4,6}")
+
+
+def new_job(
+    session: Session, now: datetime, *, customer: str, machine: str, rack: str, carbs: int
+) -> Job:
+    """Make a job with its carburettors and the standard checklist."""
+    if not 1 <= carbs <= MOST_CARBS:
+        raise InputError(f"a rack has 1 to {MOST_CARBS} carburettors (got {carbs})")
+    if not customer.strip():
+        raise InputError("a job needs a customer reference")
+    job = Job(
+        number=next_number(session, now),
+        created=now,
+        customer=customer.strip(),
+        machine=machine.strip(),
+        rack=rack.strip(),
+        carb_count=carbs,
+        carbs=[Carb(place=place, jets={}) for place in range(1, carbs + 1)],
+        checklist=[Check(place=place, task=task) for place, task in enumerate(CHECKLIST, start=1)],
+    )
+    session.add(job)
+    session.flush()
+    return job
+
+
+def find_job(session: Session, number: str) -> Job:
+    """The job of a number. Raises InputError when there is none."""
+    job = session.scalar(select(Job).where(Job.number == number))
+    if job is None:
+        shape = "" if NUMBER.fullmatch(number) else ": numbers look like 2026-0001"
+        raise InputError(f"there is no job {number}{shape}; see: soakmon job list")
+    return job
+
+
+def all_jobs(session: Session, word: str = "") -> list[Job]:
+    """All jobs, latest first; word: in number, customer, machine or rack, whatever its case."""
+    jobs = session.scalars(select(Job).order_by(Job.created.desc(), Job.id.desc())).all()
+    low = word.casefold()
+    return [
+        job
+        for job in jobs
+        if low in f"{job.number}\n{job.customer}\n{job.machine}\n{job.rack}".casefold()
+    ]
+
+
+def find_carb(job: Job, place: int) -> Carb:
+    """One carburettor of a job."""
+    for carb in job.carbs:
+        if carb.place == place:
+            return carb
+    raise InputError(f"job {job.number} has carburettors 1 to {job.carb_count}, not {place}")
+
+
+def carb_values(carb: Carb) -> dict[str, Any]:
+    """Everything written down of a carburettor, by field."""
+    return {name: getattr(carb, name) for name in CarbFields.model_fields}
+
+
+def set_carb(carb: Carb, pairs: Iterable[str]) -> None:
+    """Write KEY=VALUE words down in a carburettor's record."""
+    for name, value in parse_pairs(pairs, carb_values(carb)).items():
+        setattr(carb, name, value)
+
+
+def add_note(job: Job, now: datetime, text: str, carb: int | None = None) -> Note:
+    """Add a dated note to a job or one of its carburettors."""
+    if not text.strip():
+        raise InputError("the note is empty")
+    if carb is not None:
+        find_carb(job, carb)
+    note = Note(at=now, carb=carb, text=text.strip())
+    job.notes.append(note)
+    return note
+
+
+def tick(job: Job, place: int, by: str, now: datetime) -> Check:
+    """Tick off a task of the checklist; by: who did it."""
+    check = _check(job, place)
+    if not by.strip():
+        raise InputError("who did it? give --by NAME")
+    check.done_by, check.done_at = by.strip(), now
+    return check
+
+
+def untick(job: Job, place: int) -> Check:
+    """Take a tick back."""
+    check = _check(job, place)
+    check.done_by = check.done_at = None
+    return check
+
+
+def add_check(job: Job, task: str) -> Check:
+    """Add a task to the job's checklist."""
+    if not task.strip():
+        raise InputError("the task is empty")
+    check = Check(place=len(job.checklist) + 1, task=task.strip())
+    job.checklist.append(check)
+    return check
+
+
+def _check(job: Job, place: int) -> Check:
+    for check in job.checklist:
+        if check.place == place:
+            return check
+    raise InputError(f"the checklist of job {job.number} has 1 to {len(job.checklist)}")
+
+
+def attach(
+    job: Job, store: FileStore, now: datetime, source: Path, caption: str = ""
+) -> Attachment:
+    """Keep a copy of a file with the job."""
+    sha256, size = store.add(source)
+    made = Attachment(at=now, name=source.name, sha256=sha256, size_bytes=size, caption=caption)
+    job.attachments.append(made)
+    return made
+
+
+def add_result(
+    session: Session,
+    job: Job | None,
+    now: datetime,
+    *,
+    kind: str,
+    summary: str,
+    data: dict[str, Any],
+    files: Iterable[tuple[FileStore, Path]] = (),
+) -> Result:
+    """Keep a result with a job (None: the bench's own), with the files that belong to it."""
+    result = Result(job_id=job.id if job else None, at=now, kind=kind, summary=summary, data=data)
+    session.add(result)
+    session.flush()
+    if job is not None:
+        session.refresh(job, ["results"])
+        for store, path in files:
+            attach(job, store, now, path, f"{kind}: {path.name}").result_id = result.id
+    return result
+
+
+def latest(session: Session, kind: str) -> Result | None:
+    """The latest result of a kind, of whatever job or of the bench."""
+    query = select(Result).where(Result.kind == kind)
+    return session.scalar(query.order_by(Result.at.desc(), Result.id.desc()).limit(1))

@@ -1,0 +1,237 @@
+"""What a report says, in order; HTML and PDF only differ in how they show it."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+
+import numpy as np
+
+from soakmon import __version__
+from soakmon.cautions import CAUTIONS
+from soakmon.physics.expectation import evaporation_rates
+from soakmon.records.priors import Shift
+from soakmon.report import words
+from soakmon.report.bench_facts import bench_facts
+from soakmon.watch.budget import Budget
+from soakmon.watch.decide import Decision
+from soakmon.watch.rows import Rows
+from soakmon.watch.settings import Settings
+from soakmon.watch.verdict import Cause, Outcome, Verdict
+
+_MOST_LINES = 60
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """What a report is about beyond the readings; what is not given is not shown.
+
+    made: the date shown, and the date of the PDF file. calibration: the calibration in force, in
+    words. bench_toml: the bench's description as it was. record: what the job record told the
+    decider, by carb. invented: the readings are simulated, and the report says so.
+    """
+
+    settings: Settings | None = None
+    made: datetime | None = None
+    job: str = ""
+    customer: str = ""
+    machine: str = ""
+    rack: str = ""
+    calibration: str = ""
+    bench_toml: str = ""
+    record: Mapping[int, Shift] = field(default_factory=dict)
+    invented: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A heading with facts (name, text), lines, or a verbatim text below it."""
+
+    title: str
+    facts: tuple[tuple[str, str], ...] = ()
+    lines: tuple[str, ...] = ()
+    verbatim: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """The report: first what a customer reads, then the details."""
+
+    title: str
+    heading: str
+    outcome: Outcome
+    sentence: str
+    summary: tuple[tuple[str, str], ...]
+    details: tuple[Section, ...]
+
+
+def content(
+    rows: Rows, decision: Decision, title: str, about: About, hashes: Mapping[str, str]
+) -> Content:
+    """Put a report together. hashes: SHA-256 by name of the files beside it."""
+    verdict = decision.verdict
+    return Content(
+        title,
+        words.HEADINGS[verdict.outcome],
+        verdict.outcome,
+        sentence(verdict),
+        _summary(rows, verdict, about),
+        tuple(_details(rows, decision, about, hashes)),
+    )
+
+
+def sentence(verdict: Verdict) -> str:
+    """The verdict as a customer reads it."""
+    if verdict.outcome is Outcome.TIGHT:
+        day = 24 * (verdict.smallest_provable_leak_g_per_h or 0.0)
+        return (
+            f"No leak was found in {words.hour(verdict.duration_s)}. The little fuel that went is "
+            f"what evaporates from any such rack; a steady leak of {day:.2g} g a day or more would "
+            "have shown with 95 % probability."
+        )
+    if verdict.outcome is Outcome.LEAKING:
+        found = next((s for s in verdict.suspects if s.cause is not Cause.NO_LEAK), None)
+        likely = ""
+        if found is not None:
+            where = f" at carb {found.carb}" if found.carb else ""
+            chance = words.chance(found.probability)
+            likely = f" The likeliest cause: {words.CAUSES[found.cause]}{where} ({chance})."
+        at = verdict.reason.removeprefix("leak at ")
+        joined = " at " if at != verdict.reason else ": "
+        return f"Fuel is leaking{joined}{at}.{likely}"
+    return f"This run does not show whether the rack is tight: {verdict.reason}."
+
+
+def _summary(rows: Rows, verdict: Verdict, about: About) -> tuple[tuple[str, str], ...]:
+    made = about.made.strftime("%Y-%m-%d") if about.made else ""
+    facts = [
+        ("Job", about.job),
+        ("Customer", about.customer),
+        ("Machine", about.machine),
+        ("Rack", about.rack),
+        ("Date", made),
+        ("Readings", "invented: this is a rehearsal, not a test" if about.invented else ""),
+        ("Tested", _tested(rows, verdict)),
+        ("Fuel", about.settings.fuel.name if about.settings else ""),
+        ("Temperature", _temperature(rows)),
+        ("Loss", words.loss(verdict)),
+        ("Drops", words.drops(verdict)),
+    ]
+    return tuple((name, text) for name, text in facts if text)
+
+
+def _tested(rows: Rows, verdict: Verdict) -> str:
+    text = f"watched for {words.hour(verdict.duration_s)}"
+    if rows.feed_open is None or not np.isfinite(rows.feed_open).any():
+        return text
+    known = rows.feed_open[np.isfinite(rows.feed_open)]
+    share = float(np.mean(known))
+    return f"{text}, feed open" + (f" for {100 * share:.0f} % of the readings" if share < 1 else "")
+
+
+def _temperature(rows: Rows) -> str:
+    known = rows.air_c[np.isfinite(rows.air_c)]
+    if not len(known):
+        return "not measured"
+    return f"{known.min():.1f} to {known.max():.1f} °C, mean {known.mean():.1f} °C"
+
+
+def _details(
+    rows: Rows, decision: Decision, about: About, hashes: Mapping[str, str]
+) -> list[Section]:
+    verdict, settings = decision.verdict, about.settings
+    sections = [Section("What was found", _found(verdict, settings))]
+    suspects = tuple(words.suspect(one) for one in verdict.suspects) or ("nothing to suspect",)
+    sections.append(Section("What is behind it", lines=suspects))
+    if about.record:
+        sections.append(Section("What the job record told the decider", lines=_record(about)))
+    if settings is not None:
+        sections.append(Section("False-alarm budget", _budget(settings, rows.gates)))
+    parts = _parts(rows, decision, settings)
+    if parts:
+        sections.append(Section("Expected loss by part", parts))
+    phases = [f"{words.hour(t)}: {name}" for name, t in decision.phases]
+    alarms = [f"{words.hour(a.t_s)}: {a.text}" for a in verdict.alarms]
+    faults = [f"{words.hour(f.t_s)}: {f.text}" for f in verdict.faults]
+    sections += [
+        Section("Alarms", lines=_some(alarms)),
+        Section("Disturbances and faults", lines=_some(faults)),
+        Section("Phases", lines=_some(phases)),
+    ]
+    calibration = about.calibration or "none on record: masses are as the bench read them"
+    sections.append(Section("Calibration in force", lines=(calibration,)))
+    versions = (("soakmon", __version__), ("numpy", np.__version__))
+    sections.append(Section("Versions", (*versions, ("Python", platform.python_version()))))
+    sections.append(Section("SHA-256 of the files beside this report", tuple(hashes.items())))
+    sections.append(Section("Cautions", lines=CAUTIONS))
+    if settings is not None or about.bench_toml:
+        sizes = bench_facts(settings) if settings is not None else ()
+        sections.append(Section("Bench configuration", sizes, verbatim=about.bench_toml.strip()))
+    return sections
+
+
+def _some(lines: list[str]) -> tuple[str, ...]:
+    if len(lines) > _MOST_LINES:
+        more = f"… and {len(lines) - _MOST_LINES} more, in verdict.json"
+        return (*lines[:_MOST_LINES], more)
+    return tuple(lines) or ("none",)
+
+
+def _found(verdict: Verdict, settings: Settings | None) -> tuple[tuple[str, str], ...]:
+    facts = [
+        ("Reason", verdict.reason),
+        ("Leak", words.leak(verdict.leak_g_per_h, verdict.outcome)),
+        ("Smallest leak this run could prove", words.smallest(verdict)),
+    ]
+    if settings is not None:
+        asked = f"a rack that leaks less than {settings.criterion_g_per_day:g} g a day is tight"
+        facts.append(("Criterion", asked))
+    return tuple(facts)
+
+
+def _record(about: About) -> tuple[str, ...]:
+    """Where the record moved the ranking of causes: it never decides whether there is a leak."""
+    lines = []
+    for carb, shift in sorted(about.record.items()):
+        moved = ", ".join(f"{words.CAUSES[c]} × {f:.2g}" for c, f in shift.factor.items())
+        lines.append(f"carb {carb}: {'; '.join(shift.because)}. Odds: {moved}")
+    return (*lines, "The record only ranks causes; mass and drops alone decide whether it leaks.")
+
+
+def _budget(settings: Settings, gates: int) -> tuple[tuple[str, str], ...]:
+    budget = Budget(settings.false_alarm, gates)
+    facts = [
+        ("Whole soak", budget.total),
+        ("Flood", budget.flood),
+        ("Weep by mass", budget.weep_mass),
+        ("Weep by each drop gate", budget.weep_gate),
+        ("Closing", budget.closing),
+    ]
+    return tuple((name, f"{100 * share:.3g} %") for name, share in facts if share > 0)
+
+
+def _parts(
+    rows: Rows, decision: Decision, settings: Settings | None
+) -> tuple[tuple[str, str], ...]:
+    """Best expectation by part. Bottle and hose are told apart by their rates at the mean of
+    the shop's temperature, with what breathing adds on the bottle's side.
+    """
+    curve = decision.curve
+    if not len(curve.feed_g):
+        return ()
+    feed, bowls, top_up = (
+        float(part[-1]) for part in (curve.feed_g, curve.bowls_g, curve.top_up_g)
+    )
+    known = rows.air_c[np.isfinite(rows.air_c)]
+    facts = [("Bottle and hose", feed)]
+    if settings is not None and len(known):
+        rates = evaporation_rates(settings.geometry, settings.fuel, float(known.mean()))
+        share = float(rates.hose / (rates.bottle + rates.hose))
+        facts = [("Bottle, with breathing", feed * (1 - share)), ("Hose wall", feed * share)]
+    facts += [("Bowls", bowls), ("Top-up of cooling bowls (below 0: warmth holds it back)", top_up)]
+    shown = [(name, f"{grams:.2f} g") for name, grams in facts]
+    expected = decision.verdict.expected_evaporation_g
+    total = f"{expected.best:.2f} g (95 %: {expected.low:.2f} to {expected.high:.2f} g)"
+    return (*shown, ("Together", total))

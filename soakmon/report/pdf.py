@@ -1,0 +1,186 @@
+"""The report as a PDF, A4 or Letter, made to print well in black and white.
+
+fpdf2 is pure Python and draws its own pages; a converter from HTML would need Debian's text
+libraries on every bench. The same input makes the same bytes: the file's date is the report's, or
+fixed.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Literal
+
+from fpdf import FPDF, XPos, YPos
+
+from soakmon.report.content import Content, Section
+from soakmon.report.letters import font_file, one_line, shown
+from soakmon.report.rack import Box, Label, Line, Shape
+from soakmon.watch.verdict import Outcome
+
+Paper = Literal["a4", "letter"]
+UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
+_MARGIN_MM, _NAME_MM = 20.0, 46.0
+_PT_PER_MM = 72 / 25.4
+_MOST_VERBATIM = 20_000
+# Replaced by the number of pages when the file is written; taken out of all other text.
+_PAGES = "‹#›"
+
+
+class _Pages(FPDF):
+    """A4 or Letter pages with a footer that names the report and counts the pages."""
+
+    def __init__(self, title: str, paper: Paper, made: datetime) -> None:
+        super().__init__(format=paper, unit="mm")
+        self.set_creation_date(made)
+        for family, name in (("sans", "DejaVuSans"), ("mono", "DejaVuSansMono")):
+            self.add_font(family, "", font_file(name))
+        self.add_font("sans", "B", font_file("DejaVuSans-Bold"))
+        self.alias_nb_pages(_PAGES)
+        self.shown_title = one_line(title, 200)
+        self.set_title(self.shown_title)
+        self.set_lang("en")
+        self.set_margin(_MARGIN_MM)
+        self.set_top_margin(15)
+        self.set_auto_page_break(True, margin=18)
+        self.set_draw_color(0)
+        self.set_text_color(0)
+
+    def footer(self) -> None:
+        """Title, cut to fit, and page of pages."""
+        self.set_y(-15)
+        self.set_font("sans", "", 7.5)
+        title = self.shown_title
+        while self.get_string_width(title) > self.epw - 40:
+            title = title[: int(len(title) * 0.9) - 1] + "…"
+        self.cell(self.epw - 35, 4, f"Soak report: {title}")
+        self.cell(35, 4, f"page {self.page_no()} of {_PAGES}", align="R")
+
+    def needs_mm(self, height: float) -> None:
+        """Begin a new page when less than this is left on the page."""
+        if self.get_y() + height > self.page_break_trigger:
+            self.add_page()
+
+    def paragraph(
+        self, text: str, size: float, *, style: str = "", family: str = "sans", gap: float = 0.0
+    ) -> None:
+        """A paragraph over the whole width; words longer than a line are broken."""
+        self.set_font(family, style, size)
+        self.multi_cell(0, size * 0.5, _shown(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        self.ln(gap)
+
+    def fact(self, name: str, text: str, size: float = 9.0) -> None:
+        """A name and its text side by side, kept on one page where they fit on one."""
+        self.set_font("sans", "", size)
+        line, width = size * 0.5, self.epw - _NAME_MM
+        text, name = _shown(text), _shown(name)
+        height = self.multi_cell(width, line, text, align="L", dry_run=True, output="HEIGHT")
+        if isinstance(height, float) and height < self.eph / 2:
+            self.needs_mm(height)
+        # Beyond half a page the text runs over the break, and its name stays where it begins.
+        page, top = self.page, self.get_y()
+        self.set_font("sans", "B", size)
+        self.multi_cell(_NAME_MM - 2, line, name, align="L", new_x=XPos.LEFT, new_y=YPos.NEXT)
+        below = (self.page, self.get_y())
+        self.page = page
+        self.set_xy(self.l_margin + _NAME_MM, top)
+        self.set_font("sans", "", size)
+        self.multi_cell(width, line, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        after = max(below, (self.page, self.get_y()))
+        self.page = after[0]
+        self.set_xy(self.l_margin, after[1] + 0.8)
+
+
+def write_pdf(
+    path: Path,
+    said: Content,
+    shapes: list[Shape],
+    picture: Path,
+    *,
+    paper: Paper = "a4",
+    made: datetime | None = None,
+) -> None:
+    """Write the report. picture: the mass curve as PNG; made: date of the file."""
+    pages = _Pages(said.title, paper, made or UNDATED)
+    pages.add_page()
+    _first_page(pages, said, shapes, picture)
+    pages.add_page()
+    pages.paragraph("Details", 15, style="B", gap=2)
+    for section in said.details:
+        _section(pages, section)
+    pages.output(str(path))
+
+
+def _first_page(pages: _Pages, said: Content, shapes: list[Shape], picture: Path) -> None:
+    pages.paragraph(f"Soak report: {_shortened(said.title, 80)}", 14, style="B", gap=2)
+    _verdict(pages, said)
+    pages.paragraph(_shortened(said.sentence, 400), 11.5, gap=2)
+    for name, text in said.summary:
+        pages.fact(name, _shortened(text, 110))
+    pages.ln(1)
+    # What is left of the page is shared by drawing and curve; a very full page breaks instead.
+    pages.needs_mm(90)
+    _draw(pages, shapes)
+    left = pages.page_break_trigger - pages.get_y() - 2
+    height = min(left, pages.epw * 0.64)
+    pages.image(picture, x=pages.l_margin, w=pages.epw, h=height, keep_aspect_ratio=True)
+
+
+def _verdict(pages: _Pages, said: Content) -> None:
+    """The verdict in a frame: plain tight, double leaking, dashed not proven."""
+    top, height = pages.get_y(), 15.0
+    if said.outcome is Outcome.NOT_PROVEN:
+        pages.set_dash_pattern(dash=3, gap=2)
+    pages.set_line_width(1.0)
+    pages.rect(pages.l_margin, top, pages.epw, height)
+    pages.set_dash_pattern()
+    if said.outcome is Outcome.LEAKING:
+        pages.set_line_width(0.5)
+        pages.rect(pages.l_margin + 1.4, top + 1.4, pages.epw - 2.8, height - 2.8)
+    pages.set_font("sans", "B", 22)
+    pages.set_xy(pages.l_margin + 5, top)
+    pages.cell(0, height, said.heading)
+    pages.set_xy(pages.l_margin, top + height + 3)
+
+
+def _section(pages: _Pages, section: Section) -> None:
+    pages.needs_mm(18)
+    pages.paragraph(section.title, 11, style="B", gap=0.8)
+    for name, text in section.facts:
+        # A hash stays on one line.
+        pages.fact(name, text, 8.0 if len(text) >= 60 and " " not in text else 9.0)
+    for line in section.lines:
+        pages.needs_mm(9)
+        pages.paragraph(f"• {line}", 9, gap=0.5)
+    if section.verbatim:
+        pages.ln(1)
+        pages.paragraph(section.verbatim[:_MOST_VERBATIM], 6.5, family="mono")
+    pages.ln(2.5)
+
+
+def _draw(pages: _Pages, shapes: list[Shape]) -> None:
+    left, top = pages.l_margin, pages.get_y()
+    for shape in shapes:
+        if isinstance(shape, Line):
+            pages.set_line_width(shape.width)
+            pages.line(left + shape.x1, top + shape.y1, left + shape.x2, top + shape.y2)
+        elif isinstance(shape, Box):
+            pages.set_line_width(shape.width)
+            pages.set_fill_color(round(255 * max(shape.grey, 0)))
+            style = "D" if shape.grey < 0 else "DF"
+            pages.rect(left + shape.x, top + shape.y, shape.w, shape.h, style=style)
+        elif isinstance(shape, Label):
+            pages.set_font("sans", "B" if shape.bold else "", shape.size * _PT_PER_MM)
+            half = pages.get_string_width(shape.text) / 2
+            pages.text(left + shape.x - half, top + shape.y, shape.text)
+    lowest = max(s.y for s in shapes if isinstance(s, Label))
+    pages.set_xy(left, top + lowest + 4)
+
+
+def _shown(text: str) -> str:
+    return shown(text).replace(_PAGES, "#")
+
+
+def _shortened(text: str, most: int) -> str:
+    """The first page stays one page: what is longer is cut, and in full beside the report."""
+    return one_line(text, most)

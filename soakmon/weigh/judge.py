@@ -1,0 +1,213 @@
+"""From a filled-in form to a report of a bench test: lines to read, data to keep, passed or not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any
+
+from soakmon.watch.settings import Settings
+from soakmon.weigh.blank_run import BlankRun, blank_weighed
+from soakmon.weigh.calibration import Calibration, Step, calibrate, daily_check
+from soakmon.weigh.drain import drained
+from soakmon.weigh.float_weigh import weighed
+from soakmon.weigh.forms import (
+    BlankForm,
+    CalibrationForm,
+    DailyForm,
+    DrainForm,
+    FloatsForm,
+    ShotsForm,
+)
+from soakmon.weigh.oiml import CellClass
+from soakmon.weigh.shots import pumped
+from soakmon.weigh.uncertainty import Measured
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """Result of a bench test: summary in a line, lines to show, data to keep."""
+
+    kind: str
+    passed: bool
+    summary: str
+    lines: tuple[str, ...]
+    data: dict[str, Any] = field(default_factory=dict)
+
+
+def calibration(form: CalibrationForm, day: date) -> Judged:
+    """Judge a calibration made on a day."""
+    steps = [Step(s.mass_g, s.reading, s.up, form.mass_u_g) for s in form.steps]
+    result = calibrate(
+        steps,
+        CellClass(form.capacity_g, form.intervals),
+        day,
+        creep=form.creep,
+        returned_g=form.returned_g,
+        resolution_counts=form.resolution_counts,
+        valid_days=form.valid_days,
+    )
+    lines = [
+        f"{j.name}: {j.value_g:+.4f} g, limit ±{j.limit_g:.4f} g: {'good' if j.ok else 'TOO MUCH'}"
+        for j in result.judgements
+    ]
+    gain = result.g_per_count
+    lines += [
+        f"in force until {result.expires}" if result.passed else "NOT PASSED: not in force",
+        "in bench.toml:",
+        "[cell]",
+        f"g_per_count = {gain.value:.9g}  # ± {gain.expanded:.2g} (k = 2)",
+        f"zero_counts = {result.zero_counts:.9g}",
+    ]
+    worst = max((abs(r) for r in result.residuals_g), default=0.0)
+    word = "passed" if result.passed else "not passed"
+    summary = f"{word}: {gain.value:.6g} g per count, worst step {worst:.3f} g off"
+    return Judged("calibration", result.passed, summary, tuple(lines), _calibration(form, result))
+
+
+def _calibration(form: CalibrationForm, result: Calibration) -> dict[str, Any]:
+    readings = [
+        {**step.model_dump(), "residual_g": residual}
+        for step, residual in zip(form.steps, result.residuals_g, strict=True)
+    ]
+    return {
+        "day": result.day.isoformat(),
+        "expires": result.expires.isoformat(),
+        "passed": result.passed,
+        "g_per_count": result.g_per_count.value,
+        "g_per_count_u": result.g_per_count.u,
+        "zero_counts": result.zero_counts,
+        "repeat_sd_g": result.repeat_sd_g,
+        "judgements": [
+            {"name": j.name, "value_g": j.value_g, "limit_g": j.limit_g, "ok": j.ok}
+            for j in result.judgements
+        ],
+        "readings": readings,
+        "form": form.model_dump(mode="json"),
+    }
+
+
+def daily(form: DailyForm) -> Judged:
+    """Judge a daily check."""
+    cell = CellClass(form.capacity_g, form.intervals)
+    said = daily_check(form.reading_g, form.mass_g, cell, mass_u_g=form.mass_u_g)
+    text = f"{said.value_g:+.3f} g off at {form.mass_g:g} g, limit ±{said.limit_g:.3f} g"
+    text += ": good" if said.ok else ": calibrate the cell"
+    data = {"error_g": said.value_g, "limit_g": said.limit_g, "form": form.model_dump(mode="json")}
+    return Judged("daily_check", said.ok, text, (text,), data)
+
+
+def blank(form: BlankForm, settings: Settings) -> Judged:
+    """Judge a blank run weighed at both ends."""
+    result = blank_weighed(
+        settings.geometry,
+        settings.fuel,
+        form.hours,
+        form.air_c,
+        before_g=form.before_g,
+        after_g=form.after_g,
+        resolution_g=form.resolution_g,
+    )
+    return told_blank(result, form.model_dump(mode="json"))
+
+
+def told_blank(result: BlankRun, form: dict[str, Any]) -> Judged:
+    """A blank run in words."""
+    lines = [
+        f"lost {_pm(result.measured_g, 'g')} in {result.hours:.1f} h; "
+        f"expected {result.expected_g:.3f} g",
+        "in bench.toml:" if result.believable else "NOT BELIEVABLE: look for a leak at the bench",
+    ]
+    if result.believable:
+        lines += [
+            "[priors]",
+            f"blank_scale = {result.blank_scale:.4f}",
+            f"blank_rel_sd = {result.blank_rel_sd:.4f}",
+        ]
+    summary = f"bottle and hose lose {result.blank_scale:.3g} of the expected"
+    data = {
+        "hours": result.hours,
+        "measured_g": result.measured_g.as_dict(),
+        "expected_g": result.expected_g,
+        "blank_scale": result.blank_scale,
+        "blank_rel_sd": result.blank_rel_sd,
+        "form": form,
+    }
+    return Judged("blank_run", result.believable, summary, tuple(lines), data)
+
+
+def drain(form: DrainForm, settings: Settings) -> Judged:
+    """Judge drained bowls."""
+    area = settings.geometry.bowls[0].area_mm2
+    bowls = drained(form.cups_g, settings.fuel, form.fuel_c, area, resolution_g=form.resolution_g)
+    lines = tuple(
+        f"carb {b.carb}: {_pm(b.volume_ml, 'ml')}, level {_pm(b.level_mm, 'mm')} against the mean"
+        + (" – DIFFERS" if b.differs else "")
+        for b in bowls
+    )
+    odd = [str(b.carb) for b in bowls if b.differs]
+    summary = f"levels differ at carb {', '.join(odd)}" if odd else "bowls alike"
+    readings = [
+        {
+            "carb": b.carb,
+            "empty_g": cup[0],
+            "full_g": cup[1],
+            "volume_ml": b.volume_ml.value,
+            "volume_u_ml": b.volume_ml.u,
+            "level_mm": b.level_mm.value,
+            "level_u_mm": b.level_mm.u,
+        }
+        for b, cup in zip(bowls, form.cups_g, strict=True)
+    ]
+    return Judged("drain", not odd, summary, lines, _kept(readings, form))
+
+
+def shots(form: ShotsForm, settings: Settings) -> Judged:
+    """Judge accelerator-pump shots."""
+    result = pumped(
+        form.series_g, form.strokes, settings.fuel, form.fuel_c, resolution_g=form.resolution_g
+    )
+    lines = [f"carb {s.carb}: {_pm(s.ml_per_stroke, 'ml')} a stroke" for s in result.shots]
+    spread = f"spread {100 * result.spread.value:.1f} % ± {100 * result.spread.expanded:.1f} %"
+    even = result.even()
+    lines.append(f"{spread}: {'even' if even else 'UNEVEN'}")
+    readings = [
+        {"carb": s.carb, "ml_per_stroke": s.ml_per_stroke.value, "u_ml": s.ml_per_stroke.u}
+        for s in result.shots
+    ]
+    data = {**_kept(readings, form), "spread": result.spread.as_dict()}
+    return Judged("shots", even, spread, tuple(lines), data)
+
+
+def floats(form: FloatsForm) -> Judged:
+    """Judge floats weighed dry and after their soak."""
+    results = [
+        weighed(f.carb, f.dry_g, f.soaked_g, resolution_g=form.resolution_g) for f in form.floats
+    ]
+    lines = tuple(
+        f"carb {r.carb}: gains {_pm(r.gain_g, 'g')}" + (" – TAKES FUEL" if r.takes_fuel else "")
+        for r in results
+    )
+    bad = [str(r.carb) for r in results if r.takes_fuel]
+    summary = f"float takes fuel at carb {', '.join(bad)}" if bad else "no float takes fuel"
+    readings = [
+        {
+            "carb": r.carb,
+            "dry_g": r.dry_g.value,
+            "soaked_g": r.soaked_g.value,
+            "gain_g": r.gain_g.value,
+            "gain_u_g": r.gain_g.u,
+        }
+        for r in results
+    ]
+    return Judged("float", not bad, summary, lines, _kept(readings, form))
+
+
+def _kept(
+    readings: list[dict[str, Any]], form: DrainForm | ShotsForm | FloatsForm
+) -> dict[str, Any]:
+    return {"readings": readings, "form": form.model_dump(mode="json")}
+
+
+def _pm(measured: Measured, unit: str) -> str:
+    return f"{measured.value:.3g} ± {measured.expanded:.2g} {unit}"

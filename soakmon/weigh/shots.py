@@ -1,0 +1,72 @@
+"""Accelerator pump: n strokes into a cup, ml per stroke, and the spread from carb to carb."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from soakmon.physics.fuels import Fuel
+from soakmon.physics.liquid import density_kg_per_m3
+from soakmon.weigh.uncertainty import Measured, mean_of, rss, scaled, uniform
+
+_DENSITY_REL_SD = 0.01
+# Fuel that hangs at the nozzle or dries off the cup in one series; workshop judgement, no source.
+_HANGING_G = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class Shot:
+    """One carb's pump: ml per stroke with uncertainty, from one or more series."""
+
+    carb: int
+    ml_per_stroke: Measured
+
+
+@dataclass(frozen=True, slots=True)
+class Shots:
+    """All pumps: spread is (most − least) over the mean; spread_u its standard uncertainty."""
+
+    shots: tuple[Shot, ...]
+    spread: Measured
+
+    def even(self, limit: float = 0.1) -> bool:
+        """Whether the spread stays under a limit (10 %: common practice, no source)."""
+        return self.spread.value <= limit
+
+
+def pumped(
+    series_g: Sequence[Sequence[tuple[float, float]]],
+    strokes: int,
+    fuel: Fuel,
+    fuel_c: float,
+    *,
+    resolution_g: float = 0.01,
+) -> Shots:
+    """Judge pump shots. series_g: per carb, series of (cup before, cup after) in g, each `strokes`.
+
+    Raises ValueError for no strokes, no series, or a cup that lost mass.
+    """
+    if strokes < 1 or not series_g or not all(series_g):
+        raise ValueError("shots need at least one stroke and one series per carb")
+    g_per_ml = float(density_kg_per_m3(fuel, fuel_c)) * 1e-3
+    read = uniform(resolution_g / 2)
+    of_series = rss(read, read, uniform(_HANGING_G))
+    own, shots = [], []
+    for carb, series in enumerate(series_g, start=1):
+        if any(after < before for before, after in series):
+            raise ValueError(f"carb {carb}: the cup weighs less after the strokes than before")
+        u = of_series / len(series) ** 0.5
+        grams = mean_of([after - before for before, after in series], u)
+        each = scaled(1.0 / (g_per_ml * strokes), grams)
+        own.append(each)
+        shots.append(Shot(carb, Measured(each.value, rss(each.u, _DENSITY_REL_SD * each.value))))
+    return Shots(tuple(shots), _spread(own))
+
+
+def _spread(own: list[Measured]) -> Measured:
+    """(Most − least) over the mean; the fuel's density cancels."""
+    most, least = max(own, key=lambda m: m.value), min(own, key=lambda m: m.value)
+    mean = sum(m.value for m in own) / len(own)
+    if mean <= 0 or most is least:
+        return Measured(0.0, 0.0)
+    return Measured((most.value - least.value) / mean, rss(most.u, least.u) / mean)

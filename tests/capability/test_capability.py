@@ -1,0 +1,200 @@
+"""The measured capability: plan, nights, judgement, summary, page and command."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from sim.blind import Induced, blank_of, blind_scenario
+from soakmon.capability.bound import Noise, least_sd_g_per_h
+from soakmon.capability.certificate import certificate
+from soakmon.capability.evaluate import (
+    LEAKS_G_PER_DAY,
+    Case,
+    Night,
+    Result,
+    Way,
+    judged,
+    plan,
+    smallest_at,
+)
+from soakmon.capability.summary import as_dict
+from soakmon.capability_cli import blank_scale, make_night
+from soakmon.cli import app
+from soakmon.errors import InputError
+from soakmon.watch.settings import Settings
+from tests.watch.nights import night as handmade
+
+QUIET = Noise(0.04, 0.02, 0.04, 0.13, 0.14)
+
+
+def made(case: Case) -> Night:
+    """A hand-made night: a leak at carb 2, or one that no gate sees."""
+    leak = case.leak_g_per_day / 24
+    carb = 2 if case.way is Way.GATES and leak else None
+    rows = handmade(case.seed, leak_g_per_h=leak, carb=carb, spacing_s=20.0)
+    cause = "bowl_joint_weep" if carb else "bench_plumbing_leak" if leak else "no_leak"
+    return Night(rows, Settings(), QUIET, 24 * leak, carb, cause, 0.0, True)
+
+
+def result(leak: float, way: Way, *, found: bool, index: int = 0) -> Result:
+    outcome = "leaking" if found else "not_proven"
+    delay = 100.0 + index if found else None
+    return Result(index, leak, way.value, outcome, delay, found, False, 0.1, 0.2, 1.0, [[1.0, 1.0]])
+
+
+def test_the_plan_is_the_seeds_and_deals_every_leak():
+    cases = plan(600, 4)
+    assert cases == plan(600, 4)
+    assert cases != plan(600, 5)
+    assert sum(case.leak_g_per_day == 0 for case in cases) == 200
+    for way, leaks in LEAKS_G_PER_DAY.items():
+        assert {c.leak_g_per_day for c in cases if c.way is way and c.leak_g_per_day} == set(leaks)
+    assert len({case.seed for case in cases}) > 595
+
+
+def test_a_blind_night_is_the_seeds_and_holds_the_induced_leak():
+    for seed in range(40):
+        one = blind_scenario(seed, Induced(2.4))
+        assert one == blind_scenario(seed, Induced(2.4))
+        assert one.defects[0].rate_g_per_h == pytest.approx(0.1)
+        assert 1 <= one.defects[0].carb <= 4
+    assert blind_scenario(3, Induced()).defects == ()
+    unseen = blind_scenario(3, Induced(2.4, gates=False))
+    assert unseen.carbs == ()
+    assert unseen.climate == one.climate or unseen.seed != one.seed
+
+
+def test_hard_nights_are_hard():
+    sunny, warm, drifting = (blind_scenario(seed, Induced(hard=True)) for seed in (0, 1, 2))
+    assert sunny.happenings.sun_s is not None
+    assert warm.climate.mean_c >= 24
+    assert warm.fuel.rvp_kpa >= 80
+    assert drifting.cell.wander_g >= 0.1
+
+
+def test_a_blank_run_measures_the_bench():
+    night = blind_scenario(8, Induced())
+    assert blank_of(night).geometry.bowls == ()
+    doubled = replace(night, evaporation=2 * night.evaporation)
+    once, twice = blank_scale(night), blank_scale(doubled)
+    assert 0.5 < once < 2
+    assert twice > 1.3 * once
+
+
+def test_judgement_of_hand_made_nights():
+    seen = judged(Case(0, 1, 6.0, Way.GATES), made)
+    assert seen.found
+    assert seen.carb_right
+    assert seen.delay_s is not None
+    assert 0 < seen.delay_s < 7200
+    tight = judged(Case(1, 2, 0.0, Way.GATES), made)
+    assert not tight.found
+    assert tight.cause_right
+    assert tight.error_g_per_day is not None
+    assert tight.bound_g_per_day is not None
+    assert abs(tight.error_g_per_day) < 5 * tight.bound_g_per_day
+    assert sum(p for p, _ in tight.suspects) == pytest.approx(1)
+
+
+def test_the_bound_grows_with_noise_drift_and_evaporation():
+    night = made(Case(0, 3, 0.0, Way.GATES))
+    least = least_sd_g_per_h(night.rows, night.settings, QUIET, 60.0)
+    for worse in ({"white_g": 4.0}, {"wander_g": 0.2}, {"feed_rel_sd": 0.5}, {"bowls_rel_sd": 0.5}):
+        more = least_sd_g_per_h(night.rows, night.settings, replace(QUIET, **worse), 60.0)
+        assert more > 1.02 * least
+    # A walk alone would allow wander/√h over the day; the bound cannot be under it.
+    assert least > 0.02 / math.sqrt(24) * 0.9
+
+
+def test_the_smallest_leak_needs_all_larger_ones_found():
+    results = [
+        result(leak, Way.GATES, found=leak not in {0.2, 1.0}) for leak in (0.2, 0.5, 1, 2, 4)
+    ]
+    assert smallest_at(results, Way.GATES) == 2
+    assert smallest_at(results, Way.MASS_ONLY) is None
+
+
+def test_the_json_form():
+    results = [
+        *(result(0.0, Way.GATES, found=False, index=k) for k in range(59)),
+        *(result(0.2, Way.GATES, found=True, index=k) for k in range(5)),
+        result(2.0, Way.MASS_ONLY, found=False),
+        result(1.0, Way.AFTER_BLANK, found=True),
+    ]
+    told = json.loads(json.dumps(as_dict(results)))
+    assert list(told) == [
+        "schema", "false_alarm", "detection", "smallest_leak_95_g_per_day", "sd_over_bound",
+        "carb_right", "cause_right", "seconds_per_night",
+    ]  # fmt: skip
+    assert told["schema"] == "soakmon.capability/1"
+    assert told["false_alarm"]["nights"] == 59
+    assert told["false_alarm"]["leaking"] == 0
+    assert told["false_alarm"]["upper95"] == pytest.approx(1 - 0.05 ** (1 / 59), abs=1e-4)
+    assert told["detection"] == [
+        {"leak_g_per_day": 0.2, "gates": True, "nights": 5, "found": 5, "median_delay_s": 102.0},
+        {"leak_g_per_day": 2.0, "gates": False, "nights": 1, "found": 0, "median_delay_s": None},
+    ]
+    assert told["smallest_leak_95_g_per_day"] == {
+        "gates": 0.2, "mass_only": None, "mass_only_after_blank": 1.0,
+    }  # fmt: skip
+    assert told["sd_over_bound"] == 0.5
+    assert (told["carb_right"], told["cause_right"]) == (1.0, 0.0)
+    assert told["seconds_per_night"] == 1.0
+
+
+def test_the_page_says_what_was_measured():
+    results = [result(0.2, Way.GATES, found=True, index=k) for k in range(9)]
+    results[0] = replace(results[0], error_g_per_day=-0.1)
+    page = certificate(results, version="1<2", seed=6)
+    assert "9 nights, bias" in page
+    assert "1&lt;2" in page
+    assert "9 of 9" in page
+    assert "invented" in page
+    assert "not a safety device" in page
+    assert page.count("<table>") == page.count("</table>") == 2
+
+
+def run(*args: str):
+    return CliRunner().invoke(app, ["capability", *args])
+
+
+def test_the_command_resumes_where_it_was_cut_off(tmp_path):
+    file, page = tmp_path / "nights.jsonl", tmp_path / "page.html"
+    first = run("--nights", "2", "--seed", "9", "--jobs", "1", "--json", "--resume", str(file))
+    assert first.exit_code == 0
+    whole = file.read_text()
+    lines = whole.splitlines()
+    # Cut off in the middle of the last line.
+    file.write_text("\n".join(lines[:2]) + "\n" + lines[2][:40])
+    again = run("--nights", "2", "--seed", "9", "--jobs", "1", "--json", "--resume", str(file),
+                "--certificate", str(page))  # fmt: skip
+    assert again.exit_code == 0
+    told, before = json.loads(again.stdout), json.loads(first.stdout)
+    assert {**told, "seconds_per_night": 0} == {**before, "seconds_per_night": 0}
+    assert len(file.read_text().splitlines()) == 3
+    assert page.read_text().startswith("<!doctype html>")
+
+
+def test_a_file_of_other_nights_is_refused(tmp_path):
+    file = tmp_path / "nights.jsonl"
+    file.write_text('{"format": "something else"}\n')
+    refused = run("--nights", "2", "--resume", str(file))
+    assert isinstance(refused.exception, InputError)
+    assert "holds other nights" in str(refused.exception)
+    file.write_text("t_s,mass_g\n")
+    assert "not a file of judged nights" in str(run("--resume", str(file)).exception)
+
+
+def test_a_night_made_for_the_mass_alone_shows_no_gate_its_leak():
+    night = make_night(Case(0, 12, 6.0, Way.AFTER_BLANK), hard=False)
+    assert night.carb is None
+    assert night.cause == "bench_plumbing_leak"
+    assert night.settings.priors.blank_scale is not None
+    assert np.nansum(night.rows.drops) < 30
+    assert night.leak_g_per_day == pytest.approx(6.0, rel=0.25)

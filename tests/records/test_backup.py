@@ -1,0 +1,104 @@
+"""Backup and restore of the data folder."""
+
+from __future__ import annotations
+
+import io
+import sqlite3
+import tarfile
+from contextlib import closing
+from datetime import UTC, datetime
+
+import pytest
+
+from soakmon.errors import InputError
+from soakmon.records.backup import backup, restore
+from soakmon.records.jobs.store import DATABASE, Records
+from soakmon.records.jobs.work import all_jobs, attach, find_job, new_job
+
+NOW = datetime(2026, 3, 1, tzinfo=UTC)
+
+
+@pytest.fixture
+def data(tmp_path):
+    folder = tmp_path / "data"
+    (tmp_path / "picture.png").write_bytes(b"invented picture")
+    with Records(folder) as records, records.session() as session:
+        job = new_job(session, NOW, customer="invented", machine="m", rack="r", carbs=2)
+        attach(job, records.files, NOW, tmp_path / "picture.png")
+    (folder / "priors.toml").write_text("[limits]\nmost = 3\n")
+    return folder
+
+
+def test_what_was_backed_up_comes_back(data, tmp_path):
+    assert backup(data, tmp_path / "b.tgz") == 3
+    assert restore(tmp_path / "b.tgz", tmp_path / "new" / "data") == 3
+    with Records(tmp_path / "new" / "data") as records, records.session() as session:
+        job = find_job(session, "2026-0001")
+        assert records.files.check(job.attachments[0].sha256).read_bytes() == b"invented picture"
+    assert (tmp_path / "new" / "data" / "priors.toml").exists()
+
+
+def test_a_backup_while_another_writes_holds_what_was_committed(data, tmp_path):
+    with closing(sqlite3.connect(data / DATABASE, isolation_level=None)) as writer:
+        writer.execute("BEGIN IMMEDIATE")
+        writer.execute("DELETE FROM job")
+        backup(data, tmp_path / "b.tgz")
+        writer.execute("ROLLBACK")
+    restore(tmp_path / "b.tgz", tmp_path / "new")
+    with Records(tmp_path / "new") as records, records.session() as session:
+        assert len(all_jobs(session)) == 1
+
+
+def test_nothing_is_overwritten(data, tmp_path):
+    backup(data, tmp_path / "b.tgz")
+    with pytest.raises(InputError, match="exists already"):
+        backup(data, tmp_path / "b.tgz")
+    with pytest.raises(InputError, match="not empty"):
+        restore(tmp_path / "b.tgz", data)
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(InputError, match="holds no database"):
+        backup(tmp_path / "empty", tmp_path / "c.tgz")
+    with pytest.raises(InputError, match="no such data folder"):
+        backup(tmp_path / "none", tmp_path / "c.tgz")
+
+
+def _tar(path, members):
+    with tarfile.open(path, "w:gz") as archive:
+        for info, content in members:
+            info.size = len(content)
+            archive.addfile(info, io.BytesIO(content))
+
+
+def _info(name, kind=tarfile.REGTYPE):
+    info = tarfile.TarInfo(name)
+    info.type = kind
+    info.linkname = "/etc/hostname"
+    return info
+
+
+@pytest.mark.parametrize(
+    ("members", "says"),
+    [
+        ([(_info("../evil"), b"x")], "outside|leaves|not a backup"),
+        ([(_info("link", tarfile.SYMTYPE), b"")], "not a plain file"),
+        ([(_info("other.txt"), b"x")], "holds no database"),
+        ([(_info(DATABASE), b"no database" * 500)], "is damaged"),
+        ([(_info(DATABASE), b""), (_info("attachments/aa/" + "a" * 64), b"x")], "is damaged"),
+        ([(_info(DATABASE), b""), (_info("attachments/aa/short"), b"x")], "SHA-256"),
+    ],
+)
+def test_backups_that_are_not_good_leave_nothing_behind(tmp_path, members, says):
+    _tar(tmp_path / "b.tgz", members)
+    with pytest.raises(InputError, match=says):
+        restore(tmp_path / "b.tgz", tmp_path / "new")
+    assert [p.name for p in tmp_path.iterdir()] == ["b.tgz"]
+
+
+def test_a_backup_cut_short_is_one_clear_line(data, tmp_path):
+    backup(data, tmp_path / "b.tgz")
+    whole = (tmp_path / "b.tgz").read_bytes()
+    (tmp_path / "b.tgz").write_bytes(whole[: len(whole) // 2])
+    for source in (tmp_path / "b.tgz", tmp_path / "none.tgz"):
+        with pytest.raises(InputError):
+            restore(source, tmp_path / "new")
+    assert not (tmp_path / "new").exists()

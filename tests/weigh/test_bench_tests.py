@@ -1,0 +1,144 @@
+"""Blank run, drain, pump shots and float weighing: invented weighings with a known answer."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from soakmon.physics.expectation import expected_loss
+from soakmon.physics.fuels import FUELS
+from soakmon.physics.geometry import BenchGeometry
+from soakmon.physics.liquid import density_kg_per_m3
+from soakmon.weigh.blank_run import blank_run
+from soakmon.weigh.drain import drained
+from soakmon.weigh.float_weigh import weighed
+from soakmon.weigh.shots import pumped
+
+FUEL = FUELS["petrol_a"]
+G_PER_ML = float(density_kg_per_m3(FUEL, 20.0)) * 1e-3
+
+
+def blank(scale, *, hours=24.0, noise_g=0.01, seed=1):
+    rng = np.random.default_rng(seed)
+    t_s = np.arange(0.0, hours * 3600 + 1, 60.0)
+    air_c = np.full(t_s.shape, 20.0)
+    alone = replace(BenchGeometry(), bowls=())
+    loss = scale * expected_loss(alone, FUEL, t_s, air_c).best_g
+    return t_s, 330.0 - loss + rng.normal(0, noise_g, len(t_s)), air_c
+
+
+@pytest.mark.parametrize("scale", [0.6, 1.0, 1.7])
+def test_a_blank_run_gives_back_the_ratio(scale):
+    result = blank_run(BenchGeometry(), FUEL, *blank(scale))
+    assert result.blank_scale == pytest.approx(scale, abs=3 * result.scale.u + 1e-6)
+    assert 0.03 <= result.blank_rel_sd < 0.1
+    assert result.believable
+
+
+def test_the_stated_uncertainty_of_the_ratio_holds():
+    """Of 200 noisy runs about 95 % lie within k = 2; resolution is not in the data, so no fewer."""
+    results = [
+        blank_run(BenchGeometry(), FUEL, *blank(1.0, noise_g=0.1, seed=s)) for s in range(200)
+    ]
+    within = [abs(r.blank_scale - 1.0) <= r.scale.expanded for r in results]
+    assert 0.9 <= np.mean(within) <= 1.0
+    noise = np.std([r.blank_scale for r in results])
+    stated = np.mean([r.scale.u for r in results])
+    assert 0.8 * noise < stated < 1.3 * noise
+
+
+def test_gaps_do_not_matter_to_a_blank_run():
+    t_s, mass_g, air_c = blank(1.2)
+    mass_g[300:320] = np.nan
+    air_c[500:600] = np.nan
+    assert blank_run(BenchGeometry(), FUEL, t_s, mass_g, air_c).blank_scale == pytest.approx(
+        1.2, 0.02
+    )
+
+
+def test_a_leaking_hose_is_not_believable():
+    t_s, mass_g, air_c = blank(1.0)
+    leaking = blank_run(BenchGeometry(), FUEL, t_s, mass_g - t_s / 3600 * 0.5, air_c)
+    assert not leaking.believable
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (lambda t, m, a: (t[:200], m[:200], a[:200]), "needs 6 hours"),
+        (lambda t, m, a: (t, m * 0 + 330.0, a), "too small"),
+        (lambda t, m, a: (t, m, a * np.nan), "no temperature"),
+        (lambda t, m, a: (t, m * np.nan, a), "no temperature|needs 6 hours"),
+    ],
+)
+def test_blank_runs_that_say_nothing_are_refused(change, says):
+    with pytest.raises(ValueError, match=says):
+        blank_run(BenchGeometry(), FUEL, *change(*blank(1.0)))
+
+
+@given(st.lists(st.floats(10.0, 120.0), min_size=1, max_size=8))
+def test_drained_volumes_and_levels(volumes_ml):
+    cups = [(50.0, 50.0 + v * G_PER_ML) for v in volumes_ml]
+    bowls = drained(cups, FUEL, 20.0, 1200.0)
+    mean = sum(volumes_ml) / len(volumes_ml)
+    for bowl, volume in zip(bowls, volumes_ml, strict=True):
+        assert bowl.volume_ml.value == pytest.approx(volume, rel=1e-6)
+        assert bowl.level_mm.value == pytest.approx((volume - mean) / 1.2, abs=1e-6)
+    assert sum(b.level_mm.value for b in bowls) == pytest.approx(0.0, abs=1e-6)
+
+
+def test_one_bowl_that_stands_higher_is_told_apart():
+    cups = [(50.0, 50.0 + v * G_PER_ML) for v in (40.0, 40.0, 40.0, 42.4)]
+    bowls = drained(cups, FUEL, 20.0, 1200.0)
+    assert [b.differs for b in bowls] == [True, True, True, True]
+    assert bowls[3].level_mm.value == pytest.approx(1.5)
+    alike = drained([(50.0, 80.0), (50.0, 80.05)], FUEL, 20.0, 1200.0)
+    assert not any(b.differs for b in alike)
+
+
+@given(st.floats(0.05, 2.0), st.integers(1, 50))
+def test_shots_give_ml_per_stroke(ml, strokes):
+    series = [[(10.0, 10.0 + ml * strokes * G_PER_ML)]] * 4
+    result = pumped(series, strokes, FUEL, 20.0)
+    assert [s.ml_per_stroke.value for s in result.shots] == pytest.approx([ml] * 4)
+    assert result.spread.value == pytest.approx(0.0, abs=1e-9)
+    assert result.even()
+
+
+def test_more_strokes_are_surer_and_a_weak_pump_shows():
+    few = pumped([[(10.0, 11.0)]], 2, FUEL, 20.0).shots[0].ml_per_stroke
+    many = pumped([[(10.0, 20.0)]], 20, FUEL, 20.0).shots[0].ml_per_stroke
+    assert few.value == pytest.approx(many.value)
+    assert many.u < few.u
+    uneven = pumped([[(0.0, 10.0)], [(0.0, 8.0)]], 20, FUEL, 20.0)
+    assert uneven.spread.value == pytest.approx(2 / 9)
+    assert not uneven.even()
+
+
+@given(st.floats(3.0, 40.0), st.floats(0.0, 2.0))
+def test_float_gain(dry_g, gain_g):
+    result = weighed(2, [dry_g, dry_g], [dry_g + gain_g] * 3)
+    assert result.gain_g.value == pytest.approx(gain_g, abs=1e-9)
+    assert result.takes_fuel == (gain_g > 2 * result.gain_g.u)
+    assert result.gain_g.u > 0.03 / 3**0.5
+
+
+@pytest.mark.parametrize(
+    ("call", "says"),
+    [
+        (lambda: weighed(1, [], [10.0]), "dry and after"),
+        (lambda: weighed(1, [0.0], [10.0]), "dry and after"),
+        (lambda: pumped([[(10.0, 9.0)]], 5, FUEL, 20.0), "carb 1: the cup weighs less"),
+        (lambda: pumped([[]], 5, FUEL, 20.0), "at least one"),
+        (lambda: pumped([[(1.0, 2.0)]], 0, FUEL, 20.0), "at least one stroke"),
+        (lambda: drained([(5.0, 4.0)], FUEL, 20.0, 1200.0), "carb 1: the full cup"),
+        (lambda: drained([], FUEL, 20.0, 1200.0), "nothing was drained"),
+    ],
+)
+def test_weighings_that_cannot_be_are_refused(call, says):
+    with pytest.raises(ValueError, match=says):
+        call()
