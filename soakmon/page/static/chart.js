@@ -92,6 +92,7 @@ function timeAxis(from_s, to_s, width, height, x) {
 
 function marks(events, from_s, to_s, height, x) {
   const parts = [];
+  let named = -Infinity;
   for (const event of events) {
     if (event.t_s < from_s || event.t_s > to_s) continue;
     const at = x(event.t_s);
@@ -104,6 +105,9 @@ function marks(events, from_s, to_s, height, x) {
     const turn = `rotate(-90 ${beside} ${end})`;
     const label = { class: `mark ${event.kind}`, x: beside, y: end, transform: turn };
     parts.push(svg("path", { class: event.kind, d: `M${at} ${TOP}V${height - BOTTOM}` }));
+    // Phases that follow closely would be named over each other: zooming in names them all.
+    if (!alarm && beside - named < 16) continue;
+    if (!alarm) named = beside;
     parts.push(svg("text", label, text));
   }
   return parts;
