@@ -29,6 +29,7 @@ from soakmon.errors import InputError, SoakmonError
 from soakmon.job_cli import job_app
 from soakmon.job_soak import Order, begin, keep, ordered
 from soakmon.options import DATA, DataOption, JobOption
+from soakmon.page_cli import page_app
 from soakmon.physics.geometry import Bowl
 from soakmon.reach_cli import add_reach
 from soakmon.records.recall import recall
@@ -56,6 +57,7 @@ bench_app = typer.Typer(
     help="The bench: its description, and tests on its load cell.", no_args_is_help=True
 )
 app.add_typer(bench_app, name="bench")
+app.add_typer(page_app, name="page")
 app.command()(capability)
 bench_app.add_typer(weigh_app)
 app.add_typer(job_app, name="job")

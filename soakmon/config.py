@@ -18,6 +18,7 @@ from soakmon.hardware_config import (
     CellSection,
     GatesSection,
     GuardSection,
+    PageSection,
     PanelSection,
     Section,
     ServiceSection,
@@ -185,6 +186,7 @@ class Bench(Section):
     influx: InfluxSection = Field(default_factory=InfluxSection)
     phone: PhoneSection = Field(default_factory=PhoneSection)
     lookout: LookoutSection = Field(default_factory=LookoutSection)
+    page: PageSection = Field(default_factory=PageSection)
 
     @model_validator(mode="after")
     def _enough(self) -> Bench:

@@ -4,6 +4,7 @@ things are kept.
 
 from __future__ import annotations
 
+import ipaddress
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -141,3 +142,43 @@ class ServiceSection(Section):
         le=600,
         description="how long the decay is watched with the feed shut",
     )
+
+
+class PageSection(Section):
+    """The web page of the bench, for phone and desk. On at once for a simulated bench."""
+
+    on: bool = Field(default=False, description="whether the service serves the page")
+    host: str = Field(
+        default="127.0.0.1",
+        min_length=1,
+        max_length=253,
+        description="address to listen on; 0.0.0.0 for the shop's network",
+    )
+    port: int = Field(default=8321, ge=1, le=65535, description="TCP port")
+    cert: str = Field(default="", description="TLS certificate (PEM file); empty: no TLS")
+    key: str = Field(default="", description="TLS key (PEM file)")
+    plain_on_network: bool = Field(
+        default=False, description="allow other machines without TLS: passwords go in the clear"
+    )
+    session_h: float = Field(
+        default=72.0, ge=0.1, le=720, description="a sign-in ends when unused for this long"
+    )
+
+    @model_validator(mode="after")
+    def _sealed(self) -> PageSection:
+        if bool(self.cert) != bool(self.key):
+            raise ValueError("cert and key are needed together")
+        if not (self.cert or self.plain_on_network or self.is_loopback):
+            raise ValueError(
+                f"host {self.host} is reachable from other machines: give cert and key, or set "
+                "plain_on_network = true if the network is trusted"
+            )
+        return self
+
+    @property
+    def is_loopback(self) -> bool:
+        """Whether only this machine can reach it."""
+        try:
+            return ipaddress.ip_address(self.host).is_loopback
+        except ValueError:
+            return self.host == "localhost"

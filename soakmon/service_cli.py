@@ -63,7 +63,7 @@ def serve(
         )
     if simulated is not None:
         described = _local(described, data or LOCAL_FOLDER)
-        described = _slower(described, pace)
+        described = _with_page(_slower(described, pace))
         parts = _simulated(described, simulated, pace, seed)
         out.print(Text(f"simulated bench {simulated}, {pace:g} times as fast as time"))
     else:
@@ -99,6 +99,13 @@ def _local(bench: Bench, folder: Path) -> Bench:
     """The same bench with data and socket in a folder."""
     place = {"data_folder": str(folder), "socket": str(folder / "control.sock")}
     return bench.model_copy(update={"service": bench.service.model_copy(update=place)})
+
+
+def _with_page(bench: Bench) -> Bench:
+    """The same bench with its page, unless bench.toml says otherwise."""
+    if "on" in bench.page.model_fields_set:
+        return bench
+    return bench.model_copy(update={"page": bench.page.model_copy(update={"on": True})})
 
 
 def _slower(bench: Bench, pace: float) -> Bench:

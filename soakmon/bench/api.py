@@ -1,22 +1,28 @@
-"""The control API of a running service: HTTP on a Unix socket, described by OpenAPI.
+"""The control API of a running service: HTTP, described by OpenAPI.
 
-Whoever may open the socket may command the bench: its file mode is the permission. Every command is
-carried out by the worker, in order with the readings.
+On the Unix socket whoever may open it may command the bench: its file mode is the permission. The
+page shares the reading and the safer routes and puts its own permissions before them. Every command
+is carried out by the worker, in order with the readings.
 """
 
 from __future__ import annotations
 
 import asyncio
+import itertools
 from collections.abc import Callable
+from dataclasses import asdict
 from typing import Annotated, Any, TypeVar
 
-from fastapi import FastAPI, Query, Request
+from fastapi import APIRouter, FastAPI, Query, Request
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from soakmon import __version__
+from soakmon.bench.preflight import PREFLIGHT_S, check_readings
 from soakmon.bench.service import RefusedError, Service
+from soakmon.bench.session import Phase
 from soakmon.records.journal import Journal
+from soakmon.watch.averaging import join
 
 T = TypeVar("T")
 _ANSWERS_WITHIN_S = 15.0
@@ -56,7 +62,7 @@ class Problem(BaseModel):
     problem: str
 
 
-_REFUSALS: dict[int | str, dict[str, Any]] = {
+REFUSALS: dict[int | str, dict[str, Any]] = {
     409: {"model": Problem, "description": "not possible now"},
     503: {"model": Problem, "description": "the service does not answer"},
 }
@@ -65,10 +71,23 @@ _REFUSALS: dict[int | str, dict[str, Any]] = {
 def build_api(service: Service, health: Callable[[], list[dict[str, Any]]] = list) -> FastAPI:
     """The API of a service; health: how the outlets are."""
     api = FastAPI(title="soakmon bench", version=__version__, docs_url=None, redoc_url=None)
+    add_refusals(api)
+    router = APIRouter()
+    add_reading(router, service)
+    add_records(router, service)
+    add_safer(router, service)
+    _add_opening(router, service)
 
-    async def do(command: Callable[[], T]) -> T:
-        future = asyncio.wrap_future(service.call(command))
-        return await asyncio.wait_for(future, _ANSWERS_WITHIN_S)
+    @router.get("/health", summary="How the outlets are: state, lag and last error of each")
+    async def outlets() -> list[dict[str, Any]]:
+        return health()
+
+    api.include_router(router)
+    return api
+
+
+def add_refusals(api: FastAPI) -> None:
+    """Answer refused and late commands in words."""
 
     @api.exception_handler(RefusedError)
     async def refused(_: Request, error: RefusedError) -> JSONResponse:
@@ -78,51 +97,78 @@ def build_api(service: Service, health: Callable[[], list[dict[str, Any]]] = lis
     async def late(_: Request, error: TimeoutError) -> JSONResponse:
         return JSONResponse({"problem": "the service does not answer: see its log"}, 503)
 
-    @api.get("/status", summary="What the bench is doing")
-    async def status() -> dict[str, Any]:
-        return service.status
 
-    @api.get("/health", summary="How the outlets are: state, lag and last error of each")
-    async def outlets() -> list[dict[str, Any]]:
-        return health()
+async def do(service: Service, command: Callable[[], T]) -> T:
+    """Have the worker carry out a command and wait for its result."""
+    future = asyncio.wrap_future(service.call(command))
+    return await asyncio.wait_for(future, _ANSWERS_WITHIN_S)
 
-    @api.post("/soak", summary="Begin a soak", responses=_REFUSALS)
+
+def add_safer(router: APIRouter, service: Service) -> None:
+    """Commands that make the bench safer, or leave it as safe."""
+
+    @router.post("/acknowledge", summary="Acknowledge all alarms", responses=REFUSALS)
+    async def acknowledge() -> dict[str, int]:
+        return {"acknowledged": await do(service, service.acknowledge)}
+
+    @router.post("/isolate", summary="Shut the feed and watch the decay", responses=REFUSALS)
+    async def isolate(body: Reason) -> dict[str, str]:
+        await do(service, lambda: service.isolate(body.reason))
+        return {"phase": "isolating"}
+
+    @router.post("/end", summary="End the soak with its verdict", responses=REFUSALS)
+    async def end(body: Reason) -> dict[str, str]:
+        await do(service, lambda: service.end(body.reason))
+        return {"phase": "ended"}
+
+
+def _add_opening(router: APIRouter, service: Service) -> None:
+    """Commands that open the feed, for somebody at the bench."""
+
+    @router.post("/soak", summary="Begin a soak", responses=REFUSALS)
     async def start(body: Start) -> dict[str, int]:
         number = await do(
+            service,
             lambda: service.start_soak(
                 body.title, body.job, cautions_confirmed=body.cautions_confirmed
-            )
+            ),
         )
         return {"soak": number}
 
-    @api.post("/acknowledge", summary="Acknowledge all alarms", responses=_REFUSALS)
-    async def acknowledge() -> dict[str, int]:
-        return {"acknowledged": await do(service.acknowledge)}
-
-    @api.post("/isolate", summary="Shut the feed and watch the decay", responses=_REFUSALS)
-    async def isolate(body: Reason) -> dict[str, str]:
-        await do(lambda: service.isolate(body.reason))
-        return {"phase": "isolating"}
-
-    @api.post("/feed", summary="Open the feed after an isolation", responses=_REFUSALS)
+    @router.post("/feed", summary="Open the feed after an isolation", responses=REFUSALS)
     async def feed(body: OpenFeed) -> dict[str, bool]:
-        await do(lambda: service.resume_feed(cautions_confirmed=body.cautions_confirmed))
+        confirmed = body.cautions_confirmed
+        await do(service, lambda: service.resume_feed(cautions_confirmed=confirmed))
         return {"feed_open": True}
 
-    @api.post("/end", summary="End the soak with its verdict", responses=_REFUSALS)
-    async def end(body: Reason) -> dict[str, str]:
-        await do(lambda: service.end(body.reason))
-        return {"phase": "ended"}
 
-    @api.get("/weigh", summary="Net mass on the cell now")
+def add_reading(router: APIRouter, service: Service) -> None:
+    """What the bench does now."""
+
+    @router.get("/status", summary="What the bench is doing")
+    async def status() -> dict[str, Any]:
+        return service.status
+
+    @router.get("/weigh", summary="Net mass on the cell now")
     async def weigh() -> dict[str, float | None]:
         return service.weigh()
 
-    _add_records(api, service)
-    return api
+    @router.get("/preflight", summary="The checks so far", responses={503: REFUSALS[503]})
+    async def preflight() -> dict[str, Any]:
+        return await do(service, lambda: _preflight(service))
+
+    @router.get(
+        "/curve",
+        summary="Loss of the running soak against the evaporation band",
+        responses={503: REFUSALS[503]},
+    )
+    async def curve(
+        points: Annotated[int, Query(ge=2, le=2000)] = 400,
+    ) -> dict[str, list[float | None]]:
+        return await do(service, lambda: _curve(service, points))
 
 
-def _add_records(api: FastAPI, service: Service) -> None:
+def add_records(router: APIRouter, service: Service) -> None:
     """What the journal holds, read through a connection of its own."""
 
     def read(work: Callable[[Journal], T]) -> T:
@@ -132,7 +178,7 @@ def _add_records(api: FastAPI, service: Service) -> None:
         finally:
             journal.close()
 
-    @api.get("/soaks", summary="All soaks of this bench")
+    @router.get("/soaks", summary="All soaks of this bench")
     def soaks() -> list[dict[str, Any]]:
         return [
             {
@@ -146,22 +192,44 @@ def _add_records(api: FastAPI, service: Service) -> None:
             for entry in read(lambda journal: journal.soaks())
         ]
 
-    @api.get("/events", summary="Events after a number")
+    @router.get("/events", summary="Events after a number, at most a thousand")
     def events(
         after: Annotated[int, Query(ge=0, le=2**62)] = 0,
         soak: Annotated[int | None, Query(ge=1, le=2**62)] = None,
+        kind: Annotated[list[str] | None, Query(max_length=20)] = None,
     ) -> list[dict[str, Any]]:
         found = read(lambda journal: journal.read_events(soak, after))
+        wanted = (e for e in found if kind is None or e.kind in kind)
         return [
-            {"id": e.id, "soak": e.soak, "t_s": e.t_s, "wall_s": e.wall_s, "kind": e.kind} | e.data
-            for e in found[:1000]
+            # The data stays apart: an alarm has a kind of its own.
+            {
+                "id": e.id,
+                "soak": e.soak,
+                "t_s": e.t_s,
+                "wall_s": e.wall_s,
+                "kind": e.kind,
+                "data": e.data,
+            }
+            for e in itertools.islice(wanted, 1000)
         ]
 
-    @api.get("/curve", summary="Loss of the running soak against the evaporation band")
-    async def curve(
-        points: Annotated[int, Query(ge=2, le=2000)] = 400,
-    ) -> dict[str, list[float | None]]:
-        return await asyncio.wrap_future(service.call(lambda: _curve(service, points)))
+
+def _preflight(service: Service) -> dict[str, Any]:
+    """Checks of the readings so far while preflight runs, the final ones after it."""
+    session = service.session
+    if session is None:
+        return {"phase": str(Phase.IDLE), "elapsed_s": 0.0, "needed_s": PREFLIGHT_S, "checks": []}
+    checks, elapsed_s = session.checks, PREFLIGHT_S
+    if session.phase is Phase.PREFLIGHT and session.rows:
+        rows = join(session.rows)
+        elapsed_s = float(rows.t_s[-1] - rows.t_s[0])
+        checks = [asdict(check) for check in check_readings(rows, service.bench)]
+    return {
+        "phase": str(session.phase),
+        "elapsed_s": round(elapsed_s, 1),
+        "needed_s": PREFLIGHT_S,
+        "checks": checks,
+    }
 
 
 def _curve(service: Service, points: int) -> dict[str, list[float | None]]:

@@ -8,20 +8,23 @@ import logging
 import os
 import signal
 import socket
-import subprocess
-import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import uvicorn
 
 from soakmon.bench.api import build_api
 from soakmon.bench.ports import BenchParts
+from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
 from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.reach.outlets import Outlets
 from soakmon.records.journal import Journal
+
+if TYPE_CHECKING:
+    from soakmon.page.serving import OpenPage
 
 log = logging.getLogger(__name__)
 
@@ -40,15 +43,6 @@ def tell_system(message: str) -> None:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
         out.connect("\0" + address[1:] if address.startswith("@") else address)
         out.sendall(message.encode())
-
-
-def write_report_aside(folder: Path, soak: int) -> None:
-    """Write a report in a process of its own: drawing takes memory that the service needs."""
-    target = folder / "reports" / f"soak-{soak}"
-    command = [sys.executable, "-m", "soakmon", "report", str(soak), "--data", str(folder)]
-    with (folder / "report.log").open("ab") as output:
-        subprocess.Popen([*command, "--report", str(target)], stdout=output, stderr=output)
-    log.info("report of soak %d goes to %s", soak, target)
 
 
 def open_socket(path: Path) -> socket.socket:
@@ -77,6 +71,7 @@ def serve(bench: Bench, parts: BenchParts) -> None:
     """Serve until told to stop; the valve is shut on the way out, whatever the way."""
     folder = Path(bench.service.data_folder)
     listener = open_socket(Path(bench.service.socket))
+    reports = Reports(folder)
     try:
         service = Service(
             bench,
@@ -84,21 +79,22 @@ def serve(bench: Bench, parts: BenchParts) -> None:
             Journal(folder / "journal.db"),
             boot=boot_identity(),
             alive=lambda: tell_system("WATCHDOG=1"),
-            concluded=lambda soak: write_report_aside(folder, soak),
+            concluded=reports.make,
         )
         service.run()
         try:
-            asyncio.run(_listen(service, listener))
+            asyncio.run(_listen(service, reports, listener))
         finally:
             tell_system("STOPPING=1")
             service.stop()
     finally:
         parts.valve.shut()
+        reports.close()
         listener.close()
         Path(bench.service.socket).unlink(missing_ok=True)
 
 
-class _Server(uvicorn.Server):
+class Server(uvicorn.Server):
     """Leaves signals to us: the valve comes first."""
 
     @contextlib.contextmanager
@@ -107,17 +103,33 @@ class _Server(uvicorn.Server):
         yield
 
 
-async def _listen(service: Service, listener: socket.socket) -> None:
+async def _open_page(service: Service, reports: Reports) -> OpenPage | None:
+    # Imported here: a bench without a page saves its memory.
+    from soakmon.page.serving import open_page  # noqa: PLC0415
+
+    return await open_page(service, reports)
+
+
+async def _listen(service: Service, reports: Reports, listener: socket.socket) -> None:
     outlets = Outlets(service)
     api = build_api(service, outlets.board.as_list)
     config = uvicorn.Config(api, log_level="warning", lifespan="off")
-    server = _Server(config)
+    server = Server(config)
+    page = await _open_page(service, reports) if service.bench.page.on else None
     loop = asyncio.get_running_loop()
+
+    def leave() -> None:
+        server.should_exit = True
+        if page is not None:
+            page.leave()
+
     for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, setattr, server, "should_exit", True)
+        loop.add_signal_handler(number, leave)
     tell_system("READY=1")
     outlets.start()
     try:
         await server.serve(sockets=[listener])
     finally:
         await outlets.stop()
+    if page is not None:
+        await page.gone()

@@ -12,6 +12,7 @@ import logging
 import math
 import queue
 import threading
+import time
 from collections.abc import Callable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
@@ -54,8 +55,12 @@ class Beats:
 
 @dataclass(slots=True)
 class _Work:
-    """Something for the worker: a second's row with its drops, a trip, or a command."""
+    """Something for the worker: a second's row with its drops, a trip, or a command.
 
+    source: the sampler that a row is from; its times mean nothing to another's soak.
+    """
+
+    source: Sampler | None = None
     row: Rows | None = None
     drops: list[Edge] = field(default_factory=list)
     trips: list[Trip] = field(default_factory=list)
@@ -93,6 +98,7 @@ class Service:
         self.threads: list[threading.Thread] = []
         self.session: Session | None = None
         self.status: dict[str, Any] = {"phase": str(Phase.IDLE)}
+        self.renewed_s = time.monotonic()
         self.verdict_at_s = self.estimate_at_s = -math.inf
         self.sampler = self._sampler(self.clock.boot_s(), 0.0)
         self.guard = Guard(bench.guard, self._rack_g())
@@ -150,14 +156,15 @@ class Service:
     def sample(self) -> None:
         """One sample: read, guard, and hand on."""
         with self.lock:
-            sample, row = self.sampler.sample()
+            source = self.sampler
+            sample, row = source.sample()
             trips = self.guard.step(sample)
             if trips and sample.feed_open:
                 self.parts.valve.shut()
-            drops = self.sampler.take_drops()
+            drops = source.take_drops()
         self.beats.sampler_s = self.clock.boot_s()
         if row is not None or trips or drops:
-            self.work.put(_Work(row=row, drops=drops, trips=trips))
+            self.work.put(_Work(source, row, drops, trips))
 
     def _work_on(self) -> None:
         held: list[Edge] = []
@@ -172,6 +179,9 @@ class Service:
 
     def carry_out(self, work: _Work, held: list[Edge]) -> list[Edge]:
         """One piece of work; drops are held until the row of their second has come."""
+        if work.source is not None and work.source is not self.sampler:
+            # It was waiting behind the start of a soak, and counts time from another beginning.
+            return []
         held = held + work.drops
         if work.command is not None and work.future is not None:
             try:
@@ -254,6 +264,7 @@ class Service:
         if fresh or t_s < self.verdict_at_s:
             self.verdict_at_s = t_s
         self.status = status_of(self, row, with_verdict=fresh)
+        self.renewed_s = time.monotonic()
         if not 0 <= t_s - self.estimate_at_s < _ESTIMATE_EVERY_S:
             estimate = estimate_of(self.session, self.status)
             if estimate is not None:

@@ -28,6 +28,18 @@ def test_a_tight_rack_runs_through_all_phases_to_its_verdict(tmp_path):
     assert bench.journal.soaks()[0].verdict["verdict"] == "not_proven"
 
 
+def test_rows_that_waited_behind_the_start_are_not_the_soaks(tmp_path):
+    bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
+    for _ in range(3600):
+        bench.clock.sleep(1.0)
+        bench.service.sample()
+    bench.start()
+    bench.service.drain()
+    assert bench.session.t_s == 0.0
+    bench.run(0.05)
+    assert bench.phases() == ["preflight", "filling"]
+
+
 def test_a_leak_isolates_shuts_the_feed_and_ends_with_the_cause(tmp_path):
     scenario = replace(
         SCENARIOS["dry-rack"],

@@ -1,0 +1,183 @@
+"""Who is calling, and whether they may: dependencies of the routes, and a guard before all of them.
+
+Sign-in cookies count only with the sign-in's CSRF token in a header when something is done. Scripts
+bring a token; nothing that a browser sends by itself counts as one.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import secrets
+from typing import Annotated, Any
+
+from fastapi import Depends, FastAPI, Request, Security
+from fastapi.responses import JSONResponse
+from fastapi.security import APIKeyCookie, HTTPAuthorizationCredentials, HTTPBearer
+from pydantic import BaseModel
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from soakmon.page.door import SlowDownError
+from soakmon.page.store import Role, Store, Visitor
+
+COOKIE = "soakmon"
+MOST_BODY_BYTES = 65536
+SAFE = {"GET", "HEAD", "OPTIONS"}
+# Addresses of a shop's own network (RFC 1918, RFC 4193, loopback and link-local). Not
+# 100.64.0.0/10: it belongs to carriers and overlay networks, whose other end can be anywhere.
+_LOCAL = [
+    ipaddress.ip_network(text)
+    for text in (
+        "127.0.0.0/8", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "169.254.0.0/16",
+        "::1/128", "fc00::/7", "fe80::/10",
+    )
+]  # fmt: skip
+_FORWARDED = ("forwarded", "x-forwarded-for", "x-real-ip", "via")
+
+_cookie = APIKeyCookie(name=COOKIE, auto_error=False, description="a person's sign-in")
+_bearer = HTTPBearer(auto_error=False, description="a script's token")
+
+
+class Problem(BaseModel):
+    """Why a call was refused or failed."""
+
+    problem: str
+
+
+class DeniedError(Exception):
+    """The caller may not do this."""
+
+    def __init__(self, status: int, problem: str) -> None:
+        super().__init__(problem)
+        self.status, self.problem = status, problem
+
+
+def answers(*codes: int) -> dict[int | str, dict[str, Any]]:
+    """Refusals of a route, for its description."""
+    texts = {
+        401: "not signed in",
+        403: "not allowed",
+        404: "there is none",
+        409: "not possible now",
+        413: "the body is too large",
+        422: "not understood",
+        429: "too many wrong tries: wait",
+        503: "the service does not answer",
+    }
+    return {code: {"model": Problem, "description": texts[code]} for code in codes}
+
+
+def visitor(
+    request: Request,
+    session: Annotated[str | None, Security(_cookie)],
+    token: Annotated[HTTPAuthorizationCredentials | None, Security(_bearer)],
+) -> Visitor:
+    """Whoever is calling; 401 for strangers."""
+    store: Store = request.app.state.store
+    found = store.token(token.credentials) if token is not None else None
+    if found is None and token is None and session is not None:
+        found = store.session(session)
+    if found is None:
+        raise DeniedError(401, "sign in first")
+    return found
+
+
+def acting(request: Request, who: Annotated[Visitor, Depends(visitor)]) -> Visitor:
+    """Somebody who does something, on purpose and from our own page."""
+    given = request.headers.get("x-csrf-token", "")
+    if who.csrf is not None and not secrets.compare_digest(given.encode(), who.csrf.encode()):
+        raise DeniedError(403, "this does not come from the bench's page: load it again")
+    return who
+
+
+def runs(who: Annotated[Visitor, Depends(acting)]) -> Visitor:
+    """Somebody who may act on the bench."""
+    if who.role is not Role.RUN:
+        raise DeniedError(403, "your account may look, not run the bench")
+    return who
+
+
+def runs_nearby(request: Request, who: Annotated[Visitor, Depends(runs)]) -> Visitor:
+    """A person on the local network, who may open the feed. A script cannot confirm cautions."""
+    if who.csrf is None:
+        raise DeniedError(403, "a token cannot open the feed: somebody must be at the bench")
+    if not is_local(request):
+        raise DeniedError(403, "the feed can only be opened from the bench's own network")
+    return who
+
+
+def is_local(request: Request) -> bool:
+    """Whether the other end is on the shop's own network, and nothing stands between."""
+    if any(name in request.headers for name in _FORWARDED):
+        return False
+    try:
+        ip = ipaddress.ip_address(request.client.host if request.client else "")
+    except ValueError:
+        return False
+    if isinstance(ip, ipaddress.IPv6Address):
+        mapped = ip.ipv4_mapped
+        ip = mapped if mapped is not None else ip
+    return any(ip in network for network in _LOCAL if network.version == ip.version)
+
+
+def add_denials(app: FastAPI) -> None:
+    """Answer refused calls in words."""
+
+    @app.exception_handler(DeniedError)
+    async def denied(_: Request, error: DeniedError) -> JSONResponse:
+        headers = {"WWW-Authenticate": "Bearer"} if error.status == 401 else {}
+        return JSONResponse({"problem": error.problem}, error.status, headers)
+
+    @app.exception_handler(SlowDownError)
+    async def slow(_: Request, error: SlowDownError) -> JSONResponse:
+        wait = {"Retry-After": str(int(error.wait_s) + 1)}
+        return JSONResponse({"problem": str(error)}, 429, wait)
+
+
+_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
+    "connect-src 'self'; frame-src 'self'; manifest-src 'self'; form-action 'self'; "
+    "frame-ancestors 'none'; base-uri 'none'"
+)
+
+
+class Guard:
+    """Before every route: no other site's requests, no huge bodies; after it: careful headers."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Let a request pass, or refuse it."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+
+        async def careful(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                headers.setdefault("Content-Security-Policy", _POLICY)
+                headers.setdefault("Cache-Control", "no-store")
+                headers["X-Content-Type-Options"] = "nosniff"
+                headers["Referrer-Policy"] = "no-referrer"
+            await send(message)
+
+        refused = _refuse(scope)
+        app = self.app if refused is None else refused
+        await app(scope, receive, careful)
+
+
+def _refuse(scope: Scope) -> JSONResponse | None:
+    headers = Headers(scope=scope)
+    if scope["method"] in SAFE:
+        return None
+    origin = headers.get("origin")
+    # Without urlsplit, which raises on some malformed origins.
+    foreign = origin is not None and origin.partition("://")[2] != headers.get("host", "")
+    if foreign or headers.get("sec-fetch-site", "none") not in {"same-origin", "none"}:
+        return JSONResponse({"problem": "this comes from another site"}, 403)
+    length = headers.get("content-length", "0")
+    sized = "transfer-encoding" not in headers and length.isdecimal() and len(length) < 10
+    if not sized or int(length) > MOST_BODY_BYTES:
+        return JSONResponse({"problem": "the body is too large, or of unknown length"}, 413)
+    return None

@@ -1,0 +1,158 @@
+"""Reports of past soaks, and links that show one report to somebody without an account."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Depends
+from fastapi import Path as FromPath
+from fastapi.responses import FileResponse, HTMLResponse, Response
+from pydantic import BaseModel, Field
+
+from soakmon.bench.api import Body
+from soakmon.bench.reports import Reports
+from soakmon.bench.service import Service
+from soakmon.page.access import DeniedError, answers, runs, visitor
+from soakmon.page.store import Store
+from soakmon.page.text import TEXTS
+from soakmon.records.journal import Journal
+
+FileName = Literal[
+    "report.html", "report.pdf", "verdict.json", "readings.csv", "soak.png", "soak.svg"
+]
+Number = Annotated[int, FromPath(ge=1, le=2**62)]
+_TYPES = {
+    "report.html": "text/html; charset=utf-8",
+    "report.pdf": "application/pdf",
+    "verdict.json": "application/json",
+    "readings.csv": "text/csv; charset=utf-8",
+    "soak.png": "image/png",
+    "soak.svg": "image/svg+xml",
+}
+# A report is a page of its own: its style and picture are inside it, and it runs nothing.
+REPORT_POLICY = {
+    "Content-Security-Policy": (
+        "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox; "
+        "frame-ancestors 'self'"
+    )
+}
+
+
+class ReportState(BaseModel):
+    """Where a report stands; asking makes it when it is missing."""
+
+    state: Literal["ready", "making", "failed"]
+    files: list[str]
+
+
+class Share(Body):
+    """For how long a link shows the report."""
+
+    days: int = Field(default=14, ge=1, le=365)
+
+
+class Link(BaseModel):
+    """A link to one report; the path is shown only now."""
+
+    path: str
+    expires_wall_s: float
+
+
+def _ended(service: Service, soak: int) -> None:
+    """404 for a soak that is not in the journal, 409 while it runs."""
+    journal = Journal(service.journal.path)
+    try:
+        found = [entry for entry in journal.soaks() if entry.id == soak]
+    finally:
+        journal.close()
+    if not found:
+        raise DeniedError(404, f"there is no soak {soak}")
+    if found[0].ended_t_s is None:
+        raise DeniedError(409, "the soak has not ended: its report comes with its verdict")
+
+
+def _file(reports: Reports, soak: int, name: FileName) -> FileResponse:
+    if reports.state(soak) != "ready":
+        raise DeniedError(404, "the report has not been made yet: ask for its state first")
+    headers = REPORT_POLICY if name in {"report.html", "soak.svg"} else {}
+    return FileResponse(reports.path(soak) / name, media_type=_TYPES[name], headers=headers)
+
+
+def report_routes(service: Service, reports: Reports, store: Store) -> APIRouter:
+    """Reports for those who may look; links for those who may run."""
+    router = APIRouter(prefix="/api/soaks/{soak}", tags=["reports"])
+    looks = [Depends(visitor)]
+    acts = [Depends(runs)]
+
+    @router.get(
+        "/report",
+        summary="Where the report stands; makes it when missing",
+        dependencies=looks,
+        responses=answers(401, 404, 409, 422),
+    )
+    def state(soak: Number) -> ReportState:
+        _ended(service, soak)
+        found = reports.state(soak)
+        if found == "missing":
+            reports.make(soak)
+            found = "making"
+        return ReportState(state=found, files=list(_TYPES) if found == "ready" else [])
+
+    @router.get(
+        "/report/{name}",
+        summary="A file of the report",
+        dependencies=looks,
+        response_class=Response,
+        responses=answers(401, 404, 422)
+        | {200: {"description": "the file", "content": {t: {} for t in _TYPES.values()}}},
+    )
+    def file(soak: Number, name: FileName) -> FileResponse:
+        return _file(reports, soak, name)
+
+    @router.post(
+        "/link",
+        summary="A link that shows this report to anybody who has it",
+        dependencies=acts,
+        responses=answers(401, 403, 404, 409, 413, 422),
+    )
+    def share(soak: Number, body: Share) -> Link:
+        _ended(service, soak)
+        if reports.state(soak) == "missing":
+            reports.make(soak)
+        secret, expires_s = store.make_link(soak, body.days)
+        return Link(path=f"/shared/{secret}", expires_wall_s=expires_s)
+
+    @router.delete(
+        "/link",
+        summary="Revoke all links to this report",
+        dependencies=acts,
+        responses=answers(401, 403, 422),
+    )
+    def revoke(soak: Number) -> dict[str, int]:
+        return {"revoked": store.revoke_links(soak)}
+
+    return router
+
+
+def shared_routes(reports: Reports, store: Store) -> APIRouter:
+    """The page behind a link: one report, nothing else, no account."""
+    router = APIRouter(include_in_schema=False)
+
+    @router.get("/shared/{secret}")
+    def shared(secret: str) -> Response:
+        soak = store.linked(secret)
+        if soak is None:
+            return HTMLResponse(_plain(TEXTS["link_over"]), 404)
+        if reports.state(soak) != "ready":
+            reports.make(soak)
+            return HTMLResponse(_plain(TEXTS["report_making"]), 503, {"Retry-After": "20"})
+        return _file(reports, soak, "report.html")
+
+    return router
+
+
+def _plain(text: str) -> str:
+    return (
+        '<!DOCTYPE html><html lang="en"><meta charset="utf-8"><title>soakmon</title>'
+        f'<meta name="viewport" content="width=device-width"><main><p>{text}</p></main></html>'
+    )

@@ -1,0 +1,252 @@
+"""Routes of the page's API that the control socket does not have: sign-in, live, what opens the
+feed, health.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import itertools
+import time
+from pathlib import Path
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Query, Request, Response
+from pydantic import BaseModel, Field
+
+from soakmon import __version__
+from soakmon.bench.api import Body, do
+from soakmon.bench.preflight import check_machine
+from soakmon.bench.service import RefusedError, Service
+from soakmon.cautions import CAUTIONS
+from soakmon.page.access import COOKIE, DeniedError, acting, answers, runs_nearby, visitor
+from soakmon.page.door import LEAST_PASSWORD, LONGEST_NAME, Door
+from soakmon.page.store import Visitor
+from soakmon.physics.liquid import density_kg_per_m3
+
+LONGEST_WAIT_S = 20.0
+_LOOK_S = 0.1
+_HIDDEN = ("password", "token", "secret", "key", "cert")
+
+
+class SignIn(Body):
+    """Name and password."""
+
+    name: str = Field(min_length=1, max_length=LONGEST_NAME)
+    password: str = Field(min_length=1, max_length=200)
+
+
+class SetUp(Body):
+    """The first account."""
+
+    code: str = Field(min_length=1, max_length=20, description="shown at the bench")
+    name: str = Field(min_length=1, max_length=LONGEST_NAME, pattern=r"^[\w][\w .-]*$")
+    password: str = Field(min_length=LEAST_PASSWORD, max_length=200)
+
+
+class StartHere(Body):
+    """Begin a soak."""
+
+    title: str = Field(min_length=1, max_length=200)
+    job: str | None = Field(default=None, max_length=40)
+    confirmed: list[str] = Field(
+        max_length=50, description="each caution (see /api/cautions), word for word"
+    )
+
+
+class OpenFeedHere(Body):
+    """Open the feed again."""
+
+    confirmed: list[str] = Field(max_length=50, description="each caution, word for word")
+
+
+class LiveAnswer(BaseModel):
+    """What the bench does; `seen` goes into the next call, age_s is the age of the reading."""
+
+    seen: int
+    age_s: float
+    version: str
+    status: dict[str, Any]
+
+
+class Me(BaseModel):
+    """Who is signed in."""
+
+    name: str
+    role: str
+
+
+class Health(BaseModel):
+    """How service and machine are, and how the bench is described."""
+
+    name: str
+    version: str
+    fuel: str
+    density_20c_g_per_ml: float
+    silent_s: dict[str, float] = Field(description="since each thread's last sign of life")
+    checks: list[dict[str, Any]]
+    settings: dict[str, Any]
+
+
+class Live:
+    """Numbers the states of the bench, so that a page asks for the next one."""
+
+    def __init__(self, service: Service) -> None:
+        self.service = service
+        self.last: dict[str, Any] | None = None
+        # Numbers of another run of the service are never taken for ours.
+        self.numbers = itertools.count(int(1000 * time.time()))
+        self.number = next(self.numbers)
+        self.closing = False
+
+    def look(self) -> int:
+        """The number of the state that holds now."""
+        if self.service.status is not self.last:
+            self.last = self.service.status
+            self.number = next(self.numbers)
+        return self.number
+
+    async def after(self, seen: int, wait_s: float) -> LiveAnswer:
+        """The next state after the one seen, or the same when none has come in time."""
+        until_s = time.monotonic() + wait_s
+        while self.look() == seen and time.monotonic() < until_s and not self.closing:
+            await asyncio.sleep(_LOOK_S)
+        age_s = round(time.monotonic() - self.service.renewed_s, 2)
+        status = self.service.status
+        return LiveAnswer(seen=self.number, age_s=age_s, version=__version__, status=status)
+
+
+def confirm(confirmed: list[str]) -> None:
+    """RefusedError unless each caution has been confirmed."""
+    left = [caution for caution in CAUTIONS if caution not in confirmed]
+    if left:
+        raise RefusedError(f"not confirmed: {left[0]}")
+
+
+def sign_in_routes(door: Door, *, secure: bool) -> APIRouter:
+    """Routes for those who are not signed in yet, and out again. secure: the page has TLS."""
+    router = APIRouter(prefix="/api", tags=["sign-in"])
+
+    @router.post("/sign-in", summary="Sign in", responses=answers(401, 403, 413, 422, 429))
+    def sign_in(body: SignIn, request: Request, response: Response) -> Me:
+        store = door.store
+        address = request.client.host if request.client else ""
+        secret = door.sign_in(body.name, body.password, address)
+        if secret is None:
+            raise DeniedError(401, "name or password are wrong")
+        old = request.cookies.get(COOKIE)
+        if old:
+            store.close_session(old)
+        response.set_cookie(
+            COOKIE, secret, max_age=int(store.session_s), httponly=True, samesite="lax",
+            secure=secure,
+        )  # fmt: skip
+        found = store.session(secret)
+        return Me(name=body.name, role=found.role if found is not None else "")
+
+    @router.post("/set-up", summary="First account", responses=answers(403, 413, 422, 429))
+    def set_up(body: SetUp) -> Me:
+        if not door.set_up(body.code, body.name, body.password):
+            raise DeniedError(403, "the code is not right, or not valid any more")
+        return Me(name=body.name, role="run")
+
+    @router.post("/sign-out", summary="Sign out", responses=answers(401, 403, 413))
+    def sign_out(
+        request: Request, response: Response, who: Annotated[Visitor, Depends(acting)]
+    ) -> Me:
+        door.store.close_session(request.cookies.get(COOKIE, ""))
+        response.delete_cookie(COOKIE)
+        return Me(name=who.name, role=who.role)
+
+    return router
+
+
+def live_routes(service: Service, live: Live) -> APIRouter:
+    """What the page watches, for everybody who may look."""
+    router = APIRouter(prefix="/api", tags=["look"], responses=answers(401, 422))
+
+    @router.get("/live", summary="The next state of the bench", dependencies=[Depends(visitor)])
+    async def next_state(
+        seen: Annotated[int, Query(ge=0, le=2**53)] = 0,
+        wait_s: Annotated[float, Query(ge=0, le=LONGEST_WAIT_S)] = 0.0,
+    ) -> LiveAnswer:
+        return await live.after(seen, wait_s)
+
+    @router.get("/me", summary="Who is signed in")
+    def me(who: Annotated[Visitor, Depends(visitor)]) -> Me:
+        return Me(name=who.name, role=who.role)
+
+    @router.get("/cautions", summary="Cautions to confirm", dependencies=[Depends(visitor)])
+    def cautions() -> list[str]:
+        return list(CAUTIONS)
+
+    @router.get("/bench", summary="Health and settings", dependencies=[Depends(visitor)])
+    def bench() -> Health:
+        return health(service)
+
+    return router
+
+
+def opening_routes(service: Service) -> APIRouter:
+    """What opens the feed: a person with the role run, on the local network, cautions confirmed."""
+    router = APIRouter(
+        prefix="/api",
+        tags=["open the feed"],
+        dependencies=[Depends(runs_nearby)],
+        responses=answers(401, 403, 409, 413, 422, 503),
+    )
+
+    @router.post("/soak", summary="Begin a soak")
+    async def start(body: StartHere) -> dict[str, int]:
+        confirm(body.confirmed)
+        title, job = body.title, body.job
+        return {
+            "soak": await do(
+                service, lambda: service.start_soak(title, job, cautions_confirmed=True)
+            )
+        }
+
+    @router.post("/feed", summary="Open the feed after an isolation")
+    async def feed(body: OpenFeedHere) -> dict[str, bool]:
+        confirm(body.confirmed)
+        await do(service, lambda: service.resume_feed(cautions_confirmed=True))
+        return {"feed_open": True}
+
+    return router
+
+
+def health(service: Service) -> Health:
+    """How service and machine are."""
+    bench, now_s = service.bench, service.clock.boot_s()
+    folder = Path(service.journal.path).parent
+    checks = check_machine(
+        folder,
+        synchronised=service.clock.synchronised(),
+        journal_trouble=service.journal.trouble,
+    )
+    fuel = bench.fuel.fuel()
+    beats = {"sampler": service.beats.sampler_s, "worker": service.beats.worker_s}
+    return Health(
+        name=bench.service.name,
+        version=__version__,
+        fuel=fuel.name,
+        density_20c_g_per_ml=round(float(density_kg_per_m3(fuel, 20.0)) * 1e-3, 4),
+        silent_s={name: round(max(now_s - at_s, 0.0), 1) for name, at_s in beats.items()},
+        checks=[
+            {"name": c.name, "passed": c.passed, "warning": c.warning, "text": c.text}
+            for c in checks
+        ],
+        settings=_shown(bench.model_dump(mode="json")),
+    )
+
+
+def _shown(settings: dict[str, Any]) -> dict[str, Any]:
+    """Settings without what is secret, by the names of the keys."""
+    shown: dict[str, Any] = {}
+    for name, value in settings.items():
+        if isinstance(value, dict):
+            shown[name] = _shown(value)
+        elif value and any(word in name for word in _HIDDEN):
+            shown[name] = "(hidden)"
+        else:
+            shown[name] = value
+    return shown

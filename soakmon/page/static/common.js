@@ -1,0 +1,133 @@
+// Texts, units, the API and small helpers, shared by all views.
+const texts = JSON.parse(document.getElementById("texts").textContent);
+const meta = (name) => document.querySelector(`meta[name="${name}"]`).content;
+
+export const carbs = Number(meta("carbs"));
+export const canRun = meta("role") === "run";
+export const byId = (id) => document.getElementById(id);
+
+export function t(key, values = {}) {
+  return (texts[key] ?? key).replace(/\{(\w+)\}/g, (_, name) => values[name] ?? "");
+}
+
+/** An element; texts become text, never markup. */
+export function el(name, attributes = {}, ...children) {
+  const made = document.createElement(name);
+  for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+  made.append(...children);
+  return made;
+}
+
+export function svg(name, attributes = {}, ...children) {
+  const made = document.createElementNS("http://www.w3.org/2000/svg", name);
+  for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
+  made.append(...children);
+  return made;
+}
+
+export class Refused extends Error {
+  constructor(status, problem) {
+    super(problem);
+    this.status = status;
+  }
+}
+
+/** A call of the bench's API; Refused with its own words when it says no. */
+export async function api(path, { method = "GET", body, timeout_s = 30 } = {}) {
+  const headers = { "X-CSRF-Token": meta("csrf") };
+  if (body !== undefined) headers["Content-Type"] = "application/json";
+  const answer = await fetch(`/api/${path}`, {
+    method,
+    headers,
+    body: body === undefined ? undefined : JSON.stringify(body),
+    signal: AbortSignal.timeout(1000 * timeout_s),
+  });
+  const found = await answer.json().catch(() => ({}));
+  if (answer.ok) return found;
+  if (answer.status === 401 && document.documentElement.dataset.view !== "sign-in") {
+    location.assign("/sign-in");
+  }
+  throw new Refused(answer.status, found.problem ?? `${answer.status}`);
+}
+
+const TOLD_MS = 12_000;
+let told = 0;
+
+/** Say how something went; it goes away, so that it is never taken for what holds now. */
+export function tell(text) {
+  byId("told").textContent = text;
+  clearTimeout(told);
+  told = setTimeout(() => byId("told").replaceChildren(), TOLD_MS);
+}
+
+/** Do something and say how it went. */
+export async function act(path, body, done, method = "POST") {
+  try {
+    const found = await api(path, { method, body });
+    tell(t(done, Object.fromEntries(Object.entries(found).map(([k, v]) => [k, String(v)]))));
+    return found;
+  } catch (error) {
+    const problem = error instanceof Refused ? error.message : t("unreachable");
+    tell(t("failed", { problem }));
+    return null;
+  }
+}
+
+/** Replace the text only when it differs, so that a screen reader is not told again. */
+export function put(id, text) {
+  const place = byId(id);
+  if (place.textContent !== text) place.textContent = text;
+}
+
+export const unit = (kind) => localStorage.getItem(kind) || { mass: "g", temp: "c" }[kind];
+
+export const massValue = (mass_g) => (unit("mass") === "ml" ? mass_g / Number(meta("density")) : mass_g);
+
+export function mass(mass_g) {
+  if (mass_g === null || mass_g === undefined) return "–";
+  const value = massValue(mass_g);
+  return `${value.toFixed(Math.abs(value) >= 10 ? 1 : 2)} ${unit("mass")}`.replace("-", "−");
+}
+
+export function temperature(air_c) {
+  if (air_c === null || air_c === undefined) return "–";
+  const value = unit("temp") === "f" ? air_c * 1.8 + 32 : air_c;
+  return `${value.toFixed(1)} °${unit("temp").toUpperCase()}`.replace("-", "−");
+}
+
+/** 5:07 h */
+export function hours(t_s) {
+  const minutes = Math.round(t_s / 60);
+  return `${Math.floor(minutes / 60)}:${String(minutes % 60).padStart(2, "0")} h`;
+}
+
+export function age(seconds) {
+  if (seconds < 100) return `${Math.round(seconds)} s`;
+  if (seconds < 6000) return `${Math.round(seconds / 60)} min`;
+  return hours(seconds);
+}
+
+export function moment(wall_s) {
+  return new Date(1000 * wall_s).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
+}
+
+export const clock = (wall_s) =>
+  new Date(1000 * wall_s).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+
+const SIGNS = { tight: "✓", leaking: "✕", not_proven: "?" };
+export const sign = (verdict) => SIGNS[verdict] ?? "…";
+
+/** A list of checks: sign, word and text. */
+export function checkList(place, checks) {
+  place.replaceChildren(
+    ...checks.map((check) => {
+      const kind = check.passed ? "ok" : check.warning ? "note" : "failed";
+      return el(
+        "li",
+        { class: kind },
+        el("strong", {}, t(`check_${kind}`)),
+        ` ${check.name}: ${check.text}`,
+      );
+    }),
+  );
+}

@@ -1,0 +1,137 @@
+// The curve view: fetches curve and events, zooms by buttons, keys, wheel, drag and pinch.
+import { api, byId, el, hours, mass, put, t } from "./common.js";
+import { drawChart } from "./chart.js";
+import { watch } from "./live.js";
+
+const EVERY_MS = 5000;
+const SHORTEST_S = 600;
+const chart = byId("chart");
+const fingers = new Map();
+
+let curve = null;
+let events = [];
+let view = null; // null: all of it, growing
+let scale = { width: 1, left: 0 };
+let fetched_ms = 0;
+let soak = 0;
+
+/** From the beginning to the last point, or to what has happened after it. */
+function whole() {
+  const lasts = [SHORTEST_S, curve.t_s.at(-1), ...events.map((event) => 1.02 * event.t_s)];
+  return [Math.min(curve.t_s[0], 0), Math.max(...lasts)];
+}
+
+const last = (name) => curve[name].findLast((value) => value !== null) ?? null;
+
+function draw() {
+  const [from_s, to_s] = view ?? whole();
+  const alarms = events.filter((event) => event.kind === "alarm").length;
+  const values = { loss: mass(last("mass_loss_g")), low: mass(last("low_g")), high: mass(last("high_g")) };
+  const label = t("curve_told", { from: hours(from_s), to: hours(to_s), alarms, ...values });
+  scale = drawChart(chart, curve, events, [from_s, to_s], label);
+}
+
+function table() {
+  const every = Math.max(Math.floor(curve.t_s.length / 24), 1);
+  const rows = [];
+  for (let i = 0; i < curve.t_s.length; i += every) {
+    const band = `${mass(curve.low_g[i])} – ${mass(curve.high_g[i])}`;
+    const cells = [mass(curve.mass_loss_g[i]), band].map((text) => el("td", {}, text));
+    rows.push(el("tr", {}, el("th", { scope: "row" }, hours(curve.t_s[i])), ...cells));
+  }
+  const names = ["curve_time", "curve_lost", "curve_band"];
+  const head = el("tr", {}, ...names.map((name) => el("th", { scope: "col" }, t(name))));
+  byId("table").replaceChildren(
+    el("table", {}, el("thead", {}, head), el("tbody", {}, ...rows)),
+  );
+}
+
+/** Zoom by a factor around a place (0 left … 1 right), or move by a share of what is seen. */
+function zoom(factor, at = 0.5, move = 0) {
+  if (curve === null) return;
+  const [first_s, last_s] = whole();
+  const [from_s, to_s] = view ?? [first_s, last_s];
+  const all_s = last_s - first_s;
+  const span_s = Math.min(Math.max((to_s - from_s) * factor, SHORTEST_S), all_s);
+  let start_s = from_s + at * (to_s - from_s - span_s) + move * span_s;
+  start_s = Math.min(Math.max(start_s, first_s), last_s - span_s);
+  view = span_s >= all_s ? null : [start_s, start_s + span_s];
+  draw();
+}
+
+function showAll() {
+  view = null;
+  if (curve !== null) draw();
+}
+
+const place = (event) => (event.clientX - chart.getBoundingClientRect().left - scale.left) / scale.width;
+
+function moved(event) {
+  const before = fingers.get(event.pointerId);
+  if (before === undefined) return;
+  const now = place(event);
+  const others = [...fingers].filter(([id]) => id !== event.pointerId).map(([, at]) => at);
+  fingers.set(event.pointerId, now);
+  if (others.length === 0) return zoom(1, 0.5, before - now);
+  const factor = Math.abs(before - others[0]) / Math.max(Math.abs(now - others[0]), 0.02);
+  return zoom(Math.min(Math.max(factor, 0.8), 1.25), others[0]);
+}
+
+const KEYS = {
+  ArrowLeft: () => zoom(1, 0.5, -0.25),
+  ArrowRight: () => zoom(1, 0.5, 0.25),
+  "+": () => zoom(0.5),
+  "-": () => zoom(2),
+  0: showAll,
+};
+
+chart.addEventListener("keydown", (event) => {
+  if (!KEYS[event.key]) return;
+  event.preventDefault();
+  KEYS[event.key]();
+});
+chart.addEventListener("pointerdown", (event) => {
+  chart.setPointerCapture(event.pointerId);
+  fingers.set(event.pointerId, place(event));
+});
+chart.addEventListener("pointermove", moved);
+for (const name of ["pointerup", "pointercancel"]) {
+  chart.addEventListener(name, (event) => fingers.delete(event.pointerId));
+}
+chart.addEventListener(
+  "wheel",
+  (event) => {
+    if (!event.ctrlKey && document.activeElement !== chart) return;
+    event.preventDefault();
+    zoom(event.deltaY > 0 ? 1.25 : 0.8, place(event));
+  },
+  { passive: false },
+);
+byId("in").onclick = () => zoom(0.5);
+byId("out").onclick = () => zoom(2);
+byId("earlier").onclick = KEYS.ArrowLeft;
+byId("later").onclick = KEYS.ArrowRight;
+byId("all").onclick = showAll;
+window.addEventListener("resize", () => curve !== null && draw());
+
+async function fetchAll(number) {
+  const found = await api("curve?points=2000");
+  const begun = found.t_s.length > 1;
+  byId("none").hidden = begun;
+  byId("drawn").hidden = !begun;
+  put("none", t("curve_none"));
+  if (!begun) return;
+  if (number !== soak) view = null;
+  [curve, soak] = [found, number];
+  events = await api(`events?soak=${number}&kind=phase&kind=alarm`);
+  draw();
+  if (!document.querySelector("details").open) table();
+}
+
+watch((status) => {
+  if (Date.now() - fetched_ms < EVERY_MS) return;
+  fetched_ms = Date.now();
+  fetchAll(status.soak ?? 0).catch(() => {
+    fetched_ms = 0;
+  });
+});

@@ -1,0 +1,67 @@
+// Keeps a view up to date: asks for the next state and waits for it, again and again.
+// A sleeping phone, a lost network or a restarted service only make the next answer late.
+import { api, byId, age, put, t } from "./common.js";
+
+const WAIT_S = 10;
+const OLD_S = 5;
+const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+
+let read_ms = 0; // when the newest reading was made, by this device's clock
+let answered_ms = Date.now();
+let lost = false;
+
+function showLink() {
+  const reading_s = (Date.now() - read_ms) / 1000;
+  const silent_s = (Date.now() - answered_ms) / 1000;
+  const gone = lost || silent_s > WAIT_S + 5;
+  const old = !gone && read_ms > 0 && reading_s > OLD_S;
+  const kind = gone ? "lost" : old ? "old" : read_ms > 0 ? "live" : "waiting";
+  byId("link").className = kind;
+  document.body.classList.toggle("stale", gone || old);
+  const told = { lost: t("lost", { age: age(silent_s) }), old: t("old", { age: age(reading_s) }) };
+  put("link", told[kind] ?? t(kind === "live" ? "live" : "connecting"));
+}
+
+/** Calls show(status) with every new state of the bench. */
+export async function watch(show) {
+  let seen = 0;
+  let waiting = null;
+  setInterval(showLink, 500);
+  // Back from sleep: a call that was under way may never be answered.
+  const wake = () => {
+    if (document.visibilityState === "visible" && (lost || Date.now() - answered_ms > 2000)) {
+      waiting?.();
+    }
+  };
+  document.addEventListener("visibilitychange", wake);
+  window.addEventListener("online", wake);
+  for (;;) {
+    try {
+      const asked = api(`live?seen=${seen}&wait_s=${seen ? WAIT_S : 0}`, { timeout_s: WAIT_S + 5 });
+      const woken = new Promise((_, fail) => {
+        waiting = () => fail(new Error("woken"));
+      });
+      asked.catch(() => {});
+      const found = await Promise.race([asked, woken]);
+      if (found.version !== document.documentElement.dataset.version) location.reload();
+      lost = false;
+      answered_ms = Date.now();
+      read_ms = answered_ms - 1000 * found.age_s;
+      seen = found.seen;
+      show(found.status);
+      showLink();
+      await pause(150);
+    } catch (error) {
+      if (error.message === "woken") continue;
+      if (error.status === 401) return;
+      lost = true;
+      showLink();
+      await Promise.race([
+        pause(1000),
+        new Promise((done) => {
+          waiting = done;
+        }),
+      ]);
+    }
+  }
+}

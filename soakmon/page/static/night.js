@@ -1,0 +1,110 @@
+// The night view: verdict so far, rack, loss, and the two buttons that matter.
+import { act, byId, canRun, clock, el, hours, mass, put, sign, t, temperature } from "./common.js";
+import { drawGauge } from "./gauge.js";
+import { watch } from "./live.js";
+import { drawRack } from "./rack.js";
+
+const RUNNING = ["filling", "settling", "soaking"];
+
+function showVerdict(status) {
+  const verdict = status.verdict;
+  const box = byId("verdict");
+  const kind = verdict?.verdict ?? "none";
+  box.className = `verdict ${kind}`;
+  box.querySelector(".sign").textContent = sign(kind);
+  const far = verdict && status.phase !== "ended" ? ` ${t("so_far")}` : "";
+  put("outcome", t(`verdict_${kind}`) + far);
+  put("reason", verdict?.reason ?? status.reason ?? "");
+  put("phase", t(`phase_${status.phase}`));
+}
+
+function showAlarms(status) {
+  const alarms = status.alarms ?? [];
+  byId("alarm-box").hidden = alarms.length === 0;
+  const told = JSON.stringify(alarms);
+  if (byId("alarms").dataset.told === told) return;
+  byId("alarms").dataset.told = told;
+  byId("alarms").replaceChildren(
+    ...alarms.map((alarm) => {
+      const state = alarm.acknowledged ? "alarm_seen" : "alarm_new";
+      return el(
+        "li",
+        { class: alarm.acknowledged ? "seen" : "new" },
+        el("strong", {}, `${alarm.acknowledged ? "✓" : "⚠"} ${t(state)}`),
+        ` ${hours(alarm.t_s)}: ${alarm.text}`,
+      );
+    }),
+  );
+}
+
+function showLoss(status) {
+  const verdict = status.verdict;
+  if (!verdict) {
+    put("loss", t("loss_none"));
+    byId("gauge").replaceChildren();
+    return;
+  }
+  drawGauge(byId("gauge"), verdict);
+  const { low, high } = verdict.expected_evaporation_g;
+  const loss = verdict.observed_loss_g;
+  const band = { low: mass(low), high: mass(high) };
+  if (loss === null) return put("loss", t("loss_only", band));
+  const where = loss > high ? "above" : loss < low ? "below" : "inside";
+  return put("loss", `${t("loss_of", { loss: mass(loss), ...band })} – ${t(`loss_${where}`)}`);
+}
+
+function showRest(status) {
+  const feed = status.feed_open;
+  put("feed", feed === undefined ? t("feed_unknown") : t(feed ? "feed_open" : "feed_shut"));
+  const counting = status.left_s !== undefined && status.phase !== "ended";
+  const time = { left: hours(status.left_s ?? 0), soaked: hours(status.soaked_s ?? 0) };
+  put("left", counting ? t("left_of", time) : "–");
+  const dry = status.dry_at_wall_s ? `. ${t("dry_at", { hour: clock(status.dry_at_wall_s) })}` : "";
+  put("bottle", mass(status.mass_g) + dry);
+  put("shop", temperature(status.air_c));
+  const troubles = ["cell_trouble", "journal_trouble", "guard_trouble"]
+    .map((key) => status[key])
+    .filter(Boolean);
+  if (status.vapour_alarm) troubles.unshift(t("vapour"));
+  byId("troubles").replaceChildren(...troubles.map((text) => el("li", {}, `⚠ ${text}`)));
+  const link = el("a", { href: `/soaks#${status.soak}` }, t("report_open"));
+  if (status.phase === "ended" && status.verdict) byId("after").replaceChildren(link);
+  else byId("after").replaceChildren();
+}
+
+function showButtons(status) {
+  const fresh = (status.alarms ?? []).filter((alarm) => !alarm.acknowledged).length;
+  byId("acknowledge").disabled = fresh === 0;
+  put("acknowledge", fresh ? t("acknowledge_n", { n: fresh }) : t("acknowledge"));
+  byId("shut").disabled = !RUNNING.includes(status.phase);
+  byId("end").hidden = ![...RUNNING, "preflight", "isolating"].includes(status.phase);
+  byId("open-feed").hidden = status.phase !== "isolating";
+}
+
+function show(status) {
+  showVerdict(status);
+  showAlarms(status);
+  drawRack(byId("rack"), status);
+  showLoss(status);
+  showRest(status);
+  if (canRun) showButtons(status);
+}
+
+function ask(dialog, then) {
+  dialog.returnValue = "";
+  dialog.querySelector("form").reset();
+  dialog.showModal();
+  dialog.onclose = () => dialog.returnValue === "yes" && then();
+}
+
+if (canRun) {
+  byId("acknowledge").onclick = () => act("acknowledge", undefined, "acknowledged");
+  byId("shut").onclick = () => act("isolate", {}, "shut_done");
+  byId("end").onclick = () => ask(byId("end-dialog"), () => act("end", {}, "end_done"));
+  byId("open-feed").onclick = () =>
+    ask(byId("open-dialog"), () => {
+      const boxes = byId("open-dialog").querySelectorAll("[name=caution]:checked");
+      act("feed", { confirmed: [...boxes].map((box) => box.value) }, "open_done");
+    });
+}
+watch(show);

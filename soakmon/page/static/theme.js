@@ -1,0 +1,8 @@
+// Before anything is drawn: dark by night, or as chosen on this device.
+(() => {
+  const choice = localStorage.getItem("theme") || "auto";
+  const hour = new Date().getHours();
+  const night = hour >= 20 || hour < 7 || matchMedia("(prefers-color-scheme: dark)").matches;
+  const dark = choice === "dark" || (choice === "auto" && night);
+  document.documentElement.dataset.theme = dark ? "dark" : "light";
+})();

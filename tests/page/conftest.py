@@ -1,0 +1,91 @@
+"""A bench with its page in this process: threads run, time is simulated."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pytest
+from fastapi import FastAPI
+from fastapi.testclient import TestClient
+
+from sim.parts import PacedClock, SimulatedBench
+from sim.scenarios import SCENARIOS
+from soakmon.bench.reports import Reports
+from soakmon.bench.service import Service
+from soakmon.config import Bench
+from soakmon.page.app import build_page
+from soakmon.page.door import Door
+from soakmon.page.store import Role, Store
+from soakmon.records.journal import Journal
+from tests.page.served import PASSWORD
+
+HERE, ELSEWHERE = "192.168.1.20", "203.0.113.9"
+
+
+class Time:
+    """Time that a test sets."""
+
+    def __init__(self) -> None:
+        self.now_s = 1_800_000_000.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+@dataclass
+class Paged:
+    app: FastAPI
+    service: Service
+    reports: Reports
+    store: Store
+    time: Time
+
+    @property
+    def door(self) -> Door:
+        return self.app.state.door
+
+    def client(self, address: str = HERE, base: str = "http://bench.local") -> TestClient:
+        return TestClient(
+            self.app, base, client=(address, 4711), follow_redirects=False,
+            raise_server_exceptions=False,
+        )  # fmt: skip
+
+    def signed_in(self, name: str, address: str = HERE) -> TestClient:
+        """A browser of that account, with its CSRF token."""
+        client = self.client(address)
+        answer = client.post("/api/sign-in", json={"name": name, "password": PASSWORD})
+        assert answer.status_code == 200, answer.text
+        visitor = self.store.session(client.cookies["soakmon"])
+        client.headers["X-CSRF-Token"] = visitor.csrf
+        return client
+
+    def script(self, role: Role, address: str = HERE) -> TestClient:
+        client = self.client(address)
+        client.headers["Authorization"] = f"Bearer {self.store.make_token('script', role, 1)}"
+        return client
+
+
+@pytest.fixture
+def paged(tmp_path):
+    """A page with the accounts run and look."""
+    bench = Bench()
+    clock = PacedClock(60, 1_800_000_000.0)
+    gain = 1 / bench.cell.g_per_count
+    simulation = SimulatedBench(SCENARIOS["dry-rack"], clock, gain, 0.0, hours=2)
+    journal = Journal(tmp_path / "journal.db")
+    service = Service(bench, simulation.parts(), journal, boot="first boot")
+    service.run()
+    reports = Reports(tmp_path)
+    time = Time()
+    store = Store(tmp_path / "page.db", 3600.0, time)
+    app = build_page(service, reports, store=store)
+    door = app.state.door
+    door.now_s = door.addresses.now_s = door.names.now_s = time
+    hashed = door.hash(PASSWORD)
+    for role in Role:
+        store.set_account(role.value, role, hashed)
+    yield Paged(app, service, reports, store, time)
+    service.stop()
+    reports.close()
+    store.close()
+    journal.close()

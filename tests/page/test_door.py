@@ -1,0 +1,189 @@
+"""The first account's code, links to reports, live answers, and what keeps the page off."""
+
+from __future__ import annotations
+
+import re
+import socket
+import time
+
+import pytest
+from typer.testing import CliRunner
+
+from soakmon.bench.reports import FILES
+from soakmon.cli import app as program
+from soakmon.config import parse_bench
+from soakmon.errors import InputError
+from soakmon.page.door import CODE_S, Door, SlowDownError
+from soakmon.page.serving import open_page
+from soakmon.page.store import Role, Store
+from tests.page.served import PASSWORD
+
+
+@pytest.fixture
+def fresh(tmp_path, paged):
+    store = Store(tmp_path / "fresh.db", 3600.0, paged.time)
+    yield Door(store, paged.time)
+    store.close()
+
+
+def test_the_code_opens_once(fresh):
+    code = fresh.new_code()
+    assert re.fullmatch(r"[2-9A-Z]{4}-[2-9A-Z]{4}", code)
+    assert not fresh.set_up("WRNG-CODE", "ada", PASSWORD)
+    assert fresh.set_up(code.lower().replace("-", ""), "ada", PASSWORD)
+    assert fresh.store.accounts() == [("ada", Role.RUN)]
+    assert not fresh.set_up(code, "eve", PASSWORD)
+
+
+def test_the_code_is_over_after_an_hour_and_after_five_guesses(fresh, paged):
+    code = fresh.new_code()
+    paged.time.now_s += CODE_S + 1
+    assert not fresh.set_up(code, "ada", PASSWORD)
+    code = fresh.new_code()
+    for _ in range(5):
+        assert not fresh.set_up("WRNG-CODE", "ada", PASSWORD)
+    with pytest.raises(SlowDownError):
+        fresh.set_up(code, "ada", PASSWORD)
+
+
+def test_without_a_code_nobody_is_first(fresh):
+    assert not fresh.set_up("", "ada", PASSWORD)
+    assert fresh.is_new
+
+
+def test_the_file_holds_no_secret(fresh, tmp_path):
+    fresh.store.set_account("ada", Role.RUN, fresh.hash(PASSWORD))
+    secrets = [fresh.sign_in("ada", PASSWORD, "10.0.0.1")]
+    secrets += [fresh.store.make_token("script", Role.LOOK, 1), fresh.store.make_link(1, 1)[0]]
+    path = tmp_path / "fresh.db"
+    assert path.stat().st_mode & 0o777 == 0o600
+    held = b"".join(p.read_bytes() for p in tmp_path.glob("fresh.db*"))
+    assert b"$argon2id$" in held
+    for secret in (*secrets, PASSWORD):
+        assert secret.encode() not in held
+
+
+def test_a_link_shows_one_report_until_it_ends(paged):
+    runner = paged.signed_in("run")
+    assert runner.post("/api/soaks/1/link", json={"days": 1}).status_code == 404
+    paged.service.call(
+        lambda: paged.service.start_soak("invented rack", None, cautions_confirmed=True)
+    ).result(10)
+    assert runner.post("/api/soaks/1/link", json={"days": 1}).status_code == 409
+    assert runner.get("/api/soaks/1/report").status_code == 409
+    assert runner.post("/api/end", json={"reason": "enough"}).status_code == 200
+    folder = paged.reports.path(1)
+    folder.mkdir(parents=True)
+    for name in FILES:
+        (folder / name).write_text(f"made up {name}", encoding="utf-8")
+    link = runner.post("/api/soaks/1/link", json={"days": 1}).json()
+    stranger = paged.client()
+    shown = stranger.get(link["path"])
+    assert shown.text == "made up report.html"
+    assert "sandbox" in shown.headers["content-security-policy"]
+    assert stranger.get("/api/soaks/1/report/report.html").status_code == 401
+    assert stranger.get("/shared/guess").status_code == 404
+    paged.time.now_s += 86401
+    assert stranger.get(link["path"]).status_code == 404
+
+
+def test_a_report_that_cannot_be_made_says_so(paged):
+    runner = paged.signed_in("run")
+    runner.post("/api/soak", json={"title": "x", "confirmed": runner.get("/api/cautions").json()})
+    runner.post("/api/end", json={"reason": "at once: too few readings for a report"})
+    states = {runner.get("/api/soaks/1/report").json()["state"]}
+    until = time.monotonic() + 20
+    while "failed" not in states and time.monotonic() < until:
+        if paged.reports.process is not None:
+            paged.reports.process.wait(20)
+        states.add(runner.get("/api/soaks/1/report").json()["state"])
+    assert states <= {"making", "failed"}
+    assert "failed" in states
+    assert runner.get("/api/soaks/1/report/report.html").status_code == 404
+
+
+def test_live_answers_with_the_next_state_within_a_second(paged):
+    looker = paged.signed_in("look")
+    first = looker.get("/api/live").json()
+    for _ in range(3):
+        begun = time.monotonic()
+        following = looker.get("/api/live", params={"seen": first["seen"], "wait_s": 5}).json()
+        assert time.monotonic() - begun < 1
+        assert following["seen"] != first["seen"]
+        assert following["age_s"] < 1
+        first = following
+
+
+def test_live_says_how_old_a_reading_is(paged):
+    paged.service.stopping.set()
+    for thread in paged.service.threads:
+        thread.join(5)
+    paged.service.renewed_s -= 90
+    looker = paged.signed_in("look")
+    seen = looker.get("/api/live").json()["seen"]
+    found = looker.get("/api/live", params={"seen": seen, "wait_s": 0.2}).json()
+    assert found["seen"] == seen
+    assert found["age_s"] >= 90
+
+
+@pytest.mark.parametrize(
+    ("toml", "why"),
+    [
+        ('host = "0.0.0.0"', "reachable from other machines"),
+        ('host = "::"', "reachable from other machines"),
+        ('host = "bench.local"', "reachable from other machines"),
+        ('cert = "a.pem"', "cert and key are needed together"),
+        ("port = 0", "greater than or equal to 1"),
+    ],
+)
+def test_unsafe_settings_are_refused(toml, why):
+    with pytest.raises(InputError, match=why):
+        parse_bench(f"[page]\n{toml}\n")
+
+
+def test_sealed_or_trusted_networks_are_allowed():
+    for toml in ('cert = "a.pem"\nkey = "k.pem"', "plain_on_network = true"):
+        page = parse_bench(f'[page]\nhost = "0.0.0.0"\n{toml}\n').page
+        assert not page.on
+
+
+def test_accounts_and_tokens_by_command(tmp_path):
+    def run(*words: str, typed: str = "") -> str:
+        made = CliRunner().invoke(program, ["page", *words, "--data", str(tmp_path)], input=typed)
+        assert made.exit_code == 0, made.output
+        return made.output
+
+    run("account", "ada", "--role", "run", typed=f"{PASSWORD}\n{PASSWORD}\n")
+    secret = run("token", "plotter", "--days", "2").strip()
+    listed = run("list")
+    assert "ada: run" in listed
+    assert "plotter: look" in listed
+    store = Store(tmp_path / "page.db", 60.0)
+    assert store.token(secret).role is Role.LOOK
+    assert Door(store).sign_in("ada", PASSWORD, "10.0.0.1")
+    store.close()
+    run("remove", "ada")
+    assert "ada" not in run("list")
+
+
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        (["account", "ada", "--password", "short"], "at least|must have"),
+        (["account", "ada", "--role", "king", "--password", PASSWORD], "look or run"),
+        (["token", "x", "--role", "king"], "look or run"),
+        (["remove", "nobody"], "no account or token"),
+    ],
+)
+def test_wrong_commands_say_why(tmp_path, words, why):
+    made = CliRunner().invoke(program, ["page", *words, "--data", str(tmp_path)])
+    assert isinstance(made.exception, InputError)
+    assert re.search(why, str(made.exception))
+
+
+async def test_a_taken_port_does_not_stop_the_bench(paged, capsys):
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        page = paged.service.bench.page.model_copy(update={"port": taken.getsockname()[1]})
+        paged.service.bench = paged.service.bench.model_copy(update={"page": page})
+        assert await open_page(paged.service, paged.reports) is None
+    assert "no page" in capsys.readouterr().err
