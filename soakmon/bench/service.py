@@ -26,6 +26,7 @@ from soakmon.bench.resume import resume_session
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.bench.session import Phase, Session
 from soakmon.bench.status import estimate_of, status_of
+from soakmon.bench.threads import Threads
 from soakmon.config import Bench
 from soakmon.errors import SoakmonError
 from soakmon.physics.liquid import density_kg_per_m3
@@ -34,8 +35,6 @@ from soakmon.watch.rows import Rows
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
-AIR_EVERY_S = 10.0
-_KEEPER_S = 1.0
 _VERDICT_EVERY_S = 60.0
 _ESTIMATE_EVERY_S = 300.0
 _CONFIRM = "the cautions must be confirmed at the bench before the feed may open"
@@ -54,7 +53,7 @@ class Beats:
 
 
 @dataclass(slots=True)
-class _Work:
+class Work:
     """Something for the worker: a second's row with its drops, a trip, or a command.
 
     source: the sampler that a row is from; its times mean nothing to another's soak.
@@ -92,10 +91,9 @@ class Service:
         self.clock = parts.clock
         self.scale = Scale(bench.cell.g_per_count, bench.cell.zero_counts, bench.cell.capacity_g)
         self.lock = threading.Lock()
-        self.work: queue.SimpleQueue[_Work] = queue.SimpleQueue()
+        self.work: queue.SimpleQueue[Work] = queue.SimpleQueue()
         self.beats = Beats()
-        self.stopping = threading.Event()
-        self.threads: list[threading.Thread] = []
+        self.threads = Threads(self)
         self.session: Session | None = None
         self.status: dict[str, Any] = {"phase": str(Phase.IDLE)}
         self.renewed_s = time.monotonic()
@@ -120,38 +118,14 @@ class Service:
         """Start the threads and take up a soak that was interrupted."""
         self.beats.sampler_s = self.beats.worker_s = self.clock.boot_s()
         self._take_up()
-        for name, target in (
-            ("sampler", self._sample_on),
-            ("worker", self._work_on),
-            ("keeper", self._keep_on),
-            ("air", self._air_on),
-        ):
-            thread = threading.Thread(target=target, name=name, daemon=True)
-            self.threads.append(thread)
-            thread.start()
+        self.threads.start()
 
     def stop(self) -> None:
         """Shut the valve, stop the threads, commit the journal."""
         self.parts.valve.shut()
-        self.stopping.set()
-        self.work.put(_Work())
-        for thread in self.threads:
-            thread.join(timeout=5)
+        self.threads.stop()
         self.journal.commit()
         self.parts.close()
-
-    def _sample_on(self) -> None:
-        """Sample at a steady pace; a late sample is not made up for."""
-        every_s = 1 / self.bench.cell.readings_per_s
-        due_s = self.clock.boot_s()
-        while not self.stopping.is_set():
-            try:
-                self.sample()
-            except Exception:
-                log.exception("sampling failed")
-                self.parts.valve.shut()
-            due_s = max(due_s + every_s, self.clock.boot_s())
-            self.clock.sleep(max(due_s - self.clock.boot_s(), 0.0))
 
     def sample(self) -> None:
         """One sample: read, guard, and hand on."""
@@ -164,20 +138,9 @@ class Service:
             drops = source.take_drops()
         self.beats.sampler_s = self.clock.boot_s()
         if row is not None or trips or drops:
-            self.work.put(_Work(source, row, drops, trips))
+            self.work.put(Work(source, row, drops, trips))
 
-    def _work_on(self) -> None:
-        held: list[Edge] = []
-        while not self.stopping.is_set():
-            try:
-                work = self.work.get(timeout=1.0)
-            except queue.Empty:
-                self.beats.worker_s = self.clock.boot_s()
-                continue
-            held = self.carry_out(work, held)
-            self.beats.worker_s = self.clock.boot_s()
-
-    def carry_out(self, work: _Work, held: list[Edge]) -> list[Edge]:
+    def carry_out(self, work: Work, held: list[Edge]) -> list[Edge]:
         """One piece of work; drops are held until the row of their second has come."""
         if work.source is not None and work.source is not self.sampler:
             # It was waiting behind the start of a soak, and counts time from another beginning.
@@ -206,11 +169,6 @@ class Service:
         while not self.work.empty():
             held = self.carry_out(self.work.get(), held)
 
-    def _keep_on(self) -> None:
-        while not self.stopping.is_set():
-            self.keep()
-            self.clock.sleep(_KEEPER_S)
-
     def keep(self) -> None:
         """Shut the valve when a thread is silent; else say that all is well."""
         now_s = self.clock.boot_s()
@@ -224,12 +182,7 @@ class Service:
         if not self.hung:
             self.hung = f"no sign of life from the {' and '.join(silent)}"
             log.error("%s: feed shut", self.hung)
-            self.work.put(_Work(trips=[Trip(self._t_s(), "bench", None, self.hung)]))
-
-    def _air_on(self) -> None:
-        while not self.stopping.is_set():
-            self.read_air()
-            self.clock.sleep(AIR_EVERY_S)
+            self.work.put(Work(trips=[Trip(self._t_s(), "bench", None, self.hung)]))
 
     def read_air(self) -> None:
         """Read the thermometer and hand the value to the sampler."""
@@ -329,7 +282,7 @@ class Service:
     def call(self, command: Callable[[], T]) -> Future[T]:
         """Have the worker carry out a command; the future has its result."""
         future: Future[T] = Future()
-        self.work.put(_Work(command=command, future=future))
+        self.work.put(Work(command=command, future=future))
         return future
 
     def start_soak(self, title: str, job: str | None, *, cautions_confirmed: bool) -> int:

@@ -115,9 +115,7 @@ def test_live_answers_with_the_next_state_within_a_second(paged):
 
 
 def test_live_says_how_old_a_reading_is(paged):
-    paged.service.stopping.set()
-    for thread in paged.service.threads:
-        thread.join(5)
+    paged.service.threads.stop()
     paged.service.renewed_s -= 90
     looker = paged.signed_in("look")
     seen = looker.get("/api/live").json()["seen"]
