@@ -40,9 +40,10 @@ LEAKS: Floats = 0.004 * 2 ** (np.arange(34) / 2)
 _FROM_START = 0.5
 # Share of the leak that a gate catches (as steps down the rate grid), and its weight.
 _CAUGHT = ((0, 0.8), (2, 0.15), (5, 0.05))
-# Chance that drops at a gate are water (judgement, no source): so small that drops alone still
-# prove a leak that the mass cannot see, so large that no number of drops outvotes the mass.
-_WATER = 1e-5
+# Chance that drops at a gate are water. Needles hold the bottle's loss back and let it go by sips,
+# so for an hour or two the mass may speak against a true leak by some e-folds (15 were seen): the
+# chance is set so small that only a mass that stays for hours outvotes regular drops.
+_WATER = 1e-15
 
 
 def _rate_prior() -> Floats:
