@@ -69,10 +69,11 @@ def likelihood(cause: Cause, seen: Evidence) -> float:
     elif seen.mass_led:
         value *= 0.4
     # Fuel from the rail runs down where it likes, part of it past the gate. Of a small leak that
-    # part is no more than what dries of any leak: that nothing strays then says nothing.
+    # part is no more than what dries of any leak: that nothing strays then says nothing, only that
+    # it reached a gate at all, which not every leak of the rail does.
     stray = seen.beyond_g_per_h > max(_DRIES_G_PER_H, 0.4 * seen.rate_g_per_h)
     if cause is Cause.RAIL_JOINT_WEEP:
-        value *= 3.0 if stray else 0.1 if seen.rate_g_per_h > _STRAYS_SHOW_G_PER_H else 1.0
+        value *= 3.0 if stray else 0.1 if seen.rate_g_per_h > _STRAYS_SHOW_G_PER_H else 0.4
     elif stray and not seen.mass_led:
         value *= 0.4
     if seen.shut_ratio is not None:
