@@ -95,7 +95,6 @@ class SimulatedBench:
         self.counts_per_g = counts_per_g
         self.zero_counts = zero_counts
         self.lamp = self.buzzer = False
-        self.pending: list[Edge] = []
         self.stuck = [False] * len(scenario.geometry.bowls)
         self.presses: list[Press] = []
         self.vapour: bool | None = None

@@ -38,6 +38,11 @@ SocketOption = Annotated[
 ]
 
 
+ConfirmOption = Annotated[
+    bool, typer.Option("--confirm-cautions", help="You are at the bench and confirm them.")
+]
+
+
 def add_commands(app: typer.Typer) -> None:
     """Add the commands to the program."""
     for command in (serve, check, start, status, ack, isolate, feed, end, weigh):
@@ -142,19 +147,21 @@ def client_of(path: Path | None) -> Client:
     return Client(path)
 
 
+def _confirmed(beforehand: bool) -> bool:
+    """Show the cautions, and ask for them unless they were confirmed on the command line."""
+    for caution in CAUTIONS:
+        out.print(Text(f"  • {caution}"))
+    return beforehand or typer.confirm("Have you made sure of all of these, at the bench?")
+
+
 def start(
     title: Annotated[str, typer.Argument(help="What is soaked, for the report.")],
     job: Annotated[str | None, typer.Option(help="Job number.")] = None,
-    confirm: Annotated[
-        bool, typer.Option("--confirm-cautions", help="You are at the bench and confirm them.")
-    ] = False,
+    confirm: ConfirmOption = False,
     socket: SocketOption = None,
 ) -> None:
     """Begin a soak: preflight, then the feed opens."""
-    for caution in CAUTIONS:
-        out.print(Text(f"  • {caution}"))
-    confirmed = confirm or typer.confirm("Have you made sure of all of these, at the bench?")
-    body = {"title": title, "job": job, "cautions_confirmed": confirmed}
+    body = {"title": title, "job": job, "cautions_confirmed": _confirmed(confirm)}
     number = client_of(socket).post("/soak", body)["soak"]
     out.print(Text(f"soak {number} begins with its preflight; see: soakmon status --watch"))
 
@@ -189,16 +196,11 @@ def isolate(
 
 
 def feed(
-    confirm: Annotated[
-        bool, typer.Option("--confirm-cautions", help="You are at the bench and confirm them.")
-    ] = False,
+    confirm: ConfirmOption = False,
     socket: SocketOption = None,
 ) -> None:
     """Open the feed again after an isolation by command."""
-    for caution in CAUTIONS:
-        out.print(Text(f"  • {caution}"))
-    confirmed = confirm or typer.confirm("Have you made sure of all of these, at the bench?")
-    client_of(socket).post("/feed", {"cautions_confirmed": confirmed})
+    client_of(socket).post("/feed", {"cautions_confirmed": _confirmed(confirm)})
     out.print(Text("the feed is open"))
 
 

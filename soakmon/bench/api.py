@@ -21,6 +21,7 @@ from soakmon import __version__
 from soakmon.bench.preflight import PREFLIGHT_S, check_readings
 from soakmon.bench.service import RefusedError, Service
 from soakmon.bench.session import Phase
+from soakmon.bench.status import number
 from soakmon.records.journal import Journal
 from soakmon.watch.averaging import join
 
@@ -243,6 +244,6 @@ def _curve(service: Service, points: int) -> dict[str, list[float | None]]:
         "low_g": curve.low_g, "high_g": curve.high_g,
     }  # fmt: skip
     return {
-        name: [None if v != v else round(v, 4) for v in column[::step].tolist()]  # noqa: PLR0124 - NaN
+        name: [number(value, 4) for value in column[::step].tolist()]
         for name, column in columns.items()
     }

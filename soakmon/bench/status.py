@@ -27,8 +27,8 @@ def status_of(service: Service, row: Rows, *, with_verdict: bool) -> dict[str, A
         "phase": str(session.phase) if session is not None else str(Phase.IDLE),
         "t_s": round(float(row.t_s[-1]), 1),
         "wall_s": round(service.clock.wall_s(), 1),
-        "mass_g": _number(float(row.mass_g[-1]), 3),
-        "air_c": _number(float(row.air_c[-1]), 2),
+        "mass_g": number(float(row.mass_g[-1]), 3),
+        "air_c": number(float(row.air_c[-1]), 2),
         "feed_open": service.parts.valve.is_open,
         "cell_trouble": service.sampler.trouble,
         "journal_trouble": service.journal.trouble,
@@ -60,13 +60,13 @@ def estimate_of(session: Session | None, status: dict[str, Any]) -> dict[str, An
         return None
     hours = float(np.ptp(curve.t_s[recent])) / 3600
     bands = (c[recent] for c in (curve.best_g, curve.low_g, curve.high_g))
-    expected = [_number(float(band[-1] - band[0]) / hours, 4) for band in bands]
+    expected = [number(float(band[-1] - band[0]) / hours, 4) for band in bands]
     seen = recent & np.isfinite(curve.mass_loss_g)
     enough = seen.sum() >= _RATE_POINTS
     loss = trend(curve.t_s[seen] / 3600, curve.mass_loss_g[seen]).slope if enough else math.nan
     totals = ("observed_loss_g", "expected_evaporation_g", "leak_g_per_h")
     return {key: verdict[key] for key in totals} | {
-        "loss_g_per_h": _number(loss, 4),
+        "loss_g_per_h": number(loss, 4),
         "expected_g_per_h": dict(zip(("best", "low", "high"), expected, strict=True)),
     }
 
@@ -90,5 +90,6 @@ def _soak(service: Service, session: Session) -> dict[str, Any]:
     }
 
 
-def _number(value: float, digits: int) -> float | None:
+def number(value: float, digits: int) -> float | None:
+    """A value with so many digits, or None where there is none (NaN)."""
     return None if math.isnan(value) else round(value, digits)

@@ -119,9 +119,7 @@ class Weep:
         self.tilt_g += (evaporation.total_g - self.evaporated_g) * share
         self.evaporated_g = evaporation.total_g
         self.filter.predict(seconds / 3600.0)
-        self.last_s = t_s
-        if feed_open > 0:
-            self.fed_s = t_s
+        self.wait(t_s, feed_open)
         if t_s - self.start_s > self.onset_step_s * ONSETS:
             self._coarsen()
 
