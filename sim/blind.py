@@ -6,8 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sim.blend import blend, thinning
 from sim.faults import Defect, Kind
+from sim.plumbing import head_of
 from sim.scenario import CellTraits, Happenings, Scenario
+from sim.vapour import patch_g_per_s
 from sim.weather import Climate
 from soakmon.physics.fuels import FUELS
 from soakmon.physics.geometry import BenchGeometry
@@ -28,16 +31,19 @@ _CAUSES = {
 # Small leaks: a crack of the overflow tube is the commonest by one rebuilder's account, a joint of
 # the rail the rarest (judgement); cumulative shares.
 _SMALL = ((Kind.BOWL_JOINT, 0.38), (Kind.TUBE_CRACK, 0.82), (Kind.RAIL_JOINT, 1.0))
+# Share that begins hours after the fill: a split or a bad seat leaks as soon as there is fuel, a
+# seal may first have to soften or dry out (judgement).
+_LATE = {Kind.BOWL_JOINT: 0.6, Kind.RAIL_JOINT: 0.25, Kind.HOSE: 0.5}
 _NEEDLES_FROM_G_PER_DAY = 12.0
 _OPEN_FROM_G_PER_DAY = 480.0
 
 
 @dataclass(frozen=True, slots=True)
 class Induced:
-    """What is induced on a night: a leak of leak_g_per_day (0: none).
+    """What is induced on a night: a leak of leak_g_per_day (0: none), mean of the night.
 
-    gates: whether its drops reach a gate; hard: a sunlit gate, volatile fuel in a warm shop or a
-    drifting cell, in turn.
+    gates: whether it arrives at a gate, and then the leak is what arrives; hard: a sunlit gate,
+    volatile fuel in a warm shop or a drifting cell, in turn.
     """
 
     leak_g_per_day: float = 0.0
@@ -132,7 +138,7 @@ def _hard(night: Scenario, rng: np.random.Generator) -> Scenario:
 def _with_leak(night: Scenario, induced: Induced, rng: np.random.Generator) -> Scenario:
     day = induced.leak_g_per_day
     carb = int(rng.integers(1, len(night.geometry.bowls) + 1))
-    onset_s = 0.0 if rng.random() < 0.5 else float(rng.uniform(1, 6)) * _H
+    late, onset_s = float(rng.random()), float(rng.uniform(1, 6)) * _H
     patch_mm2 = float(10 ** rng.uniform(-0.3, 0.9))
     depth_mm = float(rng.uniform(8, 28))
     caught = float(rng.choice([1.0, rng.uniform(0.4, 0.9)]))
@@ -140,13 +146,11 @@ def _with_leak(night: Scenario, induced: Induced, rng: np.random.Generator) -> S
     if not day:
         return replace(night, outcomes=frozenset({"tight", "not_proven"}))
     kind = _kind(day, pick) if induced.gates else Kind.HOSE
-    if kind in {Kind.NEEDLE_OPEN, Kind.NEEDLE_WEEP}:
-        onset_s = 0.0  # What keeps a needle from its seat is there from the fill on.
     defect = Defect(
         kind,
         carb if induced.gates else 0,
         day / 24,
-        onset_s,
+        onset_s if late < _LATE.get(kind, 0.0) else 0.0,
         depth_mm if kind is not Kind.TUBE_CRACK else 4.0,
         patch_mm2,
         caught if kind is Kind.RAIL_JOINT else 1.0,
@@ -154,10 +158,30 @@ def _with_leak(night: Scenario, induced: Induced, rng: np.random.Generator) -> S
     return replace(
         night,
         outcomes=frozenset({"leaking"}),
-        defects=(defect,),
+        defects=(_delivering(night, defect),),
         carbs=(carb,) if induced.gates else (),
         cause=_CAUSES[kind],
     )
+
+
+def _delivering(night: Scenario, defect: Defect) -> Defect:
+    """The defect with a gap so wide that the night's mean leak is what is induced.
+
+    At a gate that is what reaches the lip, as from a drip set: what dries on the way or strays
+    comes on top. Gaps pass more of warm fuel, and of fuel that stands higher.
+    """
+    rate = defect.rate_g_per_h
+    mean_c = night.climate.mean_c
+    if defect.carb:
+        shares = blend(night.blend, night.fuel.rvp_kpa)
+        rate += 3600 * patch_g_per_s(shares, defect.patch_mm2, mean_c, night.draught)
+        rate /= defect.caught
+    if defect.kind in {Kind.BOWL_JOINT, Kind.RAIL_JOINT, Kind.HOSE}:
+        rate /= thinning(mean_c)
+    if defect.kind in {Kind.RAIL_JOINT, Kind.HOSE}:
+        bowls_ml = sum(bowl.volume_ml for bowl in night.geometry.bowls)
+        rate /= head_of(night.geometry, night.filled_ml - bowls_ml)
+    return replace(defect, rate_g_per_h=rate)
 
 
 def _kind(leak_g_per_day: float, pick: float) -> Kind:

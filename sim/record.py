@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -74,15 +75,17 @@ def simulate(
     seed: int | None = None,
     hours: float = 24.0,
     interval_s: float = 1.0,
+    shut_s: float = math.inf,
     progress: Callable[[float], None] | None = None,
 ) -> Recording:
     """Simulate a night of `hours` at one reading per interval_s; progress gets 0 to 1.
 
-    The feed is opened after ten minutes; seed: the scenario's own when None.
+    The feed is opened after ten minutes and shut for good at shut_s; seed: the scenario's own when
+    None.
     """
     seed = scenario.seed if seed is None else seed
     world = World(scenario, seed, hours)
-    knots = _run(world, hours * 3600, progress)
+    knots = _run(world, hours * 3600, shut_s, progress)
     t_s = np.arange(1, int(hours * 3600 / interval_s) + 1) * interval_s
     t_s = _without_gap(np.concatenate(([0.0], t_s)), scenario)
     bangs = knocks(scenario, seed, hours)
@@ -93,18 +96,20 @@ def simulate(
         t_s, np.interp(t_s, knots.t_s, knots.bottle_g)
     )
     air = Thermometer(world.weather, seed).read(t_s)
-    feed = np.where(t_s > FEED_OPENS_S, 1.0, 0.0)
+    feed = np.where((t_s > FEED_OPENS_S) & (t_s <= shut_s), 1.0, 0.0)
     rows = Rows(t_s, mass, air, drops, None, feed)
     return Recording(rows, _truth(world, knots), scenario.geometry, scenario.fuel)
 
 
-def _run(world: World, end_s: float, progress: Callable[[float], None] | None) -> _Knots:
+def _run(
+    world: World, end_s: float, shut_s: float, progress: Callable[[float], None] | None
+) -> _Knots:
     knots = _Knots([], [], [], [], [])
     _note(knots, world)
     told = 0
     while world.t_s < end_s - 1e-6:
-        feed_open = world.t_s >= FEED_OPENS_S - 1e-6
-        until = end_s if feed_open else FEED_OPENS_S
+        feed_open = FEED_OPENS_S - 1e-6 <= world.t_s < shut_s - 1e-6
+        until = min(t for t in (FEED_OPENS_S, shut_s, end_s) if t > world.t_s + 1e-6)
         world.advance(min(world.quiet_s(), until - world.t_s), feed_open=feed_open)
         _note(knots, world)
         if progress is not None and int(100 * world.t_s / end_s) > told:

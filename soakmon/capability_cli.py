@@ -7,6 +7,7 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -22,7 +23,7 @@ from sim.scenario import Scenario
 from soakmon import __version__
 from soakmon.capability.bound import Noise
 from soakmon.capability.certificate import certificate
-from soakmon.capability.evaluate import Case, Night, Result, Way, judged, plan
+from soakmon.capability.evaluate import Case, Isolation, Night, Result, Way, judged, plan
 from soakmon.capability.summary import as_dict, detection_lines, error_lines, facts
 from soakmon.errors import InputError
 from soakmon.physics.expectation import expected_loss
@@ -32,7 +33,6 @@ from soakmon.watch.settings import Priors, Settings
 
 _BLANK_HOURS = 12.0
 _BLANK_REL_SD = 0.05
-_HARD_SHARE = 0.25
 # Spread of simulated benches: vents, hose, fuel batch, draught and evaporation together.
 _FEED_REL_SD, _BOWLS_REL_SD = 0.13, 0.14
 _FORMAT = "soakmon.capability-nights/1"
@@ -41,12 +41,11 @@ out = Console(highlight=False)
 err = Console(stderr=True, highlight=False)
 
 
-def make_night(case: Case, *, hard: bool | None = None) -> Night:
-    """The simulated night of a case; hard: None for one in four."""
-    difficult = case.seed % 100 < 100 * _HARD_SHARE if hard is None else hard
-    induced = Induced(case.leak_g_per_day, case.way is Way.GATES, difficult)
+def make_night(case: Case, isolation: Isolation | None = None) -> Night:
+    """The simulated night of a case."""
+    induced = Induced(case.leak_g_per_day, case.way is Way.GATES, case.hard)
     scenario = blind_scenario(case.seed, induced)
-    recording = simulate(scenario)
+    recording = _recorded(scenario, isolation)
     blank = case.way is Way.AFTER_BLANK
     priors = Priors(blank_scale=blank_scale(scenario)) if blank else Priors()
     truth = recording.truth
@@ -63,6 +62,15 @@ def make_night(case: Case, *, hard: bool | None = None) -> Night:
         truth.first_drop_s.get(carb, onset_s) if carb is not None else onset_s,
         defect_s == 0.0,
     )
+
+
+def _recorded(scenario: Scenario, isolation: Isolation | None) -> Recording:
+    if isolation is None:
+        return simulate(scenario)
+    hours = max(24.0, isolation.until_s / 3600)
+    night = simulate(scenario, hours=hours, shut_s=isolation.shut_s)
+    watched = int(np.searchsorted(night.rows.t_s, isolation.until_s))
+    return replace(night, rows=night.rows.part(0, watched))
 
 
 def _noise(scenario: Scenario, *, blank: bool) -> Noise:
@@ -108,7 +116,7 @@ def capability(
     done = _read(resume, nights, seed)
     wanted = [case for case in cases if case.index not in done]
     with bar(err, f"judging {nights} nights") as progress:
-        for result in _run(wanted, jobs or os.cpu_count() or 1):
+        for result in run(wanted, jobs or os.cpu_count() or 1):
             done[result.index] = result
             _append(resume, result)
             progress(len(done) / nights)
@@ -128,7 +136,8 @@ def _tell(done: int, nights: int) -> None:
         err.print(Text(f"{done} of {nights} nights"))
 
 
-def _run(cases: list[Case], jobs: int) -> Iterator[Result]:
+def run(cases: list[Case], jobs: int) -> Iterator[Result]:
+    """Judge simulated nights over `jobs` processes, in whatever order they get done."""
     if jobs == 1 or len(cases) < 2:
         yield from (_judged(case) for case in cases)
         return
@@ -212,7 +221,7 @@ def _guarded(path: Path, action: Callable[[], object]) -> None:
 
 def _show(results: list[Result]) -> None:
     table = Table(title=f"{len(results)} blind simulated nights (invented data)")
-    for head in ("leak is", "g/day", "found", "lower 95 %", "median delay"):
+    for head in ("leak is", "g/day", "found", "lower 95 %", "median delay", "hard nights"):
         table.add_column(head)
     for row in detection_lines(results):
         table.add_row(*row)

@@ -140,7 +140,7 @@ class ServiceSection(Section):
         default=30.0,
         ge=1,
         le=600,
-        description="how long the decay is watched with the feed shut",
+        description="how long at least the decay is watched with the feed shut",
     )
 
 

@@ -71,9 +71,8 @@ def oracle_s(night: Night, soak_s: float) -> float | None:
     return None
 
 
-def told(job: tuple[Case, bool]) -> Told:
-    case, hard = job
-    night = make_night(case, hard=hard)
+def told(case: Case) -> Told:
+    night = make_night(case)
     decider = watched(night.rows, night.settings)
     verdict = decider.verdict()
     m = minutes_of(night, decider.soak_s)
@@ -95,7 +94,7 @@ def plan(count: int, kind: int) -> list[Case]:
     jobs = [(0.0, Way.GATES)] * (3 * count)
     jobs += [(rate, way) for way, rates in RATES.items() for rate in rates for _ in range(count)]
     return [
-        Case(index, 50_000 * kind + 7 * index + 3, rate, way)
+        Case(index, 50_000 * kind + 7 * index + 3, rate, way, hard=bool(kind))
         for index, (rate, way) in enumerate(jobs)
     ]
 
@@ -153,8 +152,7 @@ def compare(count: int) -> None:
     """Print the tables, easy and hard nights apart."""
     for kind, name in enumerate(("easy", "hard")):
         with ProcessPoolExecutor(os.cpu_count()) as pool:
-            jobs = [(case, bool(kind)) for case in plan(count, kind)]
-            nights = list(pool.map(told, jobs, chunksize=2))
+            nights = list(pool.map(told, plan(count, kind), chunksize=2))
         with_alarms(nights)
         print(f"\n{name} nights, {count} per leak: smallest leak found at 95 % (g/day), delay (h)")
         print(f"{'':22}{'at a gate':>12}{'delay':>9}{'mass only':>12}{'delay':>9}  false")

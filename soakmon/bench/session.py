@@ -17,6 +17,7 @@ from soakmon.bench.guard import Trip
 from soakmon.bench.ports import Edge
 from soakmon.bench.preflight import PREFLIGHT_S, Check, check_readings, fit
 from soakmon.config import Bench
+from soakmon.watch import decay
 from soakmon.watch.averaging import join
 from soakmon.watch.decide import Decider, Decision
 from soakmon.watch.rows import Rows
@@ -188,11 +189,17 @@ class Session:
 
     def _isolating(self) -> None:
         isolated_s = self.isolated_s if self.isolated_s is not None else self.t_s
-        leaking = any(alarm.kind in {"weep", "flood"} for alarm in self.alarms)
-        watched = self.t_s - isolated_s >= 60 * self.bench.service.isolate_min
+        leaks = [alarm for alarm in self.alarms if alarm.kind in {"weep", "flood"}]
         over = self.soaked_s >= 3600 * self.bench.service.soak_h
-        if (watched and leaking) or over:
+        watched = self.t_s - isolated_s >= self._watch_s(leaks)
+        if (leaks and watched) or (over and not leaks):
             self.end(f"isolated after {self.reason}")
+
+    def _watch_s(self, leaks: list[Alarm]) -> float:
+        """How long the decay is watched: long enough for the slowest leak to show its cause."""
+        least_s = 60 * self.bench.service.isolate_min
+        sized = [(a.leak_g_per_h, a.carb is not None) for a in leaks if a.leak_g_per_h]
+        return max([least_s, *(decay.telling_s(rate, seen=seen) for rate, seen in sized)])
 
     def resume_feed(self) -> None:
         """Go on after an isolation by command: somebody at the bench has confirmed the cautions."""

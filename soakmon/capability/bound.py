@@ -71,12 +71,12 @@ def minutes(rows: Rows, settings: Settings, noise: Noise, soak_s: float) -> list
 
 
 def true_filter(noise: Noise, onsets: int) -> MassFilter:
-    """The mass filter that has been told what the bench is; every filter of its bank is the same.
+    """The mass filter that has been told what the bench is: a bank of one.
 
     Its first filter is the narrow one of each prior, and the model itself is taken as right.
     """
-    made = MassFilter(noise.feed_rel_sd, noise.bowls_rel_sd, 0.0, onsets)
-    made.log_weight = np.where(np.arange(len(made.log_weight)) == 0, 0.0, -1e9)
+    made = MassFilter(noise.feed_rel_sd, noise.bowls_rel_sd, 0.5, 0.0, onsets)
+    made.keep(slice(1))
     made.drift_g2_per_h = np.full_like(made.drift_g2_per_h, noise.wander_g**2)
     made.cov[:, TILT, TILT] = made.cov[:, TOP_UP, TOP_UP] = 0.0
     for state in (TEMP, TEMP_60):

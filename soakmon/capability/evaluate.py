@@ -7,15 +7,16 @@ from __future__ import annotations
 
 import itertools
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, fields
 from enum import StrEnum
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
 from soakmon.capability.bound import Noise, least_sd_g_per_h
 from soakmon.watch.closing import signed_leak
+from soakmon.watch.decay import telling_s
 from soakmon.watch.decide import Decider, watched
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
@@ -30,24 +31,35 @@ class Way(StrEnum):
     AFTER_BLANK = "mass_only_after_blank"
 
 
+# One night in four is a hard one.
+_HARD_EVERY = 4
 # Induced leaks in g/day: around what can just be found, and up to what floods.
 LEAKS_G_PER_DAY: dict[Way, tuple[float, ...]] = {
-    Way.GATES: (0.2, 0.35, 0.5, 0.7, 1.0, 2.0, 4.0, 24.0),
+    Way.GATES: (0.1, 0.2, 0.4, 1.0, 4.0, 24.0),
     Way.MASS_ONLY: (2.0, 3.0, 4.5, 6.0, 9.0, 12.0),
     Way.AFTER_BLANK: (1.0, 1.5, 2.0, 3.0, 4.5, 6.0),
 }
-_TURNS = (None, Way.GATES, Way.MASS_ONLY, None, Way.GATES, Way.AFTER_BLANK)
+# Leak or none, and how it can be known of.
+_TURNS = (
+    (False, Way.GATES), (True, Way.GATES), (True, Way.MASS_ONLY),
+    (False, Way.AFTER_BLANK), (True, Way.GATES), (True, Way.AFTER_BLANK),
+)  # fmt: skip
 _ERRORS_UP_TO_G_PER_DAY = 6.0
+_ISOLATE_S = 1800.0
 
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """A night to make: its place in the plan, its seed and what is induced (0 g/day: nothing)."""
+    """A night to make: its place in the plan, its seed and what is induced (0 g/day: nothing).
+
+    hard: a sunlit gate, volatile fuel in a warm shop or a drifting cell.
+    """
 
     index: int
     seed: int
     leak_g_per_day: float
     way: Way
+    hard: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,27 +80,47 @@ class Night:
     from_start: bool
 
 
-Maker = Callable[[Case], Night]
+@dataclass(frozen=True, slots=True)
+class Isolation:
+    """The feed shut at shut_s and the decay watched until until_s."""
+
+    shut_s: float
+    until_s: float
+
+
+class Maker(Protocol):
+    """Makes the night of a case; the same night with the feed shut, if isolation is given."""
+
+    def __call__(self, case: Case, isolation: Isolation | None = None) -> Night:
+        """The rows, and the truth."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
 class Result:
     """What became of a case; delay and CPU time in s, error and bound in g/day, None: not defined.
 
-    suspects: (probability, whether it was the cause) of each suspect.
+    suspects: (probability, whether it was the cause) of each suspect; isolated: the same once the
+    feed was shut after the alarm, None where it never was.
     """
 
     index: int
     leak_g_per_day: float
     way: str
+    hard: bool
     outcome: str
     delay_s: float | None
     carb_right: bool
-    cause_right: bool
     error_g_per_day: float | None
     bound_g_per_day: float | None
     seconds: float
     suspects: list[list[float]]
+    isolated: list[list[float]] | None
+
+    @property
+    def cause_right(self) -> bool:
+        """Whether the likeliest suspect was the cause."""
+        return bool(self.suspects) and bool(self.suspects[0][1])
 
     @property
     def found(self) -> bool:
@@ -113,12 +145,15 @@ def plan(nights: int, seed: int) -> list[Case]:
     rng = np.random.default_rng([seed, 1])
     lanes = {way: itertools.cycle(rates) for way, rates in LEAKS_G_PER_DAY.items()}
     dealt = [
-        (0.0, Way.GATES) if way is None else (next(lanes[way]), way)
-        for way in itertools.islice(itertools.cycle(_TURNS), nights)
+        (next(lanes[way]) if leaks else 0.0, way)
+        for leaks, way in itertools.islice(itertools.cycle(_TURNS), nights)
     ]
     order = rng.permutation(nights)
     seeds = rng.integers(1, 2**31, nights)
-    return [Case(k, int(seeds[k]), *dealt[int(order[k])]) for k in range(nights)]
+    return [
+        Case(k, int(seeds[k]), *dealt[int(order[k])], hard=int(seeds[k]) % _HARD_EVERY == 0)
+        for k in range(nights)
+    ]
 
 
 def judged(case: Case, maker: Maker) -> Result:
@@ -129,21 +164,40 @@ def judged(case: Case, maker: Maker) -> Result:
     verdict = decider.verdict()
     seconds = time.process_time() - start
     error, bound = _error(case, night, decider)
-    first = verdict.suspects[0]
     alarmed = {alarm.carb for alarm in verdict.alarms if alarm.kind in {"weep", "flood"}}
     return Result(
         case.index,
         case.leak_g_per_day,
         case.way.value,
+        case.hard,
         verdict.outcome.value,
         _delay(night, verdict),
         alarmed == {night.carb},
-        first.cause.value == night.cause and first.carb in {night.carb, None},
         error,
         bound,
         seconds,
-        [[s.probability, float(s.cause.value == night.cause)] for s in verdict.suspects],
+        _held(verdict, night),
+        _isolated(case, maker, decider),
     )
+
+
+def _held(verdict: Verdict, night: Night) -> list[list[float]]:
+    """Probability of each suspect, and 1 where it was the cause, at its carb."""
+    return [
+        [s.probability, float(s.cause.value == night.cause and s.carb in {night.carb, None})]
+        for s in verdict.suspects
+    ]
+
+
+def _isolated(case: Case, maker: Maker, decider: Decider) -> list[list[float]] | None:
+    """The suspects when the bench has shut the feed on its first alarm, as it does by itself."""
+    alarms = [a for a in decider.alarms if a.carb is not None and a.leak_g_per_h]
+    if case.leak_g_per_day == 0 or not alarms:
+        return None
+    first = min(alarms, key=lambda alarm: alarm.t_s)
+    watch_s = max(telling_s(first.leak_g_per_h or 0.0, seen=True), _ISOLATE_S)
+    night = maker(case, Isolation(first.t_s, first.t_s + watch_s))
+    return _held(watched(night.rows, night.settings).verdict(), night)
 
 
 def _delay(night: Night, verdict: Verdict) -> float | None:

@@ -23,34 +23,70 @@ WAYS = {
 
 def as_dict(results: Sequence[Result]) -> dict[str, Any]:
     """The fixed JSON form; a figure that these nights do not give is null."""
-    tight = [r for r in results if r.leak_g_per_day == 0]
-    leaking = sum(r.found for r in tight)
-    seen = [r for r in results if r.leak_g_per_day > 0 and r.way == Way.GATES and r.found]
+    usual = [r for r in results if not r.hard]
+    seen = [r for r in usual if r.leak_g_per_day > 0 and r.way == Way.GATES and r.found]
     return {
         "schema": SCHEMA,
-        "false_alarm": {
-            "nights": len(tight),
-            "leaking": leaking,
-            "upper95": _rounded(upper_share(leaking, len(tight))),
-        },
-        "detection": [
-            {
-                "leak_g_per_day": leak,
-                "gates": way is Way.GATES,
-                "nights": len(mine),
-                "found": sum(r.found for r in mine),
-                "median_delay_s": _rounded(middle_delay(mine), 0),
-            }
-            for way in (Way.GATES, Way.MASS_ONLY)
-            for leak in LEAKS_G_PER_DAY[way]
-            if (mine := of(results, way, leak))
-        ],
-        "smallest_leak_95_g_per_day": {way.value: smallest_at(results, way) for way in Way},
+        "false_alarm": _false_alarm(results),
+        "detection": _detection(usual, (Way.GATES, Way.MASS_ONLY)),
+        "smallest_leak_95_g_per_day": {way.value: smallest_at(usual, way) for way in Way},
         "sd_over_bound": _rounded(sd_over_bound(results)),
         "carb_right": _share(r.carb_right for r in seen),
-        "cause_right": _share(r.cause_right for r in seen),
+        "cause_right": _share(_among(r.isolated, 1) for r in seen if r.isolated),
         "seconds_per_night": _rounded(mean_seconds(results)),
+        "detection_after_blank": _detection(usual, (Way.AFTER_BLANK,)),
+        "causes": _causes(seen),
+        "tight_true": _tight_true(results),
+        "hard": {
+            "false_alarm": _false_alarm([r for r in results if r.hard]),
+            "detection": _detection([r for r in results if r.hard], tuple(Way)),
+        },
     }
+
+
+def _false_alarm(results: Iterable[Result]) -> dict[str, Any]:
+    tight = [r for r in results if r.leak_g_per_day == 0]
+    leaking = sum(r.found for r in tight)
+    return {
+        "nights": len(tight),
+        "leaking": leaking,
+        "upper95": _rounded(upper_share(leaking, len(tight))),
+    }
+
+
+def _detection(results: Sequence[Result], ways: Sequence[Way]) -> list[dict[str, Any]]:
+    return [
+        {
+            "leak_g_per_day": leak,
+            "gates": way is Way.GATES,
+            "nights": len(mine),
+            "found": sum(r.found for r in mine),
+            "median_delay_s": _rounded(middle_delay(mine), 0),
+        }
+        for way in ways
+        for leak in LEAKS_G_PER_DAY[way]
+        if (mine := of(results, way, leak))
+    ]
+
+
+def _tight_true(results: Iterable[Result]) -> float | None:
+    """Share of the verdicts `tight` on nights that leak no more than the criterion."""
+    return _share(r.leak_g_per_day <= CRITERION_G_PER_DAY for r in results if r.outcome == "tight")
+
+
+def _causes(seen: Sequence[Result]) -> dict[str, float | None]:
+    """Cause right first, and among the first two: once the feed was shut, and without."""
+    isolated = [r.isolated for r in seen if r.isolated]
+    before = [r.suspects for r in seen if r.isolated]
+    return {
+        "top_two_right": _share(_among(suspects, 2) for suspects in isolated),
+        "right_without_isolating": _share(_among(suspects, 1) for suspects in before),
+        "top_two_without_isolating": _share(_among(suspects, 2) for suspects in before),
+    }
+
+
+def _among(suspects: list[list[float]], first: int) -> bool:
+    return any(right for _, right in suspects[:first])
 
 
 def of(results: Iterable[Result], way: Way, leak_g_per_day: float) -> list[Result]:
@@ -89,20 +125,26 @@ def errors(results: Iterable[Result], *, blank: bool) -> Errors | None:
     return Errors.of(taken) if len(taken) >= _FEWEST_ERRORS else None
 
 
-def detection_lines(results: Sequence[Result]) -> list[tuple[str, str, str, str, str]]:
-    """How known, leak, found of nights, lower limit of the share, median delay: as text."""
+def detection_lines(results: Sequence[Result]) -> list[tuple[str, str, str, str, str, str]]:
+    """How known, leak, found of nights, lower limit of the share, median delay, hard nights."""
+    usual, hard = ([r for r in results if r.hard is wanted] for wanted in (False, True))
     return [
         (
             WAYS[way],
             f"{leak:g}",
-            f"{sum(r.found for r in mine)} of {len(mine)}",
+            _found(mine),
             f"{lower_share(sum(r.found for r in mine), len(mine)):.0%}",
             _duration(middle_delay(mine)),
+            _found(of(hard, way, leak)),
         )
         for way in Way
         for leak in LEAKS_G_PER_DAY[way]
-        if (mine := of(results, way, leak))
+        if (mine := of(usual, way, leak))
     ]
+
+
+def _found(results: Sequence[Result]) -> str:
+    return f"{sum(r.found for r in results)} of {len(results)}" if results else "–"
 
 
 def error_lines(results: Sequence[Result]) -> list[str]:
@@ -124,7 +166,7 @@ def facts(results: Sequence[Result]) -> list[tuple[str, str]]:
     """Name and value of each other figure, as text."""
     told = as_dict(results)
     tight = [r for r in results if r.leak_g_per_day == 0]
-    false = told["false_alarm"]
+    false, hard = told["false_alarm"], told["hard"]["false_alarm"]
     smallest = told["smallest_leak_95_g_per_day"]
     proven = sum(r.outcome == "tight" for r in tight)
     above = [r for r in results if r.leak_g_per_day > CRITERION_G_PER_DAY]
@@ -132,13 +174,18 @@ def facts(results: Sequence[Result]) -> list[tuple[str, str]]:
     return [
         ("Tight nights called leaking", f"{false['leaking']} of {false['nights']}, at most "
          f"{false['upper95']:.1%} with 95 % confidence"),
+        ("Of these, hard nights called leaking", f"{hard['leaking']} of {hard['nights']}"),
         ("Tight nights proven tight", f"{proven} of {len(tight)}"),
         (f"Leaks over {CRITERION_G_PER_DAY:g} g/day called tight", f"{missed} of {len(above)}"),
         *((f"Smallest leak found at 95 %, {name}", _grams(smallest[way.value]))
           for way, name in WAYS.items()),
         ("Spread of the estimate over the least possible", _plain(told["sd_over_bound"])),
         ("Carburettor right, of leaks found at gates", _percent(told["carb_right"])),
-        ("Cause right, of leaks found at gates", _percent(told["cause_right"])),
+        ("Cause right, of leaks found at gates, with the feed shut after the alarm",
+         f"{_percent(told['cause_right'])}, first two {_percent(told['causes']['top_two_right'])}"),
+        ("Cause right, with the feed left open",
+         f"{_percent(told['causes']['right_without_isolating'])}, first two "
+         f"{_percent(told['causes']['top_two_without_isolating'])}"),
         ("Deciding a night takes", f"{told['seconds_per_night']} s of one core"),
     ]  # fmt: skip
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from soakmon.watch import decay
 from soakmon.watch.verdict import Cause, Suspect
 
 PRIOR_ODDS: dict[Cause, float] = {
@@ -32,6 +33,28 @@ _SEEN_BY_GATE = (
 _UNSEEN = (Cause.RAIL_JOINT_WEEP, Cause.BENCH_PLUMBING_LEAK, Cause.NEEDLE_WEEP)
 
 
+# Chance of a leak of each cause to show at once, within two hours, or later.
+_EARLY = {
+    Cause.NEEDLE_STUCK_OPEN: 1.0,
+    Cause.NEEDLE_WEEP: 0.15,
+    Cause.OVERFLOW_TUBE_CRACK: 0.9,
+    Cause.BOWL_JOINT_WEEP: 0.4,
+    Cause.RAIL_JOINT_WEEP: 0.7,
+}
+_LATER = {
+    Cause.NEEDLE_STUCK_OPEN: 0.1,
+    Cause.NEEDLE_WEEP: 0.4,
+    Cause.OVERFLOW_TUBE_CRACK: 0.15,
+    Cause.BOWL_JOINT_WEEP: 0.2,
+    Cause.RAIL_JOINT_WEEP: 0.12,
+}
+_LATE = {
+    Cause.NEEDLE_STUCK_OPEN: 0.05,
+    Cause.NEEDLE_WEEP: 0.8,
+    Cause.OVERFLOW_TUBE_CRACK: 0.03,
+    Cause.BOWL_JOINT_WEEP: 0.6,
+    Cause.RAIL_JOINT_WEEP: 0.25,
+}
 _RISE_G = 4.0
 _DRIES_G_PER_H = 0.15
 _STRAYS_SHOW_G_PER_H = 2 * _DRIES_G_PER_H
@@ -42,10 +65,10 @@ class Evidence:
     """How a leak showed at one carb (None: at no gate).
 
     weight: probability that there is a leak here at all, relative to the other places;
-    rate_g_per_h; delay_h: first drop after the end of the fill; mass_led: mass was being lost well
-    before drops fell; beyond_g_per_h: loss that did not pass the gate; shut_ratio: drop rate with
-    the feed shut over the rate before (None: never shut); lost_while_shut: the bottle went on
-    losing fuel with the feed shut; shift: factors on the prior odds, from the job record.
+    rate_g_per_h; delay_h: from the end of the fill until it leaked; mass_led: mass was being lost
+    well before drops fell; beyond_g_per_h: loss that did not pass the gate; shut: what drops did
+    once the feed was shut (None: never shut); lost_while_shut: the bottle went on losing fuel with
+    the feed shut; shift: factors on the prior odds, from the job record.
     """
 
     carb: int | None
@@ -54,7 +77,7 @@ class Evidence:
     delay_h: float
     mass_led: bool
     beyond_g_per_h: float = 0.0
-    shut_ratio: float | None = None
+    shut: decay.Shut | None = None
     lost_while_shut: bool = False
     shift: Mapping[Cause, float] = field(default_factory=dict)
 
@@ -76,8 +99,8 @@ def likelihood(cause: Cause, seen: Evidence) -> float:
         value *= 3.0 if stray else 0.1 if seen.rate_g_per_h > _STRAYS_SHOW_G_PER_H else 0.4
     elif stray and not seen.mass_led:
         value *= 0.4
-    if seen.shut_ratio is not None:
-        value *= _by_decay(cause, seen.shut_ratio)
+    if seen.shut is not None:
+        value *= decay.likelihood(cause, seen.shut)
     return value
 
 
@@ -92,31 +115,15 @@ def _by_rise(seen: Evidence) -> float:
 def _by_rate(cause: Cause, rate_g_per_h: float) -> float:
     if cause is Cause.NEEDLE_STUCK_OPEN:
         return 1.0 if rate_g_per_h > 30 else 0.2 if rate_g_per_h > 10 else 0.005
-    if cause is Cause.OVERFLOW_TUBE_CRACK and rate_g_per_h < 0.2:
-        return 0.5  # A split runs; what only seeps is a joint.
     limit = {Cause.NEEDLE_WEEP: 10.0, Cause.OVERFLOW_TUBE_CRACK: 20.0}.get(cause, 5.0)
     return 1.0 if rate_g_per_h < limit else 0.05
 
 
 def _by_delay(cause: Cause, delay_h: float) -> float:
-    """A joint drips once it is wet, a crack as soon as the level is up, a weep only when full."""
+    """A crack leaks as soon as the level is up, a seal may soften first, a weep shows when full."""
     if delay_h < 0.75:
-        return {Cause.NEEDLE_WEEP: 0.15, Cause.NEEDLE_STUCK_OPEN: 1.0}.get(cause, 0.6)
-    if delay_h < 2.0:
-        return {Cause.NEEDLE_WEEP: 0.4, Cause.NEEDLE_STUCK_OPEN: 0.1}.get(cause, 0.3)
-    return {
-        Cause.NEEDLE_WEEP: 0.8,
-        Cause.NEEDLE_STUCK_OPEN: 0.05,
-        Cause.OVERFLOW_TUBE_CRACK: 0.06,
-    }.get(cause, 0.25)
-
-
-def _by_decay(cause: Cause, shut_ratio: float) -> float:
-    if shut_ratio > 0.6:
-        return {Cause.BOWL_JOINT_WEEP: 1.0, Cause.OVERFLOW_TUBE_CRACK: 0.2}.get(cause, 0.02)
-    if shut_ratio > 0.15:
-        return {Cause.OVERFLOW_TUBE_CRACK: 1.0, Cause.BOWL_JOINT_WEEP: 0.4}.get(cause, 0.15)
-    return {Cause.BOWL_JOINT_WEEP: 0.03, Cause.OVERFLOW_TUBE_CRACK: 0.3}.get(cause, 1.0)
+        return _EARLY[cause]
+    return (_LATER if delay_h < 2.0 else _LATE)[cause]
 
 
 def _unseen(cause: Cause, seen: Evidence) -> float:

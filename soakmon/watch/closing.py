@@ -9,9 +9,11 @@ import numpy as np
 
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Band
-from soakmon.watch.weep import LEAKS, RATE_PRIOR, Weep
+from soakmon.watch.weep import LEAKS, ONSETS, RATE_PRIOR, Weep
 
 _DETECTION = 0.95
+# Onsets that the closing test looks at: the start, and every four hours.
+_ONSETS_APART, _CLOSING_ONSETS = 16, 4
 # Belief before the run: most rebuilt racks are tight; a leak that no gate sees is the rarer one.
 _NO_LEAK, _UNSEEN, _SEEN = 0.8, 0.08, 0.12
 _FINE: Floats = np.asarray(0.002 * 2 ** (np.arange(800) / 40))
@@ -59,13 +61,40 @@ def signed_leak(weep: Weep) -> tuple[float, float]:
 
     No belief in a tight rack pulls it to zero: the estimate whose errors tell bias and spread.
     """
-    _, mean, sd = weep.filter.leak_by_filter(0)
-    # How well each filter predicted, with its own leak integrated out.
-    evidence = weep.filter.log_weight + 0.5 * (mean / sd) ** 2 + np.log(sd)
-    weight = np.exp(evidence - evidence.max())
-    weight /= weight.sum()
+    weight, mean, sd = _signed(weep, 0)
     best = float(weight @ mean)
     return best, float(np.sqrt(weight @ (sd**2 + (mean - best) ** 2)))
+
+
+def chance_of_none(weep: Weep) -> float:
+    """Probability, under the whole record and with any leak as likely as its negative, of no leak.
+
+    The least over a few onsets, times their number: as a test at the end it is wrong as often as
+    its level says (a flat prior makes the tail a p-value; Bonferroni over the onsets).
+    """
+    onsets = [j for j in range(0, ONSETS, _ONSETS_APART) if weep.filter.information[:, j].all()]
+    tails = []
+    for onset in onsets[:_CLOSING_ONSETS]:
+        weight, mean, sd = _signed(weep, onset)
+        below = [NormalDist().cdf(-z) for z in (mean / sd).tolist()]
+        tails.append(float(weight @ np.array(below)))
+    return min(1.0, len(tails) * min(tails, default=1.0))
+
+
+def chance_of_losing(weep: Weep, grams: float) -> float:
+    """Probability, with any leak as likely as its negative, that as much or more has leaked."""
+    hours = max((weep.last_s - weep.start_s) / 3600, 1e-3)
+    weight, mean, sd = _signed(weep, 0)
+    above = [NormalDist().cdf(z) for z in ((mean - grams / hours) / sd).tolist()]
+    return float(weight @ np.array(above))
+
+
+def _signed(weep: Weep, onset: int) -> tuple[Floats, Floats, Floats]:
+    """Per filter: weight with its own leak integrated out, mean and sd (g/h) of a leak."""
+    _, mean, sd = weep.filter.leak_by_filter(onset)
+    evidence = weep.filter.log_weight + 0.5 * (mean / sd) ** 2 + np.log(sd)
+    weight = np.exp(evidence - evidence.max())
+    return weight / weight.sum(), mean, sd
 
 
 def _bound(weep: Weep) -> Band:
@@ -109,7 +138,7 @@ def _by_drops(said_g_per_h: float, drops: float) -> Floats:
     spread = float(np.hypot(_DROP_REL_SD, drops**-0.5))
     lost = np.maximum(_FINE[:, None] - _DRIED_G_PER_H[None, :], 1e-6)
     near = np.exp(-0.5 * (np.log(lost / said_g_per_h) / spread) ** 2)
-    missed = np.where(said_g_per_h <= _FINE, 0.02, 1e-9)
+    missed = np.where(said_g_per_h <= _FINE, 0.005, 1e-9)
     return np.asarray(near @ _DRIED_WEIGHT + missed)
 
 

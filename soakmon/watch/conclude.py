@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable
+from soakmon.watch.evidence import evidence, shift
 from soakmon.watch.faults import gate_faults, other_faults
 from soakmon.watch.found import (
     FLOODS_G_PER_H,
@@ -19,7 +19,7 @@ from soakmon.watch.found import (
     total_leak,
     with_closing_alarm,
 )
-from soakmon.watch.verdict import Alarm, Band, Cause, Fault, Outcome, Suspect, Verdict
+from soakmon.watch.verdict import Alarm, Band, Fault, Outcome, Suspect, Verdict
 
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
@@ -72,7 +72,7 @@ def _too_early(decider: Decider) -> Verdict:
     leaking = bool(decider.alarms)
     carbs = [a.carb for a in decider.alarms]
     places = [
-        Evidence(c, 1.0 / len(carbs), 100.0, 0.1, False, shift=_shift(decider, c)) for c in carbs
+        Evidence(c, 1.0 / len(carbs), 100.0, 0.1, False, shift=shift(decider, c)) for c in carbs
     ]
     rate = max((a.leak_g_per_h or 0.0 for a in decider.alarms), default=0.0)
     return Verdict(
@@ -169,50 +169,13 @@ def _lost_too_little(decider: Decider) -> bool:
 def _suspects(
     decider: Decider, belief: Posterior, found: list[Found], short: int
 ) -> tuple[Suspect, ...]:
-    places = [_evidence(decider, one, found) for one in found]
+    places = [evidence(decider, one, found) for one in found]
     no_leak = 0.0
     if not found:
         no_leak = belief.no_leak
         shares: list[tuple[int | None, float]] = [(None, belief.unseen)]
         shares += [(gate + 1, share) for gate, share in enumerate(belief.gates)]
         places = [
-            Evidence(c, w, 1.0, 1.0, False, shift=_shift(decider, c)) for c, w in shares if w > 0
+            Evidence(c, w, 1.0, 1.0, False, shift=shift(decider, c)) for c, w in shares if w > 0
         ]
     return rank(places, no_leak, bowls_short=short, carbs=decider.tally.gates)
-
-
-def _evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
-    finder = decider.finder
-    filled_s = finder.ended_s if finder.found else decider.start_s
-    tally = decider.tally
-    ratio = None
-    if one.carb is not None and tally.shut_h > 0.05 and tally.open_h > 0.05:
-        gate = one.carb - 1
-        open_drops = tally.total[gate] - tally.while_shut[gate]
-        open_h = max(tally.open_h - (one.onset_s - filled_s) / 3600, 0.1)
-        if open_drops > 3:
-            ratio = (tally.while_shut[gate] / tally.shut_h) / (open_drops / open_h)
-    delay = max(one.onset_s - filled_s, 0.0) / 3600
-    # With several leaks the mass sees their sum: each has the share that its drops have.
-    said = sum(other.dripped_g_per_h for other in found)
-    total = max(other.leak.best for other in found)
-    rate = total * one.dripped_g_per_h / said if len(found) > 1 and said > 0 else one.leak.best
-    lost = tally.shut_loss_g > 0.5 * rate * tally.shut_h and tally.shut_h > 0.15
-    beyond = max(total - said, 0.0)
-    weight = 1.0 / len(found)
-    return Evidence(
-        one.carb,
-        weight,
-        rate,
-        delay,
-        one.mass_led,
-        beyond,
-        ratio,
-        bool(lost),
-        _shift(decider, one.carb),
-    )
-
-
-def _shift(decider: Decider, carb: int | None) -> Mapping[Cause, float]:
-    """What the job record says of a carb; nothing of a place that no gate sees."""
-    return decider.settings.cause_shift.get(carb, {}) if carb is not None else {}

@@ -49,7 +49,7 @@ class CurveKeeper:
         blank = priors.blank_scale is not None
         feed = float(np.hypot(priors.bottle_rel_sd, 0.1))
         self.feed_rel_sd = priors.blank_rel_sd if blank else feed
-        self.bowls_rel_sd = priors.bowls_rel_sd
+        self.bowls_rel_sd = priors.bowls_after_blank_rel_sd
         self.zero_g = float("nan")
         self.points: list[tuple[float, float, float, float, float]] = []
         self.top_up = (0.0, 0.0)

@@ -82,6 +82,7 @@ class Decider:
         self.mass_running = False
         self.empty_s = float("nan")
         self.dry_steps = 0
+        self.finished = False
 
     @property
     def budget(self) -> Budget:
@@ -107,6 +108,7 @@ class Decider:
         """Take what is still held back in an unfinished averaging step."""
         for average in self.averager.flush():
             self._step(average)
+        self.finished = True
         self._look()
 
     def _drops(self, rows: Rows, spacing_s: Floats) -> None:

@@ -38,9 +38,10 @@ class Evaporation:
     def __init__(self, settings: Settings) -> None:
         rates = evaporation_rates(settings.geometry, settings.fuel, _TABLE_C)
         breath = breathing_g(settings.geometry, settings.fuel, _TABLE_C, _TABLE_C + _PLAY_C)
-        scale = settings.priors.blank_scale or 1.0
+        priors = settings.priors
+        scale = priors.blank_scale or 1.0
         self.bottle_hose_rate: Floats = scale * np.asarray(rates.bottle + rates.hose)
-        self.bowls_rate: Floats = np.asarray(rates.bowls)
+        self.bowls_rate: Floats = priors.bowls_scale * np.asarray(rates.bowls)
         self.breath_g_per_c: Floats = np.asarray(breath) / _PLAY_C
         rack_l = 1e-3 * sum(bowl.volume_ml for bowl in settings.geometry.bowls)
         self.rack_g: Floats = rack_l * np.asarray(density_kg_per_m3(settings.fuel, _TABLE_C))

@@ -16,7 +16,7 @@ from soakmon.watch.state import kept
 
 BLOCK_S = 10.0
 _CLIP = 4.0
-_NOISE_FROM = 20
+_NOISE_FROM, _NOISE_LASTS = 20, 6
 _LEAST_NOISE_G = 0.01
 # A gust pushes the bottle about for a minute; a flood goes on.
 _CONFIRM_S = 60.0
@@ -59,6 +59,8 @@ class FallWatch:
         self.falls: list[float] = []
         self.pending: Pending | None = None
         self.alarmed = False
+        self.noise_g = math.nan
+        self.noise_age = 0
 
     def restart(self) -> None:
         """Forget the past: the rack was being filled."""
@@ -68,6 +70,7 @@ class FallWatch:
         self.falls.clear()
         self.pending = None
         self.alarmed = False
+        self.noise_age = 0
 
     def push(self, rows: Rows) -> Fall | None:
         """Take rows; a fall when it has become certain, once."""
@@ -103,13 +106,20 @@ class FallWatch:
             return None
         if self.cusum.total == 0 and fall <= _LEAST_NOISE_G * self.cusum.reference:
             return None  # Whatever the noise, the sum stays at zero.
-        middle = median(calm)
-        noise = max(1.4826 * median([abs(one - middle) for one in calm]), _LEAST_NOISE_G)
-        if not self.cusum.add(min(max(fall / noise, -_CLIP), _CLIP)):
+        if not self.cusum.add(min(max(fall / self._noise_g(calm), -_CLIP), _CLIP)):
             return None
         fallen = self._certain(t_s, median_g)
         self.pending = Pending(fallen, median_g) if fallen is not None else None
         return None
+
+    def _noise_g(self, calm: list[float]) -> float:
+        """Robust sd of the falls, looked at anew every minute: it hardly changes in between."""
+        if self.noise_age == 0:
+            middle = median(calm)
+            spread = median([abs(one - middle) for one in calm])
+            self.noise_g = max(1.4826 * spread, _LEAST_NOISE_G)
+        self.noise_age = (self.noise_age + 1) % _NOISE_LASTS
+        return self.noise_g
 
     def _confirmed(self, pending: Pending, t_s: float, median_g: float) -> Fall | None:
         """The fall once it has gone on for a minute; one that has not is forgotten."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from soakmon.physics.geometry import Bowl
-from soakmon.watch.closing import Posterior, leak_given_leaking
+from soakmon.watch.closing import Posterior, chance_of_losing, chance_of_none, leak_given_leaking
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Alarm, Band, Fault
 from soakmon.watch.weep import ONSETS, RATE_PRIOR, Weep
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 FLOODS_G_PER_H = 30.0
 _STORM_S = 120.0
+_AGAINST, _CONTRADICTED = 5.0, 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,10 +38,11 @@ def standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], l
     kept: list[Alarm] = []
     withdrawn: list[Fault] = []
     for alarm in decider.alarms:
-        ratio = 1.0
-        if alarm.carb is not None and alarm.kind != "flood":
-            ratio = weep.gate_ratio(alarm.carb - 1, mass)
-        if ratio > 0:
+        if (
+            alarm.carb is None
+            or alarm.kind == "flood"
+            or _borne_out(decider, weep, mass, alarm.carb - 1)
+        ):
             kept.append(alarm)
         else:
             text = f"counts at gate {alarm.carb} are not borne out by the mass: not fuel"
@@ -48,17 +50,29 @@ def standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], l
     return kept, withdrawn
 
 
+def _borne_out(decider: Decider, weep: Weep, mass: Floats, gate: int) -> bool:
+    """Whether the record still says that a gate's counts are drops of fuel.
+
+    The mass is asked about a leak that goes on; one that has stopped it may well rule out. Then the
+    counts by themselves must be drops, and the mass must be able to have lost what they held.
+    """
+    whole = weep.gate_ratio(gate, mass)
+    alone = weep.gate_ratio(gate, np.zeros_like(mass))
+    dripped_g = decider.tally.total[gate] * weep.drop_g[gate]
+    if whole < alone - _AGAINST and chance_of_losing(weep, dripped_g) < _CONTRADICTED:
+        return False
+    return whole > 0 or alone > -np.log(decider.budget.weep_gate)
+
+
 def with_closing_alarm(
     decider: Decider, weep: Weep, mass: Floats, alarms: list[Alarm]
 ) -> list[Alarm]:
-    """Add an alarm when a leak from the start is proven only by the whole record."""
-    if alarms:
+    """Add an alarm when a leak is proven only by the whole record, once it is whole."""
+    if alarms or not decider.finished or chance_of_none(weep) > decider.budget.closing:
         return alarms
-    from_start = mass[0] + np.log(RATE_PRIOR)
-    if np.logaddexp.reduce(from_start) <= -np.log(decider.budget.closing):
-        return alarms
-    rate = leak_given_leaking(weep, 0, 0.0, 0.0, 0.0).best
-    text = f"fuel was leaving from the start that no gate saw: about {rate:.2g} g/h"
+    alarm = Alarm(decider.last_s, "weep", None, None, "")
+    rate = found_at(decider, weep, mass, alarm).leak.best
+    text = f"fuel was leaving that no gate saw: about {rate:.2g} g/h"
     return [Alarm(decider.last_s, "weep", None, rate, text)]
 
 

@@ -4,8 +4,8 @@ Three stories compete over the times of the counts, as point processes:
 - dark counts: Poisson at an unknown small rate;
 - flicker (sun, a loose lead): ten-minute blocks that are active or not, in runs, with any number of
   counts in an active one;
-- a leak: dark until a first drop, then drops at nearly regular intervals (an Erlang renewal
-  process) or, less likely, Poisson.
+- a leak: dark until a first drop, then drops at nearly regular intervals (see `renewal`) or, less
+  likely, Poisson.
 """
 
 from __future__ import annotations
@@ -14,16 +14,17 @@ import math
 
 import numpy as np
 
+from soakmon.watch.renewal import Renewal
 from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
 
 CELL_S = 900.0
 BLOCK_S = 600.0
-SHAPE = 8
 _REGULAR = 0.9
 _MOST_EVENTS = 1500
 # Dark rate as a multiple of the expected one, and its weight.
 _DARK = ((0.25, 0.35), (1.0, 0.4), (3.0, 0.22), (10.0, 0.029), (30.0, 1e-3))
+_DARK_AMONG_DROPS = 2.0
 _FLICKER = 0.02
 _FLICKER_STARTS, _FLICKER_STAYS = 0.01, 0.8
 
@@ -48,7 +49,7 @@ class GateEvidence:
         self.full = False
         size = len(rates_per_h)
         # Running log-likelihood of the intervals since the first count, per story of the leak.
-        self.regular: Floats = np.zeros(size)
+        self.regular = Renewal(self.rates, _DARK_AMONG_DROPS * dark_per_h / 3600.0)
         self.irregular: Floats = np.zeros(size)
         # First count of each onset cell: its time, counts before it, running sums at it.
         self.cells: list[float] = []
@@ -73,14 +74,12 @@ class GateEvidence:
     def _event(self, t_s: float, *, dense: bool) -> None:
         if self.count:
             gap = max(t_s - self.last_event_s, 0.05)
-            poisson = np.log(self.rates) - self.rates * gap
-            self.irregular = self.irregular + poisson
-            # Counts that came in one row have no times of their own: no regularity to see in them.
-            self.regular = self.regular + (poisson if dense else _log_erlang(gap, self.rates))
+            self.irregular = self.irregular + np.log(self.rates) - self.rates * gap
+        self.regular.add(t_s, dense=dense)
         if not self.cells or t_s - self.cells[-1] > CELL_S:
             self.cells.append(t_s)
             self.before.append(self.count)
-            self.regular_at.append(self.regular)
+            self.regular_at.append(self.regular.total)
             self.irregular_at.append(self.irregular)
         self.count += 1
         self.last_event_s = t_s
@@ -129,11 +128,9 @@ class GateEvidence:
         if not self.cells:
             return np.zeros(0), np.zeros((0, len(self.rates)))
         t_s = self.last_event_s if self.full else t_s
-        since = max(t_s - self.last_event_s, 0.0)
-        wait_regular = _log_erlang_wait(since, self.rates)
-        wait_irregular = -self.rates * since
+        wait_irregular = -self.rates * max(t_s - self.last_event_s, 0.0)
         times = np.array(self.cells)
-        regular = self.regular - np.array(self.regular_at) + wait_regular
+        regular = self.regular.until(t_s) - np.array(self.regular_at)
         irregular = self.irregular - np.array(self.irregular_at) + wait_irregular
         renewal = np.logaddexp(regular + math.log(_REGULAR), irregular + math.log(1 - _REGULAR))
         dark = np.array(
@@ -144,22 +141,6 @@ class GateEvidence:
         )
         first = -math.log(CELL_S)
         return times, renewal + (dark + first)[:, None] - self.log_no_leak(t_s)
-
-
-def _log_erlang(gap_s: float, rates: Floats) -> Floats:
-    x = SHAPE * rates * gap_s
-    return np.asarray(np.log(SHAPE * rates) + (SHAPE - 1) * np.log(x) - x - math.lgamma(SHAPE))
-
-
-def _log_erlang_wait(since_s: float, rates: Floats) -> Floats:
-    """Log-probability that the next drop takes longer than since_s."""
-    x = SHAPE * rates * since_s
-    term = np.ones_like(x)
-    total = np.ones_like(x)
-    for k in range(1, SHAPE):
-        term = term * x / k
-        total = total + term
-    return np.asarray(np.log(total) - x)
 
 
 def _log_block(count: int) -> float:

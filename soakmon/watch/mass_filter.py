@@ -27,9 +27,9 @@ SIZE = 11
 # A bowl is topped up in sips of 0.05 to 0.3 g, about once a day when nothing leaks: what the bowls
 # are short of wanders by that much.
 SLACK_H = 5.0
-SLACK_SD_G = 0.2
-SLACK_MEAN_G = 0.2
-_TOP_UP, _TOP_UP_SD = 0.8, 0.4
+SLACK_SD_G = 0.17
+SLACK_MEAN_G = 0.25
+_TOP_UP, _TOP_UP_SD = 1.0, 0.3
 # Variance of a walk's end less that of its mean over the step, in steps of the walk: a mean has a
 # third of the step's own walk, and shares half of it with the end.
 _AVERAGED = 2 / 3
@@ -46,9 +46,11 @@ _DRIFTS = (
     (0.5, 0.05, 0.03),
     (0.8, 0.05, 0.03),
 )
-# (widening of the temperature prior, of the evaporation prior, weight): a model that is wrong by a
-# factor must be able to explain a loss before a leak does.
-_WIDENINGS = ((1.0, 1.0, 0.85), (6.0, 1.0, 0.08), (1.0, 5.0, 0.05), (6.0, 5.0, 0.02))
+# (widening of the temperature prior, of the evaporation prior): a model that is wrong by a factor
+# must be able to explain a loss before a leak does.
+_WIDENINGS = ((1.0, 1.0), (6.0, 1.0), (1.0, 5.0), (6.0, 5.0))
+_DOUBT_OF_ZERO = 0.1
+_NEGLIGIBLE = 16.0
 BANK = len(_DRIFTS) * len(_WIDENINGS)
 
 
@@ -56,27 +58,31 @@ BANK = len(_DRIFTS) * len(_WIDENINGS)
 class MassFilter:
     """Bank of Kalman filters with leak signatures over J onsets.
 
-    feed_rel_sd, bowls_rel_sd, tilt_rel_sd: prior sd of the evaporation multipliers;
-    zero_g_per_c: prior sd of the zero shift; onsets: J.
+    feed_rel_sd, bowls_rel_sd: prior sd of the evaporation multipliers; doubt: probability that they
+    are much wider; zero_g_per_c: prior sd of the zero shift; onsets: J.
     """
 
     def __init__(
         self,
         feed_rel_sd: float,
         bowls_rel_sd: float,
+        doubt: float,
         zero_g_per_c: float,
         onsets: int,
     ) -> None:
         drift = np.array([d for d, *_ in _DRIFTS])
-        weight = np.outer([w for *_, w in _DRIFTS], [w for *_, w in _WIDENINGS]).ravel()
-        self.log_weight: Floats = np.log(weight)
+        chance = [
+            (_DOUBT_OF_ZERO if t > 1 else 1 - _DOUBT_OF_ZERO) * (doubt if e > 1 else 1 - doubt)
+            for t, e in _WIDENINGS
+        ]
+        self.log_weight: Floats = np.log(np.outer([w for *_, w in _DRIFTS], chance).ravel())
         self.drift_g2_per_h: Floats = np.repeat((drift) ** 2, len(_WIDENINGS))
         temp, evap = (np.tile([w[i] for w in _WIDENINGS], len(_DRIFTS)) for i in (0, 1))
         sd = np.zeros((BANK, SIZE))
         sd[:, OFFSET] = 30.0
         sd[:, SLACK] = 0.02
         sd[:, TOP_UP] = _TOP_UP_SD
-        sd[:, FEED] = feed_rel_sd * np.sqrt(evap) if feed_rel_sd < 0.1 else feed_rel_sd * evap
+        sd[:, FEED] = feed_rel_sd * evap
         sd[:, BOWLS] = bowls_rel_sd * evap
         sd[:, TILT] = 0.15 * evap
         sd[:, TEMP] = sd[:, TEMP_20] = sd[:, TEMP_60] = 0.6 * zero_g_per_c * temp
@@ -96,6 +102,11 @@ class MassFilter:
         cell = [OFFSET, TEMP, TEMP_20, TEMP_60, CREEP_10, CREEP_60]
         self.cov[:, cell, cell] *= scale**2
         self.drift_g2_per_h = self.drift_g2_per_h * scale**2
+
+    def keep(self, chosen: slice) -> None:
+        """Before any reading: go on with these filters of the bank only."""
+        for name, value in vars(self).items():
+            setattr(self, name, value[chosen])
 
     @property
     def weights(self) -> Floats:
@@ -158,17 +169,24 @@ class MassFilter:
         self.mean += gain * residual[:, None]
         self.cov -= gain[:, :, None] * gain_raw[:, None, :]
         # Readings that were held back come several at once: the last step's walk counts once.
-        self.walk_g2 = np.zeros(BANK)
+        self.walk_g2 = np.zeros_like(self.walk_g2)
 
     def log_ratio(self, leak_g_per_h: Floats, onsets: slice = slice(None)) -> Floats:
         """(J, R) log-likelihood ratio of a leak of each rate (R,) from each onset, against none."""
         score, information = self.score[:, onsets], self.information[:, onsets]
         ratio = np.zeros((score.shape[1], len(leak_g_per_h)))
+        # A filter that no leak can make count is left out.
+        gain = 0.5 * np.maximum(score, 0.0) ** 2 / (information + 1e-12)
+        reach = self.log_weight + gain.max(axis=1)
+        counts = reach > reach.max() - _NEGLIGIBLE
+        # Against none: the filters that explain the readings without a leak count as well.
+        counts |= self.log_weight > self.log_weight.max() - _NEGLIGIBLE
+        score, information, weights = score[counts], information[counts], self.weights[counts]
         # Onsets that lie ahead have left nothing yet: their ratio is 1.
         live = information.any(axis=0)
         score, information = score[:, live, None], information[:, live, None]
         exponent = score * leak_g_per_h - 0.5 * information * leak_g_per_h**2
-        exponent += np.log(self.weights + 1e-300)[:, None, None]
+        exponent += np.log(weights + 1e-300)[:, None, None]
         top = exponent.max(axis=0)
         ratio[live] = top + np.log(np.exp(exponent - top).sum(axis=0))
         return ratio

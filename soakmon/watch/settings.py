@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry
 from soakmon.watch.verdict import Cause
+
+# Share of a blank run's departure that the bowls share, and how unsure that is.
+_SHARED, _BOWLS_DEPART = 0.3, 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +33,20 @@ class Priors:
     dark_per_h: float = 0.02
     zero_g_per_c: float = 0.1
     sip_g: float = 0.6
+
+    @property
+    def bowls_scale(self) -> float:
+        """Factor on the bowls' expected loss: fuel and draught that a blank run met are theirs too.
+
+        About a third of what moves a bottle's loss moves the bowls' as well: judgement.
+        """
+        return self.blank_scale**_SHARED if self.blank_scale else 1.0
+
+    @property
+    def bowls_after_blank_rel_sd(self) -> float:
+        """Relative sd of the bowls' loss: wider, the further a blank run was from the expected."""
+        departs = abs(math.log(self.blank_scale)) if self.blank_scale else 0.0
+        return math.hypot(self.bowls_rel_sd, _BOWLS_DEPART * departs)
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,9 @@ class Tally:
         self.blank: list[int] = [0] * gates
         self.knocks_s: list[float] = []
         self.open_h = self.shut_h = 0.0
+        # The last time the feed was shut after it had been open: from, until.
+        self.shut_s = self.shut_until_s = float("nan")
+        self.was_open = False
         self.no_air_s = 0.0
         self.temperature_lost_s = float("nan")
         self.shut_loss_g = 0.0
@@ -42,6 +45,7 @@ class Tally:
             self.total[gate] = sum(self.counts[gate])
             self.while_shut[gate] = 0
         self.open_h = self.shut_h = 0.0
+        self.shut_s = self.shut_until_s = float("nan")
 
     def add(self, gate: int, t_s: float, count: int, *, shut: bool) -> None:
         """Drops counted at a gate in the row ending at t_s."""
@@ -68,6 +72,11 @@ class Tally:
             self.last_mass_g = average.mass_g
         self.open_h += average.feed_open * seconds / 3600.0
         self.shut_h += (1 - average.feed_open) * seconds / 3600.0
+        if average.feed_open < 1 and self.was_open:
+            self.shut_s = average.t_s - (1 - average.feed_open) * seconds
+        self.was_open = average.feed_open > 0
+        if average.feed_open < 1:
+            self.shut_until_s = average.t_s
         if average.feed_open == 0 and np.isfinite(average.mass_g):
             if np.isfinite(self.last_shut_g):
                 self.shut_loss_g += self.last_shut_g - average.mass_g

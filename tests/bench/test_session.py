@@ -62,10 +62,11 @@ def test_a_leak_that_stops_with_the_feed_shut_stays_a_leak(tmp_path):
     )
     bench = Stepped(tmp_path, scenario, every_s=2.0)
     bench.start()
-    bench.run(8)
+    bench.run(11)
     verdict = bench.session.decision.verdict
     assert bench.phases()[-2:] == ["isolating", "ended"]
     assert verdict.outcome is Outcome.LEAKING
+    assert verdict.suspects[0].cause == "rail_joint_weep"
     assert 0.2 < verdict.leak_g_per_h.best < 1.0
 
 

@@ -146,7 +146,7 @@ def test_the_mass_filter_equals_generalised_least_squares_of_statsmodels():
     noise, leak = 0.05, 0.4
     reading = -leak * hours + rng.normal(0, noise, len(hours))
     reading += np.cumsum(rng.normal(0, 0.02 / math.sqrt(60), len(hours)))
-    ours = MassFilter(0.15, 0.15, 0.1, onsets=1)
+    ours = MassFilter(0.15, 0.15, 0.07, 0.1, onsets=1)
     row = np.zeros(SIZE)
     row[OFFSET] = 1.0
     for hour, value in zip(hours, reading, strict=True):

@@ -1,0 +1,82 @@
+"""What the record of a soak says about the cause of a leak that was found."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+from soakmon.watch.causes import Evidence
+from soakmon.watch.decay import Shut
+from soakmon.watch.found import Found
+from soakmon.watch.verdict import Cause
+
+if TYPE_CHECKING:
+    from soakmon.watch.decide import Decider
+
+# Less than this with the feed shut, and what drips then tells nothing.
+_SHUT_FROM_S = 180.0
+_LOSES_FROM_H = 0.15
+_DROPS_FROM, _RECENT = 2, 30
+
+
+def evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
+    """How a leak showed; found: all leaks of the soak."""
+    tally = decider.tally
+    total = max(other.leak.best for other in found)
+    # With several leaks the mass sees their sum: each has the share that its drops have.
+    said = sum(other.dripped_g_per_h for other in found)
+    shared = len(found) > 1 and said > 0
+    rate = total * one.dripped_g_per_h / said if shared else one.leak.best
+    lost = tally.shut_loss_g > 0.5 * rate * tally.shut_h and tally.shut_h > _LOSES_FROM_H
+    return Evidence(
+        one.carb,
+        1.0 / len(found),
+        rate,
+        _delay_h(decider, one),
+        one.mass_led,
+        max(total - said, 0.0),
+        _while_shut(decider, one),
+        bool(lost),
+        shift(decider, one.carb),
+    )
+
+
+def shift(decider: Decider, carb: int | None) -> Mapping[Cause, float]:
+    """What the job record says of a carb; nothing of a place that no gate sees."""
+    return decider.settings.cause_shift.get(carb, {}) if carb is not None else {}
+
+
+def _filled_s(decider: Decider) -> float:
+    return decider.finder.ended_s if decider.finder.found else decider.start_s
+
+
+def _drop_g(decider: Decider, one: Found) -> float:
+    drops = decider.weep.drop_g if decider.weep is not None else []
+    return drops[one.carb - 1] if one.carb is not None and drops else 0.0
+
+
+def _delay_h(decider: Decider, one: Found) -> float:
+    """From the end of the fill until it leaked: the first drop took its time to gather."""
+    delay_h = (one.onset_s - _filled_s(decider)) / 3600
+    if one.dripped_g_per_h > 0 and not one.mass_led:
+        delay_h -= _drop_g(decider, one) / one.dripped_g_per_h
+    return max(delay_h, 0.0)
+
+
+def _while_shut(decider: Decider, one: Found) -> Shut | None:
+    """What the gate counted before and after the feed was shut for the last time."""
+    tally = decider.tally
+    shut_s, end_s = tally.shut_s, tally.shut_until_s
+    if one.carb is None or not end_s - shut_s > _SHUT_FROM_S:
+        return None
+    gate = one.carb - 1
+    before = [t for t in tally.times[gate] if one.onset_s <= t <= shut_s]
+    if len(before) < _DROPS_FROM:
+        return None
+    before = before[-_RECENT:]
+    middle_s = 0.5 * (shut_s + end_s)
+    second = tally.since(gate, middle_s) - tally.since(gate, end_s)
+    first = tally.since(gate, shut_s) - tally.since(gate, middle_s)
+    hours_before = max((before[-1] - before[0]) / 3600, 1e-3)
+    hours = (end_s - shut_s) / 3600
+    return Shut(len(before) - 1, hours_before, hours, first, second, _drop_g(decider, one))
