@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import subprocess
 import sys
 import time
 from pathlib import Path
@@ -87,9 +88,8 @@ def main() -> None:
     asked = parser.parse_args()
     tell(judged(cases(asked.dry, asked.each, asked.others, asked.seed), asked.keep))
     if asked.compare:
-        from tests.compare import compare
-
-        compare(asked.compare)
+        command = [sys.executable, "-m", "tests.compare", "--nights", str(asked.compare)]
+        subprocess.run(command, check=True)
 
 
 if __name__ == "__main__":
