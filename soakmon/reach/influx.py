@@ -40,6 +40,7 @@ _AGAIN = {401, 403, 404, 408, 429}
 _EVERY_S = 5.0
 _BATCHES, _EVENTS = 100, 200
 _REASON_CHARS = 300
+_LONGEST_WAIT_S = 900.0
 
 
 class RefusedError(Exception):
@@ -90,7 +91,7 @@ class InfluxWriter:
         text = f"the database answers {status}: {self._told(error.message or error.reason)}"
         if 400 <= status < 500 and status not in _AGAIN:
             raise RefusedError(text) from None
-        raise ReachError(text) from None
+        raise ReachError(text, _wanted_s(error.retry_after)) from None
 
     def _told(self, error: object) -> str:
         return redact(" ".join(str(error).split())[:_REASON_CHARS], [self.token])
@@ -99,6 +100,17 @@ class InfluxWriter:
         """Let go of the connection."""
         self.api.close()
         self.client.close()
+
+
+def _wanted_s(retry_after: str | None) -> float | None:
+    """How long the server asks us to wait, s; None when it does not, or nobody can read it."""
+    if not retry_after:
+        return None
+    try:
+        wanted_s = urllib3.Retry().parse_retry_after(retry_after)
+    except (urllib3.exceptions.InvalidHeader, ValueError, OverflowError):
+        return None
+    return min(float(wanted_s), _LONGEST_WAIT_S)
 
 
 def _record(point: Point) -> Record:
@@ -185,9 +197,9 @@ class InfluxOutlet:
             write_all(self.writer, points, self._park)
 
     def _park(self, point: Point, reason: str) -> None:
-        log.warning("influx: a point of %s is put aside: %s", point.measurement, reason)
-        self.outbox.park(self.wall_s(), reason, json.dumps(asdict(point)))
-        self.board.parked(NAME)
+        if self.outbox.park(self.wall_s(), reason, json.dumps(asdict(point))):
+            log.warning("influx: a point of %s is put aside: %s", point.measurement, reason)
+            self.board.parked(NAME)
 
 
 def _pieces(points: list[Point], most: int) -> Iterator[list[Point]]:

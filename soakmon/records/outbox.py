@@ -130,12 +130,14 @@ class Outbox:
             (self.cursor.batch, self.cursor.event, self.name),
         )
 
-    def park(self, wall_s: float, reason: str, payload: str) -> None:
-        """Put aside what the other side refuses for good."""
-        self.connection.execute(
-            "INSERT INTO poison (outlet, wall_s, reason, payload) VALUES (?, ?, ?, ?)",
-            (self.name, wall_s, reason, payload),
+    def park(self, wall_s: float, reason: str, payload: str) -> bool:
+        """Put aside what the other side refuses for good; False when it lies there already."""
+        found = self.connection.execute(
+            "INSERT INTO poison (outlet, wall_s, reason, payload) SELECT ?, ?, ?, ?"
+            " WHERE NOT EXISTS (SELECT 1 FROM poison WHERE outlet = ? AND payload = ?)",
+            (self.name, wall_s, reason, payload, self.name, payload),
         )
+        return found.rowcount > 0
 
     def memo(self) -> dict[str, Any]:
         """What the outlet has noted for itself."""

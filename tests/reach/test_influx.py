@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import logging
 import random
+from datetime import UTC, datetime, timedelta
+from email.utils import format_datetime
 
 import pytest
 
@@ -145,6 +147,46 @@ def test_too_large_requests_are_split(database, service, outlet):
     drive(outlet)
     assert set(stored(database)) == expected(service)
     assert database.requests[413] > 3
+
+
+@pytest.mark.parametrize("status", [429, 503])
+def test_the_wait_that_the_server_asks_for_is_kept(database, service, outlet, status):
+    night(service, 2)
+    in_a_minute = format_datetime(datetime.now(UTC) + timedelta(seconds=60), usegmt=True)
+    for header, least_s, most_s in [("7", 7, 7), ("86400", 900, 900), (in_a_minute, 40, 61)]:
+        database.trouble, database.retry_after = [(status, "not now")], header
+        with pytest.raises(ReachError, match=f"{status}: not now") as problem:
+            outlet.step()
+        assert least_s <= problem.value.again_s <= most_s
+    for header in ("", "soon"):
+        database.trouble, database.retry_after = [(status, "not now")], header
+        with pytest.raises(ReachError) as problem:
+            outlet.step()
+        assert problem.value.again_s is None
+    drive(outlet)
+    assert set(stored(database)) == expected(service)
+
+
+def test_a_bad_point_is_put_aside_once_though_its_piece_is_sent_again(database, service, outlet):
+    night(service, 20)
+    times = sorted(t for s, t in expected_times(service, "soak_readings"))
+    database.bad = lambda line: line.startswith("soak_read") and line.endswith(str(times[2]))
+    there = iter([*[True] * 9, False])  # the server goes away while the piece is being split
+    whole = database.answer
+    database.answer = lambda *request: whole(*request) if next(there, True) else (503, "busy")
+    assert drive(outlet) == 1
+    assert set(stored(database)) == expected(service) - {("soak_readings", None, times[2])}
+    parked = outlet.outbox.connection.execute("SELECT count(*) FROM poison").fetchone()
+    assert parked == (1,)
+
+
+def test_after_an_outage_points_come_in_order(database, service, outlet):
+    night(service)
+    drive(outlet)
+    for measurement in ("soak_readings", "soak_estimate", "soak_alarm"):
+        times = [int(li.rpartition(" ")[2]) for li in database.order if li.startswith(measurement)]
+        assert times == sorted(times)
+        assert len(times) > 5
 
 
 def test_what_was_sent_before_a_crash_is_sent_again_and_overwrites(database, service, outlet):
