@@ -20,7 +20,7 @@ from sim.scenarios import SCENARIOS
 from soakmon.bench.check import listen_and_check
 from soakmon.bench.client import Client
 from soakmon.bench.ports import BenchParts
-from soakmon.bench.preflight import fit
+from soakmon.bench.preflight import check_outlets, fit
 from soakmon.bench.serve import serve as run_service
 from soakmon.cautions import CAUTIONS
 from soakmon.config import Bench, read_bench
@@ -161,8 +161,12 @@ def start(
     socket: SocketOption = None,
 ) -> None:
     """Begin a soak: preflight, then the feed opens."""
+    client = client_of(socket)
+    for one in check_outlets(client.get("/health"), phone_needed=False):
+        if not one.passed:
+            out.print(Text(f"  ! {one.name}: {one.text}", style="bold"), soft_wrap=True)
     body = {"title": title, "job": job, "cautions_confirmed": _confirmed(confirm)}
-    number = client_of(socket).post("/soak", body)["soak"]
+    number = client.post("/soak", body)["soak"]
     out.print(Text(f"soak {number} begins with its preflight; see: soakmon status --watch"))
 
 

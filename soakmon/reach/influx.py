@@ -190,7 +190,7 @@ class InfluxOutlet:
 
     def _lag(self) -> None:
         waiting = self.outbox.batches_waiting() + self.outbox.events_waiting()
-        self.board.lag(NAME, waiting)
+        self.board.lag(NAME, waiting, self.outbox.waiting_since_wall_s())
 
     def _write(self, points: list[Point]) -> None:
         if self.writer is not None:

@@ -17,7 +17,6 @@ from soakmon.reach.backoff import Backoff
 from soakmon.reach.health import Board, State
 from soakmon.reach.mqtt import client_id, connect
 from soakmon.reach.phone import Post, send, targets_of
-from soakmon.reach.rules import Told
 from soakmon.reach.secrets import read_secret
 from soakmon.reach.silence import Silence
 from soakmon.reach.supervise import ReachError, supervise
@@ -110,9 +109,3 @@ class Lookout:
         if not answer.is_success:
             raise ReachError(f"the dead-man service answers {answer.status_code}")
         self.board.up("beat")
-
-
-def trial_message(bench: str) -> Told:
-    """What `soakmon alert test` sends."""
-    body = f"This is a test of bench {bench}. Nothing has happened, and nothing is to be done."
-    return Told("test", f"Test message of {bench}", body, urgent=False)

@@ -112,6 +112,7 @@ def policy_of(section: PhoneSection, bench: str, *, valve: bool) -> Policy:
         ZoneInfo(section.time_zone) if section.time_zone else None,
         section.link,
         valve,
+        section.tell_start,
     )
 
 
@@ -147,18 +148,19 @@ class Post:
         ready = [w for w in self.waiting if self.again_s[w["target"]] <= now_s]
         return min(ready, key=lambda one: not one["urgent"], default=None)
 
-    def try_one(self, one: dict[str, Any], now_s: float) -> None:
-        """Send it, or have its address wait."""
+    def try_one(self, one: dict[str, Any], now_s: float) -> bool:
+        """Send it, or have its address wait; whether it went out."""
         name = one["target"]
         try:
             self.deliver(self.targets[name], one["title"], one["body"], urgent=one["urgent"])
         except ReachError as error:
             self.failed[name] = str(error)
             self.again_s[name] = now_s + self.backoffs[name].next_s()
-            return
+            return False
         self.waiting.remove(one)
         self.failed.pop(name, None)
         self.backoffs[name].reset()
+        return True
 
     def drop_old(self, wall_s: float) -> None:
         """Forget what is too old to be news."""
@@ -223,12 +225,17 @@ class PhoneOutlet:
         self._send()
         return _EVERY_S
 
+    def _lag(self) -> None:
+        since_s = min((one["wall_s"] for one in self.post.waiting), default=None)
+        self.board.lag(NAME, len(self.post.waiting), since_s)
+
     def _send(self) -> None:
-        self.board.lag(NAME, len(self.post.waiting))
+        self._lag()
         while (one := self.post.next(self.now_s())) is not None:
-            self.post.try_one(one, self.now_s())
-            self.outbox.note(self._kept())
-            self.board.lag(NAME, len(self.post.waiting))
+            if self.post.try_one(one, self.now_s()):
+                self.board.sent(NAME)
+                self.outbox.note(self._kept())
+            self._lag()
         if self.post.failed:
             raise ReachError("; ".join(self.post.failed.values()), again_s=_EVERY_S)
 

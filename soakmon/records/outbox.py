@@ -119,6 +119,17 @@ class Outbox:
         )
         return int(found.fetchone()[0])
 
+    def waiting_since_wall_s(self, *, batches: bool = True) -> float | None:
+        """Wall time of the oldest entry that has not gone out, s; None when all have."""
+        tables = (("event", self.cursor.event), ("batch", self.cursor.batch))
+        times = [
+            self.connection.execute(
+                f"SELECT wall_s FROM {table} WHERE id > ? ORDER BY id LIMIT 1", (after,)
+            ).fetchone()
+            for table, after in (tables if batches else tables[:1])
+        ]
+        return min((float(row[0]) for row in times if row is not None), default=None)
+
     def move(self, *, batch: int | None = None, event: int | None = None) -> None:
         """Set the cursor: everything up to here has gone out."""
         self.cursor = Cursor(

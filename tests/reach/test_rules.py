@@ -127,6 +127,32 @@ def test_results_wait_for_the_morning():
     assert not told[0][1].urgent
 
 
+def test_a_result_of_a_bench_without_a_valve_does_not_say_that_it_shut_the_feed():
+    for valve, said in ((True, True), (False, False)):
+        feeder = Feeder(replace(POLICY, valve=valve))
+        feeder.take(NIGHT + 12 * HOUR, "verdict", **VERDICT)
+        ((_, told),) = feeder.told(NIGHT + 12 * HOUR, NIGHT + 12 * HOUR)
+        assert ("The feed is shut" in told.body) is said
+        assert "Shut the tap" in told.body
+
+
+def test_a_soak_that_begins_is_told_at_once_when_it_is_wanted():
+    for wanted, titles in ((True, ["A soak begins, invented rack: bench"]), (False, [])):
+        feeder = Feeder(replace(POLICY, tell_start=wanted))
+        feeder.take(NIGHT, "phase", phase="preflight", reason="invented rack")
+        assert [one.title for _, one in feeder.told(NIGHT, NIGHT + 60)] == titles
+
+
+@pytest.mark.parametrize(
+    ("rate", "said"),
+    [(240.0, "240 g/h (5800 g/day)"), (0.0123, "0.012 g/h (0.3 g/day)"), (None, "not known yet")],
+)
+def test_rates_are_said_without_exponents(rate, said):
+    feeder = Feeder()
+    feeder.alarm(NIGHT, rate=rate)
+    assert said in feeder.told(NIGHT, NIGHT)[0][1].body
+
+
 def test_results_by_day_come_at_once():
     feeder = Feeder()
     feeder.take(NIGHT + 12 * HOUR, "verdict", **VERDICT)
