@@ -76,10 +76,15 @@ class Lookout:
 
     async def _tell(self) -> None:
         self.board.up("tell")
+        known: dict[str, str] = {}
         while True:
             for told in self.silence.due(self.now_s()):
                 log.warning("%s: %s", told.title, told.body)
                 self.post.add(told, time.time())
+            now = self.silence.opinions()
+            for name in [name for name in now if now[name] != known.get(name)]:
+                log.info("bench %s: %s", name, now[name])
+            known = now
             self.post.drop_old(time.time())
             while (one := self.post.next(self.now_s())) is not None:
                 await asyncio.to_thread(self.post.try_one, one, self.now_s())

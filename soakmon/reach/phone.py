@@ -81,6 +81,17 @@ class _Redaction(logging.Filter):
         return record.levelno >= logging.WARNING
 
 
+def understood(target: Target) -> bool:
+    """Whether the library knows what to do with an address; also loads what it needs for that."""
+    _said.addFilter(redaction := _Redaction(target.address))
+    try:
+        return bool(apprise.Apprise().add(target.address))
+    except Exception:  # a plugin may raise anything, with the address in it
+        return False
+    finally:
+        _said.removeFilter(redaction)
+
+
 def send(target: Target, title: str, body: str, *, urgent: bool) -> None:
     """Send one message to one address. Raises ReachError, without the address."""
     out = apprise.Apprise(asset=apprise.AppriseAsset(app_id="soakmon", app_desc="soakmon"))
@@ -200,6 +211,9 @@ class PhoneOutlet:
         kept = self.outbox.memo()
         self.rules = Rules(self.policy, Memory.of(kept.get("rules", {})))
         self.post = Post(targets, kept.get("waiting", []), self.deliver)
+        # Said now, not when it is needed.
+        unknown = [target.name for target in targets if not understood(target)]
+        self.post.failed = {name: f"{name}: the address is not understood" for name in unknown}
 
     def close(self) -> None:
         """Nothing to close."""
