@@ -125,7 +125,9 @@ class Rules:
         """Something happened; title: of the soak."""
         memory = self.memory
         if event.kind == "alarm":
-            memory.alarms.append(Waiting(event.id, wall_s=event.wall_s, **_alarm(event.data)))
+            new = Waiting(event.id, wall_s=event.wall_s, **_alarm(event.data))
+            if not any(_joins(new, alarm) for alarm in memory.alarms):
+                memory.alarms.append(new)
         elif event.kind == "ack":
             for alarm in memory.alarms:
                 alarm.acknowledged = True
@@ -230,6 +232,19 @@ class Rules:
             )
             return [Told(f"trouble/{name}", title, body, urgent=True)]
         return []
+
+
+def _joins(new: Waiting, known: Waiting) -> bool:
+    """Whether a flood is one that people know of and have not acknowledged: guard and decider both
+    find it, and it is told again in any case. What the new one knows more of goes into the old.
+    """
+    both = new.kind == known.kind == "flood" and not known.acknowledged
+    if not both or (new.carb != known.carb and None not in {new.carb, known.carb}):
+        return False
+    known.carb = known.carb or new.carb
+    if new.leak_g_per_h is not None:
+        known.leak_g_per_h, known.text = new.leak_g_per_h, new.text
+    return True
 
 
 def _alarm(data: dict[str, Any]) -> dict[str, Any]:

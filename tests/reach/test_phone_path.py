@@ -71,8 +71,6 @@ class Night:
         for _ in range(round(60 * minutes / every_s)):
             self.bench.every_s = every_s
             self.bench.run(every_s / 3600)
-            if self.bench.session.ended:
-                self.bench.clock.sleep(every_s)
             self.outlet.step()
             self._note(self.first, [m["Subject"] for m in self.mail.got])
             self._note(self.second, [m["title"] for m in self.http.got])

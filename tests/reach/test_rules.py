@@ -68,6 +68,20 @@ def test_a_flood_is_told_again_until_acknowledged_and_then_to_the_second_person(
     assert feeder.told(NIGHT + 1202, NIGHT + 5 * HOUR) == []
 
 
+def test_a_flood_that_guard_and_decider_find_is_one_and_says_what_both_know():
+    feeder = Feeder()
+    feeder.alarm(NIGHT, carb=None, rate=None)
+    first = feeder.told(NIGHT, NIGHT)
+    feeder.alarm(NIGHT + 1, carb=2, rate=90.0)
+    feeder.alarm(NIGHT + 1, carb=3)  # another one
+    told = feeder.told(NIGHT + 1, NIGHT + 301)
+    assert "carb not known; rate not known" in first[0][1].body
+    assert [one.title[:13] for _, one in told] == [
+        "FLOOD, carb 3", "FLOOD, carb 2", "FLOOD, carb 3"
+    ]  # fmt: skip
+    assert "carb 2; about 90 g/h" in told[1][1].body
+
+
 def test_a_flood_nobody_answers_does_not_go_on_for_ever():
     feeder = Feeder()
     feeder.alarm(NIGHT)
