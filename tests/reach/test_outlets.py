@@ -64,9 +64,9 @@ def shop(tmp_path, monkeypatch):
 
 
 @contextmanager
-def serving(folder: Path, scenario: str):
+def serving(folder: Path, scenario: str, *more: str):
     """The service in a process of its own; its client. Its log is serve.log."""
-    arguments = ["serve", "--simulated", scenario, "--pace", "60", "--data", "data"]
+    arguments = ["serve", "--simulated", scenario, "--pace", "60", "--data", "data", *more]
     command = [*MAIN, *arguments, "--bench", "bench.toml"]
     with (
         (folder / "serve.log").open("wb") as log,
