@@ -67,6 +67,8 @@ def _line(health: dict[str, Any]) -> str:
     line += f" since {_clock(health['since_wall_s'])}, {health['lag']} waiting"
     if health["waiting_since_wall_s"] is not None:
         line += f", the oldest from {_clock(health['waiting_since_wall_s'])}"
+    if health["name"] == "phone" and health["last_sent_wall_s"] is None:
+        line += ", no message sent since the start"
     if health["last_sent_wall_s"] is not None:
         line += f", last message sent at {_clock(health['last_sent_wall_s'])}"
     if health["parked"]:
@@ -130,7 +132,8 @@ def influx_backfill(
     ] = None,
 ) -> None:
     """Write all points of a soak, or of a job's soaks, again; what is there is overwritten."""
-    from soakmon.reach.influx import InfluxWriter, backfill
+    from soakmon.reach.influx import InfluxWriter
+    from soakmon.reach.influx_outlet import backfill
     from soakmon.reach.supervise import ReachError
 
     described = read_bench(bench)

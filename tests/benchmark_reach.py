@@ -16,7 +16,7 @@ from tempfile import TemporaryDirectory
 
 from sim.scenarios import SCENARIOS
 from soakmon.reach.backoff import Backoff
-from soakmon.reach.influx import InfluxOutlet
+from soakmon.reach.influx_outlet import InfluxOutlet
 from soakmon.reach.mqtt import connect
 from soakmon.reach.mqtt_outlet import NAME, MqttOutlet
 from soakmon.reach.phone import PhoneOutlet
@@ -107,6 +107,9 @@ class Nowhere:
     """Takes all points."""
 
     def write(self, points: list[Point]) -> None:
+        pass
+
+    def ask(self) -> None:
         pass
 
     def close(self) -> None:

@@ -68,7 +68,7 @@ class Outlets:
         self.tasks.append(asyncio.get_running_loop().create_task(work, name=NAME))
 
     def _influx(self) -> None:
-        from soakmon.reach.influx import InfluxOutlet
+        from soakmon.reach.influx_outlet import InfluxOutlet
 
         service = self.service
         self._run(

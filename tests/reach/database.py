@@ -96,6 +96,11 @@ class Database:
         database = self
 
         class Handler(BaseHTTPRequestHandler):
+            def do_GET(self) -> None:
+                assert self.path == "/ping"
+                self.send_response(204)
+                self.end_headers()
+
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
                 status, text = database.answer(self.path, self.headers, body)

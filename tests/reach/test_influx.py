@@ -13,7 +13,8 @@ import pytest
 from soakmon.errors import InputError
 from soakmon.reach import points as made
 from soakmon.reach.dashboard import PANELS, dashboard
-from soakmon.reach.influx import NAME, InfluxOutlet, InfluxWriter, backfill
+from soakmon.reach.influx import InfluxWriter
+from soakmon.reach.influx_outlet import NAME, InfluxOutlet, backfill
 from soakmon.reach.supervise import ReachError
 from soakmon.records.outbox import Outbox
 from tests.reach.bench import FakeService, bench_with, board_with
@@ -232,8 +233,27 @@ def test_without_a_token_it_is_said(tmp_path):
 def test_a_database_that_is_not_there(service, outlet, database):
     night(service, 2)
     database.close()
-    with pytest.raises(ReachError, match="does not answer"):
+    with pytest.raises(ReachError) as problem:
         outlet.step()
+    assert str(problem.value) == "the database does not answer: Connection refused"
+
+
+def test_an_idle_bench_notices_that_its_database_is_gone(service, outlet, database):
+    assert outlet.step() > 0
+    assert not database.points
+    database.close()
+    outlet.step()  # asked a moment ago
+    outlet.asked_s -= 61
+    with pytest.raises(ReachError, match="does not answer: Connection refused"):
+        outlet.step()
+
+
+def test_a_database_that_says_nothing_is_said_in_words(service, outlet, database):
+    night(service, 1)
+    database.trouble = [(0, "hang")]
+    with pytest.raises(ReachError) as problem:
+        outlet.step()
+    assert str(problem.value) == "the database does not answer: nothing came in time"
 
 
 def test_backfill(database, service):

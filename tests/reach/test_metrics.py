@@ -9,7 +9,8 @@ import pytest
 
 from sim.parts import SimulatedBench, SteppedClock
 from sim.scenarios import SCENARIOS
-from soakmon.reach.influx import NAME, InfluxOutlet, InfluxWriter
+from soakmon.reach.influx import InfluxWriter
+from soakmon.reach.influx_outlet import NAME, InfluxOutlet
 from soakmon.reach.supervise import ReachError
 from soakmon.records.journal import Journal
 from soakmon.watch.verdict import Alarm
