@@ -102,7 +102,8 @@ def lookout(bench: BenchOption = Path("bench.toml")) -> None:
 @alert_app.command("test")
 def alert_test(bench: BenchOption = Path("bench.toml")) -> None:
     """Send one message of each kind to every address; exit code 3 when one fails."""
-    from soakmon.reach.phone import policy_of, send, targets_of
+    from soakmon.reach.phone import send, targets_of
+    from soakmon.reach.phone_outlet import policy_of
     from soakmon.reach.supervise import ReachError
     from soakmon.reach.wording import trials
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import logging
 import time
 from datetime import datetime
 from pathlib import Path
@@ -25,6 +27,7 @@ from soakmon.bench.serve import serve as run_service
 from soakmon.cautions import CAUTIONS
 from soakmon.config import Bench, read_bench
 from soakmon.errors import InputError
+from soakmon.reach.probe import probe
 from soakmon.report import words
 
 SYSTEM_SOCKET = Path("/run/soakmon/control.sock")
@@ -94,6 +97,9 @@ def check(
         checks = listen_and_check(described, parts, seconds)
     finally:
         parts.close()
+    logging.getLogger("soakmon").setLevel(logging.ERROR)  # what is down stands among the checks
+    board = asyncio.run(probe(described))
+    checks += check_outlets(board.as_list(), phone_needed=described.phone.needed)
     for one in checks:
         mark = "ok" if one.passed else "note" if one.warning else "FAILED"
         out.print(Text(f"{mark:>6}  {one.name}: {one.text}"))

@@ -19,7 +19,7 @@ from soakmon.reach.backoff import Backoff
 from soakmon.reach.influx_outlet import InfluxOutlet
 from soakmon.reach.mqtt import connect
 from soakmon.reach.mqtt_outlet import NAME, MqttOutlet
-from soakmon.reach.phone import PhoneOutlet
+from soakmon.reach.phone_outlet import PhoneOutlet
 from soakmon.reach.points import Point
 from soakmon.reach.supervise import supervise
 from soakmon.records.outbox import Outbox

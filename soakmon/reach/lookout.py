@@ -16,7 +16,8 @@ from soakmon.config import Bench
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.health import Board, State
 from soakmon.reach.mqtt import client_id, connect
-from soakmon.reach.phone import Post, send, targets_of
+from soakmon.reach.phone import send, targets_of
+from soakmon.reach.phone_outlet import Post
 from soakmon.reach.secrets import read_secret
 from soakmon.reach.silence import Silence
 from soakmon.reach.supervise import ReachError, supervise

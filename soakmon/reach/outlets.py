@@ -82,7 +82,7 @@ class Outlets:
         )
 
     def _phone(self) -> None:
-        from soakmon.reach.phone import PhoneOutlet
+        from soakmon.reach.phone_outlet import PhoneOutlet
 
         service = self.service
         self._run(

@@ -7,7 +7,8 @@ import logging
 import pytest
 
 from soakmon.errors import InputError
-from soakmon.reach.phone import NAME, PhoneOutlet, Target, send, targets_of
+from soakmon.reach.phone import Target, send, targets_of
+from soakmon.reach.phone_outlet import NAME, PhoneOutlet
 from soakmon.reach.secrets import redact
 from soakmon.reach.supervise import ReachError
 from tests.reach.bench import FakeService, bench_with, board_with

@@ -10,7 +10,7 @@ import pytest
 from sim.parts import SimulatedBench, SteppedClock
 from sim.scenarios import SCENARIOS
 from soakmon.bench.ports import Press
-from soakmon.reach.phone import NAME, PhoneOutlet
+from soakmon.reach.phone_outlet import NAME, PhoneOutlet
 from tests.bench.stepping import Stepped
 from tests.bench.test_api import wait
 from tests.reach.bench import bench_with, board_with
