@@ -196,6 +196,11 @@ class Bench(Section):
                 f"bottle.fill_ml is {self.bottle.fill_ml:g} but the bowls alone take {need:g} ml: "
                 "fill more or use a larger bottle"
             )
+        if "lookout" in self.model_fields_set and self.lookout.silent_s < 2 * self.mqtt.heartbeat_s:
+            raise ValueError(
+                f"lookout.silent_s is {self.lookout.silent_s:g} but mqtt.heartbeat_s is "
+                f"{self.mqtt.heartbeat_s:g}: less than two heartbeats are no silence"
+            )
         if self.gates.pins and "gates" in self.model_fields_set:
             gates = len(self.gates.pins)
             if gates != self.rack.carbs:

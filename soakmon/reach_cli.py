@@ -7,6 +7,7 @@ import asyncio
 import json
 import logging
 import sys
+import time
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -61,9 +62,15 @@ def doctor(
 def _line(health: dict[str, Any]) -> str:
     line = f"{health['name']:8} {health['state']:8}"
     if health["state"] == "off":
-        return line.rstrip()
-    since = datetime.fromtimestamp(health["since_wall_s"]).astimezone()
-    line += f" since {since:%H:%M:%S on %d %b}, {health['lag']} waiting"
+        told = " nobody is told of an alarm" if health["name"] == "phone" else ""
+        return (line + told).rstrip()
+    line += f" since {_clock(health['since_wall_s'])}, {health['lag']} waiting"
+    if health["waiting_since_wall_s"] is not None:
+        line += f", the oldest from {_clock(health['waiting_since_wall_s'])}"
+    if health["name"] == "phone" and health["last_sent_wall_s"] is None:
+        line += ", no message sent since the start"
+    if health["last_sent_wall_s"] is not None:
+        line += f", last message sent at {_clock(health['last_sent_wall_s'])}"
     if health["parked"]:
         line += f", {health['parked']} put aside"
     if health["restarts"]:
@@ -71,6 +78,10 @@ def _line(health: dict[str, Any]) -> str:
     if health["last_error"]:
         line += f"; last error: {health['last_error']}"
     return line
+
+
+def _clock(wall_s: float) -> str:
+    return f"{datetime.fromtimestamp(wall_s).astimezone():%H:%M:%S on %d %b}"
 
 
 def lookout(bench: BenchOption = Path("bench.toml")) -> None:
@@ -90,22 +101,26 @@ def lookout(bench: BenchOption = Path("bench.toml")) -> None:
 
 @alert_app.command("test")
 def alert_test(bench: BenchOption = Path("bench.toml")) -> None:
-    """Send a test message to every address; exit code 3 when one fails."""
-    from soakmon.reach.lookout import trial_message
+    """Send one message of each kind to every address; exit code 3 when one fails."""
     from soakmon.reach.phone import send, targets_of
+    from soakmon.reach.phone_outlet import policy_of
     from soakmon.reach.supervise import ReachError
+    from soakmon.reach.wording import trials
 
     described = read_bench(bench)
-    told = trial_message(described.service.name)
+    name, valve = described.service.name, described.valve.driver != "none"
+    policy = policy_of(described.phone, name, valve=valve)
+    told = trials(name, policy.link, valve=valve, now=policy.clock(time.time()))
     failed = False
     for target in targets_of(described.phone):
         try:
-            send(target, told.title, told.body, urgent=False)
+            for (title, body), urgent in told:
+                send(target, title, body, urgent=urgent)
         except ReachError as error:
             failed = True
             out.print(Text(f"FAILED  {error}"), soft_wrap=True)
         else:
-            out.print(Text(f"    ok  {target.name}"))
+            out.print(Text(f"    ok  {target.name}: {len(told)} messages"))
     raise typer.Exit(NOT_WELL if failed else 0)
 
 
@@ -118,7 +133,8 @@ def influx_backfill(
     ] = None,
 ) -> None:
     """Write all points of a soak, or of a job's soaks, again; what is there is overwritten."""
-    from soakmon.reach.influx import InfluxWriter, backfill
+    from soakmon.reach.influx import InfluxWriter
+    from soakmon.reach.influx_outlet import backfill
     from soakmon.reach.supervise import ReachError
 
     described = read_bench(bench)

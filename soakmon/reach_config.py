@@ -82,6 +82,7 @@ class PhoneSection(Section):
     """
 
     enabled: bool = Field(default=False, description="whether messages are sent")
+    needed: bool = Field(default=False, description="no soak starts while messages cannot be sent")
     urls: tuple[SecretStr, ...] = Field(
         default=(), description="apprise addresses; better in urls_file or SOAKMON_PHONE_URLS"
     )
@@ -108,6 +109,9 @@ class PhoneSection(Section):
     quiet_to: str = Field(default="07:00", pattern=_CLOCK, description="until here")
     time_zone: str = Field(
         default="", max_length=60, description='such as "Europe/London"; empty: the machine\'s'
+    )
+    tell_start: bool = Field(
+        default=False, description="a message when a soak begins: shows that messages arrive"
     )
     link: str = Field(
         default="", max_length=300, description="address of the bench's page, put into messages"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import asyncio
+import logging
 import time
 from datetime import datetime
 from pathlib import Path
@@ -20,11 +22,12 @@ from sim.scenarios import SCENARIOS
 from soakmon.bench.check import listen_and_check
 from soakmon.bench.client import Client
 from soakmon.bench.ports import BenchParts
-from soakmon.bench.preflight import fit
+from soakmon.bench.preflight import check_outlets, fit
 from soakmon.bench.serve import serve as run_service
 from soakmon.cautions import CAUTIONS
 from soakmon.config import Bench, read_bench
 from soakmon.errors import InputError
+from soakmon.reach.probe import probe
 from soakmon.report import words
 
 SYSTEM_SOCKET = Path("/run/soakmon/control.sock")
@@ -94,6 +97,9 @@ def check(
         checks = listen_and_check(described, parts, seconds)
     finally:
         parts.close()
+    logging.getLogger("soakmon").setLevel(logging.ERROR)  # what is down stands among the checks
+    board = asyncio.run(probe(described))
+    checks += check_outlets(board.as_list(), phone_needed=described.phone.needed)
     for one in checks:
         mark = "ok" if one.passed else "note" if one.warning else "FAILED"
         out.print(Text(f"{mark:>6}  {one.name}: {one.text}"))
@@ -161,8 +167,12 @@ def start(
     socket: SocketOption = None,
 ) -> None:
     """Begin a soak: preflight, then the feed opens."""
+    client = client_of(socket)
+    for one in check_outlets(client.get("/health"), phone_needed=False):
+        if not one.passed:
+            out.print(Text(f"  ! {one.name}: {one.text}", style="bold"), soft_wrap=True)
     body = {"title": title, "job": job, "cautions_confirmed": _confirmed(confirm)}
-    number = client_of(socket).post("/soak", body)["soak"]
+    number = client.post("/soak", body)["soak"]
     out.print(Text(f"soak {number} begins with its preflight; see: soakmon status --watch"))
 
 

@@ -69,8 +69,8 @@ REFUSALS: dict[int | str, dict[str, Any]] = {
 }
 
 
-def build_api(service: Service, health: Callable[[], list[dict[str, Any]]] = list) -> FastAPI:
-    """The API of a service; health: how the outlets are."""
+def build_api(service: Service) -> FastAPI:
+    """The API of a service."""
     api = FastAPI(title="soakmon bench", version=__version__, docs_url=None, redoc_url=None)
     add_refusals(api)
     router = APIRouter()
@@ -81,7 +81,7 @@ def build_api(service: Service, health: Callable[[], list[dict[str, Any]]] = lis
 
     @router.get("/health", summary="How the outlets are: state, lag and last error of each")
     async def outlets() -> list[dict[str, Any]]:
-        return health()
+        return service.outlets()
 
     api.include_router(router)
     return api
@@ -224,7 +224,8 @@ def _preflight(service: Service) -> dict[str, Any]:
     if session.phase is Phase.PREFLIGHT and session.rows:
         rows = join(session.rows)
         elapsed_s = float(rows.t_s[-1] - rows.t_s[0])
-        checks = [asdict(check) for check in check_readings(rows, service.bench)]
+        found = check_readings(rows, service.bench) + service.check_around()
+        checks = [asdict(check) for check in found]
     return {
         "phase": str(session.phase),
         "elapsed_s": round(elapsed_s, 1),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -54,6 +55,32 @@ def check_machine(folder: Path, *, synchronised: bool, journal_trouble: str) -> 
             warning=True,
         ),
     ]
+
+
+def check_outlets(outlets: list[dict[str, Any]], *, phone_needed: bool) -> list[Check]:
+    """Judge what reports: who will be woken, and where the readings go.
+
+    outlets: the health of each. A soak runs without them, unless the phone is said to be needed;
+    but that nobody can be told must be said before the feed opens.
+    """
+    return [
+        _outlet(one, phone_needed=phone_needed)
+        for one in outlets
+        if one["state"] != "off" or one["name"] == "phone"
+    ]
+
+
+def _outlet(health: dict[str, Any], *, phone_needed: bool) -> Check:
+    name, state = health["name"], health["state"]
+    phone = name == "phone"
+    if state == "up":
+        text = "addresses known; soakmon alert test shows that they are reached" if phone else ""
+        if health["last_sent_wall_s"]:
+            text = "the last message went out"
+        return Check(name, True, text or f"works, {health['lag']} waiting")
+    why = "off in bench.toml" if state == "off" else health["last_error"] or "not yet connected"
+    text = f"NOBODY WILL BE TOLD of an alarm: {why}" if phone else f"{why}; it is caught up later"
+    return Check(name, False, text, warning=not (phone and phone_needed))
 
 
 def _cell(mass_g: Floats) -> Check:

@@ -112,7 +112,7 @@ async def _open_page(service: Service, reports: Reports) -> OpenPage | None:
 
 async def _listen(service: Service, reports: Reports, listener: socket.socket) -> None:
     outlets = Outlets(service)
-    api = build_api(service, outlets.board.as_list)
+    api = build_api(service)
     config = uvicorn.Config(api, log_level="warning", lifespan="off")
     server = Server(config)
     page = await _open_page(service, reports) if service.bench.page.on else None

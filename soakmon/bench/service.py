@@ -21,7 +21,7 @@ from typing import Any, TypeVar
 
 from soakmon.bench.guard import Guard, Trip
 from soakmon.bench.ports import BenchParts, Edge, Press
-from soakmon.bench.preflight import Check, check_machine
+from soakmon.bench.preflight import Check, check_machine, check_outlets
 from soakmon.bench.resume import resume_session
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.bench.session import Phase, Session
@@ -101,6 +101,7 @@ class Service:
         self.sampler = self._sampler(self.clock.boot_s(), 0.0)
         self.guard = Guard(bench.guard, self._rack_g())
         self.hung = ""
+        self.outlets: Callable[[], list[dict[str, Any]]] = list
         self.listeners: list[Callable[[float, str, dict[str, Any]], None]] = []
 
     def _sampler(self, boot_s: float, t_s: float) -> Sampler:
@@ -266,16 +267,19 @@ class Service:
         else:
             self.parts.valve.shut()
 
-    def _machine(self) -> list[Check]:
-        return check_machine(
+    def check_around(self) -> list[Check]:
+        """Judge what does not lie on the bench: machine and outlets."""
+        machine = check_machine(
             Path(self.journal.path).parent,
             synchronised=self.clock.synchronised(),
             journal_trouble=self.journal.trouble,
         )
+        needed = self.bench.phone.needed
+        return machine + check_outlets(self.outlets(), phone_needed=needed)
 
     def _new_session(self) -> Session:
         gates = self.parts.gates.count
-        return Session(self.bench, gates, self._record, self._set_feed, self._machine)
+        return Session(self.bench, gates, self._record, self._set_feed, self.check_around)
 
     # -- commands --------------------------------------------------------------------------------
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 import asyncio
 import itertools
 import time
-from pathlib import Path
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query, Request, Response
@@ -15,7 +14,6 @@ from pydantic import BaseModel, Field
 
 from soakmon import __version__
 from soakmon.bench.api import Body, do
-from soakmon.bench.preflight import check_machine
 from soakmon.bench.service import RefusedError, Service
 from soakmon.cautions import CAUTIONS
 from soakmon.page.access import COOKIE, DeniedError, acting, answers, runs_nearby, visitor
@@ -217,12 +215,6 @@ def opening_routes(service: Service) -> APIRouter:
 def health(service: Service) -> Health:
     """How service and machine are."""
     bench, now_s = service.bench, service.clock.boot_s()
-    folder = Path(service.journal.path).parent
-    checks = check_machine(
-        folder,
-        synchronised=service.clock.synchronised(),
-        journal_trouble=service.journal.trouble,
-    )
     fuel = bench.fuel.fuel()
     beats = {"sampler": service.beats.sampler_s, "worker": service.beats.worker_s}
     return Health(
@@ -233,7 +225,7 @@ def health(service: Service) -> Health:
         silent_s={name: round(max(now_s - at_s, 0.0), 1) for name, at_s in beats.items()},
         checks=[
             {"name": c.name, "passed": c.passed, "warning": c.warning, "text": c.text}
-            for c in checks
+            for c in service.check_around()
         ],
         settings=_shown(bench.model_dump(mode="json")),
     )

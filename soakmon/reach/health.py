@@ -24,13 +24,19 @@ class State(StrEnum):
 
 @dataclass(slots=True)
 class Health:
-    """An outlet: since and last_ok in wall time, s; lag counts journal entries still to go out."""
+    """An outlet; times are wall time, s.
+
+    lag counts the journal entries (phone: messages) that still have to go out, waiting_since is the
+    time of the oldest; last_sent: a phone's last message that was taken.
+    """
 
     name: str
     state: State = State.OFF
     since_wall_s: float = 0.0
     last_ok_wall_s: float | None = None
+    last_sent_wall_s: float | None = None
     lag: int = 0
+    waiting_since_wall_s: float | None = None
     last_error: str = ""
     restarts: int = 0
     parked: int = 0
@@ -73,10 +79,17 @@ class Board:
         elif changed:
             log.warning("%s: %s; trying again", name, error)
 
-    def lag(self, name: str, entries: int) -> None:
-        """How many journal entries still have to go out."""
+    def lag(self, name: str, entries: int, since_wall_s: float | None = None) -> None:
+        """How many entries still have to go out, and how old the oldest is."""
         with self.lock:
-            self.outlets[name].lag = entries
+            health = self.outlets[name]
+            health.lag = entries
+            health.waiting_since_wall_s = since_wall_s if entries else None
+
+    def sent(self, name: str) -> None:
+        """A message was taken by the other side."""
+        with self.lock:
+            self.outlets[name].last_sent_wall_s = self.wall_s()
 
     def restarted(self, name: str) -> None:
         """Its task failed and was started again."""

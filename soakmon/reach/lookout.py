@@ -16,8 +16,8 @@ from soakmon.config import Bench
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.health import Board, State
 from soakmon.reach.mqtt import client_id, connect
-from soakmon.reach.phone import Post, send, targets_of
-from soakmon.reach.rules import Told
+from soakmon.reach.phone import send, targets_of
+from soakmon.reach.phone_outlet import Post
 from soakmon.reach.secrets import read_secret
 from soakmon.reach.silence import Silence
 from soakmon.reach.supervise import ReachError, supervise
@@ -77,10 +77,15 @@ class Lookout:
 
     async def _tell(self) -> None:
         self.board.up("tell")
+        known: dict[str, str] = {}
         while True:
             for told in self.silence.due(self.now_s()):
                 log.warning("%s: %s", told.title, told.body)
                 self.post.add(told, time.time())
+            now = self.silence.opinions()
+            for name in [name for name in now if now[name] != known.get(name)]:
+                log.info("bench %s: %s", name, now[name])
+            known = now
             self.post.drop_old(time.time())
             while (one := self.post.next(self.now_s())) is not None:
                 await asyncio.to_thread(self.post.try_one, one, self.now_s())
@@ -110,9 +115,3 @@ class Lookout:
         if not answer.is_success:
             raise ReachError(f"the dead-man service answers {answer.status_code}")
         self.board.up("beat")
-
-
-def trial_message(bench: str) -> Told:
-    """What `soakmon alert test` sends."""
-    body = f"This is a test of bench {bench}. Nothing has happened, and nothing is to be done."
-    return Told("test", f"Test message of {bench}", body, urgent=False)

@@ -6,6 +6,7 @@ import asyncio
 import hashlib
 import logging
 import os
+import socket
 import ssl
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
@@ -89,10 +90,14 @@ def _received(message: Taken) -> Received:
 
 
 def client_id(bench: str, role: str = "bench") -> str:
-    """Always the same for this bench on this machine, so that a reconnect replaces the old one."""
+    """Always the same for this bench on this machine, so that a reconnect replaces the old one.
+
+    The machine's name is in it too: copies of one memory card share their machine-id.
+    """
     path = Path("/etc/machine-id")
     machine = path.read_text(encoding="ascii").strip() if path.exists() else "unknown"
-    return f"soakmon-{role}-{bench}-{hashlib.sha256(machine.encode()).hexdigest()[:8]}"
+    digest = hashlib.sha256(f"{machine} {socket.gethostname()}".encode()).hexdigest()
+    return f"soakmon-{role}-{bench}-{digest[:8]}"
 
 
 @asynccontextmanager

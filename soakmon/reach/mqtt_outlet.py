@@ -49,7 +49,7 @@ class MqttOutlet:
     async def work(self) -> None:
         """Connect and publish until the connection breaks (ReachError) or the task is cancelled."""
         wall_s = self.service.clock.wall_s
-        self.board.lag(NAME, self.outbox.events_waiting())
+        self._lag()
         will = told.availability(self.topics, wall_s(), "offline", "connection lost")
         async with connect(self.section, client_id(self.topics.bench), will) as link:
             self.connections += 1
@@ -72,6 +72,10 @@ class MqttOutlet:
                 for task in tasks:
                     task.cancel()
                 await asyncio.gather(*tasks, return_exceptions=True)
+
+    def _lag(self) -> None:
+        since_s = self.outbox.waiting_since_wall_s(batches=False)
+        self.board.lag(NAME, self.outbox.events_waiting(), since_s)
 
     async def _birth(self, link: Link) -> None:
         wall_s = self.service.clock.wall_s()
@@ -126,7 +130,7 @@ class MqttOutlet:
         if not events:
             self.board.lag(NAME, 0)
             return False
-        self.board.lag(NAME, await asyncio.to_thread(self.outbox.events_waiting))
+        await asyncio.to_thread(self._lag)
         sent = self.outbox.cursor.event
         try:
             for event in events:

@@ -26,7 +26,8 @@ class Outlets:
 
     def __init__(self, service: Service) -> None:
         self.service = service
-        self.board = Board()
+        self.board = Board(service.clock.wall_s)
+        service.outlets = self.board.as_list
         self.runners: list[ThreadRunner] = []
         self.tasks: list[asyncio.Task[None]] = []
         bench = service.bench
@@ -67,7 +68,7 @@ class Outlets:
         self.tasks.append(asyncio.get_running_loop().create_task(work, name=NAME))
 
     def _influx(self) -> None:
-        from soakmon.reach.influx import InfluxOutlet
+        from soakmon.reach.influx_outlet import InfluxOutlet
 
         service = self.service
         self._run(
@@ -81,7 +82,7 @@ class Outlets:
         )
 
     def _phone(self) -> None:
-        from soakmon.reach.phone import PhoneOutlet
+        from soakmon.reach.phone_outlet import PhoneOutlet
 
         service = self.service
         self._run(

@@ -4,6 +4,7 @@ flood          at once, and again until acknowledged; after a while the second p
 weep, starved  at once
 bench          at once when the guard shut the feed; lasting trouble once, and once when it is over
 results        in the morning when it is night
+begin          at once, when it is wanted
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ class Policy:
     zone: tzinfo | None
     link: str = ""
     valve: bool = True
+    tell_start: bool = False
 
     def quiet(self, wall_s: float) -> bool:
         """Whether people sleep."""
@@ -92,6 +94,7 @@ class Memory:
     alarms: list[Waiting] = field(default_factory=list)
     feed_open: bool | None = None
     feed_wall_s: float = 0.0
+    soon: list[Told] = field(default_factory=list)
     held: list[Told] = field(default_factory=list)
     troubles: dict[str, Trouble] = field(default_factory=dict)
     dry_told: int = 0
@@ -101,6 +104,7 @@ class Memory:
         """The memory that `asdict` made plain."""
         memory = Memory(**kept)
         memory.alarms = [Waiting(**alarm) for alarm in kept.get("alarms", [])]
+        memory.soon = [Told(**told) for told in kept.get("soon", [])]
         memory.held = [Told(**told) for told in kept.get("held", [])]
         memory.troubles = {k: Trouble(**t) for k, t in kept.get("troubles", {}).items()}
         return memory
@@ -121,7 +125,9 @@ class Rules:
         """Something happened; title: of the soak."""
         memory = self.memory
         if event.kind == "alarm":
-            memory.alarms.append(Waiting(event.id, wall_s=event.wall_s, **_alarm(event.data)))
+            new = Waiting(event.id, wall_s=event.wall_s, **_alarm(event.data))
+            if not any(_joins(new, alarm) for alarm in memory.alarms):
+                memory.alarms.append(new)
         elif event.kind == "ack":
             for alarm in memory.alarms:
                 alarm.acknowledged = True
@@ -130,8 +136,13 @@ class Rules:
         elif event.kind == "phase" and event.data["phase"] == "preflight":
             memory.alarms.clear()  # somebody is at the bench and has begun anew
             memory.feed_open = False
+            if self.policy.tell_start:
+                told = wording.begin(title, self.policy.bench, self.policy.link)
+                memory.soon.append(Told(f"begin/{event.soak}", *told, urgent=False))
         elif event.kind == "verdict":
-            told = wording.result(event.data, title, self.policy.bench, self.policy.link)
+            told = wording.result(
+                event.data, title, self.policy.bench, self.policy.link, valve=self.policy.valve
+            )
             memory.held.append(Told(f"result/{event.soak}", *told, urgent=False))
 
     def look(self, status: dict[str, Any], now_s: float) -> None:
@@ -164,6 +175,8 @@ class Rules:
         found = [told for alarm in self.memory.alarms for told in self._alarm(alarm, now_s)]
         for name in list(self.memory.troubles):
             found += self._troubled(name, now_s)
+        found += self.memory.soon
+        self.memory.soon = []
         if self.memory.held and not self.policy.quiet(now_s):
             found += self.memory.held
             self.memory.held = []
@@ -219,6 +232,19 @@ class Rules:
             )
             return [Told(f"trouble/{name}", title, body, urgent=True)]
         return []
+
+
+def _joins(new: Waiting, known: Waiting) -> bool:
+    """Whether a flood is one that people know of and have not acknowledged: guard and decider both
+    find it, and it is told again in any case. What the new one knows more of goes into the old.
+    """
+    both = new.kind == known.kind == "flood" and not known.acknowledged
+    if not both or (new.carb != known.carb and None not in {new.carb, known.carb}):
+        return False
+    known.carb = known.carb or new.carb
+    if new.leak_g_per_h is not None:
+        known.leak_g_per_h, known.text = new.leak_g_per_h, new.text
+    return True
 
 
 def _alarm(data: dict[str, Any]) -> dict[str, Any]:

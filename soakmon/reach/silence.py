@@ -79,6 +79,15 @@ class Silence:
                 found += self._bench(name, seen, now_s)
         return found
 
+    def opinions(self) -> dict[str, str]:
+        """What is thought of each bench now: its phase, or that it is silent."""
+        if not self.connected:
+            return dict.fromkeys(self.benches, "not known: no broker")
+        return {
+            name: "silent" if seen.told else seen.phase or "not heard yet"
+            for name, seen in self.benches.items()
+        }
+
     def _broker(self, now_s: float) -> list[Told]:
         if not self.connected and not self.broker_told and now_s - self.changed_s >= self.broker_s:
             self.broker_told = True

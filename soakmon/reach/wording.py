@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from soakmon.report.words import CAUSES, HEADINGS
+from soakmon.report.words import CAUSES, HEADINGS, plain
 from soakmon.watch.verdict import Cause, Outcome
 
 _TITLES = {
@@ -54,7 +54,9 @@ def alarm(
     """
     where = f"carb {alarm['carb']}" if alarm["carb"] else "carb not known"
     rate = alarm["leak_g_per_h"]
-    much = "rate not known yet" if rate is None else f"about {rate:.2g} g/h ({24 * rate:.2g} g/day)"
+    much = "rate not known yet"
+    if rate is not None:
+        much = f"about {plain(rate)} g/h ({plain(24 * rate)} g/day)"
     title = f"{_TITLES.get(alarm['kind'], alarm['kind'])}, {where}: {bench}"
     if alarm["kind"] in {"starved", "bench"}:
         title = f"{_TITLES[alarm['kind']]}: {bench}"
@@ -98,7 +100,13 @@ def dry(when: str, bench: str, link: str) -> Text:
     return f"The bottle runs dry: {bench}", _body([line], link)
 
 
-def result(verdict: dict[str, Any], title: str, bench: str, link: str) -> Text:
+def begin(title: str, bench: str, link: str) -> Text:
+    """A soak begins: also shows that messages arrive."""
+    lines = ["The preflight runs; then the feed opens.", "This is where alarms would come."]
+    return f"A soak begins, {title or 'no title'}: {bench}", _body(lines, link)
+
+
+def result(verdict: dict[str, Any], title: str, bench: str, link: str, *, valve: bool) -> Text:
     """The verdict of a soak."""
     outcome = Outcome(verdict["verdict"])
     lines = [verdict["reason"]]
@@ -108,13 +116,32 @@ def result(verdict: dict[str, Any], title: str, bench: str, link: str) -> Text:
         lines.append(f"Lost: {lost:.2f} g; evaporation alone explains {low:.2f} to {high:.2f} g")
     leak = verdict.get("leak_g_per_h") or {}
     if outcome is Outcome.LEAKING and leak.get("best") is not None:
-        lines.append(f"Leak: {leak['best']:.2g} g/h, {24 * leak['best']:.2g} g a day")
+        lines.append(f"Leak: {plain(leak['best'])} g/h, {plain(24 * leak['best'])} g a day")
     first = next(iter(verdict.get("suspects", [])), None)
     if outcome is Outcome.LEAKING and first is not None:
         where = f"carb {first['carb']}: " if first["carb"] else ""
         lines.append(f"Most likely: {where}{CAUSES[Cause(first['cause'])]}")
-    lines.append(f"The feed is shut. {_AFTER[outcome]}")
+    lines.append(f"{'The feed is shut. ' if valve else ''}{_AFTER[outcome]}")
     return f"{HEADINGS[outcome]}: {title or bench}", _body(lines, link)
+
+
+def trials(bench: str, link: str, *, valve: bool, now: str) -> list[tuple[Text, bool]]:
+    """One message of each kind, and whether it is urgent: what `soakmon alert test` sends."""
+    leak = {"carb": 2, "leak_g_per_h": 1.4}
+
+    def told_of(kind: str, text: str) -> Text:
+        found = leak | {"kind": kind, "text": text}
+        return alarm(found, bench, noticed=now, shut_at=now, reminder=False, valve=valve, link=link)
+
+    verdict = {"verdict": "tight", "reason": "invented: no leak was found"}
+    told = (
+        (told_of("flood", "invented: drops in a row"), True),
+        (told_of("weep", "invented: slow drops"), True),
+        (trouble("cell_trouble", "invented: no reading", now, bench, link), True),
+        (result(verdict, "invented rack", bench, link, valve=valve), False),
+    )
+    test = "This is a test: nothing has happened."
+    return [((f"TEST: {title}", f"{test}\n{text}"), urgent) for (title, text), urgent in told]
 
 
 def _body(lines: list[str], link: str) -> str:

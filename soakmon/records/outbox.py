@@ -119,6 +119,17 @@ class Outbox:
         )
         return int(found.fetchone()[0])
 
+    def waiting_since_wall_s(self, *, batches: bool = True) -> float | None:
+        """Wall time of the oldest entry that has not gone out, s; None when all have."""
+        tables = (("event", self.cursor.event), ("batch", self.cursor.batch))
+        times = [
+            self.connection.execute(
+                f"SELECT wall_s FROM {table} WHERE id > ? ORDER BY id LIMIT 1", (after,)
+            ).fetchone()
+            for table, after in (tables if batches else tables[:1])
+        ]
+        return min((float(row[0]) for row in times if row is not None), default=None)
+
     def move(self, *, batch: int | None = None, event: int | None = None) -> None:
         """Set the cursor: everything up to here has gone out."""
         self.cursor = Cursor(
@@ -130,12 +141,14 @@ class Outbox:
             (self.cursor.batch, self.cursor.event, self.name),
         )
 
-    def park(self, wall_s: float, reason: str, payload: str) -> None:
-        """Put aside what the other side refuses for good."""
-        self.connection.execute(
-            "INSERT INTO poison (outlet, wall_s, reason, payload) VALUES (?, ?, ?, ?)",
-            (self.name, wall_s, reason, payload),
+    def park(self, wall_s: float, reason: str, payload: str) -> bool:
+        """Put aside what the other side refuses for good; False when it lies there already."""
+        found = self.connection.execute(
+            "INSERT INTO poison (outlet, wall_s, reason, payload) SELECT ?, ?, ?, ?"
+            " WHERE NOT EXISTS (SELECT 1 FROM poison WHERE outlet = ? AND payload = ?)",
+            (self.name, wall_s, reason, payload, self.name, payload),
         )
+        return found.rowcount > 0
 
     def memo(self) -> dict[str, Any]:
         """What the outlet has noted for itself."""

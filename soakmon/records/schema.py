@@ -48,6 +48,7 @@ STEPS = (
     );
     """,
     "CREATE TABLE memo (outlet TEXT PRIMARY KEY, text TEXT NOT NULL);",
+    "CREATE INDEX poison_by_payload ON poison(outlet, payload);",
 )
 VERSION = len(STEPS)
 

@@ -32,6 +32,11 @@ def grams(value: float) -> str:
     return f"{value:.1f} g" if abs(value) >= 10 else f"{value:.2f} g"
 
 
+def plain(value: float, digits: int = 2) -> str:
+    """A value with so many significant digits, never with an exponent: 0.012, 1.4, 240, 5800."""
+    return f"{float(f'{value:.{digits}g}'):.12f}".rstrip("0").rstrip(".")
+
+
 def loss(verdict: Verdict) -> str:
     """What was lost against what was expected."""
     expected = verdict.expected_evaporation_g
@@ -45,16 +50,18 @@ def leak(band: Band, outcome: Outcome) -> str:
     """The leak's rate with its interval, or its upper bound."""
     if outcome is Outcome.LEAKING:
         return (
-            f"{band.best:.3g} g/h (95 %: {band.low:.2g} to {band.high:.2g}), "
-            f"about {24 * band.best:.2g} g a day"
+            f"{plain(band.best, 3)} g/h (95 %: {plain(band.low)} to {plain(band.high)}), "
+            f"about {plain(24 * band.best)} g a day"
         )
-    return f"less than {band.high:.2g} g/h ({24 * band.high:.2g} g a day) with 95 % confidence"
+    return (
+        f"less than {plain(band.high)} g/h ({plain(24 * band.high)} g a day) with 95 % confidence"
+    )
 
 
 def smallest(verdict: Verdict) -> str:
     """The smallest leak this run could have proven."""
     rate = verdict.smallest_provable_leak_g_per_h
-    return "unknown" if rate is None else f"{rate:.2g} g/h ({24 * rate:.2g} g a day)"
+    return "unknown" if rate is None else f"{plain(rate)} g/h ({plain(24 * rate)} g a day)"
 
 
 def suspect(one: Suspect) -> str:

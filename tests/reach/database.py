@@ -19,7 +19,8 @@ _FIELD = re.compile(r'([a-z_]+)=(-?\d+(?:\.\d+)?(?:e[+-]?\d+)?|"(?:[^"\\]|\\.)*"
 
 class Database:
     """Keeps points by series and time. `trouble` may answer a request instead: a status and a
-    message, or "hang"; `bad` refuses single lines while the rest of the request is written.
+    message, or nothing for a second; `retry_after` goes with it. `bad` refuses single lines
+    while the rest of the request is written.
     """
 
     def __init__(self) -> None:
@@ -30,6 +31,7 @@ class Database:
         self.bad: Callable[[str], bool] = lambda line: False
         self.requests: Counter[int] = Counter()
         self.largest = 10**9
+        self.retry_after = ""
         self.wake = threading.Event()
         self.lock = threading.Lock()
         self.server = ThreadingHTTPServer(("127.0.0.1", 0), self._handler())
@@ -94,6 +96,11 @@ class Database:
         database = self
 
         class Handler(BaseHTTPRequestHandler):
+            def do_GET(self) -> None:
+                assert self.path == "/ping"
+                self.send_response(204)
+                self.end_headers()
+
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
                 status, text = database.answer(self.path, self.headers, body)
@@ -104,6 +111,8 @@ class Database:
                     if status != 204:
                         self.send_header("Content-Length", str(len(answer)))
                         self.send_header("Content-Type", "application/json")
+                        if database.retry_after:
+                            self.send_header("Retry-After", database.retry_after)
                     self.end_headers()
                     if status != 204:
                         self.wfile.write(answer)

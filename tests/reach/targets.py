@@ -5,9 +5,15 @@ from __future__ import annotations
 import email
 import email.policy
 import json
-import socketserver
+import socket
+import subprocess
+import sys
 import threading
+import time
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+
+from tests.reach.broker import free_port
 
 
 class HttpTarget:
@@ -22,7 +28,7 @@ class HttpTarget:
             def do_POST(self) -> None:
                 body = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
                 if target.status == 200:
-                    target.got.append({"path": self.path} | body)
+                    target.got.append({"path": self.path, "at_s": time.monotonic()} | body)
                 self.send_response(target.status)
                 self.send_header("Content-Length", "0")
                 self.end_headers()
@@ -40,36 +46,44 @@ class HttpTarget:
 
 
 class MailTarget:
-    """A mail server that takes everything."""
+    """A real mail server (aiosmtpd, a process of its own) that puts all into a mail folder."""
 
-    def __init__(self) -> None:
-        self.got: list[email.message.EmailMessage] = []
-        target = self
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder / "mail"
+        self.port = free_port()
+        command = [
+            sys.executable, "-m", "aiosmtpd", "-n", "-l", f"127.0.0.1:{self.port}",
+            "-c", "aiosmtpd.handlers.Mailbox", str(self.folder),
+        ]  # fmt: skip
+        self.process = subprocess.Popen(command, stderr=subprocess.DEVNULL)
+        until = time.monotonic() + 20
+        while not _listens(self.port):
+            assert time.monotonic() < until, "the mail server does not start"
+            time.sleep(0.02)
+        self.read: dict[str, email.message.EmailMessage] = {}
 
-        class Handler(socketserver.StreamRequestHandler):
-            def handle(self) -> None:
-                self.wfile.write(b"220 invented\r\n")
-                while line := self.rfile.readline().strip():
-                    word = line[:4].upper()
-                    if word == b"DATA":
-                        self.wfile.write(b"354 go on\r\n")
-                        lines = []
-                        while (text := self.rfile.readline()) not in {b".\r\n", b""}:
-                            lines.append(text)
-                        found = email.message_from_bytes(
-                            b"".join(lines), policy=email.policy.default
-                        )
-                        target.got.append(found)
-                    elif word == b"QUIT":
-                        self.wfile.write(b"221 bye\r\n")
-                        return
-                    self.wfile.write(b"250 fine\r\n")
+    @property
+    def got(self) -> list[email.message.EmailMessage]:
+        """What has come, in order."""
+        files = sorted((self.folder / "new").glob("*"), key=lambda file: file.stat().st_mtime_ns)
+        for file in files:
+            if file.name not in self.read:
+                self.read[file.name] = email.message_from_bytes(
+                    file.read_bytes(), policy=email.policy.default
+                )
+        return list(self.read.values())
 
-        self.server = socketserver.ThreadingTCPServer(("127.0.0.1", 0), Handler)
-        self.server.daemon_threads = True
-        self.port = self.server.server_address[1]
-        threading.Thread(target=self.server.serve_forever, args=(0.02,), daemon=True).start()
+    def address(self, login: str = "") -> str:
+        return (
+            f"mailto://{login}127.0.0.1:{self.port}?mode=insecure"
+            "&from=bench@invented.example&to=owner@invented.example"
+        )
 
     def close(self) -> None:
-        self.server.shutdown()
-        self.server.server_close()
+        self.process.kill()
+        self.process.wait()
+
+
+def _listens(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0

@@ -5,13 +5,16 @@ from __future__ import annotations
 import json
 import logging
 import random
+from datetime import UTC, datetime, timedelta
+from email.utils import format_datetime
 
 import pytest
 
 from soakmon.errors import InputError
 from soakmon.reach import points as made
 from soakmon.reach.dashboard import PANELS, dashboard
-from soakmon.reach.influx import NAME, InfluxOutlet, InfluxWriter, backfill
+from soakmon.reach.influx import InfluxWriter
+from soakmon.reach.influx_outlet import NAME, InfluxOutlet, backfill
 from soakmon.reach.supervise import ReachError
 from soakmon.records.outbox import Outbox
 from tests.reach.bench import FakeService, bench_with, board_with
@@ -147,6 +150,46 @@ def test_too_large_requests_are_split(database, service, outlet):
     assert database.requests[413] > 3
 
 
+@pytest.mark.parametrize("status", [429, 503])
+def test_the_wait_that_the_server_asks_for_is_kept(database, service, outlet, status):
+    night(service, 2)
+    in_a_minute = format_datetime(datetime.now(UTC) + timedelta(seconds=60), usegmt=True)
+    for header, least_s, most_s in [("7", 7, 7), ("86400", 900, 900), (in_a_minute, 40, 61)]:
+        database.trouble, database.retry_after = [(status, "not now")], header
+        with pytest.raises(ReachError, match=f"{status}: not now") as problem:
+            outlet.step()
+        assert least_s <= problem.value.again_s <= most_s
+    for header in ("", "soon"):
+        database.trouble, database.retry_after = [(status, "not now")], header
+        with pytest.raises(ReachError) as problem:
+            outlet.step()
+        assert problem.value.again_s is None
+    drive(outlet)
+    assert set(stored(database)) == expected(service)
+
+
+def test_a_bad_point_is_put_aside_once_though_its_piece_is_sent_again(database, service, outlet):
+    night(service, 20)
+    times = sorted(t for s, t in expected_times(service, "soak_readings"))
+    database.bad = lambda line: line.startswith("soak_read") and line.endswith(str(times[2]))
+    there = iter([*[True] * 9, False])  # the server goes away while the piece is being split
+    whole = database.answer
+    database.answer = lambda *request: whole(*request) if next(there, True) else (503, "busy")
+    assert drive(outlet) == 1
+    assert set(stored(database)) == expected(service) - {("soak_readings", None, times[2])}
+    parked = outlet.outbox.connection.execute("SELECT count(*) FROM poison").fetchone()
+    assert parked == (1,)
+
+
+def test_after_an_outage_points_come_in_order(database, service, outlet):
+    night(service)
+    drive(outlet)
+    for measurement in ("soak_readings", "soak_estimate", "soak_alarm"):
+        times = [int(li.rpartition(" ")[2]) for li in database.order if li.startswith(measurement)]
+        assert times == sorted(times)
+        assert len(times) > 5
+
+
 def test_what_was_sent_before_a_crash_is_sent_again_and_overwrites(database, service, outlet):
     night(service)
     outlet.outbox.connection.execute("UPDATE cursor SET batch = 0, event = 0")
@@ -190,8 +233,27 @@ def test_without_a_token_it_is_said(tmp_path):
 def test_a_database_that_is_not_there(service, outlet, database):
     night(service, 2)
     database.close()
-    with pytest.raises(ReachError, match="does not answer"):
+    with pytest.raises(ReachError) as problem:
         outlet.step()
+    assert str(problem.value) == "the database does not answer: Connection refused"
+
+
+def test_an_idle_bench_notices_that_its_database_is_gone(service, outlet, database):
+    assert outlet.step() > 0
+    assert not database.points
+    database.close()
+    outlet.step()  # asked a moment ago
+    outlet.asked_s -= 61
+    with pytest.raises(ReachError, match="does not answer: Connection refused"):
+        outlet.step()
+
+
+def test_a_database_that_says_nothing_is_said_in_words(service, outlet, database):
+    night(service, 1)
+    database.trouble = [(0, "hang")]
+    with pytest.raises(ReachError) as problem:
+        outlet.step()
+    assert str(problem.value) == "the database does not answer: nothing came in time"
 
 
 def test_backfill(database, service):

@@ -48,7 +48,7 @@ async def test_silence_broker_and_dead_man(tmp_path, dead_man, caplog):
     broker = Broker(tmp_path).start()
     told = []
     bench = bench_with(
-        mqtt={"host": "127.0.0.1", "port": broker.port},
+        mqtt={"host": "127.0.0.1", "port": broker.port, "heartbeat_s": 1},
         phone={"urls": ["json://invented.example"]},
         lookout={"silent_s": 5, "broker_s": 1, "beat_url": url, "beat_min": 0.1},
     )
@@ -107,6 +107,12 @@ async def test_the_dead_man_is_called_only_while_all_is_well(dead_man, caplog):
     assert lookout.well
     lookout.post.failed["first/1"] = "not sent"
     assert not lookout.well
+
+
+def test_less_than_two_heartbeats_are_no_silence():
+    assert bench_with(mqtt={"heartbeat_s": 15}, lookout={"silent_s": 30})
+    with pytest.raises(ValueError, match="less than two heartbeats"):
+        bench_with(mqtt={"heartbeat_s": 16}, lookout={"silent_s": 30})
 
 
 def test_without_an_address_it_says_so():

@@ -245,6 +245,38 @@ async def test_commands(broker, ear, tmp_path):
     assert sum(result.startswith("refused") for _, result in results()) == 6
 
 
+async def test_the_brokers_access_list_decides_who_commands(tmp_path, monkeypatch):
+    users, new = str(tmp_path / "users"), ["-c"]
+    for name in ("bench", "owner", "guest"):
+        command = [tool("mosquitto_passwd"), *new, "-b", users, name, f"{name}-word"]
+        subprocess.run(command, check=True)
+        new = []
+    (tmp_path / "rights").write_text(
+        "user bench\ntopic readwrite soakmon/bench/#\n"
+        "user owner\ntopic readwrite soakmon/bench/#\n"
+        "user guest\ntopic read soakmon/bench/#\n"
+    )
+    lines = f"allow_anonymous false\npassword_file {users}\nacl_file {tmp_path / 'rights'}\n"
+    broker = Broker(tmp_path, lines).start()
+    ear = Ear(broker, tmp_path, "-u", "guest", "-P", "guest-word")
+    monkeypatch.setenv("SOAKMON_MQTT_PASSWORD", "bench-word")
+    outlet = outlet_of(tmp_path, broker.port, commands=True, user="bench")
+    try:
+        async with running(outlet):
+            await until(lambda: ear.on("soakmon/bench/state"))
+            for name in ("guest", "owner"):
+                for command in ("isolate", "open", "feed", "start"):
+                    payload = f'{{"reason": "{name}"}}'
+                    key = ("-u", name, "-P", f"{name}-word")
+                    say(broker, f"soakmon/bench/command/{command}", payload, *key)
+            await until(lambda: ear.on("soakmon/bench/result"))
+            await until(lambda: len(ear.on("soakmon/bench/state")) > 3)
+    finally:
+        ear.close()
+        broker.kill()
+    assert outlet.service.done == [("isolate", "owner")]
+
+
 async def test_discovery(broker, ear, tmp_path):
     outlet = outlet_of(tmp_path, broker.port, discovery=True)
     async with running(outlet):

@@ -64,9 +64,9 @@ def shop(tmp_path, monkeypatch):
 
 
 @contextmanager
-def serving(folder: Path, scenario: str):
+def serving(folder: Path, scenario: str, *more: str):
     """The service in a process of its own; its client. Its log is serve.log."""
-    arguments = ["serve", "--simulated", scenario, "--pace", "60", "--data", "data"]
+    arguments = ["serve", "--simulated", scenario, "--pace", "60", "--data", "data", *more]
     command = [*MAIN, *arguments, "--bench", "bench.toml"]
     with (
         (folder / "serve.log").open("wb") as log,
@@ -129,7 +129,11 @@ def test_the_bench_runs_when_nothing_outside_does(shop, tmp_path, monkeypatch):
 def test_alert_test(shop, tmp_path):
     told = soakmon(tmp_path, "alert", "test")
     assert told.returncode == 0
-    assert shop["phone"].got[0]["title"] == "Test message of bench"
+    assert [message["title"] for message in shop["phone"].got] == [
+        "TEST: FLOOD, carb 2: bench", "TEST: Weep, carb 2: bench",
+        "TEST: Trouble with the load cell: bench", "TEST: TIGHT: no leak found: invented rack",
+    ]  # fmt: skip
+    assert all(m["message"].startswith("This is a test") for m in shop["phone"].got)
     shop["phone"].status = 500
     told = soakmon(tmp_path, "alert", "test")
     assert told.returncode == 3

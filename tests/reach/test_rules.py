@@ -68,6 +68,20 @@ def test_a_flood_is_told_again_until_acknowledged_and_then_to_the_second_person(
     assert feeder.told(NIGHT + 1202, NIGHT + 5 * HOUR) == []
 
 
+def test_a_flood_that_guard_and_decider_find_is_one_and_says_what_both_know():
+    feeder = Feeder()
+    feeder.alarm(NIGHT, carb=None, rate=None)
+    first = feeder.told(NIGHT, NIGHT)
+    feeder.alarm(NIGHT + 1, carb=2, rate=90.0)
+    feeder.alarm(NIGHT + 1, carb=3)  # another one
+    told = feeder.told(NIGHT + 1, NIGHT + 301)
+    assert "carb not known; rate not known" in first[0][1].body
+    assert [one.title[:13] for _, one in told] == [
+        "FLOOD, carb 3", "FLOOD, carb 2", "FLOOD, carb 3"
+    ]  # fmt: skip
+    assert "carb 2; about 90 g/h" in told[1][1].body
+
+
 def test_a_flood_nobody_answers_does_not_go_on_for_ever():
     feeder = Feeder()
     feeder.alarm(NIGHT)
@@ -125,6 +139,32 @@ def test_results_wait_for_the_morning():
     assert told[0][1].title == "LEAKING: invented rack"
     assert "Most likely: carb 2: bowl gasket" in told[0][1].body
     assert not told[0][1].urgent
+
+
+def test_a_result_of_a_bench_without_a_valve_does_not_say_that_it_shut_the_feed():
+    for valve, said in ((True, True), (False, False)):
+        feeder = Feeder(replace(POLICY, valve=valve))
+        feeder.take(NIGHT + 12 * HOUR, "verdict", **VERDICT)
+        ((_, told),) = feeder.told(NIGHT + 12 * HOUR, NIGHT + 12 * HOUR)
+        assert ("The feed is shut" in told.body) is said
+        assert "Shut the tap" in told.body
+
+
+def test_a_soak_that_begins_is_told_at_once_when_it_is_wanted():
+    for wanted, titles in ((True, ["A soak begins, invented rack: bench"]), (False, [])):
+        feeder = Feeder(replace(POLICY, tell_start=wanted))
+        feeder.take(NIGHT, "phase", phase="preflight", reason="invented rack")
+        assert [one.title for _, one in feeder.told(NIGHT, NIGHT + 60)] == titles
+
+
+@pytest.mark.parametrize(
+    ("rate", "said"),
+    [(240.0, "240 g/h (5800 g/day)"), (0.0123, "0.012 g/h (0.3 g/day)"), (None, "not known yet")],
+)
+def test_rates_are_said_without_exponents(rate, said):
+    feeder = Feeder()
+    feeder.alarm(NIGHT, rate=rate)
+    assert said in feeder.told(NIGHT, NIGHT)[0][1].body
 
 
 def test_results_by_day_come_at_once():

@@ -1,0 +1,131 @@
+"""The journal on its way to the database, step by step, and soaks sent again."""
+
+from __future__ import annotations
+
+import json
+import logging
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from soakmon.errors import InputError
+from soakmon.reach import points as made
+from soakmon.reach.health import Board
+from soakmon.reach.influx import InfluxWriter, Writer, write_all
+from soakmon.reach.points import Point
+from soakmon.reach_config import InfluxSection
+from soakmon.records.outbox import Outbox
+
+log = logging.getLogger(__name__)
+NAME = "influx"
+_EVERY_S, _ASK_S = 5.0, 60.0
+_BATCHES, _EVENTS = 100, 200
+
+
+class InfluxOutlet:
+    """Sends the journal to the database, step by step in a thread of its own."""
+
+    name = NAME
+
+    def __init__(
+        self,
+        bench: str,
+        section: InfluxSection,
+        journal: Path,
+        board: Board,
+        *,
+        wall_s: Callable[[], float],
+        writer: Callable[[InfluxSection], Writer] = InfluxWriter,
+    ) -> None:
+        self.bench, self.section, self.board, self.wall_s = bench, section, board, wall_s
+        self.make_writer = writer
+        self.writer: Writer | None = None
+        self.outbox = Outbox(journal, NAME)
+        self.asked_s = float("-inf")
+
+    def open(self) -> None:
+        """Make the connection."""
+        self.writer = self.make_writer(self.section)
+
+    def close(self) -> None:
+        """Let go of the connection."""
+        if self.writer is not None:
+            self.writer.close()
+            self.writer = None
+
+    def step(self) -> float:
+        """Send the next piece of the journal; rest unless there is more."""
+        self._lag()
+        batches = self.outbox.batches(_BATCHES)
+        events = self.outbox.events(_EVENTS)
+        points = [point for batch in batches for point in made.of_batch(self.bench, batch)]
+        for piece in _pieces(points, self.section.batch_points):
+            self._write(piece)
+        if batches:
+            self.outbox.move(batch=batches[-1].id)
+        if not batches and not events:
+            self._ask()
+        points = []
+        for event in events:
+            points += made.of_event(self.bench, self.outbox.soak(event.soak)[1], event)
+        for piece in _pieces(points, self.section.batch_points):
+            self._write(piece)
+        if events:
+            self.outbox.move(event=events[-1].id)
+        self._lag()
+        return 0.0 if len(batches) == _BATCHES or len(events) == _EVENTS else _EVERY_S
+
+    def _lag(self) -> None:
+        waiting = self.outbox.batches_waiting() + self.outbox.events_waiting()
+        self.board.lag(NAME, waiting, self.outbox.waiting_since_wall_s())
+
+    def _ask(self) -> None:
+        """An idle bench must know before a soak whether its database is there."""
+        now_s = time.monotonic()
+        if self.writer is not None and now_s - self.asked_s >= _ASK_S:
+            self.writer.ask()
+            self.asked_s = now_s
+
+    def _write(self, points: list[Point]) -> None:
+        if self.writer is not None:
+            write_all(self.writer, points, self._park)
+
+    def _park(self, point: Point, reason: str) -> None:
+        if self.outbox.park(self.wall_s(), reason, json.dumps(asdict(point))):
+            log.warning("influx: a point of %s is put aside: %s", point.measurement, reason)
+            self.board.parked(NAME)
+
+
+def _pieces(points: list[Point], most: int) -> Iterator[list[Point]]:
+    for start in range(0, len(points), most):
+        yield points[start : start + most]
+
+
+def backfill(
+    bench: str, section: InfluxSection, journal: Path, name: str, writer: Writer
+) -> dict[str, Any]:
+    """Send all of a soak, or of a job's soaks, again; how many points went out and were refused.
+
+    Raises InputError when there is no such soak, ReachError when the database does not answer.
+    """
+    if not journal.exists():
+        raise InputError(f"{journal}: there is no journal: has a soak been run here?")
+    outbox = Outbox(journal, "influx-backfill")
+    refused: list[str] = []
+    sent = 0
+    try:
+        soaks = outbox.soaks_of(name)
+        if not soaks:
+            raise InputError(f"{journal}: there is no soak or job {name}")
+        for soak in soaks:
+            points = [p for b in outbox.batches_of(soak) for p in made.of_batch(bench, b)]
+            for event in outbox.events_of(soak):
+                points += made.of_event(bench, outbox.soak(soak)[1], event)
+            for piece in _pieces(points, section.batch_points):
+                write_all(writer, piece, lambda _, reason: refused.append(reason))
+            sent += len(points)
+    finally:
+        outbox.close()
+    return {"soaks": soaks, "points": sent - len(refused), "refused": refused}
