@@ -8,7 +8,7 @@ import logging
 import os
 import signal
 import socket
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -22,6 +22,7 @@ from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.reach.outlets import Outlets
 from soakmon.records.journal import Journal
+from soakmon.records.told import Told
 
 if TYPE_CHECKING:
     from soakmon.page.serving import OpenPage
@@ -67,8 +68,11 @@ def open_socket(path: Path) -> socket.socket:
     return listener
 
 
-def serve(bench: Bench, parts: BenchParts) -> None:
-    """Serve until told to stop; the valve is shut on the way out, whatever the way."""
+def serve(bench: Bench, parts: BenchParts, consult: Callable[[str | None, float], Told]) -> None:
+    """Serve until told to stop; the valve is shut on the way out, whatever the way.
+
+    consult: what the records tell a soak (see Service).
+    """
     folder = Path(bench.service.data_folder)
     listener = open_socket(Path(bench.service.socket))
     reports = Reports(folder)
@@ -80,6 +84,7 @@ def serve(bench: Bench, parts: BenchParts) -> None:
             boot=boot_identity(),
             alive=lambda: tell_system("WATCHDOG=1"),
             concluded=reports.make,
+            consult=consult,
         )
         service.run()
         try:

@@ -21,16 +21,18 @@ from typing import Any, TypeVar
 
 from soakmon.bench.guard import Guard, Trip
 from soakmon.bench.ports import BenchParts, Edge, Press
-from soakmon.bench.preflight import Check, check_machine
+from soakmon.bench.preflight import Check, check_calibration, check_machine
 from soakmon.bench.resume import resume_session
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.bench.session import Phase, Session
 from soakmon.bench.status import estimate_of, status_of
 from soakmon.bench.threads import Threads
 from soakmon.config import Bench
-from soakmon.errors import SoakmonError
+from soakmon.errors import InputError, SoakmonError
 from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.records.journal import Anchor, Journal, SoakEntry
+from soakmon.records.told import EVENT as TOLD
+from soakmon.records.told import Told, told_in
 from soakmon.watch.rows import Rows
 
 log = logging.getLogger(__name__)
@@ -71,7 +73,8 @@ class Service:
     """Runs a bench.
 
     boot: identity of this boot of the machine; alive: called by the keeper while all threads are
-    well (for a watchdog); concluded: called with the number of a soak that has its verdict.
+    well (for a watchdog); concluded: called with the number of a soak that has its verdict;
+    consult: what the records tell a soak with a job (or none) that begins at a wall time in s.
     """
 
     def __init__(
@@ -83,11 +86,13 @@ class Service:
         boot: str,
         alive: Callable[[], None] = lambda: None,
         concluded: Callable[[int], None] = lambda soak: None,
+        consult: Callable[[str | None, float], Told] = lambda job, wall_s: Told(),
     ) -> None:
         self.bench, self.parts, self.journal = bench, parts, journal
         self.boot = boot
         self.alive = alive
         self.concluded = concluded
+        self.consult = consult
         self.clock = parts.clock
         self.scale = Scale(bench.cell.g_per_count, bench.cell.zero_counts, bench.cell.capacity_g)
         self.lock = threading.Lock()
@@ -266,16 +271,18 @@ class Service:
         else:
             self.parts.valve.shut()
 
-    def _machine(self) -> list[Check]:
-        return check_machine(
-            Path(self.journal.path).parent,
-            synchronised=self.clock.synchronised(),
-            journal_trouble=self.journal.trouble,
-        )
+    def _new_session(self, told: Told) -> Session:
+        def machine() -> list[Check]:
+            checks = check_machine(
+                Path(self.journal.path).parent,
+                synchronised=self.clock.synchronised(),
+                journal_trouble=self.journal.trouble,
+            )
+            return [*checks, check_calibration(told)] if told.calibration else checks
 
-    def _new_session(self) -> Session:
         gates = self.parts.gates.count
-        return Session(self.bench, gates, self._record, self._set_feed, self._machine)
+        shift = told.cause_shift
+        return Session(self.bench, gates, self._record, self._set_feed, machine, cause_shift=shift)
 
     # -- commands --------------------------------------------------------------------------------
 
@@ -291,6 +298,10 @@ class Service:
             raise RefusedError(_CONFIRM)
         if self.session is not None and not self.session.ended:
             raise RefusedError("a soak is running: end it first")
+        try:
+            told = self.consult(job, self.clock.wall_s())
+        except InputError as error:
+            raise RefusedError(str(error)) from None
         entry = SoakEntry(
             0, title, job, self.clock.wall_s(), self.parts.gates.count,
             self.bench.model_dump_json(), None, None,
@@ -301,8 +312,9 @@ class Service:
             self.sampler = self._sampler(self.clock.boot_s(), 0.0)
             self.sampler.take_air(None if math.isnan(air) else air, 0.0)
             self.guard = Guard(self.bench.guard, self._rack_g())
-        self.session = self._new_session()
+        self.session = self._new_session(told)
         self._record(0.0, "phase", {"phase": str(Phase.PREFLIGHT), "reason": title})
+        self._record(0.0, TOLD, told.as_dict())
         return number
 
     def running(self) -> Session:
@@ -351,7 +363,7 @@ class Service:
         if found is None:
             return
         entry, anchor = found
-        session = self._new_session()
+        session = self._new_session(told_in(self.journal.read_events(entry.id)))
         t_s = resume_session(self, session, entry, anchor)
         self.session = session
         with self.lock:
