@@ -77,13 +77,10 @@ def test_a_cell_that_creeps_is_not_passed_and_not_in_force(desk, file, tmp_path)
     desk("replay", str(run), "--job", number, "--report", str(tmp_path / "r"))
     assert "NOT IN FORCE: it did not pass" in (tmp_path / "r" / "report.html").read_text()
     desk("bench", "calibrate", "--from", file({**CALIBRATION, "valid_days": 30}))
-    for day, says in (("2199-01-01", "expired"), ("2001-01-01", "made later")):
-        folder = str(tmp_path / says.replace(" ", ""))
-        desk("replay", str(run), "--job", number, "--report", folder, "--date", day)
-        assert (
-            f"NOT IN FORCE{' on ' + day if says == 'made later' else ''}: {says}"
-            in (tmp_path / says.replace(" ", "") / "report.html").read_text()
-        )
+    for day, says in (("2199-01-01", "expired"), ("2001-01-01", "made later than 2001-01-01")):
+        folder = tmp_path / day
+        desk("replay", str(run), "--job", number, "--report", str(folder), "--date", day)
+        assert f"NOT IN FORCE: {says}" in (folder / "report.html").read_text()
 
 
 @pytest.mark.parametrize(("reading", "code"), [(500.1, 0), (501.0, 1)])
