@@ -26,7 +26,8 @@ from soakmon.config import Bench, example_toml, read_bench
 from soakmon.data_cli import data_app
 from soakmon.errors import InputError, SoakmonError
 from soakmon.job_cli import job_app
-from soakmon.job_soak import Order, begin, keep, ordered
+from soakmon.job_keep import keep
+from soakmon.job_soak import Order, begin, ordered
 from soakmon.options import DATA, DataOption, JobOption
 from soakmon.page_cli import page_app
 from soakmon.physics.geometry import Bowl

@@ -1,4 +1,4 @@
-"""A soak and the records: what they tell the decider beforehand, and the result they are given."""
+"""A soak and the records: what they tell the decider beforehand."""
 
 from __future__ import annotations
 
@@ -7,25 +7,21 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any, cast, get_args
+from typing import cast, get_args
 
 import numpy as np
-from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from soakmon import __version__
 from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.options import DATA, has_records, now, open_records
-from soakmon.records.jobs.models import Job, Result
-from soakmon.records.jobs.store import Records
-from soakmon.records.jobs.work import add_result, carb_values, find_job, latest
+from soakmon.records.jobs.models import Job
+from soakmon.records.jobs.work import carb_values, find_job, latest
 from soakmon.records.priors import Shift, read_table, shifts
-from soakmon.records.recall import Recalled
 from soakmon.records.told import Told
 from soakmon.report.content import About
 from soakmon.report.pdf import Paper
-from soakmon.watch.decide import Decision
 from soakmon.watch.settings import Settings
 from soakmon.weigh.in_force import Standing, standing
 
@@ -166,73 +162,12 @@ def calibration_in_force(session: Session, today: date, bench: Bench | None = No
     daily = latest(session, "daily_check", name)
     if calibration is None:
         return standing(None, None, today)
-    since = daily is not None and daily.at >= calibration.at
+    checked = None
+    if daily is not None and daily.at >= calibration.at:
+        checked = {**daily.data, "day": daily.at.date().isoformat()}
     return standing(
         calibration.data,
-        daily.data if since and daily is not None else None,
+        checked,
         today,
         bench.cell.g_per_count if bench is not None else None,
-    )
-
-
-def keep(order: Order, decision: Decision, title: str, files: list[Path]) -> None:
-    """Give the job of a replayed run its verdict and report."""
-    if order.job is None:
-        return
-    with open_records(order.data) as records, records.session() as session:
-        _give(
-            (records, session),
-            order.job,
-            order.made,
-            decision=decision,
-            data={"title": title, "bench_toml": order.about.bench_toml},
-            files=files,
-            invented=order.about.invented,
-        )
-
-
-def keep_soak(folder: Path, found: Recalled, files: list[Path]) -> str:
-    """Give the job of a bench's soak its verdict and report, once; what came of it, in words."""
-    number, entry = found.entry.job, found.entry
-    if number is None:
-        return ""
-    bench = found.bench.service.name
-    whence = {"bench": bench, "soak": entry.id, "started_wall_s": entry.started_wall_s}
-    with open_records(folder) as records, records.session() as session:
-        job = find_job(session, number)
-        kept = session.scalars(select(Result).where(Result.job_id == job.id, Result.bench == bench))
-        if any(one.data.get("of_bench") == whence for one in kept):
-            return f"job {number} has had it since the soak ended"
-        data = {"title": entry.title, "of_bench": whence}
-        _give(
-            (records, session), number, found.ended_at, decision=found.decision, data=data,
-            files=files, invented=found.told.invented, bench=bench,
-        )  # fmt: skip
-    return f"kept with job {number}"
-
-
-def _give(
-    opened: tuple[Records, Session],
-    number: str,
-    at: datetime,
-    *,
-    decision: Decision,
-    data: dict[str, Any],
-    files: list[Path],
-    invented: bool,
-    bench: str | None = None,
-) -> None:
-    records, session = opened
-    verdict = decision.verdict
-    phases = [[name, t_s] for name, t_s in decision.phases]
-    add_result(
-        session,
-        find_job(session, number),
-        at,
-        kind="rehearsal" if invented else "soak",
-        summary=f"{verdict.outcome.value}: {verdict.reason}"
-        + (" (invented data)" if invented else ""),
-        data={**data, "verdict": verdict.as_dict(), "phases": phases},
-        bench=bench,
-        files=[(records.files, file) for file in files],
     )

@@ -15,7 +15,8 @@ from rich.text import Text
 
 from soakmon import __version__
 from soakmon.errors import InputError
-from soakmon.job_soak import about_of, keep_soak, paper_of
+from soakmon.job_keep import keep_soak
+from soakmon.job_soak import about_of, paper_of
 from soakmon.records.jobs.work import NUMBER
 from soakmon.records.recall import Recalled, recall
 from soakmon.report.content import About

@@ -25,7 +25,8 @@ from soakmon.bench.serve import serve as run_service
 from soakmon.cautions import CAUTIONS
 from soakmon.config import Bench, read_bench
 from soakmon.errors import InputError
-from soakmon.job_soak import consult, counsel
+from soakmon.job_keep import book_of
+from soakmon.job_soak import consult
 from soakmon.options import now
 from soakmon.report import words
 
@@ -78,7 +79,7 @@ def serve(
         parts = _real(described)
     out.print(Text(f"listening on {described.service.socket}; stop with Ctrl-C"))
     folder = Path(described.service.data_folder)
-    run_service(described, parts, counsel(folder, described, invented=simulated is not None))
+    run_service(described, parts, book_of(folder, described, invented=simulated is not None))
 
 
 def check(
@@ -224,7 +225,8 @@ def weigh(socket: SocketOption = None) -> None:
     mass_g = found["mass_g"]
     if mass_g is None:
         raise InputError("the load cell gives no mass: see soakmon status")
-    out.print(Text(f"{mass_g:.2f} g"))
+    moving = "" if found["steady"] else ", still moving"
+    out.print(Text(f"{mass_g:.2f} g ± {found['noise_g']:.2f} g{moving}"))
 
 
 def show_status(found: dict[str, Any]) -> Group:

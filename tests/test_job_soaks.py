@@ -115,7 +115,8 @@ def test_the_report_says_what_the_record_told(made):
         "What the job record told the decider", "the note tells of trouble with the bowl's joint",
         "bowl gasket or drain plug weeping × 2", "needle and seat were not renewed",
         "Łukasz Süß (invented)", "invented: this is a rehearsal", "Preflight", "acknowledged at",
-        "isolating (alarm: carb 1 weeps", "good: calibration", "numpy", f"{began:%Y-%m-%d %H:%M} to",
+        "isolating (alarm: carb 1 weeps", "good: calibration", "numpy",
+        f"{began:%Y-%m-%d %H:%M} to",
     ):  # fmt: skip
         assert word in page, word
 

@@ -19,13 +19,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
+from soakmon.bench.book import Consult
 from soakmon.bench.guard import Guard, Trip
 from soakmon.bench.ports import BenchParts, Edge, Press
 from soakmon.bench.preflight import Check, check_calibration, check_machine
 from soakmon.bench.resume import resume_session
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.bench.session import Phase, Session
-from soakmon.bench.status import estimate_of, status_of
+from soakmon.bench.status import Weighed, estimate_of, status_of, weighed
 from soakmon.bench.threads import Threads
 from soakmon.config import Bench
 from soakmon.errors import InputError, SoakmonError
@@ -39,6 +40,7 @@ log = logging.getLogger(__name__)
 T = TypeVar("T")
 _VERDICT_EVERY_S = 60.0
 _ESTIMATE_EVERY_S = 300.0
+_AIR_LOG_EVERY_S, _AIR_LOG_LENGTH = 600.0, 288
 _CONFIRM = "the cautions must be confirmed at the bench before the feed may open"
 
 
@@ -86,7 +88,7 @@ class Service:
         boot: str,
         alive: Callable[[], None] = lambda: None,
         concluded: Callable[[int], None] = lambda soak: None,
-        consult: Callable[[str | None, float], Told] = lambda job, wall_s: Told(),
+        consult: Consult = lambda job, wall_s: Told(),
     ) -> None:
         self.bench, self.parts, self.journal = bench, parts, journal
         self.boot = boot
@@ -102,6 +104,7 @@ class Service:
         self.session: Session | None = None
         self.status: dict[str, Any] = {"phase": str(Phase.IDLE)}
         self.renewed_s = time.monotonic()
+        self.air_log: tuple[tuple[float, float], ...] = ()
         self.verdict_at_s = self.estimate_at_s = -math.inf
         self.sampler = self._sampler(self.clock.boot_s(), 0.0)
         self.guard = Guard(bench.guard, self._rack_g())
@@ -218,6 +221,7 @@ class Service:
 
     def _refresh(self, row: Rows) -> None:
         t_s = float(row.t_s[-1])
+        self._log_air(float(row.air_c[-1]))
         fresh = t_s - self.verdict_at_s >= _VERDICT_EVERY_S
         if fresh or t_s < self.verdict_at_s:
             self.verdict_at_s = t_s
@@ -229,6 +233,12 @@ class Service:
                 self.estimate_at_s = t_s
                 self._record(t_s, "estimate", estimate)
         self._panel()
+
+    def _log_air(self, air_c: float) -> None:
+        wall_s = self.clock.wall_s()
+        due = not self.air_log or wall_s - self.air_log[-1][0] >= _AIR_LOG_EVERY_S
+        if due and math.isfinite(air_c):
+            self.air_log = (*self.air_log[1 - _AIR_LOG_LENGTH :], (wall_s, air_c))
 
     def _conclude(self, session: Session) -> None:
         if session.decision is not None:
@@ -353,9 +363,14 @@ class Service:
             raise RefusedError("a leak was found: end the soak and mend it first")
         session.resume_feed()
 
-    def weigh(self) -> dict[str, float | None]:
-        """Net mass on the cell now and its scatter over the last seconds, g."""
-        return {"mass_g": self.status.get("mass_g"), "noise_g": self.status.get("noise_g")}
+    def weigh(self) -> Weighed:
+        """What is on the cell now: mean and scatter over the last seconds."""
+        return weighed(self.sampler.recent_counts, self.scale)
+
+    def mean_air_c(self, since_wall_s: float) -> float | None:
+        """Mean shop temperature since a wall time, °C, as far back as two days."""
+        found = [air_c for wall_s, air_c in self.air_log if wall_s >= since_wall_s]
+        return round(sum(found) / len(found), 2) if found else self.status.get("air_c")
 
     def _take_up(self) -> None:
         """Go on with a soak that the journal holds unfinished."""

@@ -27,9 +27,9 @@ def standing(
 ) -> Standing:
     """Judge the latest calibration and daily check, as `judge` keeps them.
 
-    daily: the latest check after the calibration. g_per_count: of bench.toml (None: not known, as
-    for a run recorded elsewhere). Another gain is told when it is off by more than the expanded
-    uncertainty of the calibration's own.
+    daily: the latest check after the calibration, with its `day`. g_per_count: of bench.toml (None:
+    not known, as for a run recorded elsewhere). Another gain is told when it is off by more than
+    the expanded uncertainty of the calibration's own.
     """
     if calibration is None:
         return Standing(False, "none on record: calibrate with soakmon bench calibrate")
@@ -70,5 +70,4 @@ def _wrong(
 def _checked(daily: Mapping[str, Any] | None) -> str:
     if daily is None:
         return "; not checked since"
-    day = f" on {daily['day']}" if "day" in daily else ""
-    return f"; checked{day} with one mass, {daily['error_g']:+.3f} g off"
+    return f"; checked on {daily['day']} with one mass, {daily['error_g']:+.3f} g off"
