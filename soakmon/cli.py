@@ -88,6 +88,9 @@ def rehearse(
     save: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Also save the readings (CSV).")
     ] = None,
+    bench: Annotated[
+        Path | None, typer.Option(metavar="TOML", help="Take beliefs and criterion from here.")
+    ] = None,
     as_json: JsonOption = False,
     report: ReportOption = None,
     job: JobOption = None,
@@ -103,14 +106,18 @@ def rehearse(
         return
     if scenario not in SCENARIOS:
         raise InputError(f"there is no scenario {scenario!r}; see: soakmon rehearse --list")
-    order = ordered(job, data, date, paper, About(invented=True))
+    described = read_bench(bench) if bench is not None else None
+    snapshot = bench.read_text(encoding="utf-8") if bench is not None else ""
+    about = About(bench_toml=snapshot, invented=True)
+    order = ordered(job, data, date, paper, about, bench=described)
     with bar(err, f"simulating {hours:g} h") as progress:
         night = simulate(
             SCENARIOS[scenario], seed=seed, hours=hours, interval_s=interval_s, progress=progress
         )
     if save is not None:
         _save(save, night.rows, scenario)
-    settings = Settings(geometry=night.geometry, fuel=night.fuel)
+    settings = described.settings() if described is not None else Settings()
+    settings = replace(settings, geometry=night.geometry, fuel=night.fuel)
     title = f"rehearsal of {scenario} (invented data)"
     _finish(night.rows, settings, title, order, as_json=as_json, report=report)
 

@@ -93,7 +93,7 @@ def test_the_bench_answers_what_it_can(guides):
 def test_a_cell_that_moves_is_waited_for(guides):
     guides.begin("drain")
     guides.answer(20)
-    guides.bench.simulation.world.bottle_mass_g -= 30
+    guides.bench.simulation.zero_counts += 30 / 0.0005
     guides.bench.run(3 / 3600)
     refused = guides.answer(take=True)
     assert refused.status_code == 409
