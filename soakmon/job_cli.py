@@ -112,23 +112,26 @@ def carb(
 @job_app.command("check")
 def check(
     number: Number,
-    place: Annotated[int | None, typer.Argument(metavar="[TASK]", help="Task done.")] = None,
+    places: Annotated[
+        list[int] | None, typer.Argument(metavar="[TASK]", help="Tasks done.")
+    ] = None,
     by: Annotated[str, typer.Option(help="Who did it.")] = "",
     undo: Annotated[bool, typer.Option("--undo", help="Take the tick back.")] = False,
     add: Annotated[str | None, typer.Option(help="Add a task to the list.")] = None,
     data: DataOption = DATA,
 ) -> None:
-    """Tick off a task of the reassembly checklist; alone: show the list."""
-    if place is not None and add is not None:
+    """Tick off tasks of the reassembly checklist; alone: show the list."""
+    if places and add is not None:
         raise InputError("either tick a task or --add one")
     with open_records(data) as records, records.session() as session:
         job = work.find_job(session, number)
         if add is not None:
             work.add_check(job, add)
-        elif place is not None and undo:
-            work.untick(job, place)
-        elif place is not None:
-            work.tick(job, place, by, now())
+        for place in places or []:
+            if undo:
+                work.untick(job, place)
+            else:
+                work.tick(job, place, by, now())
         session.flush()
         tasks = list(job.checklist)
     for task in tasks:

@@ -84,7 +84,8 @@ def report_html(said: Content, shapes: list[Shape], picture: Path) -> str:
 <p class="verdict {said.outcome.value}">{html.escape(said.heading)}</p>
 <p class="reason">{html.escape(said.sentence)}</p>
 <table>{_facts(said.summary)}</table>
-<div class="rack">{svg(shapes)}</div>
+<div class="scroll" tabindex="0" role="group" aria-label="rack">
+<div class="rack">{svg(shapes)}</div></div>
 <img src="data:image/png;base64,{image}" alt="{html.escape(said.sentence)}">
 {"".join(_section(section) for section in said.details)}
 </main>
@@ -122,9 +123,21 @@ img { width: 100%; height: auto; }
 .leaking { border-style: double; border-width: 10px; }
 .not_proven { border-style: dashed; }
 .reason { font-size: 1.2rem; }
-th { text-align: left; vertical-align: top; padding-right: 1.5em; }
+th { text-align: left; vertical-align: top; padding-right: 1.5em; overflow-wrap: break-word; }
+td { overflow-wrap: anywhere; }
+@media (max-width: 30rem) {
+  th, td { display: block; padding: 0; }
+  td { margin-bottom: .5em; }
+  .rack { min-width: 30rem; }
+  .scroll { overflow-x: auto; }
+  h1 { font-size: 1.4rem; }
+}
 th, td { padding-top: .2em; padding-bottom: .2em; }
 .rack { max-width: 44rem; margin: 1rem 0; }
 pre { font-size: .75rem; white-space: pre-wrap; }
-@media print { main { max-width: none; } h2 { break-after: avoid; } }
+@media print {
+  main { max-width: none; }
+  h2 { break-after: avoid; }
+  tr, img { break-inside: avoid; }
+}
 """
