@@ -32,6 +32,7 @@ from soakmon.options import DATA, DataOption, JobOption
 from soakmon.page_cli import page_app
 from soakmon.physics.geometry import Bowl
 from soakmon.reach_cli import add_reach
+from soakmon.records.jobs.text import inert
 from soakmon.records.run_file import read_run, write_run
 from soakmon.report.content import About
 from soakmon.report.files import write_report
@@ -258,7 +259,7 @@ def main() -> None:
         app()
     except SoakmonError as error:
         for line in str(error).splitlines():
-            err.print(Text(f"soakmon: {line}"), soft_wrap=True)
+            err.print(Text(inert(f"soakmon: {line}")), soft_wrap=True)
         sys.exit(BAD_INPUT)
     except BrokenPipeError:
         # The reader went away; say nothing more on the closed pipe.

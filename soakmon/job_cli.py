@@ -18,6 +18,7 @@ from soakmon.options import DATA, DataOption, now, open_records
 from soakmon.records.jobs import work
 from soakmon.records.jobs.export import export_job, job_dict
 from soakmon.records.jobs.importing import import_job
+from soakmon.records.jobs.text import inert
 
 job_app = typer.Typer(help="The job record.", no_args_is_help=True)
 out = Console(highlight=False)
@@ -61,7 +62,7 @@ def list_jobs(
     table = Table("number", "customer", "machine", "rack", "last result", box=None)
     for job in jobs[:most]:
         cells = (job.number, job.customer, job.machine, job.rack, job.last)
-        table.add_row(*(Text(cell) for cell in cells))
+        table.add_row(*(Text(inert(cell)) for cell in cells))
     out.print(table if jobs else Text("no jobs"))
     if len(jobs) > most:
         out.print(Text("… and more: give a word, or --most"))
@@ -151,7 +152,7 @@ def attach(
         job = work.find_job(session, number)
         made = [work.attach(job, records.files, now(), file, caption) for file in files]
     for one in made:
-        out.print(Text(f"{one.name}: {one.size_bytes} bytes, SHA-256 {one.sha256}"))
+        out.print(Text(f"{inert(one.name)}: {one.size_bytes} bytes, SHA-256 {one.sha256}"))
 
 
 @job_app.command("export")

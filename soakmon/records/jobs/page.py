@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from html import escape
+from collections.abc import Collection
+from html import escape as html_escape
 from typing import Any
 
 from soakmon.cautions import CAUTIONS
 from soakmon.records.jobs.fields import CarbFields, height_within
+from soakmon.records.jobs.text import inert
 
 _MOST_READINGS = 40
-_PICTURES = (".png", ".jpg", ".jpeg", ".gif", ".svg", ".webp")
+_OPENS = (".pdf", ".txt", ".csv", ".json")
 
 
-def job_page(job: dict[str, Any]) -> str:
-    """The page; `job` is the content of job.json. Links are relative to it."""
+def job_page(job: dict[str, Any], pictures: Collection[str] = ()) -> str:
+    """The page; `job` is the content of job.json. Links are relative to it.
+
+    pictures: files that are pictures by what they hold, whatever they are called.
+    """
     title = f"Job {job['number']}"
     facts = (("Customer", "customer"), ("Machine", "machine"), ("Rack", "rack"))
     rows = "".join(_row(name, job[key]) for name, key in facts)
@@ -40,7 +45,7 @@ def job_page(job: dict[str, Any]) -> str:
 <h2>Notes</h2>
 {_list([_note(one) for one in job["notes"]])}
 <h2>Files</h2>
-{_list([_file(one) for one in job["attachments"]])}
+{_list([_file(one, pictures) for one in job["attachments"]])}
 <h2>Cautions</h2>
 <ul>{cautions}</ul>
 <p class="small">Everything as data: <a href="job.json">job.json</a>. Hashes of all files:
@@ -129,13 +134,21 @@ def _short(value: object) -> str:
     return f"{value:.4g}" if isinstance(value, float) else _told(value)
 
 
-def _file(one: dict[str, Any]) -> str:
-    link = f'<a href="{escape(one["file"])}">{escape(one["name"])}</a> {escape(one["caption"])}'
-    if one["file"].lower().endswith(_PICTURES):
-        link += (
-            f'<br><img src="{escape(one["file"])}" alt="{escape(one["caption"] or one["name"])}">'
-        )
+def _file(one: dict[str, Any], pictures: Collection[str]) -> str:
+    """A link; what a browser would run is offered for keeping instead, but for our own report."""
+    ours = one["result"] is not None and one["name"] in {"report.html", "soak.svg"}
+    shown = one["file"] in pictures or one["file"].lower().endswith(_OPENS) or ours
+    keep = "" if shown else " download"
+    name, caption = escape(one["name"]), escape(one["caption"])
+    link = f'<a href="{escape(one["file"])}"{keep}>{name}</a> {caption}'
+    if one["file"] in pictures:
+        link += f'<br><img src="{escape(one["file"])}" alt="{caption or name}">'
     return link
+
+
+def escape(text: str) -> str:
+    """Text for the page, with what steers as its code."""
+    return html_escape(inert(text, lines=True))
 
 
 _STYLE = """
