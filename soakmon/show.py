@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 from rich.console import Console
 from rich.panel import Panel
@@ -12,10 +13,12 @@ from rich.table import Table
 from rich.text import Text
 
 from soakmon.cautions import CAUTIONS
+from soakmon.records.jobs.text import inert
 from soakmon.report import words
 from soakmon.watch.decide import Decision
 from soakmon.watch.verdict import Outcome, Verdict
 
+EXIT_CODES = {Outcome.TIGHT: 0, Outcome.LEAKING: 1, Outcome.NOT_PROVEN: 3}
 _STYLES = {
     Outcome.TIGHT: "bold green",
     Outcome.LEAKING: "bold red",
@@ -28,7 +31,9 @@ def show_decision(console: Console, decision: Decision, title: str) -> None:
     """Print a decision so that it can be read at a glance."""
     verdict = decision.verdict
     head = Text(words.HEADINGS[verdict.outcome], style=_STYLES[verdict.outcome])
-    console.print(Panel(Text.assemble(head, "\n", verdict.reason), title=title, expand=False))
+    console.print(
+        Panel(Text.assemble(head, "\n", verdict.reason), title=Text(inert(title)), expand=False)
+    )
     console.print(_facts(verdict))
     if verdict.outcome is not Outcome.TIGHT:
         _lines(console, "Suspects", [words.suspect(one) for one in verdict.suspects[:4]])
@@ -37,6 +42,20 @@ def show_decision(console: Console, decision: Decision, title: str) -> None:
     if len(faults) > _MOST_FAULTS:
         faults = [*faults[:_MOST_FAULTS], f"… and {len(faults) - _MOST_FAULTS} more"]
     _lines(console, "Disturbances and faults", faults)
+
+
+def show_result(
+    console: Console, decision: Decision, title: str, files: list[Path], shifted: list[int]
+) -> None:
+    """Print a decision with the report's files. shifted: carbs that the job record spoke of."""
+    show_decision(console, decision, title)
+    if shifted:
+        carbs = ", ".join(str(carb) for carb in shifted)
+        console.print(Text(f"\nThe job record shifted the odds of causes at carb {carbs}."))
+    if files:
+        names = ", ".join(file.name for file in files[1:])
+        console.print(Text(f"\nReport: {files[0]} (with {names})"))
+    show_cautions(console)
 
 
 def show_cautions(console: Console) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from soakmon.config import Bench
+from soakmon.records.told import Told
 from soakmon.watch.rows import Floats, Rows
 
 PREFLIGHT_S = 60.0
@@ -81,6 +82,11 @@ def _outlet(health: dict[str, Any], *, phone_needed: bool) -> Check:
     why = "off in bench.toml" if state == "off" else health["last_error"] or "not yet connected"
     text = f"NOBODY WILL BE TOLD of an alarm: {why}" if phone else f"{why}; it is caught up later"
     return Check(name, False, text, warning=not (phone and phone_needed))
+
+
+def check_calibration(told: Told) -> Check:
+    """Whether the cell's calibration is in force, by what the records told the soak."""
+    return Check("calibration", told.calibrated, told.calibration, warning=True)
 
 
 def _cell(mass_g: Floats) -> Check:

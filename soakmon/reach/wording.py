@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from soakmon.report.words import CAUSES, HEADINGS, plain
+from soakmon.report.words import CAUSES, HEADINGS
+from soakmon.watch.figures import plain
 from soakmon.watch.verdict import Cause, Outcome
 
 _TITLES = {

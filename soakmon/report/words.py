@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from soakmon.watch.figures import plain
 from soakmon.watch.verdict import Band, Cause, Outcome, Suspect, Verdict
 
 HEADINGS = {
@@ -20,6 +21,19 @@ CAUSES = {
     Cause.NO_LEAK: "no leak",
 }
 
+# What was done about each kind of disturbance or fault.
+TREATED = {
+    "bump": "not counted as loss or as drops",
+    "refill": "the fuel added is not counted against the loss",
+    "bottle_empty": "what came after is not judged by mass",
+    "cell_frozen": "readings that stand still were not used",
+    "cell_noise": "readings were given less weight",
+    "gate_stuck": "its counts say nothing for or against a leak",
+    "gate_noise": "its counts were weighed as noise",
+    "gap": "bridged, with more uncertainty about the loss meanwhile",
+    "temperature_missing": "the expected evaporation is less certain",
+}
+
 
 def hour(t_s: float) -> str:
     """Time since the start as hours and minutes: 5:07 h."""
@@ -32,15 +46,12 @@ def grams(value: float) -> str:
     return f"{value:.1f} g" if abs(value) >= 10 else f"{value:.2f} g"
 
 
-def plain(value: float, digits: int = 2) -> str:
-    """A value with so many significant digits, never with an exponent: 0.012, 1.4, 240, 5800."""
-    return f"{float(f'{value:.{digits}g}'):.12f}".rstrip("0").rstrip(".")
-
-
 def loss(verdict: Verdict) -> str:
     """What was lost against what was expected."""
     expected = verdict.expected_evaporation_g
     band = f"{grams(expected.low)} to {grams(expected.high)} (best {grams(expected.best)})"
+    if verdict.observed_loss_g is None and expected.high == 0:
+        return "not measured: it ended before the soak's clock began"
     if verdict.observed_loss_g is None:
         return f"loss unknown; evaporation alone would take {band}"
     return f"{grams(verdict.observed_loss_g)} lost; evaporation alone explains {band}"

@@ -10,6 +10,7 @@ from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable
 from soakmon.watch.evidence import evidence, shift
 from soakmon.watch.faults import gate_faults, other_faults
+from soakmon.watch.figures import plain
 from soakmon.watch.found import (
     FLOODS_G_PER_H,
     Found,
@@ -110,13 +111,13 @@ def _outcome(
         where = f"carb {worst.carb}" if worst.carb else "a place no gate sees"
         more = f" and {len(found) - 1} more" if len(found) > 1 else ""
         since = (worst.onset_s - decider.start_s) / 3600
-        text = f"leak at {where}{more}, about {worst.leak.best:.2g} g/h since hour {since:.1f}"
+        text = f"leak at {where}{more}, about {plain(worst.leak.best)} g/h since hour {since:.1f}"
         return Outcome.LEAKING, text
     if doubts:
         return Outcome.NOT_PROVEN, doubts[0]
     return Outcome.TIGHT, (
         f"no leak: the loss is what evaporation explains, and no more than "
-        f"{24 * belief.leak.high:.2g} g a day could hide in it"
+        f"{plain(24 * belief.leak.high)} g a day could hide in it"
     )
 
 
@@ -149,8 +150,8 @@ def _doubts(
         )
     if smallest * 24 > criterion:
         doubts.append(
-            f"the smallest leak this run could prove is {smallest * 24:.2g} g/day, more than the "
-            f"{criterion:g} asked for: soak longer, or reduce noise and drift"
+            f"the smallest leak this run could prove is {plain(smallest * 24)} g/day, more than "
+            f"the {criterion:g} asked for: soak longer, or reduce noise and drift"
         )
     return doubts
 

@@ -30,7 +30,7 @@ _ANYTHING = 1e-3
 _REGULAR, _SUREST = 4.0, 40.0
 _RATES = np.linspace(-2.5, 2.5, 21)
 # What has to get out, or not, until the causes can be told apart: enough for a crack to run dry.
-_AT_A_GATE_G, _UNSEEN_G, _LONGEST_S = 3.0, 0.3, 8 * 3600.0
+_AT_A_GATE_G, _UNSEEN_G, _LONGEST_S = 3.0, 0.3, 6 * 3600.0
 
 
 @dataclass(frozen=True, slots=True)

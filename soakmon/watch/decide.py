@@ -20,6 +20,7 @@ from soakmon.watch.conclude import conclude
 from soakmon.watch.curve import Curve, CurveKeeper
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.fall import FallWatch
+from soakmon.watch.figures import plain
 from soakmon.watch.filling import FillFinder, Phase
 from soakmon.watch.flood import FloodWatch
 from soakmon.watch.follow import Follower
@@ -231,12 +232,12 @@ class Decider:
             if weep.gate_ratio(index, mass) > -np.log(self.budget.weep_gate):
                 joint = weep.under_gate(index, mass)[1]
                 rate = float(LEAKS[int(joint.max(axis=0).argmax())])
-                text = f"carb {index + 1} weeps: about {rate:.2g} g/h"
+                text = f"carb {index + 1} weeps: about {plain(rate)} g/h"
                 self._alarm(Alarm(self._now(), "weep", index + 1, rate, text))
                 alarmed.add(index + 1)
         if not alarmed and weep.unseen(mass) > -np.log(self.budget.weep_mass):
             rate = float(LEAKS[int(mass.max(axis=0).argmax())])
-            text = f"fuel is leaving that no gate sees: about {rate:.2g} g/h"
+            text = f"fuel is leaving that no gate sees: about {plain(rate)} g/h"
             self._alarm(Alarm(self._now(), "weep", None, rate, text))
 
     def _now(self) -> float:

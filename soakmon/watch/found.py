@@ -9,6 +9,7 @@ import numpy as np
 
 from soakmon.physics.geometry import Bowl
 from soakmon.watch.closing import Posterior, chance_of_losing, chance_of_none, leak_given_leaking
+from soakmon.watch.figures import plain
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Alarm, Band, Fault
 from soakmon.watch.weep import ONSETS, RATE_PRIOR, Weep
@@ -72,7 +73,7 @@ def with_closing_alarm(
         return alarms
     alarm = Alarm(decider.last_s, "weep", None, None, "")
     rate = found_at(decider, weep, mass, alarm).leak.best
-    text = f"fuel was leaving that no gate saw: about {rate:.2g} g/h"
+    text = f"fuel was leaving that no gate saw: about {plain(rate)} g/h"
     return [Alarm(decider.last_s, "weep", None, rate, text)]
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from soakmon.errors import InputError
@@ -16,8 +18,10 @@ from soakmon.records.jobs.fields import CHECKLIST, CarbFields, parse_pairs
 from soakmon.records.jobs.files import FileStore
 from soakmon.records.jobs.models import Attachment, Carb, Check, Job, Note, Result
 from soakmon.records.jobs.store import next_number
+from soakmon.records.jobs.text import clean_line, clean_text, inert
 
 MOST_CARBS = 8
+_PIECE = 1000
 NUMBER = re.compile(r"\d{4}-\d{4,6}")
 
 
@@ -32,9 +36,9 @@ def new_job(
     job = Job(
         number=next_number(session, now),
         created=now,
-        customer=customer.strip(),
-        machine=machine.strip(),
-        rack=rack.strip(),
+        customer=clean_line(customer, "customer"),
+        machine=clean_line(machine, "machine"),
+        rack=clean_line(rack, "rack"),
         carb_count=carbs,
         carbs=[Carb(place=place, jets={}) for place in range(1, carbs + 1)],
         checklist=[Check(place=place, task=task) for place, task in enumerate(CHECKLIST, start=1)],
@@ -53,15 +57,43 @@ def find_job(session: Session, number: str) -> Job:
     return job
 
 
-def all_jobs(session: Session, word: str = "") -> list[Job]:
-    """All jobs, latest first; word: in number, customer, machine or rack, whatever its case."""
-    jobs = session.scalars(select(Job).order_by(Job.created.desc(), Job.id.desc())).all()
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """A job as lists show it; last: summary of its latest result."""
+
+    number: str
+    created: datetime
+    customer: str
+    machine: str
+    rack: str
+    carb_count: int
+    last: str = ""
+
+
+def all_jobs(session: Session, word: str = "", most: int | None = None) -> list[Listed]:
+    """All jobs, latest first; word: in number, customer, machine or rack, whatever its case.
+
+    The words are compared here: SQLite knows no case beyond English letters. most: no more than
+    so many.
+    """
+    columns = (Job.number, Job.created, Job.customer, Job.machine, Job.rack, Job.carb_count, Job.id)
+    rows = session.execute(select(*columns).order_by(Job.created.desc(), Job.id.desc()))
     low = word.casefold()
-    return [
-        job
-        for job in jobs
-        if low in f"{job.number}\n{job.customer}\n{job.machine}\n{job.rack}".casefold()
-    ]
+    found = (row for row in rows if low in "\n".join((row[0], *row[2:5])).casefold())
+    kept = list(itertools.islice(found, most))
+    last = _last_results(session, [row[6] for row in kept])
+    return [Listed(*row[:6], last.get(row[6], "")) for row in kept]
+
+
+def _last_results(session: Session, jobs: list[int]) -> dict[int, str]:
+    """Summary of the latest result by job, asked for in pieces that every database takes."""
+    last: dict[int, str] = {}
+    for start in range(0, len(jobs), _PIECE):
+        query = select(Result.job_id, Result.summary)
+        query = query.where(Result.job_id.in_(jobs[start : start + _PIECE]))
+        found = session.execute(query.order_by(Result.at, Result.id))
+        last |= {job: summary for job, summary in found if job is not None}
+    return last
 
 
 def find_carb(job: Job, place: int) -> Carb:
@@ -89,7 +121,7 @@ def add_note(job: Job, now: datetime, text: str, carb: int | None = None) -> Not
         raise InputError("the note is empty")
     if carb is not None:
         find_carb(job, carb)
-    note = Note(at=now, carb=carb, text=text.strip())
+    note = Note(at=now, carb=carb, text=clean_text(text, "the note"))
     job.notes.append(note)
     return note
 
@@ -99,7 +131,7 @@ def tick(job: Job, place: int, by: str, now: datetime) -> Check:
     check = _check(job, place)
     if not by.strip():
         raise InputError("who did it? give --by NAME")
-    check.done_by, check.done_at = by.strip(), now
+    check.done_by, check.done_at = clean_line(by, "by"), now
     return check
 
 
@@ -114,7 +146,7 @@ def add_check(job: Job, task: str) -> Check:
     """Add a task to the job's checklist."""
     if not task.strip():
         raise InputError("the task is empty")
-    check = Check(place=len(job.checklist) + 1, task=task.strip())
+    check = Check(place=len(job.checklist) + 1, task=clean_line(task, "the task"))
     job.checklist.append(check)
     return check
 
@@ -131,7 +163,8 @@ def attach(
 ) -> Attachment:
     """Keep a copy of a file with the job."""
     sha256, size = store.add(source)
-    made = Attachment(at=now, name=source.name, sha256=sha256, size_bytes=size, caption=caption)
+    name, caption = inert(source.name), clean_line(caption, "caption")
+    made = Attachment(at=now, name=name, sha256=sha256, size_bytes=size, caption=caption)
     job.attachments.append(made)
     return made
 
@@ -144,10 +177,15 @@ def add_result(
     kind: str,
     summary: str,
     data: dict[str, Any],
+    bench: str | None = None,
     files: Iterable[tuple[FileStore, Path]] = (),
 ) -> Result:
-    """Keep a result with a job (None: the bench's own), with the files that belong to it."""
-    result = Result(job_id=job.id if job else None, at=now, kind=kind, summary=summary, data=data)
+    """Keep a result with a job (None: the bench's own), with the files that belong to it.
+
+    bench: name of the bench it was made on.
+    """
+    owner = job.id if job is not None else None
+    result = Result(job_id=owner, at=now, kind=kind, summary=summary, data=data, bench=bench)
     session.add(result)
     session.flush()
     if job is not None:
@@ -157,7 +195,12 @@ def add_result(
     return result
 
 
-def latest(session: Session, kind: str) -> Result | None:
-    """The latest result of a kind, of whatever job or of the bench."""
+def latest(session: Session, kind: str, bench: str | None = None) -> Result | None:
+    """The latest result of a kind, of whatever job or of none.
+
+    bench: only what that bench made, or what was kept without the name of one.
+    """
     query = select(Result).where(Result.kind == kind)
+    if bench is not None:
+        query = query.where(or_(Result.bench == bench, Result.bench.is_(None)))
     return session.scalar(query.order_by(Result.at.desc(), Result.id.desc()).limit(1))
