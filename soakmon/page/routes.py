@@ -20,6 +20,7 @@ from soakmon.bench.service import RefusedError, Service
 from soakmon.cautions import CAUTIONS
 from soakmon.page.access import COOKIE, DeniedError, acting, answers, runs_nearby, visitor
 from soakmon.page.door import LEAST_PASSWORD, LONGEST_NAME, Door
+from soakmon.page.job_routes import Shelf
 from soakmon.page.store import Visitor
 from soakmon.physics.liquid import density_kg_per_m3
 
@@ -122,8 +123,8 @@ def confirm(confirmed: list[str]) -> None:
         raise RefusedError(f"not confirmed: {left[0]}")
 
 
-def sign_in_routes(door: Door, *, secure: bool) -> APIRouter:
-    """Routes for those who are not signed in yet, and out again. secure: the page has TLS."""
+def sign_in_routes(door: Door) -> APIRouter:
+    """Routes for those who are not signed in yet, and out again."""
     router = APIRouter(prefix="/api", tags=["sign-in"])
 
     @router.post("/sign-in", summary="Sign in", responses=answers(401, 403, 413, 422, 429))
@@ -138,7 +139,7 @@ def sign_in_routes(door: Door, *, secure: bool) -> APIRouter:
             store.close_session(old)
         response.set_cookie(
             COOKIE, secret, max_age=int(store.session_s), httponly=True, samesite="lax",
-            secure=secure,
+            secure=request.url.scheme == "https",
         )  # fmt: skip
         found = store.session(secret)
         return Me(name=body.name, role=found.role if found is not None else "")
@@ -186,7 +187,7 @@ def live_routes(service: Service, live: Live) -> APIRouter:
     return router
 
 
-def opening_routes(service: Service) -> APIRouter:
+def opening_routes(service: Service, shelf: Shelf) -> APIRouter:
     """What opens the feed: a person with the role run, on the local network, cautions confirmed."""
     router = APIRouter(
         prefix="/api",
@@ -199,6 +200,8 @@ def opening_routes(service: Service) -> APIRouter:
     async def start(body: StartHere) -> dict[str, int]:
         confirm(body.confirmed)
         title, job = body.title, body.job
+        if job is not None and not await asyncio.to_thread(lambda: shelf.book.has(job)):
+            raise RefusedError(f"there is no job {job}: make it first, or leave it out")
         return {
             "soak": await do(
                 service, lambda: service.start_soak(title, job, cautions_confirmed=True)

@@ -9,6 +9,7 @@ import ssl
 import sys
 
 import uvicorn
+from fastapi import FastAPI
 
 from soakmon.bench.reports import Reports
 from soakmon.bench.serve import Server
@@ -17,8 +18,7 @@ from soakmon.errors import SoakmonError
 from soakmon.hardware_config import PageSection
 from soakmon.page.app import build_page
 from soakmon.page.door import Door
-from soakmon.page.routes import Live
-from soakmon.page.store import Store
+from soakmon.page.fleet_routes import listen
 
 log = logging.getLogger(__name__)
 _LEAVE_S = 2
@@ -27,19 +27,24 @@ _LEAVE_S = 2
 class OpenPage:
     """A page that is being served."""
 
-    def __init__(self, server: Server, live: Live, store: Store, task: asyncio.Task[None]) -> None:
-        self.server, self.live, self.store, self.task = server, live, store, task
+    def __init__(self, server: Server, app: FastAPI, tasks: list[asyncio.Task[None]]) -> None:
+        self.server, self.app, self.tasks = server, app, tasks
 
     def leave(self) -> None:
         """Answer those who wait, and stop."""
-        self.live.closing = True
+        self.app.state.live.closing = True
         self.server.should_exit = True
 
     async def gone(self) -> None:
         """Wait until it has stopped."""
         self.leave()
-        await self.task
-        self.store.close()
+        serving, *others = self.tasks
+        await serving
+        for task in others:
+            task.cancel()
+        await asyncio.gather(*others, return_exceptions=True)
+        self.app.state.store.close()
+        self.app.state.shelf.close()
 
 
 def address(section: PageSection) -> str:
@@ -87,6 +92,9 @@ async def open_page(service: Service, reports: Reports) -> OpenPage | None:
         sys.stderr.write(f"soakmon: no page: {error}\n")
         return None
     server = Server(config)
-    task = asyncio.get_running_loop().create_task(server.serve(sockets=[listener]))
+    loop = asyncio.get_running_loop()
+    tasks = [loop.create_task(server.serve(sockets=[listener]))]
+    if service.bench.mqtt.enabled:
+        tasks.append(loop.create_task(listen(service, app.state.fleet)))
     _announce(section, app.state.door)
-    return OpenPage(server, app.state.live, app.state.store, task)
+    return OpenPage(server, app, tasks)

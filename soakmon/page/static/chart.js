@@ -1,5 +1,6 @@
 // The curve as SVG: loss, evaporation band, alarms and phases over a stretch of time.
-import { massValue, svg, t, unit } from "./common.js";
+import { svg, t } from "./common.js";
+import { massValue, unit } from "./units.js";
 
 const LEFT = 52;
 const TOP = 12;

@@ -20,6 +20,11 @@ function showLink() {
   document.body.classList.toggle("stale", gone || old);
   const told = { lost: t("lost", { age: age(silent_s) }), old: t("old", { age: age(reading_s) }) };
   put("link", told[kind] ?? t(kind === "live" ? "live" : "connecting"));
+  const asOf = byId("as-of");
+  if (asOf) {
+    asOf.hidden = !(gone || old) || read_ms === 0;
+    put("as-of", t("as_of", { age: age(reading_s) }));
+  }
 }
 
 /** Calls show(status) with every new state of the bench. */
