@@ -127,7 +127,7 @@ def weigh_routes(service: Service, shelf: Shelf) -> list[APIRouter]:
     )
 
     @looks.get("/weigh/steady", summary="The cell over some seconds")
-    async def weigh(over_s: Annotated[float, Query(ge=1, le=15)] = 4.0) -> Steady:
+    async def weigh(over_s: Annotated[float, Query(ge=0.5, le=8)] = 4.0) -> Steady:
         return await steady(service, over_s)
 
     @looks.get("/bench-tests", summary="The latest results")

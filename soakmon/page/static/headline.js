@@ -54,14 +54,17 @@ function todo(status, kind, alarms) {
   return t(kind === "tight" ? "do_nothing" : "do_early");
 }
 
-/** kind (tight, leaking, not_proven, trouble, none or idle), where, did, todo: texts. */
+/** kind (tight, leaking, not_proven, trouble, none or idle), key of its word; where, did, todo: texts. */
 export function headline(status) {
   const alarms = status.alarms ?? [];
   const leaks = alarms.filter((alarm) => LEAKS.has(alarm.kind));
   const troubles = alarms.filter((alarm) => !LEAKS.has(alarm.kind) && !alarm.acknowledged);
   const kind = kindOf(status, leaks, troubles);
-  const where = kind === "leaking" && leaks.length > 0 ? places(leaks) : "";
-  return { kind, where, did: did(status, alarms), todo: todo(status, kind, alarms) };
+  let where = kind === "leaking" && leaks.length > 0 ? places(leaks) : "";
+  let word = `verdict_${kind}`;
+  // While it runs, what matters is that none has been seen; only the end can leave it unproven.
+  if (kind === "not_proven" && status.phase !== "ended") [word, where] = ["verdict_unseen", t("unproven")];
+  return { kind, word, where, did: did(status, alarms), todo: todo(status, kind, alarms) };
 }
 
 /** The likeliest cause in words; nothing while there is no leak to explain. */

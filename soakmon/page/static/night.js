@@ -10,12 +10,12 @@ const RUNNING = ["filling", "settling", "soaking"];
 const title = document.title;
 
 function showAnswers(status) {
-  const { kind, where, did, todo } = headline(status);
+  const { kind, word, where, did, todo } = headline(status);
   const box = byId("verdict");
   box.className = `verdict ${kind}`;
   box.querySelector(".sign").textContent = sign(kind);
-  const far = status.verdict && kind === status.verdict.verdict && status.phase !== "ended";
-  put("outcome", t(`verdict_${kind}`) + (far ? ` ${t("so_far")}` : ""));
+  const far = kind === "tight" && status.phase !== "ended";
+  put("outcome", t(word) + (far ? ` ${t("so_far")}` : ""));
   byId("where").hidden = where === "";
   put("where", where);
   put("did", did);
