@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 from dataclasses import dataclass
 
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
+from playwright.sync_api import sync_playwright
 
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
@@ -63,6 +66,18 @@ class Paged:
         client = self.client(address)
         client.headers["Authorization"] = f"Bearer {self.store.make_token('script', role, 1)}"
         return client
+
+
+@pytest.fixture(scope="session")
+def browser():
+    path = shutil.which("chromium")
+    assert path is not None, "chromium is missing: bash tests/run brings it"
+    with sync_playwright() as playwright:
+        # Its sandbox cannot be had by root, as which containers run tests.
+        args = ["--no-sandbox"] if os.geteuid() == 0 else []
+        launched = playwright.chromium.launch(executable_path=path, args=args)
+        yield launched
+        launched.close()
 
 
 @pytest.fixture

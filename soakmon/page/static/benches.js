@@ -22,7 +22,10 @@ function card(bench, own) {
   const { availability, state, phase, verdict } = bench;
   const kind = verdict?.verdict ?? "none";
   const gone = availability && availability.state !== "online";
-  const word = gone ? `⚠ ${t("benches_gone")}` : `${sign(kind)} ${t(`verdict_${kind}`)}`;
+  // As on the night view: while it runs, what matters is that no leak has been seen.
+  const unseen = kind === "not_proven" && !verdict.final;
+  const told = t(unseen ? "verdict_unseen" : `verdict_${kind}`);
+  const word = gone ? `⚠ ${t("benches_gone")}` : `${sign(kind)} ${told}`;
   const far = verdict && !verdict.final && !gone ? ` ${t("so_far")}` : "";
   const name = own ? `${bench.name} (${t("benches_own")})` : bench.name;
   return el(

@@ -3,7 +3,7 @@ import { svg, t } from "./common.js";
 import { massValue, unit } from "./units.js";
 
 const LEFT = 52;
-const TOP = 12;
+const TOP = 24;
 const BOTTOM = 44;
 const STEPS_H = [1 / 60, 1 / 12, 1 / 6, 0.5, 1, 2, 3, 6, 12, 24];
 
@@ -70,7 +70,7 @@ function massAxis(low, high, width, y) {
     parts.push(svg("path", { class: "grid", d: `M${LEFT} ${at}H${width}` }));
     parts.push(svg("text", { class: "tick right", x: LEFT - 6, y: at + 5 }, text));
   }
-  parts.push(svg("text", { class: "tick right", x: LEFT - 6, y: TOP + 2 }, unit("mass")));
+  parts.push(svg("text", { class: "tick right", x: LEFT - 6, y: 12 }, unit("mass")));
   return parts;
 }
 

@@ -91,6 +91,7 @@ export function hours(t_s) {
 export function age(seconds) {
   if (seconds < 100) return `${Math.round(seconds)} s`;
   if (seconds < 6000) return `${Math.round(seconds / 60)} min`;
+  if (seconds > 172_800) return t("days", { n: Math.floor(seconds / 86_400) });
   return hours(seconds);
 }
 

@@ -5,7 +5,7 @@ import { watch } from "./live.js";
 import { mass } from "./units.js";
 
 const EVERY_MS = 5000;
-const SHORTEST_S = 600;
+const SHORTEST_S = 120;
 const chart = byId("chart");
 const fingers = new Map();
 
@@ -119,13 +119,13 @@ window.addEventListener("resize", () => curve !== null && draw());
 async function fetchAll(number) {
   const found = await api(past ? `soaks/${past}/curve` : "curve?points=2000");
   const begun = found.t_s.length > 1;
+  const happened = begun ? await api(`events?soak=${number}&kind=phase&kind=alarm`) : [];
   byId("none").hidden = begun;
   byId("drawn").hidden = !begun;
   put("none", t(past ? "curve_past_none" : "curve_none"));
   if (!begun) return;
   if (number !== soak) view = null;
-  [curve, soak] = [found, number];
-  events = await api(`events?soak=${number}&kind=phase&kind=alarm`);
+  [curve, events, soak] = [found, happened, number];
   draw();
   if (!byId("as-table").open) table();
 }

@@ -8,6 +8,7 @@ const SLOW_S = 300;
 const number = () => location.hash.slice(1);
 const when = (iso) => moment(Date.parse(iso) / 1000);
 const path = (rest = "") => `jobs/${encodeURIComponent(number())}${rest}`;
+let saving = Promise.resolve();
 const open = new Set(); // carburettors whose form is open
 
 function items(id, made) {
@@ -38,7 +39,10 @@ function carburettors(job) {
       const told = el("span", { class: "small" }, ` ${carbTold(carb)}`);
       const summary = el("summary", {}, el("strong", {}, t("carb", { n: carb.place })), told);
       const save = async (changes) => {
-        const found = await act(path(`/carbs/${carb.place}`), changes, "job_saved", "PATCH");
+        // One after the other, so that the last answer is the last change.
+        const turn = saving.then(() => act(path(`/carbs/${carb.place}`), changes, "job_saved", "PATCH"));
+        saving = turn;
+        const found = await turn;
         if (found !== null) told.textContent = ` ${carbTold({ ...found, place: carb.place })}`;
         return found !== null;
       };

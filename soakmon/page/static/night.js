@@ -8,6 +8,7 @@ import { mass, said, temperature } from "./units.js";
 
 const RUNNING = ["filling", "settling", "soaking"];
 const title = document.title;
+let shownKind = "";
 
 function showAnswers(status) {
   const { kind, word, where, did, todo } = headline(status);
@@ -24,6 +25,9 @@ function showAnswers(status) {
   put("reason", reason.filter(Boolean).join(". "));
   put("phase", kind === "idle" ? "" : t(`phase_${status.phase}`));
   const bad = kind === "leaking" || kind === "trouble";
+  // News of a leak is seen wherever the page has been scrolled to.
+  if (bad && kind !== shownKind) scrollTo(0, 0);
+  shownKind = kind;
   document.title = bad ? `${sign(kind)} ${t(`verdict_${kind}`)} ${where} – ${title}` : title;
 }
 
