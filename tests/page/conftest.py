@@ -68,8 +68,9 @@ class Paged:
         return client
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser():
+    """For a module: while it is open, no other event loop can run in this thread."""
     path = shutil.which("chromium")
     assert path is not None, "chromium is missing: bash tests/run brings it"
     with sync_playwright() as playwright:

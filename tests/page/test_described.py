@@ -24,8 +24,9 @@ CHECKS = [
     content_type_conformance,
     response_schema_conformance,
 ]
+# Who may not do a thing is refused before what was sent is looked at: few tries show it.
+TRIES = {"run": 8, "look": 3, "stranger": 3}
 EXAMPLES = hypothesis.settings(
-    max_examples=8,
     deadline=None,
     derandomize=True,
     database=None,
@@ -59,7 +60,7 @@ def test_no_undocumented_answer(paged, who):
         good = operation.as_strategy(generation_mode=GenerationMode.POSITIVE)
         bad = operation.as_strategy(generation_mode=GenerationMode.NEGATIVE)
 
-        @EXAMPLES
+        @hypothesis.settings(EXAMPLES, max_examples=TRIES[who])
         @hypothesis.given(case=hypothesis.strategies.one_of(good, bad))
         def try_it(case):
             # Invented sign-ins would hide what somebody signed in can do.
@@ -74,5 +75,5 @@ def test_no_undocumented_answer(paged, who):
 
         try_it()
     reached = {"stranger": {401}, "look": {200, 403, 422}, "run": {200, 409, 422}}
-    assert codes.total() > 150
+    assert codes.total() > 100
     assert reached[who] <= set(codes), codes

@@ -44,8 +44,8 @@ def test_with_a_certificate_all_is_sealed(sealed):
 
 def test_twenty_open_pages_do_not_delay_a_sample(tmp_path):
     """Loosely held, for machines that do other things too; tests.benchmark_page prints it."""
-    found = jitter(tmp_path, 20, 4.0)
-    assert found.answers > 40
-    assert len(found.late_s) > 25
+    found = jitter(tmp_path, 20, 3.0)
+    assert found.answers > 30
+    assert len(found.late_s) > 20
     assert np.median(found.late_s) < 0.05
     assert found.late_s.max() < 1.0

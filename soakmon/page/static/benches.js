@@ -20,7 +20,8 @@ function line(name, heard, text) {
 
 function card(bench, own) {
   const { availability, state, phase, verdict } = bench;
-  const kind = verdict?.verdict ?? "none";
+  const idle = phase?.phase === "idle";
+  const kind = verdict?.verdict ?? (idle ? "idle" : "none");
   const gone = availability && availability.state !== "online";
   // As on the night view: while it runs, what matters is that no leak has been seen.
   const unseen = kind === "not_proven" && !verdict.final;

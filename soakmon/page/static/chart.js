@@ -140,6 +140,7 @@ export function drawChart(place, curve, events, [from_s, to_s], label) {
     svg("path", { class: "lost", d: line(curve, "mass_loss_g", range, x, y) }),
   );
   place.setAttribute("aria-label", label);
+  Object.assign(place.dataset, { from: from_s, to: to_s });
   place.replaceChildren(
     svg(
       "svg",

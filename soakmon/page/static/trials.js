@@ -36,7 +36,7 @@ function draw() {
   step = gone.step;
   put("guide-title", t(`trial_${run.name}`));
   byId("answers").replaceChildren(
-    ...gone.asked.map(([question, answer]) =>
+    ...gone.asked.toReversed().map(([question, answer]) =>
       el("li", {}, `${question.text} `, el("strong", {}, answer === null ? question.enough : String(answer))),
     ),
   );
