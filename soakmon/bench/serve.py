@@ -103,11 +103,11 @@ class Server(uvicorn.Server):
         yield
 
 
-async def _open_page(service: Service, reports: Reports) -> OpenPage | None:
+async def _open_page(service: Service, reports: Reports, outlets: Outlets) -> OpenPage | None:
     # Imported here: a bench without a page saves its memory.
     from soakmon.page.serving import open_page  # noqa: PLC0415
 
-    return await open_page(service, reports)
+    return await open_page(service, reports, outlets.board.as_list)
 
 
 async def _listen(service: Service, reports: Reports, listener: socket.socket) -> None:
@@ -115,7 +115,7 @@ async def _listen(service: Service, reports: Reports, listener: socket.socket) -
     api = build_api(service, outlets.board.as_list)
     config = uvicorn.Config(api, log_level="warning", lifespan="off")
     server = Server(config)
-    page = await _open_page(service, reports) if service.bench.page.on else None
+    page = await _open_page(service, reports, outlets) if service.bench.page.on else None
     loop = asyncio.get_running_loop()
 
     def leave() -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from fastapi import APIRouter, Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -28,7 +30,13 @@ from soakmon.reach.fleet import Fleet
 DATABASE = "page.db"
 
 
-def build_page(service: Service, reports: Reports, *, store: Store | None = None) -> FastAPI:
+def build_page(
+    service: Service,
+    reports: Reports,
+    *,
+    store: Store | None = None,
+    outlets: Callable[[], list[dict[str, Any]]] = list,
+) -> FastAPI:
     """The application; app.state has its store, door, live, shelf and fleet."""
     page = service.bench.page
     if store is None:
@@ -66,7 +74,7 @@ def build_page(service: Service, reports: Reports, *, store: Store | None = None
     add_safer(acts, service)
     for router in (
         sign_in_routes(door),
-        live_routes(service, live),
+        live_routes(service, live, outlets),
         looks,
         acts,
         opening_routes(service, shelf),

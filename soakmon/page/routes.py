@@ -7,6 +7,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -85,6 +86,7 @@ class Health(BaseModel):
     density_20c_g_per_ml: float
     silent_s: dict[str, float] = Field(description="since each thread's last sign of life")
     checks: list[dict[str, Any]]
+    outlets: list[dict[str, Any]] = Field(description="what leaves the bench: state, lag, error")
     settings: dict[str, Any]
 
 
@@ -161,7 +163,9 @@ def sign_in_routes(door: Door) -> APIRouter:
     return router
 
 
-def live_routes(service: Service, live: Live) -> APIRouter:
+def live_routes(
+    service: Service, live: Live, outlets: Callable[[], list[dict[str, Any]]]
+) -> APIRouter:
     """What the page watches, for everybody who may look."""
     router = APIRouter(prefix="/api", tags=["look"], responses=answers(401, 422))
 
@@ -182,7 +186,7 @@ def live_routes(service: Service, live: Live) -> APIRouter:
 
     @router.get("/bench", summary="Health and settings", dependencies=[Depends(visitor)])
     def bench() -> Health:
-        return health(service)
+        return health(service, outlets())
 
     return router
 
@@ -217,7 +221,7 @@ def opening_routes(service: Service, shelf: Shelf) -> APIRouter:
     return router
 
 
-def health(service: Service) -> Health:
+def health(service: Service, outlets: list[dict[str, Any]] | None = None) -> Health:
     """How service and machine are."""
     bench, now_s = service.bench, service.clock.boot_s()
     folder = Path(service.journal.path).parent
@@ -238,6 +242,7 @@ def health(service: Service) -> Health:
             {"name": c.name, "passed": c.passed, "warning": c.warning, "text": c.text}
             for c in checks
         ],
+        outlets=outlets or [],
         settings=_shown(bench.model_dump(mode="json")),
     )
 

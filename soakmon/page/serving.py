@@ -7,6 +7,8 @@ import logging
 import socket
 import ssl
 import sys
+from collections.abc import Callable
+from typing import Any
 
 import uvicorn
 from fastapi import FastAPI
@@ -64,8 +66,12 @@ def _announce(section: PageSection, door: Door) -> None:
     sys.stdout.flush()
 
 
-async def open_page(service: Service, reports: Reports) -> OpenPage | None:
+async def open_page(
+    service: Service, reports: Reports, outlets: Callable[[], list[dict[str, Any]]] = list
+) -> OpenPage | None:
     """Begin to serve; None, with the reason in the log, when that cannot be.
+
+    outlets: how what leaves the bench is.
 
     The bench goes on without its page: a port in use must not end a soak.
     """
@@ -73,7 +79,7 @@ async def open_page(service: Service, reports: Reports) -> OpenPage | None:
     try:
         family = socket.AF_INET6 if ":" in section.host else socket.AF_INET
         listener = socket.create_server((section.host, section.port), family=family)
-        app = build_page(service, reports)
+        app = build_page(service, reports, outlets=outlets)
         config = uvicorn.Config(
             app,
             log_level="warning",

@@ -33,8 +33,14 @@ async function show() {
     warning: false,
     text: t("bench_ago", { age: age(silent_s) }),
   }));
+  const outlets = found.outlets.map((one) => ({
+    name: t("bench_outlet", one),
+    passed: one.state === "up" || one.state === "off",
+    warning: true,
+    text: one.state === "down" ? one.last_error : t(`outlet_${one.state}`, one),
+  }));
   const about = { name: "soakmon", passed: true, text: `${found.version}, ${found.fuel}` };
-  checkList(byId("checks"), [...found.checks, ...threads, about]);
+  checkList(byId("checks"), [...found.checks, ...threads, ...outlets, about]);
   if (first) byId("settings").replaceChildren(...settings(found.settings));
 }
 

@@ -45,8 +45,9 @@ export async function api(path, { method = "GET", body, timeout_s = 30 } = {}) {
     body: body === undefined || file ? body : JSON.stringify(body),
     signal: AbortSignal.timeout(1000 * timeout_s),
   });
+  // A good answer that breaks off is none.
+  if (answer.ok) return answer.json();
   const found = await answer.json().catch(() => ({}));
-  if (answer.ok) return found;
   if (answer.status === 401 && document.documentElement.dataset.view !== "sign-in") {
     location.assign("/sign-in");
   }
@@ -115,6 +116,18 @@ export async function offerJobs(select, named) {
     select.append(el("option", { value: job.number }, text));
   }
   if (jobs.some((job) => job.number === named)) select.value = named;
+}
+
+const more = byId("more");
+if (more) {
+  document.addEventListener("click", (event) => {
+    if (!more.contains(event.target)) more.open = false;
+  });
+  more.addEventListener("keydown", (event) => {
+    if (event.key !== "Escape" || !more.open) return;
+    more.open = false;
+    more.querySelector("summary").focus();
+  });
 }
 
 /** A list of checks: sign, word and text. */
