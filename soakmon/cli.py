@@ -14,7 +14,6 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Annotated, NoReturn
 
-import tomli_w
 import typer
 from rich.console import Console
 from rich.text import Text
@@ -27,25 +26,24 @@ from soakmon.config import Bench, example_toml, read_bench
 from soakmon.data_cli import data_app
 from soakmon.errors import InputError, SoakmonError
 from soakmon.job_cli import job_app
-from soakmon.job_soak import Order, begin, keep, ordered
+from soakmon.job_keep import keep
+from soakmon.job_soak import Order, begin, ordered
 from soakmon.options import DATA, DataOption, JobOption
 from soakmon.page_cli import page_app
 from soakmon.physics.geometry import Bowl
 from soakmon.reach_cli import add_reach
-from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run, write_run
 from soakmon.report.content import About
 from soakmon.report.files import write_report
-from soakmon.service_cli import LOCAL_FOLDER, add_commands
-from soakmon.show import bar, show_cautions, show_decision
-from soakmon.watch.decide import Decision, decide
+from soakmon.report_cli import report_soak
+from soakmon.service_cli import add_commands
+from soakmon.show import EXIT_CODES, bar, show_result
+from soakmon.watch.decide import decide
 from soakmon.watch.filling import Phase
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
-from soakmon.watch.verdict import Outcome
 from soakmon.weigh_cli import weigh_app
 
-EXIT_CODES = {Outcome.TIGHT: 0, Outcome.LEAKING: 1, Outcome.NOT_PROVEN: 3}
 BAD_INPUT = 2
 
 app = typer.Typer(
@@ -64,6 +62,7 @@ app.add_typer(job_app, name="job")
 app.add_typer(data_app)
 
 add_commands(app)
+app.command("report")(report_soak)
 add_reach(app)
 
 out = Console(highlight=False)
@@ -89,6 +88,9 @@ def rehearse(
     save: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Also save the readings (CSV).")
     ] = None,
+    bench: Annotated[
+        Path | None, typer.Option(metavar="TOML", help="Take beliefs and criterion from here.")
+    ] = None,
     as_json: JsonOption = False,
     report: ReportOption = None,
     job: JobOption = None,
@@ -104,14 +106,18 @@ def rehearse(
         return
     if scenario not in SCENARIOS:
         raise InputError(f"there is no scenario {scenario!r}; see: soakmon rehearse --list")
-    order = ordered(job, data, date, paper, About(invented=True))
+    described = read_bench(bench) if bench is not None else None
+    snapshot = bench.read_text(encoding="utf-8") if bench is not None else ""
+    about = About(bench_toml=snapshot, invented=True)
+    order = ordered(job, data, date, paper, about, bench=described)
     with bar(err, f"simulating {hours:g} h") as progress:
         night = simulate(
             SCENARIOS[scenario], seed=seed, hours=hours, interval_s=interval_s, progress=progress
         )
     if save is not None:
         _save(save, night.rows, scenario)
-    settings = Settings(geometry=night.geometry, fuel=night.fuel)
+    settings = described.settings() if described is not None else Settings()
+    settings = replace(settings, geometry=night.geometry, fuel=night.fuel)
     title = f"rehearsal of {scenario} (invented data)"
     _finish(night.rows, settings, title, order, as_json=as_json, report=report)
 
@@ -146,7 +152,7 @@ def replay(
     if criterion is not None:
         settings = replace(settings, criterion_g_per_day=criterion)
     snapshot = bench.read_text(encoding="utf-8") if bench is not None else ""
-    order = ordered(job, data, date, paper, About(bench_toml=snapshot))
+    order = ordered(job, data, date, paper, About(bench_toml=snapshot), bench=described)
     title = f"replay of {file.name}"
     _finish(rows, settings, title, order, as_json=as_json, report=report, phase=phase)
 
@@ -196,39 +202,8 @@ def _finish(
     if as_json:
         sys.stdout.write(json.dumps(decision.verdict.as_dict()) + "\n")
     else:
-        _show(decision, title, files, list(order.about.record))
+        show_result(out, decision, title, files, list(order.about.record))
     raise typer.Exit(EXIT_CODES[decision.verdict.outcome])
-
-
-def _show(decision: Decision, title: str, files: list[Path], shifted: list[int]) -> None:
-    show_decision(out, decision, title)
-    if shifted:
-        carbs = ", ".join(str(carb) for carb in shifted)
-        out.print(Text(f"\nThe job record shifted the odds of causes at carb {carbs}."))
-    if files:
-        out.print(Text(f"\nReport: {files[0]} (with {', '.join(f.name for f in files[1:])})"))
-    show_cautions(out)
-
-
-@app.command("report")
-def report_soak(
-    soak: Annotated[int | None, typer.Argument(help="Number of the soak; the last one.")] = None,
-    data: Annotated[Path, typer.Option(metavar="DIR", help="Data folder.")] = LOCAL_FOLDER,
-    report: ReportOption = None,
-    as_json: JsonOption = False,
-) -> None:
-    """Judge a soak of the journal again and write its report."""
-    found = recall(data / "journal.db", soak)
-    title = f"{found.entry.title} (soak {found.entry.id})"
-    folder = report or data / "reports" / f"soak-{found.entry.id}"
-    snapshot = tomli_w.dumps(found.bench.model_dump(mode="json", exclude_none=True))
-    about = About(found.bench.settings(), bench_toml=snapshot)
-    files = write_report(folder, found.rows, found.decision, title, about)
-    if as_json:
-        sys.stdout.write(json.dumps(found.decision.verdict.as_dict()) + "\n")
-    else:
-        _show(found.decision, title, files, [])
-    raise typer.Exit(EXIT_CODES[found.decision.verdict.outcome])
 
 
 @bench_app.command("init")

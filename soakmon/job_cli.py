@@ -46,23 +46,25 @@ def new(
 @job_app.command("list")
 def list_jobs(
     word: Annotated[str, typer.Argument(help="Only jobs that hold this word.")] = "",
+    most: Annotated[int, typer.Option(min=1, help="No more than so many, latest first.")] = 100,
     as_json: JsonOption = False,
     data: DataOption = DATA,
 ) -> None:
     """List the jobs, latest first."""
     with open_records(data) as records, records.session() as session:
-        jobs = work.all_jobs(session, word)
-        last = [job.results[-1].summary if job.results else "" for job in jobs]
+        jobs = work.all_jobs(session, word, None if as_json else most + 1)
     if as_json:
-        keys = ("number", "customer", "machine", "rack")
+        keys = ("number", "customer", "machine", "rack", "last")
         listed = [{key: getattr(job, key) for key in keys} for job in jobs]
         sys.stdout.write(json.dumps(listed, ensure_ascii=False) + "\n")
         return
     table = Table("number", "customer", "machine", "rack", "last result", box=None)
-    for job, result in zip(jobs, last, strict=True):
-        cells = (job.number, job.customer, job.machine, job.rack, result)
+    for job in jobs[:most]:
+        cells = (job.number, job.customer, job.machine, job.rack, job.last)
         table.add_row(*(Text(cell) for cell in cells))
     out.print(table if jobs else Text("no jobs"))
+    if len(jobs) > most:
+        out.print(Text("… and more: give a word, or --most"))
 
 
 @job_app.command("show")

@@ -1,21 +1,29 @@
-"""A soak that belongs to a job: what the record tells the decider, and the result it is given."""
+"""A soak and the records: what they tell the decider beforehand."""
 
 from __future__ import annotations
 
+import platform
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import cast, get_args
 
+import numpy as np
+from sqlalchemy.orm import Session
+
+from soakmon import __version__
+from soakmon.config import Bench
 from soakmon.errors import InputError
-from soakmon.options import DATA, now, open_records
+from soakmon.options import DATA, has_records, now, open_records
 from soakmon.records.jobs.models import Job
-from soakmon.records.jobs.work import add_result, carb_values, find_job, latest
-from soakmon.records.priors import read_table, shifts
+from soakmon.records.jobs.work import carb_values, find_job, latest
+from soakmon.records.priors import Shift, read_table, shifts
+from soakmon.records.told import Told
 from soakmon.report.content import About
 from soakmon.report.pdf import Paper
-from soakmon.watch.decide import Decision
 from soakmon.watch.settings import Settings
+from soakmon.weigh.in_force import Standing, standing
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,14 +35,28 @@ class Order:
     data: Path = DATA
     paper: Paper = "a4"
     about: About = field(default_factory=About)
+    bench: Bench | None = None
 
 
-def ordered(job: str | None, data: Path, day: datetime | None, paper: str, about: About) -> Order:
-    """The order that the options name; day: date of the report, now when None."""
+def paper_of(paper: str) -> Paper:
+    """The paper that an option names."""
     if paper not in get_args(Paper):
         raise InputError(f"--paper {paper}: a4 or letter")
+    return cast(Paper, paper)
+
+
+def ordered(
+    job: str | None,
+    data: Path,
+    day: datetime | None,
+    paper: str,
+    about: About,
+    *,
+    bench: Bench | None = None,
+) -> Order:
+    """The order that the options name; day: date of the report, now when None."""
     made = day.replace(tzinfo=UTC) if day is not None else now()
-    return Order(made, job, data, cast(Paper, paper), about)
+    return Order(made, job, data, paper_of(paper), about, bench=bench)
 
 
 def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings]:
@@ -42,69 +64,110 @@ def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings
     order = replace(order, about=replace(order.about, settings=settings, made=order.made))
     if order.job is None:
         return order, settings
-    with open_records(order.data) as records, records.session() as session:
-        job = find_job(session, order.job)
-        if gates not in {0, job.carb_count}:
-            raise InputError(
-                f"job {job.number} has {job.carb_count} carburettors but the run has {gates} "
-                "gates: is it the right job?"
-            )
-        told = shifts(
-            {carb.place: carb_values(carb) for carb in job.carbs},
-            [(note.carb, note.text) for note in job.notes],
-            read_table(order.data),
+    told = consult(order.data, order.job, gates, order.made, order.bench)
+    settings = replace(settings, cause_shift=told.cause_shift)
+    about = about_of(replace(told, invented=order.about.invented), settings, order.made)
+    return replace(order, about=replace(about, bench_toml=order.about.bench_toml)), settings
+
+
+def about_of(told: Told, settings: Settings, made: datetime) -> About:
+    """What a report says of a soak by what it was told."""
+    return About(
+        settings,
+        made,
+        job=told.job,
+        customer=told.customer,
+        machine=told.machine,
+        rack=told.rack,
+        calibration=told.calibration,
+        record=told.shifts,
+        versions=told.versions or versions(),
+        invented=told.invented,
+    )
+
+
+def versions() -> dict[str, str]:
+    """What decides, by name."""
+    return {
+        "soakmon": __version__, "numpy": np.__version__, "Python": platform.python_version(),
+    }  # fmt: skip
+
+
+def counsel(folder: Path, bench: Bench, *, invented: bool) -> Callable[[str | None, float], Told]:
+    """For a service: what the records tell a soak that begins with a job at a wall time in s."""
+
+    def tell(job: str | None, wall_s: float) -> Told:
+        began = datetime.fromtimestamp(wall_s, UTC).astimezone()
+        told = consult(folder, job, bench.rack.carbs, began, bench)
+        offset = began.utcoffset()
+        return replace(
+            told, invented=invented, utc_offset_s=offset.total_seconds() if offset else 0.0
         )
-        calibration = latest(session, "calibration")
-        in_force = calibration_words(calibration.data, order.made.date()) if calibration else ""
-        about = _about(order.about, job, in_force)
-    settings = replace(settings, cause_shift={carb: one.factor for carb, one in told.items()})
-    return replace(order, about=replace(about, settings=settings, record=told)), settings
+
+    return tell
 
 
-def _about(about: About, job: Job, in_force: str) -> About:
+def consult(
+    folder: Path, job: str | None, gates: int, when: datetime, bench: Bench | None = None
+) -> Told:
+    """What the records tell a soak at that time. gates: of the run, 0 when it has none.
+
+    Raises InputError for a job that is not there or has another number of carburettors. Without a
+    job, records that cannot be read are told and nothing more: the bench does not wait for them.
+    """
+    if job is None and not has_records(folder):
+        return Told(calibration=standing(None, None, when.date()).text, versions=versions())
+    try:
+        with open_records(folder) as records, records.session() as session:
+            stands = calibration_in_force(session, when.date(), bench)
+            told = Told(calibration=stands.text, calibrated=stands.good, versions=versions())
+            if job is None:
+                return told
+            found = find_job(session, job)
+            return _told_by(found, _checked_shifts(found, gates, folder), told)
+    except InputError as error:
+        if job is None:
+            return Told(calibration=f"unknown: {error}", versions=versions())
+        raise
+
+
+def _checked_shifts(job: Job, gates: int, folder: Path) -> dict[int, Shift]:
+    if gates not in {0, job.carb_count}:
+        raise InputError(
+            f"job {job.number} has {job.carb_count} carburettors but the run has {gates} "
+            "gates: is it the right job?"
+        )
+    return shifts(
+        {carb.place: carb_values(carb) for carb in job.carbs},
+        [(note.carb, note.text) for note in job.notes],
+        read_table(folder),
+    )
+
+
+def _told_by(job: Job, told_shifts: dict[int, Shift], told: Told) -> Told:
     return replace(
-        about,
+        told,
         job=job.number,
         customer=job.customer,
         machine=job.machine,
         rack=job.rack,
-        calibration=in_force,
+        shifts=told_shifts,
     )
 
 
-def calibration_words(data: dict[str, object], today: date) -> str:
-    """The latest calibration in words, and whether it is in force."""
-    day, expires = str(data["day"]), str(data["expires"])
-    text = f"of {day}: {data['g_per_count']:.6g} g per count, good until {expires}"
-    if not data["passed"]:
-        return f"{text}. NOT IN FORCE: it did not pass"
-    if today.isoformat() >= expires:
-        return f"{text}. NOT IN FORCE: expired"
-    if today.isoformat() < day:
-        return f"{text}. NOT IN FORCE on {today.isoformat()}: made later"
-    return text
-
-
-def keep(order: Order, decision: Decision, title: str, files: list[Path]) -> None:
-    """Give the job its verdict and report."""
-    if order.job is None:
-        return
-    verdict = decision.verdict
-    kind = "rehearsal" if order.about.invented else "soak"
-    invented = " (invented data)" if order.about.invented else ""
-    data = {
-        "verdict": verdict.as_dict(),
-        "phases": [[name, t_s] for name, t_s in decision.phases],
-        "title": title,
-        "bench_toml": order.about.bench_toml,
-    }
-    with open_records(order.data) as records, records.session() as session:
-        add_result(
-            session,
-            find_job(session, order.job),
-            order.made,
-            kind=kind,
-            summary=f"{verdict.outcome.value}: {verdict.reason}{invented}",
-            data=data,
-            files=[(records.files, file) for file in files],
-        )
+def calibration_in_force(session: Session, today: date, bench: Bench | None = None) -> Standing:
+    """The calibration of a bench (None: of any) on a day, with its latest daily check."""
+    name = bench.service.name if bench is not None else None
+    calibration = latest(session, "calibration", name)
+    daily = latest(session, "daily_check", name)
+    if calibration is None:
+        return standing(None, None, today)
+    checked = None
+    if daily is not None and daily.at >= calibration.at:
+        checked = {**daily.data, "day": daily.at.date().isoformat()}
+    return standing(
+        calibration.data,
+        checked,
+        today,
+        bench.cell.g_per_count if bench is not None else None,
+    )

@@ -30,11 +30,16 @@ def now() -> datetime:
     return datetime.now(UTC).replace(microsecond=0)
 
 
+def has_records(folder: Path) -> bool:
+    """Whether there are records to open: in the data folder, or on a server."""
+    return bool(os.environ.get(DATABASE_VARIABLE)) or (folder / DATABASE).exists()
+
+
 @contextmanager
 def open_records(folder: Path, *, make: bool = False) -> Iterator[Records]:
     """The records of a data folder; make: an empty one is made where there is none."""
     url = os.environ.get(DATABASE_VARIABLE) or None
-    if not make and url is None and not (folder / DATABASE).exists():
+    if not make and not has_records(folder):
         raise InputError(
             f"{folder}: holds no records: give --data DIR, or begin with: soakmon job new"
         )

@@ -20,11 +20,14 @@ from sim.scenarios import SCENARIOS
 from soakmon.bench.check import listen_and_check
 from soakmon.bench.client import Client
 from soakmon.bench.ports import BenchParts
-from soakmon.bench.preflight import fit
+from soakmon.bench.preflight import check_calibration, fit
 from soakmon.bench.serve import serve as run_service
 from soakmon.cautions import CAUTIONS
 from soakmon.config import Bench, read_bench
 from soakmon.errors import InputError
+from soakmon.job_keep import book_of
+from soakmon.job_soak import consult
+from soakmon.options import now
 from soakmon.report import words
 
 SYSTEM_SOCKET = Path("/run/soakmon/control.sock")
@@ -75,7 +78,8 @@ def serve(
         described = _local(described, data) if data is not None else described
         parts = _real(described)
     out.print(Text(f"listening on {described.service.socket}; stop with Ctrl-C"))
-    run_service(described, parts)
+    folder = Path(described.service.data_folder)
+    run_service(described, parts, book_of(folder, described, invented=simulated is not None))
 
 
 def check(
@@ -94,6 +98,8 @@ def check(
         checks = listen_and_check(described, parts, seconds)
     finally:
         parts.close()
+    told = consult(Path(described.service.data_folder), None, 0, now().astimezone(), described)
+    checks.append(check_calibration(told))
     for one in checks:
         mark = "ok" if one.passed else "note" if one.warning else "FAILED"
         out.print(Text(f"{mark:>6}  {one.name}: {one.text}"))
@@ -219,7 +225,8 @@ def weigh(socket: SocketOption = None) -> None:
     mass_g = found["mass_g"]
     if mass_g is None:
         raise InputError("the load cell gives no mass: see soakmon status")
-    out.print(Text(f"{mass_g:.2f} g"))
+    moving = "" if found["steady"] else ", still moving"
+    out.print(Text(f"{mass_g:.2f} g ± {found['noise_g']:.2f} g{moving}"))
 
 
 def show_status(found: dict[str, Any]) -> Group:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 
 from rich.console import Console
 from rich.panel import Panel
@@ -16,6 +17,7 @@ from soakmon.report import words
 from soakmon.watch.decide import Decision
 from soakmon.watch.verdict import Outcome, Verdict
 
+EXIT_CODES = {Outcome.TIGHT: 0, Outcome.LEAKING: 1, Outcome.NOT_PROVEN: 3}
 _STYLES = {
     Outcome.TIGHT: "bold green",
     Outcome.LEAKING: "bold red",
@@ -37,6 +39,20 @@ def show_decision(console: Console, decision: Decision, title: str) -> None:
     if len(faults) > _MOST_FAULTS:
         faults = [*faults[:_MOST_FAULTS], f"… and {len(faults) - _MOST_FAULTS} more"]
     _lines(console, "Disturbances and faults", faults)
+
+
+def show_result(
+    console: Console, decision: Decision, title: str, files: list[Path], shifted: list[int]
+) -> None:
+    """Print a decision with the report's files. shifted: carbs that the job record spoke of."""
+    show_decision(console, decision, title)
+    if shifted:
+        carbs = ", ".join(str(carb) for carb in shifted)
+        console.print(Text(f"\nThe job record shifted the odds of causes at carb {carbs}."))
+    if files:
+        names = ", ".join(file.name for file in files[1:])
+        console.print(Text(f"\nReport: {files[0]} (with {names})"))
+    show_cautions(console)
 
 
 def show_cautions(console: Console) -> None:

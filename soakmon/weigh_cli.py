@@ -1,36 +1,44 @@
 """Commands of the bench tests on the load cell: soakmon bench calibrate, daily, blank, …
 
-Each asks for its masses, or takes them from a JSON file (--from). The result is kept in the data
-folder, with a job where one is named. Exit code 1: not within its limits.
+Each asks for its masses, or takes them from a JSON file (--from). With --live the running service
+answers what it can, such as the mass on its cell. The result is kept in the data folder, with a job
+where one is named. Exit code 1: not within its limits.
 """
 
 from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable
+import time
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any
 
 import typer
-from pydantic import ValidationError
 from rich.console import Console
 from rich.text import Text
 
-from soakmon.config import read_bench
+from soakmon.bench.client import Client
+from soakmon.bench.taking import taken
+from soakmon.config import Bench, read_bench
 from soakmon.errors import InputError
-from soakmon.options import DATA, DataOption, JobOption, now, open_records
-from soakmon.records.jobs.work import add_result, find_job
+from soakmon.job_keep import keep_judged
+from soakmon.options import DATA, DataOption, JobOption, now
+from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run
+from soakmon.service_cli import SocketOption, client_of
 from soakmon.watch.settings import Settings
-from soakmon.weigh import ask, forms, judge
+from soakmon.weigh import judge
 from soakmon.weigh.blank_run import blank_run
+from soakmon.weigh.guided import Guided, judged
+from soakmon.weigh.guides import Question
+from soakmon.weigh.prompts import ask_all
+from soakmon.weigh.watched import isolation_form
 
 weigh_app = typer.Typer()
 out = Console(highlight=False)
 
 NOT_WITHIN = 1
-AnyForm = TypeVar("AnyForm", bound=forms.Form)
 
 FromOption = Annotated[
     Path | None,
@@ -39,20 +47,51 @@ FromOption = Annotated[
 BenchOption = Annotated[
     Path | None, typer.Option(metavar="TOML", help="Bench description (bench.toml).")
 ]
+LiveOption = Annotated[
+    bool, typer.Option("--live", help="Answer t: the running service reads the value.")
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What was asked for around a bench test."""
+
+    bench: Path | None
+    job: str | None
+    data: Path
+    source: Path | None = None
+    live: bool = False
+    socket: Path | None = None
+
+    def described(self) -> Bench:
+        """The bench."""
+        return read_bench(self.bench) if self.bench is not None else Bench()
 
 
 @weigh_app.command("calibrate")
-def calibrate(source: FromOption = None, job: JobOption = None, data: DataOption = DATA) -> None:
+def calibrate(
+    source: FromOption = None,
+    live: LiveOption = False,
+    socket: SocketOption = None,
+    bench: BenchOption = None,
+    job: JobOption = None,
+    data: DataOption = DATA,
+) -> None:
     """Calibrate the load cell with known masses, up and down."""
-    form = _form(forms.CalibrationForm, source, ask.calibration)
-    _finish(lambda: judge.calibration(form, now().date()), job, data)
+    _run("calibration", Order(bench, job, data, source, live, socket))
 
 
 @weigh_app.command("daily")
-def daily(source: FromOption = None, job: JobOption = None, data: DataOption = DATA) -> None:
+def daily(
+    source: FromOption = None,
+    live: LiveOption = False,
+    socket: SocketOption = None,
+    bench: BenchOption = None,
+    job: JobOption = None,
+    data: DataOption = DATA,
+) -> None:
     """Check the calibrated cell with one known mass."""
-    form = _form(forms.DailyForm, source, ask.daily)
-    _finish(lambda: judge.daily(form), job, data)
+    _run("daily", Order(bench, job, data, source, live, socket))
 
 
 @weigh_app.command("blank")
@@ -61,92 +100,143 @@ def blank(
     run: Annotated[
         Path | None, typer.Option(metavar="CSV", help="A recorded run of bottle and hose alone.")
     ] = None,
+    live: LiveOption = False,
+    socket: SocketOption = None,
     bench: BenchOption = None,
     job: JobOption = None,
     data: DataOption = DATA,
 ) -> None:
     """Blank run: what bottle and hose lose, against the expectation."""
-    settings = _settings(bench)
-    if run is not None:
-        rows = read_run(run)
-
-        def from_run() -> judge.Judged:
-            result = blank_run(
-                settings.geometry,
-                settings.fuel,
-                rows.t_s,
-                rows.mass_g,
-                rows.air_c,
-                zero_g_per_c=settings.priors.zero_g_per_c,
-            )
-            return judge.told_blank(result, {"run": run.name})
-
-        _finish(from_run, job, data)
+    order = Order(bench, job, data, source, live, socket)
+    if run is None:
+        _run("blank", order)
         return
-    form = _form(forms.BlankForm, source, ask.blank)
-    _finish(lambda: judge.blank(form, settings), job, data)
+    described = order.described()
+    _finish(_recorded_blank(run, described.settings()), order, described)
 
 
 @weigh_app.command("drain")
 def drain(
     source: FromOption = None,
+    live: LiveOption = False,
+    socket: SocketOption = None,
     bench: BenchOption = None,
     job: JobOption = None,
     data: DataOption = DATA,
 ) -> None:
     """Drain the bowls: volumes, and float levels against each other."""
-    settings = _settings(bench)
-    carbs = len(settings.geometry.bowls)
-    form = _form(forms.DrainForm, source, lambda asked: ask.drain(asked, carbs))
-    _finish(lambda: judge.drain(form, settings), job, data)
+    _run("drain", Order(bench, job, data, source, live, socket))
 
 
 @weigh_app.command("shots")
 def shots(
     source: FromOption = None,
+    live: LiveOption = False,
+    socket: SocketOption = None,
     bench: BenchOption = None,
     job: JobOption = None,
     data: DataOption = DATA,
 ) -> None:
     """Accelerator pumps: ml per stroke, and the spread from carb to carb."""
-    settings = _settings(bench)
-    carbs = len(settings.geometry.bowls)
-    form = _form(forms.ShotsForm, source, lambda asked: ask.shots(asked, carbs))
-    _finish(lambda: judge.shots(form, settings), job, data)
+    _run("shots", Order(bench, job, data, source, live, socket))
 
 
 @weigh_app.command("float")
 def floats(
     source: FromOption = None,
+    live: LiveOption = False,
+    socket: SocketOption = None,
     bench: BenchOption = None,
     job: JobOption = None,
     data: DataOption = DATA,
 ) -> None:
     """Weigh the floats dry and after a soak in fuel."""
-    carbs = len(_settings(bench).geometry.bowls)
-    form = _form(forms.FloatsForm, source, lambda asked: ask.floats(asked, carbs))
-    _finish(lambda: judge.floats(form), job, data)
+    _run("float", Order(bench, job, data, source, live, socket))
 
 
-def _settings(bench: Path | None) -> Settings:
-    return read_bench(bench).settings() if bench is not None else Settings()
-
-
-def _form(
-    model: type[AnyForm], source: Path | None, guide: Callable[[ask.Ask], dict[str, Any]]
-) -> AnyForm:
-    """A filled-in form from the JSON file, or from the answers to the questions."""
+@weigh_app.command("isolation")
+def isolation(
+    source: FromOption = None,
+    soak: Annotated[
+        int | None, typer.Option(help="A soak of the journal in which the feed was shut.")
+    ] = None,
+    bench: BenchOption = None,
+    job: JobOption = None,
+    data: DataOption = DATA,
+) -> None:
+    """Feed-off isolation: which drops go on with the feed shut."""
+    order = Order(bench, job, data, source)
+    if soak is None:
+        _run("isolation", order)
+        return
+    found = recall(data / "journal.db", soak)
     try:
-        if source is None:
-            return model.model_validate(guide(ask.Ask(sys.stdin, _say)))
-        return model.model_validate_json(source.read_bytes())
-    except ValidationError as error:
-        first = error.errors()[0]
-        where = ".".join(str(part) for part in first["loc"])
-        told = f"{source or 'the answers'}: {where + ': ' if where else ''}{first['msg'].lower()}"
-        raise InputError(told) from None
+        form = isolation_form(found.rows)
+        said = judged("isolation", form, found.settings, now().date())
+    except ValueError as error:
+        raise InputError(f"soak {soak}: {error}") from None
+    _finish(said, order, found.bench)
+
+
+def _recorded_blank(run: Path, settings: Settings) -> judge.Judged:
+    rows = read_run(run)
+    try:
+        result = blank_run(
+            settings.geometry,
+            settings.fuel,
+            rows.t_s,
+            rows.mass_g,
+            rows.air_c,
+            zero_g_per_c=settings.priors.zero_g_per_c,
+        )
+    except ValueError as error:
+        raise InputError(str(error)) from None
+    return judge.told_blank(result, {"run": run.name})
+
+
+def _run(test: str, order: Order) -> None:
+    """Ask for the values or read them, and judge them."""
+    described = order.described()
+    where = str(order.source or "the answers")
+    values = _read(order.source) if order.source else _asked(test, order, described.rack.carbs)
+    try:
+        said = judged(test, values, described.settings(), now().date())
+    except ValueError as error:
+        raise InputError(f"{where}: {error}") from None
+    _finish(said, order, described)
+
+
+def _read(source: Path) -> Any:
+    try:
+        return json.loads(source.read_bytes())
     except OSError as error:
         raise InputError(f"{source}: cannot be read: {error.strerror}") from None
+    except (ValueError, RecursionError) as error:
+        raise InputError(f"{source}: invalid JSON: {error}") from None
+
+
+def _asked(test: str, order: Order, carbs: int) -> Any:
+    client = client_of(order.socket) if order.live else None
+    if client is not None:
+        client.get("/weigh")  # says at once when no service is there
+
+    def take(question: Question, guided: Guided) -> float:
+        return _from_bench(client, question, guided)
+
+    guided = ask_all(
+        Guided(test, carbs), sys.stdin, _say, time.time, take if client is not None else None
+    )
+    return guided.form
+
+
+def _from_bench(client: Client | None, question: Question, guided: Guided) -> float:
+    if client is None or question.source is None:
+        raise InputError("the bench cannot answer this")
+    if question.source == "hours":
+        return taken("hours", guided, {}, None)
+    since_s = guided.answers[0][1] if guided.answers else time.time()
+    found = client.get("/weigh", air_since_wall_s=since_s)
+    return taken(question.source, guided, found, found["air_c"])
 
 
 def _say(text: str) -> None:
@@ -155,17 +245,9 @@ def _say(text: str) -> None:
     sys.stderr.flush()
 
 
-def _finish(test: Callable[[], judge.Judged], job: str | None, data: Path) -> None:
-    """Judge, keep and show."""
-    try:
-        said = test()
-    except ValueError as error:
-        raise InputError(str(error)) from None
-    # Through JSON: what is kept is what another desk reads.
-    kept = json.loads(json.dumps(said.data, allow_nan=False))
-    with open_records(data, make=job is None) as records, records.session() as session:
-        found = find_job(session, job) if job is not None else None
-        add_result(session, found, now(), kind=said.kind, summary=said.summary, data=kept)
+def _finish(said: judge.Judged, order: Order, bench: Bench) -> None:
+    """Keep and show."""
+    keep_judged(order.data, said, order.job, bench.service.name)
     for line in said.lines:
         out.print(Text(line), soft_wrap=True)
     if not said.passed:

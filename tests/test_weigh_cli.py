@@ -14,7 +14,8 @@ from soakmon.errors import InputError
 from soakmon.records.jobs.store import Records
 from soakmon.records.jobs.work import latest
 from soakmon.records.run_file import write_run
-from soakmon.weigh.ask import Ask
+from soakmon.weigh.guided import Guided
+from soakmon.weigh.prompts import ask_all
 from tests.desk import Desk
 
 STEPS = [(0, 100), (500, 1_000_100), (1000, 2_000_100), (500, 1_000_110), (0, 100)]
@@ -77,13 +78,10 @@ def test_a_cell_that_creeps_is_not_passed_and_not_in_force(desk, file, tmp_path)
     desk("replay", str(run), "--job", number, "--report", str(tmp_path / "r"))
     assert "NOT IN FORCE: it did not pass" in (tmp_path / "r" / "report.html").read_text()
     desk("bench", "calibrate", "--from", file({**CALIBRATION, "valid_days": 30}))
-    for day, says in (("2199-01-01", "expired"), ("2001-01-01", "made later")):
-        folder = str(tmp_path / says.replace(" ", ""))
-        desk("replay", str(run), "--job", number, "--report", folder, "--date", day)
-        assert (
-            f"NOT IN FORCE{' on ' + day if says == 'made later' else ''}: {says}"
-            in (tmp_path / says.replace(" ", "") / "report.html").read_text()
-        )
+    for day, says in (("2199-01-01", "expired"), ("2001-01-01", "made later than 2001-01-01")):
+        folder = tmp_path / day
+        desk("replay", str(run), "--job", number, "--report", str(folder), "--date", day)
+        assert f"NOT IN FORCE: {says}" in (folder / "report.html").read_text()
 
 
 @pytest.mark.parametrize(("reading", "code"), [(500.1, 0), (501.0, 1)])
@@ -156,7 +154,7 @@ def test_files_that_cannot_be_are_told_and_nothing_is_kept(desk, file, command, 
 
 
 @pytest.mark.parametrize(
-    ("stdin", "says"), [("", "input ended"), ("1000\nx\n", "input ended"), ("a\nb\nc\n", "three")]
+    ("stdin", "says"), [("", "input ended"), ("1000\nx\n", "input ended"), ("a\nx\nc\n", "three")]
 )
 def test_answers_that_stop_keep_nothing(desk, stdin, says):
     done = desk("bench", "calibrate", stdin=stdin)
@@ -165,10 +163,29 @@ def test_answers_that_stop_keep_nothing(desk, stdin, says):
     assert not desk.folder.exists()
 
 
-def test_a_wrong_answer_is_asked_again():
+def test_a_wrong_answer_is_asked_again_and_b_goes_back():
     said: list[str] = []
-    ask = Ask(io.StringIO("x\nnan\n7,5\n"), said.append)
-    assert ask.number("mass") == 7.5
+    answers = io.StringIO("x\nnan\n1000,5\n400\nb\n500\n\nt\n")
+
+    def take(question, guided):
+        assert question.source == "mass_g"
+        return 500.25
+
+    done = ask_all(Guided("daily", 4), answers, said.append, lambda: 0.0, take)
+    assert done.form == {
+        "capacity_g": 1000.5, "mass_g": 500.0, "mass_u_g": 0.0, "reading_g": 500.25,
+    }  # fmt: skip
     assert sum("is not a number" in text for text in said) == 2
     with pytest.raises(InputError, match="input ended"):
-        ask.number("mass")
+        ask_all(Guided("daily", 4), io.StringIO("1000\n"), said.append, lambda: 0.0)
+
+
+def test_isolation_by_questions_and_out_of_a_run(desk, tmp_path):
+    answers = "30\n0\n12\n15\n60\n20\n0\n9\n18.5\n1\n0.5\n1\n11\n"
+    done = desk("bench", "isolation", stdin=answers)
+    assert done.code == 1
+    for word in ("carb 1: 0", "no drops", "carb 2: 24", "goes on from the bowl",
+                 "stops with the feed", "fades out"):  # fmt: skip
+        assert word in done.out, word
+    readings = kept(desk, "isolation").data["readings"]
+    assert [one["way"] for one in readings] == ["dry", "goes on", "stops", "fades"]

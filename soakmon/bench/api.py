@@ -150,9 +150,12 @@ def add_reading(router: APIRouter, service: Service) -> None:
     async def status() -> dict[str, Any]:
         return service.status
 
-    @router.get("/weigh", summary="Net mass on the cell now")
-    async def weigh() -> dict[str, float | None]:
-        return service.weigh()
+    @router.get("/weigh", summary="What is on the cell now, over the last seconds")
+    async def weigh(
+        air_since_wall_s: Annotated[float | None, Query(description="air: mean since then")] = None,
+    ) -> dict[str, float | bool | None]:
+        since_s = service.clock.wall_s() if air_since_wall_s is None else air_since_wall_s
+        return {**asdict(service.weigh()), "air_c": service.mean_air_c(since_s)}
 
     @router.get("/preflight", summary="The checks so far", responses={503: REFUSALS[503]})
     async def preflight() -> dict[str, Any]:

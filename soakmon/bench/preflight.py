@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from soakmon.config import Bench
+from soakmon.records.told import Told
 from soakmon.watch.rows import Floats, Rows
 
 PREFLIGHT_S = 60.0
@@ -54,6 +55,11 @@ def check_machine(folder: Path, *, synchronised: bool, journal_trouble: str) -> 
             warning=True,
         ),
     ]
+
+
+def check_calibration(told: Told) -> Check:
+    """Whether the cell's calibration is in force, by what the records told the soak."""
+    return Check("calibration", told.calibrated, told.calibration, warning=True)
 
 
 def _cell(mass_g: Floats) -> Check:

@@ -16,6 +16,9 @@ ROW_S = 1.0
 _STUCK_S = 2.0
 _STALE_AIR_S = 120.0
 
+# Seconds that a reading of the cell on demand is taken over.
+WEIGHED_OVER = 5
+
 
 @dataclass(frozen=True, slots=True)
 class Scale:
@@ -51,6 +54,8 @@ class Sampler:
         self.offset_s = start_t_s - start_boot_s
         self.row_end_s = start_t_s + ROW_S
         self.masses: list[float] = []
+        self.raw: list[float] = []
+        self.recent_counts: tuple[float, ...] = ()
         self.counts = np.zeros(parts.gates.count)
         self.blocked_since: list[float | None] = [None] * parts.gates.count
         self.air_c = math.nan
@@ -71,6 +76,8 @@ class Sampler:
         self.trouble = reading.reason if reading.value is None else ""
         if mass_g is not None:
             self.masses.append(mass_g)
+        if reading.value is not None:
+            self.raw.append(reading.value)
         drops = self._drops(t_s)
         feed_open = self.parts.valve.is_open
         sample = Sample(t_s, mass_g, drops, feed_open, self.parts.vapour.active())
@@ -109,6 +116,10 @@ class Sampler:
             None,
             np.array([1.0 if feed_open else 0.0]),
         )
+        # Also what is no mass by this gain and zero: a cell is calibrated by it.
+        second = float(np.median(self.raw)) if self.raw else math.nan
+        self.recent_counts = (*self.recent_counts[1 - WEIGHED_OVER :], second)
+        self.raw.clear()
         self.masses.clear()
         self.counts[:] = 0
         self.row_end_s = max(self.row_end_s + ROW_S, t_s + 0.5 * ROW_S)

@@ -13,8 +13,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import uvicorn
+from fastapi import APIRouter
 
 from soakmon.bench.api import build_api
+from soakmon.bench.book import Book
+from soakmon.bench.guide_api import GuideDesk, add_guides
 from soakmon.bench.ports import BenchParts
 from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
@@ -67,7 +70,7 @@ def open_socket(path: Path) -> socket.socket:
     return listener
 
 
-def serve(bench: Bench, parts: BenchParts) -> None:
+def serve(bench: Bench, parts: BenchParts, book: Book) -> None:
     """Serve until told to stop; the valve is shut on the way out, whatever the way."""
     folder = Path(bench.service.data_folder)
     listener = open_socket(Path(bench.service.socket))
@@ -80,10 +83,11 @@ def serve(bench: Bench, parts: BenchParts) -> None:
             boot=boot_identity(),
             alive=lambda: tell_system("WATCHDOG=1"),
             concluded=reports.make,
+            consult=book.consult,
         )
         service.run()
         try:
-            asyncio.run(_listen(service, reports, listener))
+            asyncio.run(_listen(service, reports, listener, book))
         finally:
             tell_system("STOPPING=1")
             service.stop()
@@ -103,19 +107,25 @@ class Server(uvicorn.Server):
         yield
 
 
-async def _open_page(service: Service, reports: Reports, outlets: Outlets) -> OpenPage | None:
+async def _open_page(
+    service: Service, reports: Reports, desk: GuideDesk, outlets: Outlets
+) -> OpenPage | None:
     # Imported here: a bench without a page saves its memory.
     from soakmon.page.serving import open_page  # noqa: PLC0415
 
-    return await open_page(service, reports, outlets.board.as_list)
+    return await open_page(service, reports, desk, outlets.board.as_list)
 
 
-async def _listen(service: Service, reports: Reports, listener: socket.socket) -> None:
+async def _listen(service: Service, reports: Reports, listener: socket.socket, book: Book) -> None:
     outlets = Outlets(service)
     api = build_api(service, outlets.board.as_list)
+    guides = APIRouter()
+    desk = GuideDesk(service, book.keep)
+    add_guides(guides, desk)
+    api.include_router(guides)
     config = uvicorn.Config(api, log_level="warning", lifespan="off")
     server = Server(config)
-    page = await _open_page(service, reports, outlets) if service.bench.page.on else None
+    page = await _open_page(service, reports, desk, outlets) if service.bench.page.on else None
     loop = asyncio.get_running_loop()
 
     def leave() -> None:

@@ -20,24 +20,28 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from soakmon.bench import drawn
+from soakmon.bench.book import Consult
 from soakmon.bench.guard import Guard, Trip
 from soakmon.bench.ports import BenchParts, Edge, Press
-from soakmon.bench.preflight import Check, check_machine
+from soakmon.bench.preflight import Check, check_calibration, check_machine
 from soakmon.bench.resume import resume_session
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.bench.session import Phase, Session
-from soakmon.bench.status import estimate_of, status_of
+from soakmon.bench.status import Weighed, estimate_of, status_of, weighed
 from soakmon.bench.threads import Threads
 from soakmon.config import Bench
-from soakmon.errors import SoakmonError
+from soakmon.errors import InputError, SoakmonError
 from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.records.journal import Anchor, Journal, SoakEntry
+from soakmon.records.told import EVENT as TOLD
+from soakmon.records.told import Told, told_in
 from soakmon.watch.rows import Rows
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
 _VERDICT_EVERY_S = 60.0
 _ESTIMATE_EVERY_S = 300.0
+_AIR_LOG_EVERY_S, _AIR_LOG_LENGTH = 600.0, 288
 _CONFIRM = "the cautions must be confirmed at the bench before the feed may open"
 
 
@@ -72,7 +76,8 @@ class Service:
     """Runs a bench.
 
     boot: identity of this boot of the machine; alive: called by the keeper while all threads are
-    well (for a watchdog); concluded: called with the number of a soak that has its verdict.
+    well (for a watchdog); concluded: called with the number of a soak that has its verdict;
+    consult: what the records tell a soak with a job (or none) that begins at a wall time in s.
     """
 
     def __init__(
@@ -84,11 +89,13 @@ class Service:
         boot: str,
         alive: Callable[[], None] = lambda: None,
         concluded: Callable[[int], None] = lambda soak: None,
+        consult: Consult = lambda job, wall_s: Told(),
     ) -> None:
         self.bench, self.parts, self.journal = bench, parts, journal
         self.boot = boot
         self.alive = alive
         self.concluded = concluded
+        self.consult = consult
         self.clock = parts.clock
         self.scale = Scale(bench.cell.g_per_count, bench.cell.zero_counts, bench.cell.capacity_g)
         self.lock = threading.Lock()
@@ -98,6 +105,7 @@ class Service:
         self.session: Session | None = None
         self.status: dict[str, Any] = {"phase": str(Phase.IDLE)}
         self.renewed_s = time.monotonic()
+        self.air_log: tuple[tuple[float, float], ...] = ()
         self.verdict_at_s = self.estimate_at_s = -math.inf
         self.sampler = self._sampler(self.clock.boot_s(), 0.0)
         self.guard = Guard(bench.guard, self._rack_g())
@@ -214,6 +222,7 @@ class Service:
 
     def _refresh(self, row: Rows) -> None:
         t_s = float(row.t_s[-1])
+        self._log_air(float(row.air_c[-1]))
         fresh = t_s - self.verdict_at_s >= _VERDICT_EVERY_S
         if fresh or t_s < self.verdict_at_s:
             self.verdict_at_s = t_s
@@ -225,6 +234,12 @@ class Service:
                 self.estimate_at_s = t_s
                 self._record(t_s, "estimate", estimate)
         self._panel()
+
+    def _log_air(self, air_c: float) -> None:
+        wall_s = self.clock.wall_s()
+        due = not self.air_log or wall_s - self.air_log[-1][0] >= _AIR_LOG_EVERY_S
+        if due and math.isfinite(air_c):
+            self.air_log = (*self.air_log[1 - _AIR_LOG_LENGTH :], (wall_s, air_c))
 
     def _conclude(self, session: Session) -> None:
         if session.decision is not None:
@@ -269,16 +284,18 @@ class Service:
         else:
             self.parts.valve.shut()
 
-    def _machine(self) -> list[Check]:
-        return check_machine(
-            Path(self.journal.path).parent,
-            synchronised=self.clock.synchronised(),
-            journal_trouble=self.journal.trouble,
-        )
+    def _new_session(self, told: Told) -> Session:
+        def machine() -> list[Check]:
+            checks = check_machine(
+                Path(self.journal.path).parent,
+                synchronised=self.clock.synchronised(),
+                journal_trouble=self.journal.trouble,
+            )
+            return [*checks, check_calibration(told)] if told.calibration else checks
 
-    def _new_session(self) -> Session:
         gates = self.parts.gates.count
-        return Session(self.bench, gates, self._record, self._set_feed, self._machine)
+        shift = told.cause_shift
+        return Session(self.bench, gates, self._record, self._set_feed, machine, cause_shift=shift)
 
     # -- commands --------------------------------------------------------------------------------
 
@@ -294,6 +311,10 @@ class Service:
             raise RefusedError(_CONFIRM)
         if self.session is not None and not self.session.ended:
             raise RefusedError("a soak is running: end it first")
+        try:
+            told = self.consult(job, self.clock.wall_s())
+        except InputError as error:
+            raise RefusedError(str(error)) from None
         entry = SoakEntry(
             0, title, job, self.clock.wall_s(), self.parts.gates.count,
             self.bench.model_dump_json(), None, None,
@@ -304,8 +325,9 @@ class Service:
             self.sampler = self._sampler(self.clock.boot_s(), 0.0)
             self.sampler.take_air(None if math.isnan(air) else air, 0.0)
             self.guard = Guard(self.bench.guard, self._rack_g())
-        self.session = self._new_session()
+        self.session = self._new_session(told)
         self._record(0.0, "phase", {"phase": str(Phase.PREFLIGHT), "reason": title})
+        self._record(0.0, TOLD, told.as_dict())
         return number
 
     def running(self) -> Session:
@@ -344,9 +366,14 @@ class Service:
             raise RefusedError("a leak was found: end the soak and mend it first")
         session.resume_feed()
 
-    def weigh(self) -> dict[str, float | None]:
-        """Net mass on the cell now and its scatter over the last seconds, g."""
-        return {"mass_g": self.status.get("mass_g"), "noise_g": self.status.get("noise_g")}
+    def weigh(self) -> Weighed:
+        """What is on the cell now: mean and scatter over the last seconds."""
+        return weighed(self.sampler.recent_counts, self.scale)
+
+    def mean_air_c(self, since_wall_s: float) -> float | None:
+        """Mean shop temperature since a wall time, °C, as far back as two days."""
+        found = [air_c for wall_s, air_c in self.air_log if wall_s >= since_wall_s]
+        return round(sum(found) / len(found), 2) if found else self.status.get("air_c")
 
     def _take_up(self) -> None:
         """Go on with a soak that the journal holds unfinished."""
@@ -354,7 +381,7 @@ class Service:
         if found is None:
             return
         entry, anchor = found
-        session = self._new_session()
+        session = self._new_session(told_in(self.journal.read_events(entry.id)))
         t_s = resume_session(self, session, entry, anchor)
         self.session = session
         with self.lock:

@@ -6,8 +6,8 @@ the last three. The session owns no thread and no clock: rows and commands come 
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import asdict
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, replace
 from enum import StrEnum
 from typing import Any
 
@@ -21,7 +21,7 @@ from soakmon.watch.averaging import join
 from soakmon.watch.decide import Decider, Decision
 from soakmon.watch.rows import Rows
 from soakmon.watch.trend import trend
-from soakmon.watch.verdict import Alarm, Outcome
+from soakmon.watch.verdict import Alarm, Cause, Outcome
 
 _NO_FLOW_S = 600.0
 _FORECAST_S = 7200.0
@@ -47,7 +47,8 @@ class Session:
     """A running soak.
 
     record: called with t_s, kind and data of every event; set_feed: opens (True) or shuts the
-    valve; machine: more checks that preflight makes.
+    valve; machine: more checks that preflight makes; cause_shift: what the job record says, as
+    factors on the odds of causes by carb.
     """
 
     def __init__(
@@ -57,9 +58,11 @@ class Session:
         record: Recorder,
         set_feed: Callable[[bool], None],
         machine: Callable[[], list[Check]] = list,
+        *,
+        cause_shift: Mapping[int, Mapping[Cause, float]] | None = None,
     ) -> None:
         self.bench = bench
-        self.settings = bench.settings()
+        self.settings = replace(bench.settings(), cause_shift=cause_shift or {})
         self.decider = Decider(self.settings, gates)
         self.record = record
         self.set_feed = set_feed

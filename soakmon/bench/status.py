@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
+from statistics import fmean, stdev
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from soakmon.bench.sampler import WEIGHED_OVER, Scale
 from soakmon.bench.session import Phase, Session
 from soakmon.watch.rows import Rows
 from soakmon.watch.trend import trend
@@ -15,6 +17,7 @@ from soakmon.watch.trend import trend
 if TYPE_CHECKING:
     from soakmon.bench.service import Service
 
+_STEADY_G = 0.2
 _RATE_OVER_S, _RATE_POINTS = 3600.0, 10
 
 
@@ -88,6 +91,26 @@ def _soak(service: Service, session: Session) -> dict[str, Any]:
         "checks": session.checks,
         "dry_at_wall_s": None if dry_s is None else round(wall_s + dry_s - session.t_s, 0),
     }
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """The cell over the last seconds: mean net mass and its scatter in g, the mean in counts."""
+
+    mass_g: float | None
+    noise_g: float | None
+    counts: float | None
+    steady: bool
+
+
+def weighed(recent_counts: tuple[float, ...], scale: Scale) -> Weighed:
+    """What the newest seconds of the cell say, oldest first; nothing when one is missing."""
+    if len(recent_counts) < WEIGHED_OVER or not all(map(math.isfinite, recent_counts)):
+        return Weighed(None, None, None, steady=False)
+    grams = [(count - scale.zero_counts) * scale.g_per_count for count in recent_counts]
+    steady = max(grams) - min(grams) <= _STEADY_G
+    counts = round(fmean(recent_counts), 2)
+    return Weighed(round(fmean(grams), 4), round(stdev(grams), 4), counts, steady)
 
 
 def number(value: float, digits: int) -> float | None:

@@ -100,6 +100,11 @@ def runs(who: Annotated[Visitor, Depends(acting)]) -> Visitor:
     return who
 
 
+def looks_or_runs(request: Request, who: Annotated[Visitor, Depends(visitor)]) -> Visitor:
+    """For routes that somebody may look at and others act on: by the method of the call."""
+    return who if request.method in SAFE else runs(acting(request, who))
+
+
 def runs_nearby(request: Request, who: Annotated[Visitor, Depends(runs)]) -> Visitor:
     """A person on the local network, who may open the feed. A script cannot confirm cautions."""
     if who.csrf is None:

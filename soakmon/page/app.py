@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 
 from soakmon import __version__
 from soakmon.bench.api import add_reading, add_records, add_refusals, add_safer
+from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
 from soakmon.errors import InputError
@@ -33,6 +34,7 @@ DATABASE = "page.db"
 def build_page(
     service: Service,
     reports: Reports,
+    desk: GuideDesk,
     *,
     store: Store | None = None,
     outlets: Callable[[], list[dict[str, Any]]] = list,
@@ -77,9 +79,9 @@ def build_page(
         live_routes(service, live, outlets),
         looks,
         acts,
-        opening_routes(service, shelf),
+        opening_routes(service),
         *job_routes(shelf),
-        *weigh_routes(service, shelf),
+        *weigh_routes(desk, shelf),
         fleet_routes(service, fleet),
         report_routes(service, reports, store),
         shared_routes(reports, store),

@@ -20,7 +20,6 @@ from soakmon.records.jobs.export import export_job, job_dict
 from soakmon.records.jobs.fields import checked
 from soakmon.records.jobs.models import Attachment, Job, Result
 from soakmon.records.jobs.store import Records
-from soakmon.weigh.judge import Judged
 
 MOST_RESULTS = 50
 _LEAST_FREE_BYTES = 200_000_000
@@ -64,7 +63,7 @@ class Book:
         """Jobs that hold a word, latest first."""
         names = ("number", "created", "customer", "machine", "rack", "carb_count")
         with self._open().session() as session:
-            found = work.all_jobs(session, word)[:most]
+            found = work.all_jobs(session, word, most)
             return [{name: getattr(job, name) for name in names} for job in found]
 
     def make(self, *, customer: str, machine: str, rack: str, carbs: int) -> str:
@@ -74,11 +73,6 @@ class Book:
                 session, now(), customer=customer, machine=machine, rack=rack, carbs=carbs
             )
             return job.number
-
-    def has(self, number: str) -> bool:
-        """Whether there is such a job."""
-        with self._open().session() as session:
-            return session.scalar(select(Job.id).where(Job.number == number)) is not None
 
     def shown(self, number: str) -> dict[str, Any]:
         """Everything of a job, in the form of its export but for the data of its results."""
@@ -148,22 +142,7 @@ class Book:
                 raise DeniedError(404, "the file is missing: restore it from a backup")
             return path, found[0].name
 
-    # -- results of bench tests ------------------------------------------------------------------
-
-    def keep(self, judged: Judged, job: str | None, data: dict[str, Any]) -> None:
-        """Keep the result of a bench test, with a job where one is named."""
-
-        def add(session: Session, found: Job | None) -> None:
-            work.add_result(
-                session, found, now(), kind=judged.kind, summary=judged.summary, data=data
-            )
-
-        if job is None:
-            with self._open().session() as session:
-                add(session, None)
-            return
-        with self._job(job) as (_, session, found):
-            add(session, found)
+    # -- results ---------------------------------------------------------------------------------
 
     def results(self) -> list[dict[str, Any]]:
         """The latest results of bench tests and soaks, of jobs and of the bench itself."""

@@ -21,7 +21,6 @@ from soakmon.bench.service import RefusedError, Service
 from soakmon.cautions import CAUTIONS
 from soakmon.page.access import COOKIE, DeniedError, acting, answers, runs_nearby, visitor
 from soakmon.page.door import LEAST_PASSWORD, LONGEST_NAME, Door
-from soakmon.page.job_routes import Shelf
 from soakmon.page.store import Visitor
 from soakmon.physics.liquid import density_kg_per_m3
 
@@ -191,7 +190,7 @@ def live_routes(
     return router
 
 
-def opening_routes(service: Service, shelf: Shelf) -> APIRouter:
+def opening_routes(service: Service) -> APIRouter:
     """What opens the feed: a person with the role run, on the local network, cautions confirmed."""
     router = APIRouter(
         prefix="/api",
@@ -204,8 +203,6 @@ def opening_routes(service: Service, shelf: Shelf) -> APIRouter:
     async def start(body: StartHere) -> dict[str, int]:
         confirm(body.confirmed)
         title, job = body.title, body.job
-        if job is not None and not await asyncio.to_thread(lambda: shelf.book.has(job)):
-            raise RefusedError(f"there is no job {job}: make it first, or leave it out")
         return {
             "soak": await do(
                 service, lambda: service.start_soak(title, job, cautions_confirmed=True)

@@ -13,6 +13,7 @@ from typing import Any
 import uvicorn
 from fastapi import FastAPI
 
+from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.reports import Reports
 from soakmon.bench.serve import Server
 from soakmon.bench.service import Service
@@ -67,7 +68,10 @@ def _announce(section: PageSection, door: Door) -> None:
 
 
 async def open_page(
-    service: Service, reports: Reports, outlets: Callable[[], list[dict[str, Any]]] = list
+    service: Service,
+    reports: Reports,
+    desk: GuideDesk,
+    outlets: Callable[[], list[dict[str, Any]]] = list,
 ) -> OpenPage | None:
     """Begin to serve; None, with the reason in the log, when that cannot be.
 
@@ -79,7 +83,7 @@ async def open_page(
     try:
         family = socket.AF_INET6 if ":" in section.host else socket.AF_INET
         listener = socket.create_server((section.host, section.port), family=family)
-        app = build_page(service, reports, outlets=outlets)
+        app = build_page(service, reports, desk, outlets=outlets)
         config = uvicorn.Config(
             app,
             log_level="warning",

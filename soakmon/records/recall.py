@@ -1,41 +1,94 @@
-"""A soak out of the journal: its rows judged again, as it was judged."""
+"""A soak out of the journal: the verdict that the bench gave, and its curve judged again."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 from soakmon.config import Bench
 from soakmon.errors import InputError
-from soakmon.records.journal import Journal, SoakEntry
+from soakmon.records.journal import Event, Journal, SoakEntry
+from soakmon.records.told import Told, told_in
+from soakmon.records.verdicts import same_result, verdict_from
 from soakmon.watch.decide import Decision, decide
 from soakmon.watch.rows import Rows
+from soakmon.watch.settings import Settings
+from soakmon.watch.verdict import Verdict
 
 
 @dataclass(frozen=True, slots=True)
 class Recalled:
-    """A soak with everything a report needs."""
+    """A soak with everything a report needs.
+
+    The verdict of the decision is the one in the journal; while there is none, that of now. again:
+    what comes out when the rows are judged again.
+    """
 
     entry: SoakEntry
     bench: Bench
+    told: Told
+    settings: Settings
+    events: tuple[Event, ...]
     rows: Rows
     decision: Decision
+    again: Verdict
+
+    @property
+    def began_at(self) -> datetime:
+        """When it began, by the shop's clock."""
+        return self._at(self.entry.started_wall_s)
+
+    @property
+    def ended_at(self) -> datetime:
+        """When it ended, by the shop's clock: always the same, whenever it is asked for."""
+        last = self.events[-1].wall_s if self.events else self.entry.started_wall_s
+        ends = [e.wall_s for e in self.events if e.kind == "verdict"]
+        return self._at(ends[-1] if ends else last)
+
+    def _at(self, wall_s: float) -> datetime:
+        zone = timezone(timedelta(seconds=self.told.utc_offset_s))
+        return datetime.fromtimestamp(int(wall_s), zone)
+
+    @property
+    def differs(self) -> bool:
+        """Whether another verdict comes out now than the bench gave."""
+        return not same_result(self.decision.verdict.as_dict(), self.again.as_dict())
 
 
-def recall(path: Path, soak: int | None = None) -> Recalled:
-    """Read a soak (the last one when None) and decide it again; InputError when there is none."""
+def recall(path: Path, soak: int | str | None = None) -> Recalled:
+    """Read a soak; InputError when there is none.
+
+    soak: its number, or a job's number for the job's latest; None: the last one.
+    """
     if not path.exists():
         raise InputError(f"{path}: there is no journal: has a soak been run here?")
     journal = Journal(path)
     try:
-        entries = {entry.id: entry for entry in journal.soaks()}
-        number = max(entries, default=0) if soak is None else soak
-        if number not in entries:
-            raise InputError(f"{path}: there is no soak {number}")
-        rows = journal.read_rows(number)
+        entry = _chosen(journal.soaks(), soak, path)
+        rows, events = journal.read_rows(entry.id), tuple(journal.read_events(entry.id))
     finally:
         journal.close()
     if rows is None or len(rows) < 2:
-        raise InputError(f"{path}: soak {number} has no readings")
-    bench = Bench.model_validate_json(entries[number].configuration)
-    return Recalled(entries[number], bench, rows, decide(rows, bench.settings()))
+        raise InputError(f"{path}: soak {entry.id} has no readings")
+    bench = Bench.model_validate_json(entry.configuration)
+    told = told_in(events)
+    settings = replace(bench.settings(), cause_shift=told.cause_shift)
+    made = decide(rows, settings)
+    given = verdict_from(entry.verdict) if entry.verdict is not None else made.verdict
+    decision = replace(made, verdict=given)
+    return Recalled(entry, bench, told, settings, events, rows, decision, made.verdict)
+
+
+def _chosen(entries: list[SoakEntry], soak: int | str | None, path: Path) -> SoakEntry:
+    if isinstance(soak, str):
+        entries = [entry for entry in entries if entry.job == soak]
+        if not entries:
+            raise InputError(f"{path}: job {soak} has had no soak on this bench")
+    elif soak is not None:
+        entries = [entry for entry in entries if entry.id == soak]
+        if not entries:
+            raise InputError(f"{path}: there is no soak {soak}")
+    if not entries:
+        raise InputError(f"{path}: no soak has been run here yet")
+    return entries[-1]

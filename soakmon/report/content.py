@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import platform
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -15,6 +14,7 @@ from soakmon.physics.expectation import evaporation_rates
 from soakmon.records.priors import Shift
 from soakmon.report import words
 from soakmon.report.bench_facts import bench_facts
+from soakmon.report.log import Log
 from soakmon.watch.budget import Budget
 from soakmon.watch.decide import Decision
 from soakmon.watch.rows import Rows
@@ -28,9 +28,11 @@ _MOST_LINES = 60
 class About:
     """What a report is about beyond the readings; what is not given is not shown.
 
-    made: the date shown, and the date of the PDF file. calibration: the calibration in force, in
-    words. bench_toml: the bench's description as it was. record: what the job record told the
-    decider, by carb. invented: the readings are simulated, and the report says so.
+    made: the date shown, and the date of the PDF file. began: when a soak of the bench began; made
+    is then its end. calibration: the calibration in force, in words. bench_toml: the bench's
+    description as it was. record: what the job record told the decider, by carb. invented: the
+    readings are simulated, and the report says so. versions: of what decided. log: what happened,
+    from the journal. remarks: what else a reader has to know.
     """
 
     settings: Settings | None = None
@@ -43,6 +45,11 @@ class About:
     bench_toml: str = ""
     record: Mapping[int, Shift] = field(default_factory=dict)
     invented: bool = False
+    began: datetime | None = None
+    bench: str = ""
+    versions: Mapping[str, str] = field(default_factory=dict)
+    log: Log = field(default_factory=Log)
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,13 +112,12 @@ def sentence(verdict: Verdict) -> str:
 
 
 def _summary(rows: Rows, verdict: Verdict, about: About) -> tuple[tuple[str, str], ...]:
-    made = about.made.strftime("%Y-%m-%d") if about.made else ""
     facts = [
         ("Job", about.job),
         ("Customer", about.customer),
         ("Machine", about.machine),
         ("Rack", about.rack),
-        ("Date", made),
+        ("Date", _date(about)),
         ("Readings", "invented: this is a rehearsal, not a test" if about.invented else ""),
         ("Tested", _tested(rows, verdict)),
         ("Fuel", about.settings.fuel.name if about.settings else ""),
@@ -120,6 +126,14 @@ def _summary(rows: Rows, verdict: Verdict, about: About) -> tuple[tuple[str, str
         ("Drops", words.drops(verdict)),
     ]
     return tuple((name, text) for name, text in facts if text)
+
+
+def _date(about: About) -> str:
+    if about.made is None:
+        return ""
+    if about.began is None:
+        return f"{about.made:%Y-%m-%d}"
+    return f"{about.began:%Y-%m-%d %H:%M} to {about.made:%Y-%m-%d %H:%M}"
 
 
 def _tested(rows: Rows, verdict: Verdict) -> str:
@@ -152,24 +166,48 @@ def _details(
     parts = _parts(rows, decision, settings)
     if parts:
         sections.append(Section("Expected loss by part", parts))
-    phases = [f"{words.hour(t)}: {name}" for name, t in decision.phases]
-    alarms = [f"{words.hour(a.t_s)}: {a.text}" for a in verdict.alarms]
-    faults = [f"{words.hour(f.t_s)}: {f.text}" for f in verdict.faults]
-    sections += [
-        Section("Alarms", lines=_some(alarms)),
-        Section("Disturbances and faults", lines=_some(faults)),
-        Section("Phases", lines=_some(phases)),
-    ]
+    sections += _happened(decision, about.log)
     calibration = about.calibration or "none on record: masses are as the bench read them"
     sections.append(Section("Calibration in force", lines=(calibration,)))
-    versions = (("soakmon", __version__), ("numpy", np.__version__))
-    sections.append(Section("Versions", (*versions, ("Python", platform.python_version()))))
+    if about.remarks:
+        sections.append(Section("Remarks", lines=about.remarks))
+    sections.append(Section("Bench and versions", _versions(about)))
     sections.append(Section("SHA-256 of the files beside this report", tuple(hashes.items())))
     sections.append(Section("Cautions", lines=CAUTIONS))
     if settings is not None or about.bench_toml:
         sizes = bench_facts(settings) if settings is not None else ()
         sections.append(Section("Bench configuration", sizes, verbatim=about.bench_toml.strip()))
     return sections
+
+
+def _happened(decision: Decision, log: Log) -> list[Section]:
+    """Alarms, disturbances and phases: the bench's own log where there is one."""
+    verdict = decision.verdict
+    alarms = [f"{words.hour(a.t_s)}: {a.text}" for a in verdict.alarms]
+    phases = [f"{words.hour(t)}: {name}" for name, t in decision.phases]
+    faults = [f"{words.hour(f.t_s)}: {f.text} – {words.TREATED[f.kind]}" for f in verdict.faults]
+    if log.phases:
+        told = set(log.alarms)
+        closing = [
+            f"{line} – found when the soak was judged"
+            for line in alarms
+            if not any(line in one for one in told)
+        ]
+        alarms, phases = [*log.alarms, *closing], list(log.phases)
+    sections = [
+        Section("Alarms and acknowledgements", lines=_some(alarms)),
+        Section("Disturbances, and how they were treated", lines=_some(faults)),
+        Section("Phases", lines=_some(phases)),
+    ]
+    if log.preflight:
+        sections.append(Section("Preflight", lines=log.preflight))
+    return sections
+
+
+def _versions(about: About) -> tuple[tuple[str, str], ...]:
+    bench = (("Bench", about.bench),) if about.bench else ()
+    found = about.versions or {"soakmon": __version__, "numpy": np.__version__}
+    return (*bench, *found.items())
 
 
 def _some(lines: list[str]) -> tuple[str, ...]:

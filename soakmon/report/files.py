@@ -11,6 +11,7 @@ from tempfile import TemporaryDirectory
 from soakmon.errors import InputError
 from soakmon.records.jobs.files import sha256_of
 from soakmon.records.run_file import write_run
+from soakmon.records.verdicts import as_written
 from soakmon.report.content import About, Content, Section, content
 from soakmon.report.figure import draw
 from soakmon.report.pdf import Paper, write_pdf
@@ -33,6 +34,7 @@ def write_report(
     Everything is made beside it first, so that a failure leaves no half report. Raises InputError
     when the folder cannot be used.
     """
+    decision = as_written(decision)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with TemporaryDirectory(dir=folder, prefix=".making-") as name:

@@ -20,6 +20,19 @@ CAUSES = {
     Cause.NO_LEAK: "no leak",
 }
 
+# What was done about each kind of disturbance or fault.
+TREATED = {
+    "bump": "not counted as loss or as drops",
+    "refill": "the fuel added is not counted against the loss",
+    "bottle_empty": "what came after is not judged by mass",
+    "cell_frozen": "readings that stand still were not used",
+    "cell_noise": "readings were given less weight",
+    "gate_stuck": "its counts say nothing for or against a leak",
+    "gate_noise": "its counts were weighed as noise",
+    "gap": "bridged, with more uncertainty about the loss meanwhile",
+    "temperature_missing": "the expected evaporation is less certain",
+}
+
 
 def hour(t_s: float) -> str:
     """Time since the start as hours and minutes: 5:07 h."""

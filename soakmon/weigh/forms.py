@@ -87,3 +87,23 @@ class FloatsForm(Form):
 
     resolution_g: Annotated[float, Field(gt=0, le=10)] = 0.01
     floats: list[FloatForm] = Field(min_length=1, max_length=8)
+
+
+Drops = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
+Minutes = Annotated[float, Field(gt=0, le=10_000, allow_inf_nan=False)]
+
+
+class IsolatedForm(Form):
+    """Drops of one carb before and after the feed was shut."""
+
+    before: Drops
+    after: Drops
+    last_drop_min: Annotated[float, Field(ge=0, le=10_000)] | None = None
+
+
+class IsolationForm(Form):
+    """Drops of every carb with the feed open and shut."""
+
+    before_min: Minutes
+    after_min: Minutes
+    carbs: list[IsolatedForm] = Field(min_length=1, max_length=8)

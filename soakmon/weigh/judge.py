@@ -17,8 +17,11 @@ from soakmon.weigh.forms import (
     DailyForm,
     DrainForm,
     FloatsForm,
+    Form,
+    IsolationForm,
     ShotsForm,
 )
+from soakmon.weigh.isolation import WORDS, Way, isolated
 from soakmon.weigh.oiml import CellClass
 from soakmon.weigh.shots import pumped
 from soakmon.weigh.uncertainty import Measured
@@ -203,9 +206,37 @@ def floats(form: FloatsForm) -> Judged:
     return Judged("float", not bad, summary, lines, _kept(readings, form))
 
 
-def _kept(
-    readings: list[dict[str, Any]], form: DrainForm | ShotsForm | FloatsForm
-) -> dict[str, Any]:
+def isolation(form: IsolationForm) -> Judged:
+    """Judge what drips with the feed shut."""
+    results = [
+        isolated(
+            carb, one.before, form.before_min, one.after, form.after_min,
+            last_drop_min=one.last_drop_min,
+        )
+        for carb, one in enumerate(form.carbs, start=1)
+    ]  # fmt: skip
+    lines = tuple(
+        f"carb {r.carb}: {_pm(r.open_per_h, 'drops/h')} with feed, {_pm(r.shut_per_h, 'drops/h')} "
+        f"without: {WORDS[r.way]}"
+        for r in results
+    )
+    wet = [f"carb {r.carb} {r.way}" for r in results if r.way is not Way.DRY]
+    readings = [
+        {
+            "carb": r.carb,
+            "open_per_h": r.open_per_h.value,
+            "open_u_per_h": r.open_per_h.u,
+            "shut_per_h": r.shut_per_h.value,
+            "shut_u_per_h": r.shut_per_h.u,
+            "way": str(r.way),
+        }
+        for r in results
+    ]
+    summary = f"with the feed shut: {', '.join(wet)}" if wet else "no drops"
+    return Judged("isolation", not wet, summary, lines, _kept(readings, form))
+
+
+def _kept(readings: list[dict[str, Any]], form: Form) -> dict[str, Any]:
     return {"readings": readings, "form": form.model_dump(mode="json")}
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
+from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
 from soakmon.config import parse_bench
@@ -83,7 +84,7 @@ class Crowd:
 async def _serve(
     service: Service, reports: Reports, who: Crowd, seconds: float, at_s: list[float]
 ) -> int:
-    page = await open_page(service, reports)
+    page = await open_page(service, reports, GuideDesk(service, lambda said, job: None))
     assert isinstance(page, OpenPage)
     where = address(service.bench.page)
     crowd = await asyncio.to_thread(_gather, where, who)

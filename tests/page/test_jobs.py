@@ -155,8 +155,12 @@ def test_a_soak_starts_only_for_a_job_that_there_is(runner):
     refused = runner.post("/api/soak", json=start)
     assert refused.status_code == 409
     assert "no job 1999-0001" in refused.json()["problem"]
-    assert runner.post("/api/soak", json=start | {"job": number()}).status_code == 200
-    assert runner.get("/api/soaks").json()[0]["job"] == number()
+    other = runner.post("/api/soak", json=start | {"job": number()})
+    assert other.status_code == 409
+    assert "3 carburettors" in other.json()["problem"]  # the bench has four
+    fits = runner.post("/api/jobs", json={"customer": "x", "carbs": 4}).json()["number"]
+    assert runner.post("/api/soak", json=start | {"job": fits}).status_code == 200
+    assert runner.get("/api/soaks").json()[0]["job"] == fits
 
 
 def test_the_curve_of_an_ended_soak_outlives_the_service(paged, runner):

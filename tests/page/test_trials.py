@@ -6,62 +6,44 @@ import asyncio
 import json
 import time
 
-import pytest
-
 from soakmon.page.fleet_routes import listen
 from soakmon.reach.fleet import Fleet
 from tests.reach.broker import Broker, say
 
-STEPS = [
-    {"mass_g": mass_g, "reading": 1000 * mass_g + 5, "up": up}
-    for up, masses in ((True, (0, 200, 400, 600)), (False, (400, 200, 0)))
-    for mass_g in masses
-]
-FORMS = {
-    "calibration": ({"capacity_g": 1000, "steps": STEPS}, "passed"),
-    "daily": ({"capacity_g": 1000, "mass_g": 500, "reading_g": 503}, "calibrate the cell"),
-    "blank": ({"hours": 8, "air_c": 20, "before_g": [500], "after_g": [499.2]}, "bottle and hose"),
-    "drain": ({"cups_g": [[20, 50], [20, 50], [20, 50], [20, 44]]}, "levels differ"),
-    "shots": ({"strokes": 20, "series_g": [[[20, 30]], [[20, 30.1]]]}, "spread"),
-    "floats": ({"floats": [{"carb": 2, "dry_g": [9.1], "soaked_g": [9.9]}]}, "carb 2"),
-}
+DRAIN = [20, 20, 50, 20, 50, 20, 50, 20, 44]
 
 
-@pytest.mark.parametrize("name", FORMS)
-def test_a_bench_test_is_judged_and_kept_with_its_job(paged, name):
-    runner = paged.signed_in("run")
+def test_a_bench_test_is_guided_by_whoever_may_run_and_kept_with_its_job(paged):
+    runner, looker = paged.signed_in("run"), paged.signed_in("look")
     job = runner.post("/api/jobs", json={"customer": "invented"}).json()["number"]
-    form, told = FORMS[name]
-    said = runner.post(f"/api/bench-tests/{name}", json={"job": job, "form": form})
-    assert said.status_code == 200, said.text
-    assert told in said.json()["summary"]
-    assert said.json()["lines"]
-    own = runner.post(f"/api/bench-tests/{name}", json={"form": form})
-    assert own.json() == said.json()
-    kept = paged.signed_in("look").get("/api/bench-tests").json()
-    assert [one["job"] for one in kept] == [None, job]
+    assert looker.get("/api/bench-test").json()["test"] is None
+    begun = runner.post("/api/bench-test", json={"test": "drain", "job": job}).json()
+    assert "temperature of the fuel" in begun["question"]["text"]
+    for number, value in enumerate(DRAIN):
+        assert looker.get("/api/bench-test").json()["answers"] == number
+        assert looker.post("/api/bench-test/answer", json={"value": 1}).status_code == 403
+        found = runner.post("/api/bench-test/answer", json={"value": value}).json()
+    assert found["question"] is None
+    assert "levels differ" in found["result"]["summary"]
+    (kept,) = looker.get("/api/results").json()
+    assert (kept["kind"], kept["job"], kept["summary"]) == (
+        "drain", job, found["result"]["summary"],
+    )  # fmt: skip
     results = runner.get(f"/api/jobs/{job}").json()["results"]
-    assert [one["summary"] for one in results] == [said.json()["summary"]]
+    assert [one["summary"] for one in results] == [kept["summary"]]
+    assert runner.post("/api/bench-test/back").status_code == 409
 
 
-def test_forms_that_cannot_be_judged_say_why_and_keep_nothing(paged):
+def test_a_test_for_a_job_that_there_is_not_says_so_and_keeps_nothing(paged):
     runner = paged.signed_in("run")
-    short = {"form": FORMS["blank"][0] | {"hours": 2}}
-    answer = runner.post("/api/bench-tests/blank", json=short)
-    assert answer.status_code == 422
-    assert "needs 6 hours" in answer.json()["problem"]
-    unknown = {"job": "1999-0001", "form": FORMS["drain"][0]}
-    assert runner.post("/api/bench-tests/drain", json=unknown).status_code == 404
-    assert runner.get("/api/bench-tests").json() == []
-
-
-def test_a_steady_reading_is_a_mean_of_the_cell(paged):
-    found = paged.signed_in("look").get("/api/weigh/steady", params={"over_s": 1}).json()
-    scale = paged.service.scale
-    assert found["readings"] >= 3
-    assert found["scatter_g"] < 1
-    assert abs(scale.grams(found["counts"]) - found["mass_g"]) < 1e-3
-    assert abs(found["mass_g"] - paged.service.status["mass_g"]) < 5
+    runner.post("/api/jobs", json={"customer": "invented"})
+    runner.post("/api/bench-test", json={"test": "drain", "job": "1999-0001"})
+    for value in DRAIN:
+        answer = runner.post("/api/bench-test/answer", json={"value": value})
+    assert answer.status_code == 409
+    assert "no job 1999-0001" in answer.json()["problem"]
+    assert runner.delete("/api/bench-test").status_code == 200
+    assert runner.get("/api/results").json() == []
 
 
 def test_without_a_broker_only_this_bench_is_listed(paged):

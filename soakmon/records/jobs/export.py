@@ -80,6 +80,7 @@ def _result(place: int, one: Result) -> dict[str, Any]:
         "kind": one.kind,
         "summary": one.summary,
         "data": one.data,
+        "bench": one.bench,
     }
     if _readings(one):
         made["csv"] = f"results/{place:03d}-{safe_name(one.kind)}.csv"

@@ -56,6 +56,7 @@ class _Result(_Strict):
     kind: Text
     summary: Text
     data: dict[str, Any]
+    bench: Text | None = None
     csv: Text | None = None
 
 

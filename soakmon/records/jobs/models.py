@@ -111,7 +111,10 @@ class Note(Base):
 
 
 class Result(Base):
-    """Result of a soak or bench test. job_id None: it is the bench's own, such as a calibration."""
+    """Result of a soak or bench test. job_id None: it is the bench's own, such as a calibration.
+
+    bench: name of the bench it was made on; None: not known.
+    """
 
     __tablename__ = "result"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -120,6 +123,7 @@ class Result(Base):
     kind: Mapped[str]
     summary: Mapped[str]
     data: Mapped[dict[str, Any]]
+    bench: Mapped[str | None]
 
 
 class Attachment(Base):

@@ -18,6 +18,7 @@ from soakmon.records.jobs.migrate import migrate
 
 DATABASE = "records.db"
 _BUSY_S = 30.0
+_CONNECT_S = 5
 
 # Atomic in SQLite and in PostgreSQL: two desks that make a job at once get two numbers.
 _NEXT = text(
@@ -110,7 +111,9 @@ def _engine(folder: Path, url: str | None) -> Engine:
             f"{parsed.drivername}: give a postgresql:// URL, or none for SQLite in the data folder"
         )
     try:
-        return create_engine(parsed, pool_pre_ping=True)
+        # A server that does not answer must not hold up the bench.
+        wait = {"connect_timeout": _CONNECT_S}
+        return create_engine(parsed, pool_pre_ping=True, connect_args=wait)
     except (ModuleNotFoundError, NoSuchModuleError):
         raise InputError("PostgreSQL needs its driver: pip install 'soakmon[postgres]'") from None
 

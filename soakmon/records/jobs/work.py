@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from soakmon.errors import InputError
@@ -18,6 +20,7 @@ from soakmon.records.jobs.models import Attachment, Carb, Check, Job, Note, Resu
 from soakmon.records.jobs.store import next_number
 
 MOST_CARBS = 8
+_PIECE = 1000
 NUMBER = re.compile(r"\d{4}-\d{4,6}")
 
 
@@ -53,15 +56,43 @@ def find_job(session: Session, number: str) -> Job:
     return job
 
 
-def all_jobs(session: Session, word: str = "") -> list[Job]:
-    """All jobs, latest first; word: in number, customer, machine or rack, whatever its case."""
-    jobs = session.scalars(select(Job).order_by(Job.created.desc(), Job.id.desc())).all()
+@dataclass(frozen=True, slots=True)
+class Listed:
+    """A job as lists show it; last: summary of its latest result."""
+
+    number: str
+    created: datetime
+    customer: str
+    machine: str
+    rack: str
+    carb_count: int
+    last: str = ""
+
+
+def all_jobs(session: Session, word: str = "", most: int | None = None) -> list[Listed]:
+    """All jobs, latest first; word: in number, customer, machine or rack, whatever its case.
+
+    The words are compared here: SQLite knows no case beyond English letters. most: no more than
+    so many.
+    """
+    columns = (Job.number, Job.created, Job.customer, Job.machine, Job.rack, Job.carb_count, Job.id)
+    rows = session.execute(select(*columns).order_by(Job.created.desc(), Job.id.desc()))
     low = word.casefold()
-    return [
-        job
-        for job in jobs
-        if low in f"{job.number}\n{job.customer}\n{job.machine}\n{job.rack}".casefold()
-    ]
+    found = (row for row in rows if low in "\n".join((row[0], *row[2:5])).casefold())
+    kept = list(itertools.islice(found, most))
+    last = _last_results(session, [row[6] for row in kept])
+    return [Listed(*row[:6], last.get(row[6], "")) for row in kept]
+
+
+def _last_results(session: Session, jobs: list[int]) -> dict[int, str]:
+    """Summary of the latest result by job, asked for in pieces that every database takes."""
+    last: dict[int, str] = {}
+    for start in range(0, len(jobs), _PIECE):
+        query = select(Result.job_id, Result.summary)
+        query = query.where(Result.job_id.in_(jobs[start : start + _PIECE]))
+        found = session.execute(query.order_by(Result.at, Result.id))
+        last |= {job: summary for job, summary in found if job is not None}
+    return last
 
 
 def find_carb(job: Job, place: int) -> Carb:
@@ -144,10 +175,15 @@ def add_result(
     kind: str,
     summary: str,
     data: dict[str, Any],
+    bench: str | None = None,
     files: Iterable[tuple[FileStore, Path]] = (),
 ) -> Result:
-    """Keep a result with a job (None: the bench's own), with the files that belong to it."""
-    result = Result(job_id=job.id if job else None, at=now, kind=kind, summary=summary, data=data)
+    """Keep a result with a job (None: the bench's own), with the files that belong to it.
+
+    bench: name of the bench it was made on.
+    """
+    owner = job.id if job is not None else None
+    result = Result(job_id=owner, at=now, kind=kind, summary=summary, data=data, bench=bench)
     session.add(result)
     session.flush()
     if job is not None:
@@ -157,7 +193,12 @@ def add_result(
     return result
 
 
-def latest(session: Session, kind: str) -> Result | None:
-    """The latest result of a kind, of whatever job or of the bench."""
+def latest(session: Session, kind: str, bench: str | None = None) -> Result | None:
+    """The latest result of a kind, of whatever job or of none.
+
+    bench: only what that bench made, or what was kept without the name of one.
+    """
     query = select(Result).where(Result.kind == kind)
+    if bench is not None:
+        query = query.where(or_(Result.bench == bench, Result.bench.is_(None)))
     return session.scalar(query.order_by(Result.at.desc(), Result.id.desc()).limit(1))

@@ -30,6 +30,7 @@ from soakmon.records.jobs.work import (
     tick,
     untick,
 )
+from tests.benchmark_jobs import fill, listing_s
 from tests.records.jobs.conftest import INVENTED, NOW
 
 PLAIN = {"customer": "invented", "machine": "m", "rack": "r", "carbs": 2}
@@ -74,6 +75,15 @@ def test_desks_that_make_jobs_at_once_get_different_numbers(opened):
         desk.join(60)
         assert desk.exitcode == 0
     assert sorted(numbers) == [f"2026-{n:04d}" for n in range(1, 31)]
+
+
+def test_ten_thousand_jobs_are_listed_and_searched_at_once(records):
+    """tests/benchmark_jobs.py prints the figures; here a loose bound on a busy machine."""
+    fill(records, 10_000)
+    for word, count in (("", 10_000), ("ŁUKASZ 77", 111), ("nowhere", 0)):
+        assert min(listing_s(records, word, count) for _ in range(3)) < 1.0
+    with records.session() as session:
+        assert all_jobs(session, most=2)[0].last == "leaking (invented)"
 
 
 def test_what_is_written_comes_back(opened, records, number):

@@ -1,0 +1,220 @@
+"""Bench tests step by step on the control API: one question after the other, until it is judged.
+
+One test at a time: there is one cell. Its answers are kept in the data folder, so that a blank run
+over a night outlives a restart of the service.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import threading
+from dataclasses import asdict
+from datetime import datetime
+from pathlib import Path
+from typing import Literal
+
+from fastapi import APIRouter
+from pydantic import BaseModel, Field
+
+from soakmon.bench.api import REFUSALS, Body
+from soakmon.bench.book import Keep
+from soakmon.bench.service import RefusedError, Service
+from soakmon.bench.taking import taken
+from soakmon.errors import InputError
+from soakmon.weigh.guided import TESTS, Guided
+
+log = logging.getLogger(__name__)
+FILE = "bench-test.json"
+
+
+class Begin(Body):
+    """Begin a bench test."""
+
+    test: Literal["calibration", "daily", "blank", "drain", "shots", "float", "isolation"]
+    job: str | None = Field(default=None, pattern=r"^\d{4}-\d{4,6}$", description="to keep it with")
+
+
+class Given(Body):
+    """An answer: a value, take (the bench answers), or neither for an empty answer."""
+
+    value: float | None = Field(default=None, allow_inf_nan=False)
+    take: bool = False
+
+
+class Asked(BaseModel):
+    """A question; source: what of the bench can answer it."""
+
+    text: str
+    note: str
+    default: float | None
+    optional: bool
+    source: str | None
+
+
+class Said(BaseModel):
+    """What the test has shown; it is kept."""
+
+    passed: bool
+    summary: str
+    lines: list[str]
+
+
+class State(BaseModel):
+    """A test under way (question) or judged (result); answers: how many were given."""
+
+    test: str | None = None
+    job: str | None = None
+    answers: int = 0
+    question: Asked | None = None
+    result: Said | None = None
+
+
+class GuideDesk:
+    """The bench test that is under way, if any. keep: keeps a result, with a job or without."""
+
+    def __init__(self, service: Service, keep: Keep) -> None:
+        self.service, self.keep = service, keep
+        self.path = Path(service.journal.path).parent / FILE
+        self.lock = threading.Lock()
+        self.job: str | None = None
+        self.guided = self._reload()
+
+    def begin(self, test: str, job: str | None) -> State:
+        """Begin a test. Refused while another, or a soak, has the cell."""
+        with self.lock:
+            if self.guided is not None:
+                raise RefusedError(f"{self.guided.test} is under way: finish it or give it up")
+            session = self.service.session
+            if session is not None and not session.ended:
+                raise RefusedError("a soak is running: the cell is its own")
+            self.guided, self.job = Guided(test, self.service.bench.rack.carbs), job
+            self._save()
+            return self._state()
+
+    def answer(self, given: Given) -> State:
+        """Answer the question; after the last one the test is judged and kept."""
+        with self.lock:
+            guided = self._under_way()
+            value = self._take(guided) if given.take else given.value
+            try:
+                guided.answer(value, self.service.clock.wall_s())
+            except ValueError as error:
+                raise RefusedError(str(error)) from None
+            if guided.question is not None:
+                self._save()
+                return self._state()
+            return self._finish(guided)
+
+    def back(self) -> State:
+        """Take the last answer back."""
+        with self.lock:
+            self.guided = self._under_way().back()
+            self._save()
+            return self._state()
+
+    def give_up(self) -> State:
+        """Forget the test; nothing is kept."""
+        with self.lock:
+            self._forget()
+            return State()
+
+    def state(self) -> State:
+        """Where the test is."""
+        with self.lock:
+            return self._state()
+
+    def _finish(self, guided: Guided) -> State:
+        state = self._state()
+        day = datetime.fromtimestamp(self.service.clock.wall_s()).astimezone().date()
+        try:
+            said = guided.judge(self.service.bench.settings(), day)
+            self.keep(said, self.job)
+        except (ValueError, InputError) as error:
+            # The last answer is asked again: the others were work.
+            self.guided = guided.back()
+            raise RefusedError(str(error)) from None
+        self._forget()
+        state.result = Said(passed=said.passed, summary=said.summary, lines=list(said.lines))
+        return state
+
+    def _take(self, guided: Guided) -> float:
+        question = guided.question
+        if question is None or question.source is None:
+            raise RefusedError("the bench cannot answer this question")
+        began_s = guided.answers[0][1] if guided.answers else self.service.clock.wall_s()
+        try:
+            return taken(
+                question.source,
+                guided,
+                asdict(self.service.weigh()),
+                self.service.mean_air_c(began_s),
+            )
+        except InputError as error:
+            raise RefusedError(str(error)) from None
+
+    def _under_way(self) -> Guided:
+        if self.guided is None:
+            raise RefusedError("no bench test is under way")
+        return self.guided
+
+    def _state(self) -> State:
+        guided = self.guided
+        if guided is None:
+            return State()
+        asked = Asked(**asdict(guided.question)) if guided.question is not None else None
+        return State(test=guided.test, job=self.job, answers=len(guided.answers), question=asked)
+
+    def _save(self) -> None:
+        guided = self._under_way()
+        kept = {
+            "test": guided.test, "job": self.job, "carbs": guided.carbs, "answers": guided.answers,
+        }  # fmt: skip
+        part = self.path.with_suffix(".part")
+        part.write_text(json.dumps(kept), encoding="utf-8")
+        part.replace(self.path)
+
+    def _forget(self) -> None:
+        self.guided = self.job = None
+        self.path.unlink(missing_ok=True)
+
+    def _reload(self) -> Guided | None:
+        """The test that was under way when the service ended."""
+        if not self.path.exists():
+            return None
+        try:
+            kept = json.loads(self.path.read_text(encoding="utf-8"))
+            self.job = kept["job"]
+            answers = [(value, float(at_s)) for value, at_s in kept["answers"]]
+            return Guided(kept["test"], int(kept["carbs"]), answers)
+        except (OSError, ValueError, KeyError, TypeError):
+            log.exception("%s: the bench test under way cannot be read", self.path)
+            return None
+
+
+def add_guides(router: APIRouter, desk: GuideDesk) -> None:
+    """Routes of the guided bench tests."""
+
+    @router.get("/bench-test/kinds", summary="The bench tests there are")
+    def kinds() -> dict[str, str]:
+        return {name: test.about for name, test in TESTS.items()}
+
+    @router.get("/bench-test", summary="The bench test under way and its question")
+    def state() -> State:
+        return desk.state()
+
+    @router.post("/bench-test", summary="Begin a bench test", responses=REFUSALS)
+    def begin(body: Begin) -> State:
+        return desk.begin(body.test, body.job)
+
+    @router.post("/bench-test/answer", summary="Answer its question", responses=REFUSALS)
+    def answer(body: Given) -> State:
+        return desk.answer(body)
+
+    @router.post("/bench-test/back", summary="Take the last answer back", responses=REFUSALS)
+    def back() -> State:
+        return desk.back()
+
+    @router.delete("/bench-test", summary="Give it up; nothing is kept")
+    def give_up() -> State:
+        return desk.give_up()

@@ -1,0 +1,105 @@
+"""What the records are given: results of soaks and bench tests, with their files."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from soakmon.bench.book import Book
+from soakmon.config import Bench
+from soakmon.job_soak import Order, counsel
+from soakmon.options import now, open_records
+from soakmon.records.jobs.models import Result
+from soakmon.records.jobs.store import Records
+from soakmon.records.jobs.work import add_result, find_job
+from soakmon.records.recall import Recalled
+from soakmon.watch.decide import Decision
+from soakmon.weigh.judge import Judged
+
+
+def book_of(folder: Path, bench: Bench, *, invented: bool) -> Book:
+    """The records of a data folder as the service of a bench uses them."""
+
+    def keep_test(said: Judged, job: str | None) -> None:
+        keep_judged(folder, said, job, bench.service.name)
+
+    return Book(counsel(folder, bench, invented=invented), keep_test)
+
+
+def keep_judged(folder: Path, said: Judged, job: str | None, bench: str) -> None:
+    """Keep the result of a bench test, with a job or as the bench's own."""
+    # Through JSON: what is kept is what another desk reads.
+    data = json.loads(json.dumps(said.data, allow_nan=False))
+    with open_records(folder, make=job is None) as records, records.session() as session:
+        found = find_job(session, job) if job is not None else None
+        add_result(
+            session, found, now(), kind=said.kind, summary=said.summary, data=data, bench=bench
+        )
+
+
+def keep(order: Order, decision: Decision, title: str, files: list[Path]) -> None:
+    """Give the job of a replayed run its verdict and report."""
+    if order.job is None:
+        return
+    with open_records(order.data) as records, records.session() as session:
+        _give(
+            (records, session),
+            order.job,
+            order.made,
+            decision=decision,
+            data={"title": title, "bench_toml": order.about.bench_toml},
+            files=files,
+            invented=order.about.invented,
+        )
+
+
+def keep_soak(folder: Path, found: Recalled, files: list[Path]) -> str:
+    """Give the job of a bench's soak its verdict and report, once; what came of it, in words."""
+    number, entry = found.entry.job, found.entry
+    if number is None:
+        return ""
+    bench = found.bench.service.name
+    whence = {"bench": bench, "soak": entry.id, "started_wall_s": entry.started_wall_s}
+    with open_records(folder) as records, records.session() as session:
+        job = find_job(session, number)
+        kept = session.scalars(select(Result).where(Result.job_id == job.id, Result.bench == bench))
+        if any(one.data.get("of_bench") == whence for one in kept):
+            return f"job {number} has had it since the soak ended"
+        data = {"title": entry.title, "of_bench": whence}
+        _give(
+            (records, session), number, found.ended_at, decision=found.decision, data=data,
+            files=files, invented=found.told.invented, bench=bench,
+        )  # fmt: skip
+    return f"kept with job {number}"
+
+
+def _give(
+    opened: tuple[Records, Session],
+    number: str,
+    at: datetime,
+    *,
+    decision: Decision,
+    data: dict[str, Any],
+    files: list[Path],
+    invented: bool,
+    bench: str | None = None,
+) -> None:
+    records, session = opened
+    verdict = decision.verdict
+    phases = [[name, t_s] for name, t_s in decision.phases]
+    add_result(
+        session,
+        find_job(session, number),
+        at,
+        kind="rehearsal" if invented else "soak",
+        summary=f"{verdict.outcome.value}: {verdict.reason}"
+        + (" (invented data)" if invented else ""),
+        data={**data, "verdict": verdict.as_dict(), "phases": phases},
+        bench=bench,
+        files=[(records.files, file) for file in files],
+    )

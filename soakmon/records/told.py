@@ -1,0 +1,80 @@
+"""What the records told a soak when it began, as plain values.
+
+It is kept in the journal with the soak: a job that is edited later, another calibration or another
+version of the program do not change what the soak was judged by, nor its report.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from soakmon.records.journal import Event
+from soakmon.records.priors import Shift
+from soakmon.watch.verdict import Cause
+
+EVENT = "record"
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Job, calibration and circumstances of a soak.
+
+    shifts: what the job record says of each carb. calibration: in words; calibrated: whether it is
+    in force. utc_offset_s: the shop's clock against UTC. versions: of the programs that watched.
+    invented: the bench is a simulated one.
+    """
+
+    job: str = ""
+    customer: str = ""
+    machine: str = ""
+    rack: str = ""
+    shifts: Mapping[int, Shift] = field(default_factory=dict)
+    calibration: str = ""
+    calibrated: bool = False
+    utc_offset_s: float = 0.0
+    versions: Mapping[str, str] = field(default_factory=dict)
+    invented: bool = False
+
+    @property
+    def cause_shift(self) -> dict[int, Mapping[Cause, float]]:
+        """Factors on the odds of causes by carb, as the decider takes them."""
+        return {carb: shift.factor for carb, shift in self.shifts.items()}
+
+    def as_dict(self) -> dict[str, Any]:
+        """As JSON types."""
+        plain = {name: getattr(self, name) for name in _PLAIN}
+        shifts = {
+            str(carb): {
+                "factor": {str(cause): by for cause, by in shift.factor.items()},
+                "because": list(shift.because),
+            }
+            for carb, shift in self.shifts.items()
+        }
+        return {**plain, "versions": dict(self.versions), "shifts": shifts}
+
+
+_PLAIN = (
+    "job", "customer", "machine", "rack", "calibration", "calibrated", "utc_offset_s", "invented",
+)  # fmt: skip
+
+
+def told_from(data: Mapping[str, Any]) -> Told:
+    """What `as_dict` gave."""
+    shifts = {
+        int(carb): Shift(
+            {Cause(cause): float(by) for cause, by in shift["factor"].items()},
+            tuple(shift["because"]),
+        )
+        for carb, shift in data["shifts"].items()
+    }
+    return Told(
+        **{name: data[name] for name in _PLAIN}, versions=dict(data["versions"]), shifts=shifts
+    )
+
+
+def told_in(events: Iterable[Event]) -> Told:
+    """What the events of a soak hold of it; nothing for a soak that was told nothing."""
+    found = next((event for event in events if event.kind == EVENT), None)
+    return told_from(found.data) if found is not None else Told()

@@ -1,0 +1,101 @@
+"""soakmon report: the report of a soak in the journal, written and kept with its job."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated
+
+import tomli_w
+import typer
+from rich.console import Console
+from rich.text import Text
+
+from soakmon import __version__
+from soakmon.errors import InputError
+from soakmon.job_keep import keep_soak
+from soakmon.job_soak import about_of, paper_of
+from soakmon.records.jobs.work import NUMBER
+from soakmon.records.recall import Recalled, recall
+from soakmon.report.content import About
+from soakmon.report.files import write_report
+from soakmon.report.log import log_of
+from soakmon.service_cli import LOCAL_FOLDER
+from soakmon.show import EXIT_CODES, show_result
+
+out = Console(highlight=False)
+err = Console(stderr=True, highlight=False)
+
+
+def report_soak(
+    soak: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="[SOAK|JOB]", help="A soak's number, or a job's for its latest; the last soak."
+        ),
+    ] = None,
+    data: Annotated[
+        Path, typer.Option(metavar="DIR", envvar="SOAKMON_DATA", help="Data folder.")
+    ] = LOCAL_FOLDER,
+    report: Annotated[
+        Path | None, typer.Option("--report", metavar="DIR", help="Write the report here.")
+    ] = None,
+    paper: Annotated[str, typer.Option(help="Paper of report.pdf: a4 or letter.")] = "a4",
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print the verdict as JSON only.")
+    ] = False,
+) -> None:
+    """Write the report of a soak in the journal, and keep it with its job.
+
+    The same soak makes the same bytes, whenever it is asked for.
+    """
+    chosen_paper = paper_of(paper)
+    found = recall(data / "journal.db", _chosen(soak))
+    title = f"{found.entry.title} (soak {found.entry.id})"
+    folder = report or data / "reports" / f"soak-{found.entry.id}"
+    files = write_report(
+        folder, found.rows, found.decision, title, about_recalled(found), paper=chosen_paper
+    )
+    kept = ""
+    if found.entry.ended_t_s is not None:
+        try:
+            kept = keep_soak(data, found, files)
+        except InputError as error:
+            err.print(Text(f"soakmon: the report is not kept with its job: {error}"))
+    if as_json:
+        sys.stdout.write(json.dumps(found.decision.verdict.as_dict()) + "\n")
+    else:
+        show_result(out, found.decision, title, files, list(found.told.shifts))
+        out.print(Text(kept))
+    raise typer.Exit(EXIT_CODES[found.decision.verdict.outcome])
+
+
+def _chosen(soak: str | None) -> int | str | None:
+    if soak is None or NUMBER.fullmatch(soak):
+        return soak
+    if soak.isascii() and soak.isdigit():
+        return int(soak)
+    raise InputError(f"{soak}: give the number of a soak (7) or of a job (2026-0001)")
+
+
+def about_recalled(found: Recalled) -> About:
+    """What the report of a soak says of it, all of it from the journal."""
+    remarks = []
+    if found.entry.ended_t_s is None:
+        remarks.append("The soak has not ended: this is what has been seen so far.")
+    if found.differs:
+        remarks.append(
+            f"Judged again by soakmon {__version__}, the same readings give: "
+            f"{found.again.outcome.value}, {found.again.reason}."
+        )
+    return replace(
+        about_of(found.told, found.settings, found.ended_at),
+        job=found.entry.job or "",
+        began=found.began_at,
+        bench=found.bench.service.name,
+        bench_toml=tomli_w.dumps(found.bench.model_dump(mode="json", exclude_none=True)),
+        log=log_of(found.events),
+        remarks=tuple(remarks),
+    )

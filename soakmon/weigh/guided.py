@@ -1,0 +1,118 @@
+"""A bench test under way: its question now, and every answer with its time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from pydantic import ValidationError
+
+from soakmon.watch.settings import Settings
+from soakmon.weigh import forms, guides, judge
+
+Answer = tuple[float | None, float]
+
+
+@dataclass(frozen=True, slots=True)
+class BenchTest:
+    """A bench test: its form, the guide that fills it in for a number of carbs, and its judge."""
+
+    about: str
+    form: type[forms.Form]
+    guide: Callable[[int], guides.Guide]
+    judge: Callable[[Any, Settings, date], judge.Judged]
+
+
+TESTS = {
+    "calibration": BenchTest(
+        "the load cell with known masses, up and down", forms.CalibrationForm,
+        lambda carbs: guides.calibration(), lambda form, _, day: judge.calibration(form, day),
+    ),
+    "daily": BenchTest(
+        "the calibrated cell with one known mass", forms.DailyForm,
+        lambda carbs: guides.daily(), lambda form, *_: judge.daily(form),
+    ),
+    "blank": BenchTest(
+        "what bottle and hose lose alone", forms.BlankForm,
+        lambda carbs: guides.blank(), lambda form, settings, _: judge.blank(form, settings),
+    ),
+    "drain": BenchTest(
+        "fuel in each bowl, levels against each other", forms.DrainForm,
+        guides.drain, lambda form, settings, _: judge.drain(form, settings),
+    ),
+    "shots": BenchTest(
+        "accelerator pumps: ml per stroke and spread", forms.ShotsForm,
+        guides.shots, lambda form, settings, _: judge.shots(form, settings),
+    ),
+    "float": BenchTest(
+        "floats that take up fuel", forms.FloatsForm,
+        guides.floats, lambda form, *_: judge.floats(form),
+    ),
+    "isolation": BenchTest(
+        "which drops go on with the feed shut", forms.IsolationForm,
+        guides.isolation, lambda form, *_: judge.isolation(form),
+    ),
+}  # fmt: skip
+
+
+class Guided:
+    """Drives a guide. `question` is None when the form is filled in."""
+
+    def __init__(self, test: str, carbs: int, answers: Sequence[Answer] = ()) -> None:
+        self.test, self.carbs = test, carbs
+        self.answers: list[Answer] = []
+        self.weighed_s: list[float] = []
+        self.form: dict[str, Any] | None = None
+        self._guide = TESTS[test].guide(carbs)
+        self.question: guides.Question | None = next(self._guide)
+        for value, at_s in answers:
+            self.answer(value, at_s)
+
+    def answer(self, value: float | None, at_s: float) -> None:
+        """Answer the question (None: empty) at a wall time in s. Raises ValueError for nothing."""
+        question = self.question
+        if question is None:
+            raise ValueError("there is nothing left to ask")
+        taken = question.default if value is None else value
+        if taken is None and not question.optional:
+            raise ValueError(f"a number is needed: {question.text}")
+        if question.source == "mass_g" and taken is not None:
+            self.weighed_s.append(at_s)
+        self.answers.append((value, at_s))
+        try:
+            self.question = self._guide.send(taken)
+        except StopIteration as done:
+            self.question, self.form = None, done.value
+
+    def back(self) -> Guided:
+        """The same test one answer earlier."""
+        return Guided(self.test, self.carbs, self.answers[:-1])
+
+    @property
+    def hours(self) -> float | None:
+        """Hours between the first and the last weighing; None before there are two."""
+        if len(self.weighed_s) < 2:
+            return None
+        return (self.weighed_s[-1] - self.weighed_s[0]) / 3600
+
+    def judge(self, settings: Settings, day: date) -> judge.Judged:
+        """Judge the filled-in form. Raises ValueError in one line when it cannot be judged."""
+        return judged(self.test, self.form or {}, settings, day)
+
+
+def judged(test: str, values: Any, settings: Settings, day: date) -> judge.Judged:
+    """Judge a test by its values. Raises ValueError, one line, naming the field."""
+    try:
+        form = TESTS[test].form.model_validate(values)
+    except ValidationError as error:
+        raise ValueError(first_problem(error)) from None
+    return TESTS[test].judge(form, settings, day)
+
+
+def first_problem(error: ValidationError) -> str:
+    """The first problem of a form in one line."""
+    first = error.errors()[0]
+    where = ".".join(str(part) for part in first["loc"])
+    return f"{where + ': ' if where else ''}{first['msg'].lower()}"

@@ -1,0 +1,170 @@
+"""The guides through the bench tests: one question after the other, whoever asks them.
+
+A guide is a generator: it yields questions, is sent numbers (None: nothing more) and returns the
+filled-in form. Terminal and control API drive the same guides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import dataclass
+from typing import Any, Literal
+
+# What the bench can answer itself: net mass and count of the cell, mean air temperature since the
+# test began, hours between the first and the last weighing.
+Source = Literal["mass_g", "counts", "air_c", "hours"]
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """text: what is asked, with its unit; note: what to do first.
+
+    default: taken for an empty answer; optional: an empty answer ends a list or leaves it out.
+    """
+
+    text: str
+    note: str = ""
+    default: float | None = None
+    optional: bool = False
+    source: Source | None = None
+
+
+Guide = Generator[Question, float | None, dict[str, Any]]
+
+
+def _number(
+    text: str, default: float | None = None, *, source: Source | None = None, note: str = ""
+) -> Generator[Question, float | None, float]:
+    value = yield Question(text, note, default, source=source)
+    if value is None:
+        raise ValueError(f"{text}: a number is needed")
+    return value
+
+
+def _maybe(
+    text: str, *, source: Source | None = None, note: str = ""
+) -> Generator[Question, float | None, float | None]:
+    return (yield Question(text, note, optional=True, source=source))
+
+
+def _many(
+    text: str, *, source: Source | None = None, note: str = ""
+) -> Generator[Question, float | None, list[float]]:
+    found = [(yield from _number(text, source=source, note=note))]
+    again = f"{text}, again (empty: no more)"
+    while (value := (yield from _maybe(again, source=source))) is not None:
+        found.append(value)
+    return found
+
+
+def calibration() -> Guide:
+    """Up by known masses, down by the same, creep, return."""
+    answers: dict[str, Any] = {
+        "capacity_g": (yield from _number("capacity of the cell in g")),
+        "intervals": int((yield from _number("number of intervals of its class", 3000))),
+        "mass_u_g": (yield from _number("standard uncertainty of the largest mass in g", 0.0)),
+    }
+    empty = yield from _number("reading with nothing on the cell", source="counts")
+    steps = [{"mass_g": 0.0, "reading": empty, "up": True}]
+    while (mass := (yield from _maybe("next larger mass in g (empty: now down)"))) is not None:
+        reading = yield from _number(f"put {mass:g} g on; reading", source="counts")
+        steps.append({"mass_g": mass, "reading": reading, "up": True})
+    for step in reversed(steps[:-1]):
+        text = f"take off until {step['mass_g']:g} g is left; reading"
+        reading = yield from _number(text, source="counts")
+        steps.append({"mass_g": step["mass_g"], "reading": reading, "up": False})
+    answers["steps"] = steps
+    creep: list[tuple[float, float]] = []
+    note = "creep: leave the largest mass on for 30 min and read every few minutes"
+    text = "minutes since it was put on (empty: no more)"
+    while (minutes := (yield from _maybe(text, note="" if creep else note))) is not None:
+        creep.append((minutes, (yield from _number("reading", source="counts"))))
+    answers["creep"] = creep
+    if creep:
+        text = "change of the empty reading after it in g (empty: none)"
+        answers["returned_g"] = yield from _maybe(text)
+    return answers
+
+
+def daily() -> Guide:
+    """One known mass."""
+    return {
+        "capacity_g": (yield from _number("capacity of the cell in g")),
+        "mass_g": (yield from _number("known mass in g")),
+        "mass_u_g": (yield from _number("its standard uncertainty in g", 0.0)),
+        "reading_g": (yield from _number("put it on; reading in g", source="mass_g")),
+    }
+
+
+def blank() -> Guide:
+    """A blank run that is weighed at both ends."""
+    note = "clamp the rack off and leave bottle and hose, full, for at least 6 hours"
+    first, last = "mass of the bottle at the start in g", "mass of the bottle at the end in g"
+    return {
+        "before_g": (yield from _many(first, source="mass_g", note=note)),
+        "after_g": (yield from _many(last, source="mass_g")),
+        "hours": (yield from _number("hours between", source="hours")),
+        "air_c": (yield from _number("mean temperature in °C", source="air_c")),
+    }
+
+
+def drain(carbs: int) -> Guide:
+    """Every bowl into a cup."""
+    fuel_c = yield from _number("temperature of the fuel in °C", 20.0, source="air_c")
+    cups = []
+    for carb in range(1, carbs + 1):
+        empty = yield from _number(f"carb {carb}: empty cup in g", source="mass_g")
+        note = f"drain bowl {carb} into the cup through its plug"
+        full = yield from _number(f"carb {carb}: full cup in g", source="mass_g", note=note)
+        cups.append((empty, full))
+    return {"fuel_c": fuel_c, "cups_g": cups}
+
+
+def shots(carbs: int) -> Guide:
+    """Pump strokes of every carb into a cup."""
+    strokes = int((yield from _number("strokes in one series", 20)))
+    fuel_c = yield from _number("temperature of the fuel in °C", 20.0, source="air_c")
+    series = []
+    for carb in range(1, carbs + 1):
+        cups = []
+        before: float | None
+        before = yield from _number(f"carb {carb}: cup before in g", source="mass_g")
+        while before is not None:
+            note = f"{strokes} strokes into the cup"
+            after = yield from _number("cup after in g", source="mass_g", note=note)
+            cups.append((before, after))
+            text = f"carb {carb}: once more, cup before (empty: next)"
+            before = yield from _maybe(text, source="mass_g")
+        series.append(cups)
+    return {"strokes": strokes, "fuel_c": fuel_c, "series_g": series}
+
+
+def floats(carbs: int) -> Guide:
+    """Every float dry and after its soak."""
+    found = []
+    for carb in range(1, carbs + 1):
+        dry = yield from _many(f"carb {carb}: float dry, in g", source="mass_g")
+        text = f"carb {carb}: float after the soak, wiped, in g"
+        found.append(
+            {"carb": carb, "dry_g": dry, "soaked_g": (yield from _many(text, source="mass_g"))}
+        )
+    return {"floats": found}
+
+
+def isolation(carbs: int) -> Guide:
+    """Drops with the feed open, then with the feed shut."""
+    note = "count drops at every carburettor with the feed open"
+    before_min = yield from _number("minutes counted with the feed open", 30.0, note=note)
+    before = []
+    for carb in range(1, carbs + 1):
+        before.append((yield from _number(f"carb {carb}: drops", 0.0)))
+    note = "shut the feed, note the time, and go on counting"
+    after_min = yield from _number("minutes counted with the feed shut", 30.0, note=note)
+    carb_answers = []
+    for carb in range(1, carbs + 1):
+        after = yield from _number(f"carb {carb}: drops since the feed was shut", 0.0)
+        last = None
+        if after:
+            last = yield from _number(f"carb {carb}: minutes from shutting to the last drop")
+        carb_answers.append({"before": before[carb - 1], "after": after, "last_drop_min": last})
+    return {"before_min": before_min, "after_min": after_min, "carbs": carb_answers}
