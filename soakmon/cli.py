@@ -27,11 +27,12 @@ from soakmon.data_cli import data_app
 from soakmon.errors import InputError, SoakmonError
 from soakmon.job_cli import job_app
 from soakmon.job_keep import keep
-from soakmon.job_soak import Order, begin, ordered
+from soakmon.job_soak import Order, begin, ordered, snapshot
 from soakmon.options import DATA, DataOption, JobOption
 from soakmon.page_cli import page_app
 from soakmon.physics.geometry import Bowl
 from soakmon.reach_cli import add_reach
+from soakmon.records.jobs.text import inert
 from soakmon.records.run_file import read_run, write_run
 from soakmon.report.content import About
 from soakmon.report.files import write_report
@@ -107,8 +108,7 @@ def rehearse(
     if scenario not in SCENARIOS:
         raise InputError(f"there is no scenario {scenario!r}; see: soakmon rehearse --list")
     described = read_bench(bench) if bench is not None else None
-    snapshot = bench.read_text(encoding="utf-8") if bench is not None else ""
-    about = About(bench_toml=snapshot, invented=True)
+    about = About(bench_toml=_snapshot(bench, described), invented=True)
     order = ordered(job, data, date, paper, about, bench=described)
     with bar(err, f"simulating {hours:g} h") as progress:
         night = simulate(
@@ -151,10 +151,17 @@ def replay(
     settings = _settings(described, rows.gates, file)
     if criterion is not None:
         settings = replace(settings, criterion_g_per_day=criterion)
-    snapshot = bench.read_text(encoding="utf-8") if bench is not None else ""
-    order = ordered(job, data, date, paper, About(bench_toml=snapshot), bench=described)
+    order = ordered(
+        job, data, date, paper, About(bench_toml=_snapshot(bench, described)), bench=described
+    )
     title = f"replay of {file.name}"
     _finish(rows, settings, title, order, as_json=as_json, report=report, phase=phase)
+
+
+def _snapshot(path: Path | None, bench: Bench | None) -> str:
+    if path is None or bench is None:
+        return ""
+    return snapshot(bench, path.read_text(encoding="utf-8"))
 
 
 def _settings(bench: Bench | None, gates: int, file: Path) -> Settings:
@@ -258,7 +265,7 @@ def main() -> None:
         app()
     except SoakmonError as error:
         for line in str(error).splitlines():
-            err.print(Text(f"soakmon: {line}"), soft_wrap=True)
+            err.print(Text(inert(f"soakmon: {line}")), soft_wrap=True)
         sys.exit(BAD_INPUT)
     except BrokenPipeError:
         # The reader went away; say nothing more on the closed pipe.

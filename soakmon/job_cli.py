@@ -18,6 +18,7 @@ from soakmon.options import DATA, DataOption, now, open_records
 from soakmon.records.jobs import work
 from soakmon.records.jobs.export import export_job, job_dict
 from soakmon.records.jobs.importing import import_job
+from soakmon.records.jobs.text import inert
 
 job_app = typer.Typer(help="The job record.", no_args_is_help=True)
 out = Console(highlight=False)
@@ -61,7 +62,7 @@ def list_jobs(
     table = Table("number", "customer", "machine", "rack", "last result", box=None)
     for job in jobs[:most]:
         cells = (job.number, job.customer, job.machine, job.rack, job.last)
-        table.add_row(*(Text(cell) for cell in cells))
+        table.add_row(*(Text(inert(cell)) for cell in cells))
     out.print(table if jobs else Text("no jobs"))
     if len(jobs) > most:
         out.print(Text("… and more: give a word, or --most"))
@@ -112,23 +113,26 @@ def carb(
 @job_app.command("check")
 def check(
     number: Number,
-    place: Annotated[int | None, typer.Argument(metavar="[TASK]", help="Task done.")] = None,
+    places: Annotated[
+        list[int] | None, typer.Argument(metavar="[TASK]", help="Tasks done.")
+    ] = None,
     by: Annotated[str, typer.Option(help="Who did it.")] = "",
     undo: Annotated[bool, typer.Option("--undo", help="Take the tick back.")] = False,
     add: Annotated[str | None, typer.Option(help="Add a task to the list.")] = None,
     data: DataOption = DATA,
 ) -> None:
-    """Tick off a task of the reassembly checklist; alone: show the list."""
-    if place is not None and add is not None:
+    """Tick off tasks of the reassembly checklist; alone: show the list."""
+    if places and add is not None:
         raise InputError("either tick a task or --add one")
     with open_records(data) as records, records.session() as session:
         job = work.find_job(session, number)
         if add is not None:
             work.add_check(job, add)
-        elif place is not None and undo:
-            work.untick(job, place)
-        elif place is not None:
-            work.tick(job, place, by, now())
+        for place in places or []:
+            if undo:
+                work.untick(job, place)
+            else:
+                work.tick(job, place, by, now())
         session.flush()
         tasks = list(job.checklist)
     for task in tasks:
@@ -148,7 +152,7 @@ def attach(
         job = work.find_job(session, number)
         made = [work.attach(job, records.files, now(), file, caption) for file in files]
     for one in made:
-        out.print(Text(f"{one.name}: {one.size_bytes} bytes, SHA-256 {one.sha256}"))
+        out.print(Text(f"{inert(one.name)}: {one.size_bytes} bytes, SHA-256 {one.sha256}"))
 
 
 @job_app.command("export")

@@ -9,10 +9,12 @@ from rich.table import Table
 from rich.text import Text
 
 from soakmon.records.jobs.fields import CarbFields, height_within
+from soakmon.records.jobs.text import inert
 
 
 def show_job(console: Console, job: dict[str, Any]) -> None:
     """Show a job as `job_dict` gives it."""
+    job = {**job, **{name: inert(job[name]) for name in ("customer", "machine", "rack")}}
     console.print(Text(f"Job {job['number']}", style="bold"))
     for name in ("customer", "machine", "rack", "created"):
         console.print(Text(f"  {name:9} {job[name]}"))
@@ -21,7 +23,8 @@ def show_job(console: Console, job: dict[str, Any]) -> None:
         told = [f"jet {name} {size}" for name, size in carb["jets"].items()]
         told += [f"{name.replace('_', ' ')} {_told(value)}" for name, value in known.items()]
         text = ", ".join(told) or "nothing written down"
-        console.print(Text(f"  carb {carb['place']}    {text}{_height(carb)}"))
+        told_of = inert(text, lines=True)
+        console.print(Text(f"  carb {carb['place']}    {told_of}{_height(carb)}"))
     done = sum(1 for check in job["checklist"] if check["done_by"])
     console.print(Text(f"  checklist {done} of {len(job['checklist'])} done"))
     _block(console, "Notes", [_note(one) for one in job["notes"]])
@@ -66,4 +69,4 @@ def _block(console: Console, heading: str, lines: list[str]) -> None:
     if lines:
         console.print(Text(heading, style="bold"))
     for line in lines:
-        console.print(Text(f"  {line}"))
+        console.print(Text(f"  {inert(line, lines=True)}"))

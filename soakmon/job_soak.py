@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import cast, get_args
 
 import numpy as np
+import tomli_w
 from sqlalchemy.orm import Session
 
 from soakmon import __version__
@@ -24,6 +25,8 @@ from soakmon.report.content import About
 from soakmon.report.pdf import Paper
 from soakmon.watch.settings import Settings
 from soakmon.weigh.in_force import Standing, standing
+
+_PRIVATE = ("mqtt", "influx", "phone", "lookout", "page")
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +87,19 @@ def about_of(told: Told, settings: Settings, made: datetime) -> About:
         versions=told.versions or versions(),
         invented=told.invented,
     )
+
+
+def snapshot(bench: Bench, text: str = "") -> str:
+    """The bench as a report shows it; text: as it was written, where it says nothing private.
+
+    Where messages go, and the page, are no customer's business.
+    """
+    if text and not any(f"[{section}]" in text for section in _PRIVATE):
+        return text
+    shown = bench.model_dump(
+        mode="json", exclude_none=True, exclude=set(_PRIVATE), exclude_unset=bool(text)
+    )
+    return tomli_w.dumps(shown)
 
 
 def versions() -> dict[str, str]:

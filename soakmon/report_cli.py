@@ -8,7 +8,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
-import tomli_w
 import typer
 from rich.console import Console
 from rich.text import Text
@@ -16,7 +15,7 @@ from rich.text import Text
 from soakmon import __version__
 from soakmon.errors import InputError
 from soakmon.job_keep import keep_soak
-from soakmon.job_soak import about_of, paper_of
+from soakmon.job_soak import about_of, paper_of, snapshot
 from soakmon.records.jobs.work import NUMBER
 from soakmon.records.recall import Recalled, recall
 from soakmon.report.content import About
@@ -95,7 +94,7 @@ def about_recalled(found: Recalled) -> About:
         job=found.entry.job or "",
         began=found.began_at,
         bench=found.bench.service.name,
-        bench_toml=tomli_w.dumps(found.bench.model_dump(mode="json", exclude_none=True)),
+        bench_toml=snapshot(found.bench),
         log=log_of(found.events),
         remarks=tuple(remarks),
     )

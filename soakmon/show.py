@@ -13,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from soakmon.cautions import CAUTIONS
+from soakmon.records.jobs.text import inert
 from soakmon.report import words
 from soakmon.watch.decide import Decision
 from soakmon.watch.verdict import Outcome, Verdict
@@ -30,7 +31,9 @@ def show_decision(console: Console, decision: Decision, title: str) -> None:
     """Print a decision so that it can be read at a glance."""
     verdict = decision.verdict
     head = Text(words.HEADINGS[verdict.outcome], style=_STYLES[verdict.outcome])
-    console.print(Panel(Text.assemble(head, "\n", verdict.reason), title=title, expand=False))
+    console.print(
+        Panel(Text.assemble(head, "\n", verdict.reason), title=Text(inert(title)), expand=False)
+    )
     console.print(_facts(verdict))
     if verdict.outcome is not Outcome.TIGHT:
         _lines(console, "Suspects", [words.suspect(one) for one in verdict.suspects[:4]])

@@ -10,6 +10,7 @@ import json
 import re
 import shutil
 import time
+import tomllib
 from datetime import datetime
 from pathlib import Path
 
@@ -18,7 +19,8 @@ import pytest
 
 from sim.scenarios import SCENARIOS
 from soakmon.bench.service import RefusedError
-from soakmon.job_soak import counsel
+from soakmon.config import parse_bench
+from soakmon.job_soak import counsel, snapshot
 from soakmon.records.jobs.store import Records
 from soakmon.records.journal import Journal
 from soakmon.records.recall import recall
@@ -238,3 +240,13 @@ def test_an_unknown_soak_or_job_is_one_line(made):
         done = desk("report", word)
         assert done.code == 2
         assert says in done.err
+
+
+def test_a_report_keeps_to_itself_where_messages_go():
+    own = "[bottle]\nfill_ml = 450  # measured\n"
+    assert snapshot(parse_bench(own), own) == own
+    private = own + '[page]\non = true\nhost = "10.0.0.9"\nplain_on_network = true\n'
+    assert tomllib.loads(snapshot(parse_bench(private), private)) == {"bottle": {"fill_ml": 450}}
+    assert not {"mqtt", "influx", "phone", "lookout", "page"} & set(
+        tomllib.loads(snapshot(parse_bench(private)))
+    )

@@ -32,6 +32,7 @@ from soakmon.bench.threads import Threads
 from soakmon.config import Bench
 from soakmon.errors import InputError, SoakmonError
 from soakmon.physics.liquid import density_kg_per_m3
+from soakmon.records.jobs.text import clean_line
 from soakmon.records.journal import Anchor, Journal, SoakEntry
 from soakmon.records.told import EVENT as TOLD
 from soakmon.records.told import Told, told_in
@@ -312,6 +313,7 @@ class Service:
         if self.session is not None and not self.session.ended:
             raise RefusedError("a soak is running: end it first")
         try:
+            title = clean_line(title, "title", 200)
             told = self.consult(job, self.clock.wall_s())
         except InputError as error:
             raise RefusedError(str(error)) from None

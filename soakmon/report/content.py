@@ -92,10 +92,10 @@ def content(
 def sentence(verdict: Verdict) -> str:
     """The verdict as a customer reads it."""
     if verdict.outcome is Outcome.TIGHT:
-        day = 24 * (verdict.smallest_provable_leak_g_per_h or 0.0)
+        day = words.two(24 * (verdict.smallest_provable_leak_g_per_h or 0.0))
         return (
             f"No leak was found in {words.hour(verdict.duration_s)}. The little fuel that went is "
-            f"what evaporates from any such rack; a steady leak of {day:.2g} g a day or more would "
+            f"what evaporates from any such rack; a steady leak of {day} g a day or more would "
             "have shown with 95 % probability."
         )
     if verdict.outcome is Outcome.LEAKING:

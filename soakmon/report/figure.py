@@ -75,6 +75,10 @@ def _loss(axes: Any, decision: Decision) -> None:
     for name, start_s in decision.phases:
         if name != "idle":
             axes.axvline(start_s / 3600, color=GREY, linewidth=0.6, linestyle=":")
+    if not len(curve.t_s):
+        text = "the soak's clock had not begun: there is no loss to draw"
+        axes.annotate(text, (0.5, 0.5), xycoords="axes fraction", ha="center", color=GREY)
+        axes.set_yticks([])
     losses = curve.mass_loss_g[np.isfinite(curve.mass_loss_g)]
     if len(losses):
         top = max(float(np.quantile(losses, 0.995)), float(curve.high_g[-1]), 0.5)

@@ -10,6 +10,7 @@ from tempfile import TemporaryDirectory
 
 from soakmon.errors import InputError
 from soakmon.records.jobs.files import sha256_of
+from soakmon.records.jobs.text import inert
 from soakmon.records.run_file import write_run
 from soakmon.records.verdicts import as_written
 from soakmon.report.content import About, Content, Section, content
@@ -67,6 +68,10 @@ def _make(
     return [page, printed, verdict, readings, picture, drawing]
 
 
+def _escape(text: str) -> str:
+    return html.escape(inert(text, lines=True))
+
+
 def report_html(said: Content, shapes: list[Shape], picture: Path) -> str:
     """The report as one self-contained page."""
     image = base64.b64encode(picture.read_bytes()).decode("ascii")
@@ -75,17 +80,18 @@ def report_html(said: Content, shapes: list[Shape], picture: Path) -> str:
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-<title>Soak report: {html.escape(said.title)}</title>
+<title>Soak report: {_escape(said.title)}</title>
 <style>{_STYLE}</style>
 </head>
 <body>
 <main>
-<h1>Soak report: {html.escape(said.title)}</h1>
-<p class="verdict {said.outcome.value}">{html.escape(said.heading)}</p>
-<p class="reason">{html.escape(said.sentence)}</p>
+<h1>Soak report: {_escape(said.title)}</h1>
+<p class="verdict {said.outcome.value}">{_escape(said.heading)}</p>
+<p class="reason">{_escape(said.sentence)}</p>
 <table>{_facts(said.summary)}</table>
-<div class="rack">{svg(shapes)}</div>
-<img src="data:image/png;base64,{image}" alt="{html.escape(said.sentence)}">
+<div class="scroll" tabindex="0" role="group" aria-label="rack">
+<div class="rack">{svg(shapes)}</div></div>
+<img src="data:image/png;base64,{image}" alt="{_escape(said.sentence)}">
 {"".join(_section(section) for section in said.details)}
 </main>
 </body>
@@ -94,21 +100,19 @@ def report_html(said: Content, shapes: list[Shape], picture: Path) -> str:
 
 
 def _section(section: Section) -> str:
-    parts = [f"<h2>{html.escape(section.title)}</h2>"]
+    parts = [f"<h2>{_escape(section.title)}</h2>"]
     if section.facts:
         parts.append(f"<table>{_facts(section.facts)}</table>")
     if section.lines:
-        parts.append(
-            "<ul>" + "".join(f"<li>{html.escape(x)}</li>" for x in section.lines) + "</ul>"
-        )
+        parts.append("<ul>" + "".join(f"<li>{_escape(x)}</li>" for x in section.lines) + "</ul>")
     if section.verbatim:
-        parts.append(f"<pre>{html.escape(section.verbatim)}</pre>")
+        parts.append(f"<pre>{_escape(section.verbatim)}</pre>")
     return "\n".join(parts) + "\n"
 
 
 def _facts(facts: tuple[tuple[str, str], ...]) -> str:
     return "".join(
-        f'<tr><th scope="row">{html.escape(name)}</th><td>{html.escape(text)}</td></tr>'
+        f'<tr><th scope="row">{_escape(name)}</th><td>{_escape(text)}</td></tr>'
         for name, text in facts
     )
 
@@ -122,9 +126,21 @@ img { width: 100%; height: auto; }
 .leaking { border-style: double; border-width: 10px; }
 .not_proven { border-style: dashed; }
 .reason { font-size: 1.2rem; }
-th { text-align: left; vertical-align: top; padding-right: 1.5em; }
+th { text-align: left; vertical-align: top; padding-right: 1.5em; overflow-wrap: break-word; }
+td { overflow-wrap: anywhere; }
+@media (max-width: 30rem) {
+  th, td { display: block; padding: 0; }
+  td { margin-bottom: .5em; }
+  .rack { min-width: 30rem; }
+  .scroll { overflow-x: auto; }
+  h1 { font-size: 1.4rem; }
+}
 th, td { padding-top: .2em; padding-bottom: .2em; }
 .rack { max-width: 44rem; margin: 1rem 0; }
 pre { font-size: .75rem; white-space: pre-wrap; }
-@media print { main { max-width: none; } h2 { break-after: avoid; } }
+@media print {
+  main { max-width: none; }
+  h2 { break-after: avoid; }
+  tr, img { break-inside: avoid; }
+}
 """

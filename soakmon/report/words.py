@@ -45,10 +45,17 @@ def grams(value: float) -> str:
     return f"{value:.1f} g" if abs(value) >= 10 else f"{value:.2f} g"
 
 
+def two(value: float) -> str:
+    """Two digits that count, never as a power of ten."""
+    return f"{float(f'{value:.2g}'):.10g}"
+
+
 def loss(verdict: Verdict) -> str:
     """What was lost against what was expected."""
     expected = verdict.expected_evaporation_g
     band = f"{grams(expected.low)} to {grams(expected.high)} (best {grams(expected.best)})"
+    if verdict.observed_loss_g is None and expected.high == 0:
+        return "not measured: it ended before the soak's clock began"
     if verdict.observed_loss_g is None:
         return f"loss unknown; evaporation alone would take {band}"
     return f"{grams(verdict.observed_loss_g)} lost; evaporation alone explains {band}"
@@ -59,15 +66,15 @@ def leak(band: Band, outcome: Outcome) -> str:
     if outcome is Outcome.LEAKING:
         return (
             f"{band.best:.3g} g/h (95 %: {band.low:.2g} to {band.high:.2g}), "
-            f"about {24 * band.best:.2g} g a day"
+            f"about {two(24 * band.best)} g a day"
         )
-    return f"less than {band.high:.2g} g/h ({24 * band.high:.2g} g a day) with 95 % confidence"
+    return f"less than {band.high:.2g} g/h ({two(24 * band.high)} g a day) with 95 % confidence"
 
 
 def smallest(verdict: Verdict) -> str:
     """The smallest leak this run could have proven."""
     rate = verdict.smallest_provable_leak_g_per_h
-    return "unknown" if rate is None else f"{rate:.2g} g/h ({24 * rate:.2g} g a day)"
+    return "unknown" if rate is None else f"{rate:.2g} g/h ({two(24 * rate)} g a day)"
 
 
 def suspect(one: Suspect) -> str:

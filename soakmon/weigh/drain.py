@@ -65,7 +65,8 @@ def drained(
         # The mean holds this bowl too: the difference is a little surer than if it did not.
         off = Measured(off.value, own_u * ((count - 1) / count) ** 0.5 if count > 1 else own_u)
         level = scaled(1e3 / bowl_area_mm2, off)
-        level = Measured(level.value, rss(level.u, _AREA_REL_SD * level.value))
+        shared = rss(_AREA_REL_SD, _DENSITY_REL_SD) * level.value
+        level = Measured(level.value, rss(level.u, shared))
         volume = Measured(volume_ml, rss(own_u, _DENSITY_REL_SD * volume_ml))
         found.append(BowlDrain(carb, volume, level))
     return tuple(found)

@@ -10,10 +10,14 @@ from datetime import UTC, datetime
 
 import pytest
 
+from sim.scenarios import SCENARIOS
 from soakmon.errors import InputError
+from soakmon.job_soak import counsel
 from soakmon.records.backup import backup, restore
 from soakmon.records.jobs.store import DATABASE, Records
 from soakmon.records.jobs.work import all_jobs, attach, find_job, new_job
+from soakmon.records.recall import recall
+from tests.bench.stepping import Stepped, short
 
 NOW = datetime(2026, 3, 1, tzinfo=UTC)
 
@@ -47,6 +51,43 @@ def test_a_backup_while_another_writes_holds_what_was_committed(data, tmp_path):
     restore(tmp_path / "b.tgz", tmp_path / "new")
     with Records(tmp_path / "new") as records, records.session() as session:
         assert len(all_jobs(session)) == 1
+
+
+def test_a_backup_of_a_running_soak_is_whole_and_the_soak_goes_on_from_it(tmp_path):
+    """Taken between two readings; restored elsewhere, the service takes the soak up by itself."""
+    folder = tmp_path / "bench"
+    bench = Stepped(folder, SCENARIOS["dry-rack"], bench=short(2), every_s=2.0)
+    with Records(folder) as records, records.session() as session:
+        job = new_job(session, NOW, customer="invented", machine="m", rack="r", carbs=4).number
+    bench.service.consult = counsel(folder, bench.bench, invented=True)
+    bench.service.read_air()
+    bench.service.start_soak("invented rack", job, cautions_confirmed=True)
+    bench.run(1.0)
+    assert bench.session.phase == "soaking"
+    committed_s = bench.journal.resume()[1].t_s
+    backup(folder, tmp_path / "b.tgz")
+    bench.run(0.2)
+    bench.journal.close()
+    bench.simulation.set_feed(False)
+
+    restore(tmp_path / "b.tgz", tmp_path / "new")
+    again = Stepped(
+        tmp_path / "new", SCENARIOS["dry-rack"], bench=bench.bench, boot="second boot",
+        every_s=2.0, simulation=bench.simulation,
+    )  # fmt: skip
+    assert again.journal.check() == "ok"
+    assert float(again.journal.read_rows(1).t_s[-1]) == committed_s
+    again.service._take_up()
+    assert again.session.phase == "soaking"
+    assert again.simulation.feed_open
+    assert again.journal.soaks()[0].job == job
+    again.run(3)
+    again.journal.close()
+    found = recall(tmp_path / "new" / "journal.db", job)
+    assert found.entry.verdict is not None
+    assert found.told.job == job
+    resumed = [event for event in found.events if event.kind == "resumed"]
+    assert [event.data["gap_s"] for event in resumed] == [pytest.approx(720, abs=20)]
 
 
 def test_nothing_is_overwritten(data, tmp_path):

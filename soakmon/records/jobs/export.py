@@ -16,7 +16,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from soakmon.errors import InputError
-from soakmon.records.jobs.files import FileStore, safe_name, sha256_of
+from soakmon.records.jobs.files import FileStore, is_picture, safe_name, sha256_of
 from soakmon.records.jobs.models import Attachment, Check, Job, Note, Result
 from soakmon.records.jobs.page import job_page
 from soakmon.records.jobs.work import carb_values
@@ -124,7 +124,10 @@ def _fill(folder: Path, job: Job, store: FileStore) -> list[str]:
             (folder / made["csv"]).write_text(_csv(_readings(result)), encoding="utf-8")
     text = json.dumps(described, indent=1, ensure_ascii=False, sort_keys=True)
     (folder / "job.json").write_text(text + "\n", encoding="utf-8")
-    (folder / "index.html").write_text(job_page(described), encoding="utf-8")
+    pictures = {
+        one for one in _names(folder) if one.startswith("files/") and is_picture(folder / one)
+    }
+    (folder / "index.html").write_text(job_page(described, pictures), encoding="utf-8")
     names = sorted(_names(folder))
     sums = "".join(f"{sha256_of(folder / name)}  {name}\n" for name in names)
     (folder / SUMS).write_text(sums, encoding="utf-8")
@@ -136,12 +139,19 @@ def _names(folder: Path) -> Iterator[str]:
 
 
 def _csv(readings: list[dict[str, Any]]) -> str:
+    readings = [{str(_cell(name)): value for name, value in row.items()} for row in readings]
     names = list(dict.fromkeys(name for row in readings for name in row))
     out = io.StringIO()
     writer = csv.DictWriter(out, names, lineterminator="\n")
     writer.writeheader()
-    writer.writerows(readings)
+    writer.writerows({name: _cell(value) for name, value in row.items()} for row in readings)
     return out.getvalue()
+
+
+def _cell(value: object) -> object:
+    """Text that a spreadsheet would take for a formula is marked as text."""
+    formula = isinstance(value, str) and value[:1] in {"=", "+", "-", "@", "\t", "\r"}
+    return f"'{value}" if formula else value
 
 
 def _pack(packed: Path, folder: Path, names: list[str]) -> None:

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from soakmon.errors import InputError
+from soakmon.records.jobs.text import clean_line, clean_text
 
 CHECKLIST = (
     "all jets, passages and vents blown through",
@@ -84,6 +85,11 @@ def checked(values: dict[str, Any]) -> dict[str, Any]:
         where = ".".join(str(part) for part in first["loc"])
         text = first["msg"]
         raise InputError(f"{where}: {text[0].lower()}{text[1:]} (got {first['input']!r})") from None
+    for name, size in made.jets.items():
+        clean_line(name, "jet", 40)
+        clean_line(size, f"jet.{name}", 100)
+    if made.notes is not None:
+        made = made.model_copy(update={"notes": clean_text(made.notes, "notes")})
     low, high = made.float_height_low_mm, made.float_height_high_mm
     if low is not None and high is not None and low > high:
         raise InputError("float_height_low_mm is more than float_height_high_mm: swap them")

@@ -89,6 +89,16 @@ def sha256_of_stream(stream: IO[bytes]) -> str:
     return digest.hexdigest()
 
 
+_SIGNATURES = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff", b"GIF87a", b"GIF89a")
+
+
+def is_picture(path: Path) -> bool:
+    """Whether a file begins as PNG, JPEG, GIF or WebP do, whatever its name."""
+    with path.open("rb") as file:
+        head = file.read(12)
+    return head.startswith(_SIGNATURES) or (head[:4] == b"RIFF" and head[8:12] == b"WEBP")
+
+
 def safe_name(name: str) -> str:
     """A file name that is one on every system: letters, digits, dot, dash and underscore."""
     name = re.sub(r"[^\w.-]+", "_", name, flags=re.ASCII).strip("._")

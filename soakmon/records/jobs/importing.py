@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import zipfile
 import zlib
@@ -11,7 +12,7 @@ from functools import partial
 from pathlib import Path, PurePosixPath
 from typing import IO, Annotated, Any, Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
@@ -21,13 +22,33 @@ from soakmon.records.jobs.fields import CarbFields
 from soakmon.records.jobs.files import MOST_BYTES, FileStore, sha256_of_stream
 from soakmon.records.jobs.models import Attachment, Carb, Check, Job, Note, Result
 from soakmon.records.jobs.store import next_number, take_number
+from soakmon.records.jobs.text import clean_text
 
 _MOST_FILES = 10_000
 _MOST_TOTAL = 2_000_000_000
 _MOST_TEXT = 64_000_000
+# A day of readings packs to a tenth; only made-up files to a hundredth.
+_PACKED_RATIO, _SMALL = 100, 1_000_000
 
 Opener = Callable[[], IO[bytes]]
-Text = Annotated[str, Field(max_length=20_000)]
+
+
+def _checked_text(text: str) -> str:
+    try:
+        return clean_text(text, "text")
+    except InputError as error:
+        raise ValueError(str(error)) from None
+
+
+def _plain_data(data: dict[str, Any]) -> dict[str, Any]:
+    """Data that every database and browser takes: no NaN, nothing endless, no NUL."""
+    if "\\u0000" in json.dumps(data, allow_nan=False):
+        raise ValueError("it holds U+0000")
+    return data
+
+
+Text = Annotated[str, Field(max_length=20_000), AfterValidator(_checked_text)]
+Data = Annotated[dict[str, Any], AfterValidator(_plain_data)]
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
 
@@ -55,7 +76,7 @@ class _Result(_Strict):
     at: AwareDatetime
     kind: Text
     summary: Text
-    data: dict[str, Any]
+    data: Data
     bench: Text | None = None
     csv: Text | None = None
 
@@ -78,10 +99,10 @@ class _Job(_Strict):
     machine: Text
     rack: Text
     carbs: list[_Carb] = Field(min_length=1, max_length=8)
-    checklist: list[_Check]
-    notes: list[_Note]
-    results: list[_Result]
-    attachments: list[_Attachment]
+    checklist: list[_Check] = Field(max_length=1000)
+    notes: list[_Note] = Field(max_length=100_000)
+    results: list[_Result] = Field(max_length=10_000)
+    attachments: list[_Attachment] = Field(max_length=_MOST_FILES)
 
 
 def import_job(
@@ -134,6 +155,8 @@ def _zip(archive: zipfile.ZipFile) -> dict[str, Opener]:
         raise InputError("the zip holds more than a job can: refused")
     found: dict[str, Opener] = {}
     for member in members:
+        if member.file_size > _PACKED_RATIO * member.compress_size + _SMALL:
+            raise InputError(f"{member.filename!r}: unpacks to far more than it holds: refused")
         if (member.external_attr >> 16) & 0o170000 == 0o120000:
             raise InputError(f"{member.filename!r}: is a link: refused")
         if _safe(member.filename) in found:

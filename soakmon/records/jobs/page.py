@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
-from html import escape
+from collections.abc import Collection
+from html import escape as html_escape
 from typing import Any
 
 from soakmon.cautions import CAUTIONS
+from soakmon.records.jobs.fields import CarbFields, height_within
+from soakmon.records.jobs.text import inert
 
-_PICTURES = (".png", ".jpg", ".jpeg", ".gif", ".svg", ".webp")
+_MOST_READINGS = 40
+_OPENS = (".pdf", ".txt", ".csv", ".json")
 
 
-def job_page(job: dict[str, Any]) -> str:
-    """The page; `job` is the content of job.json. Links are relative to it."""
+def job_page(job: dict[str, Any], pictures: Collection[str] = ()) -> str:
+    """The page; `job` is the content of job.json. Links are relative to it.
+
+    pictures: files that are pictures by what they hold, whatever they are called.
+    """
     title = f"Job {job['number']}"
     facts = (("Customer", "customer"), ("Machine", "machine"), ("Rack", "rack"))
-    rows = "".join(_row(name, job[key]) for name, key in (*facts, ("Made", "created")))
+    rows = "".join(_row(name, job[key]) for name, key in facts)
+    rows += _row("Made", _when(job["created"]))
     cautions = "".join(f"<li>{escape(line)}</li>" for line in CAUTIONS)
     return f"""<!DOCTYPE html>
 <html lang="en">
@@ -37,7 +45,7 @@ def job_page(job: dict[str, Any]) -> str:
 <h2>Notes</h2>
 {_list([_note(one) for one in job["notes"]])}
 <h2>Files</h2>
-{_list([_file(one) for one in job["attachments"]])}
+{_list([_file(one, pictures) for one in job["attachments"]])}
 <h2>Cautions</h2>
 <ul>{cautions}</ul>
 <p class="small">Everything as data: <a href="job.json">job.json</a>. Hashes of all files:
@@ -59,48 +67,99 @@ def _list(items: list[str]) -> str:
 def _carb(carb: dict[str, Any]) -> str:
     known = {k: v for k, v in carb.items() if k not in {"place", "jets"} and v is not None}
     rows = [_row(f"jet {name}", size) for name, size in carb["jets"].items()]
-    rows += [_row(name.replace("_", " "), _told(value)) for name, value in known.items()]
+    rows += [_row(_label(name), _told(value)) for name, value in known.items()]
+    fields = {name: value for name, value in carb.items() if name != "place"}
+    if height_within(CarbFields.model_validate(fields)) is False:
+        rows.append(_row("float height", "OUTSIDE ITS LIMITS"))
     body = f"<table>{''.join(rows)}</table>" if rows else "<p>nothing written down</p>"
     return f"<h3>Carb {carb['place']}</h3>{body}"
+
+
+def _label(name: str) -> str:
+    """A field's name in words, its unit in brackets."""
+    stem, _, unit = name.rpartition("_")
+    words = f"{stem} ({unit})" if unit in {"mm", "turns"} and stem != "mixture" else name
+    return words.replace("_", " ").replace("oring", "O-ring").replace("cutoff", "cut-off")
+
+
+def _when(iso: str) -> str:
+    """A time of the record as people write it; kept in UTC."""
+    return f"{iso[:10]} {iso[11:16]} UTC"
 
 
 def _told(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return str(value)
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def _check(check: dict[str, Any]) -> str:
     task = escape(check["task"])
     if check["done_by"] is None:
         return f"☐ {task}"
-    return f"☑ {task} – {escape(check['done_by'])}, {escape(check['done_at'][:16])}"
+    return f"☑ {task} – {escape(check['done_by'])}, {escape(_when(check['done_at']))}"
 
 
 def _note(note: dict[str, Any]) -> str:
     where = f" carb {note['carb']}:" if note["carb"] else ""
-    return f"{escape(note['at'][:16])}{where} {escape(note['text'])}"
+    return f"{escape(_when(note['at']))}{where} {escape(note['text'])}"
 
 
 def _result(result: dict[str, Any]) -> str:
     link = f' (<a href="{escape(result["csv"])}">readings</a>)' if "csv" in result else ""
-    text = f"{escape(result['at'][:16])} {escape(result['kind'])}: {escape(result['summary'])}"
-    return text + link
+    kind = escape(result["kind"].replace("_", " "))
+    text = f"{escape(_when(result['at']))} {kind}: {escape(result['summary'])}"
+    return text + link + _readings(result["data"].get("readings"))
 
 
-def _file(one: dict[str, Any]) -> str:
-    link = f'<a href="{escape(one["file"])}">{escape(one["name"])}</a> {escape(one["caption"])}'
-    if one["file"].lower().endswith(_PICTURES):
-        link += (
-            f'<br><img src="{escape(one["file"])}" alt="{escape(one["caption"] or one["name"])}">'
-        )
+def _readings(rows: object) -> str:
+    """The readings of a bench test as a table, where they are few and plain."""
+    plain = isinstance(rows, list) and 0 < len(rows) <= _MOST_READINGS
+    if not plain or not isinstance(rows, list) or not all(isinstance(r, dict) for r in rows):
+        return ""
+    names = list(dict.fromkeys(str(name) for row in rows for name in row))
+    head = "".join(f'<th scope="col">{escape(name.replace("_", " "))}</th>' for name in names)
+    body = "".join(
+        f"<tr>{''.join(f'<td>{escape(_short(row.get(n)))}</td>' for n in names)}</tr>"
+        for row in rows
+    )
+    # Wider than a phone: it scrolls by itself, with the keyboard too.
+    opened = '<div class="wide" tabindex="0" role="group" aria-label="readings"><table>'
+    return f"{opened}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
+
+
+def _short(value: object) -> str:
+    if value is None:
+        return ""
+    return f"{value:.4g}" if isinstance(value, float) else _told(value)
+
+
+def _file(one: dict[str, Any], pictures: Collection[str]) -> str:
+    """A link; what a browser would run is offered for keeping instead, but for our own report."""
+    ours = one["result"] is not None and one["name"] in {"report.html", "soak.svg"}
+    shown = one["file"] in pictures or one["file"].lower().endswith(_OPENS) or ours
+    keep = "" if shown else " download"
+    name, caption = escape(one["name"]), escape(one["caption"])
+    link = f'<a href="{escape(one["file"])}"{keep}>{name}</a> {caption}'
+    if one["file"] in pictures:
+        link += f'<br><img src="{escape(one["file"])}" alt="{caption or name}">'
     return link
+
+
+def escape(text: str) -> str:
+    """Text for the page, with what steers as its code."""
+    return html_escape(inert(text, lines=True))
 
 
 _STYLE = """
 body { font: 16px/1.5 system-ui, sans-serif; color: #111; background: #fff; margin: 0; }
 main { max-width: 52rem; margin: 0 auto; padding: 1rem; overflow-wrap: anywhere; }
 img { max-width: 100%; height: auto; border: 1px solid #bbb; }
-th { text-align: left; vertical-align: top; padding-right: 1.5em; }
+th, td { text-align: left; vertical-align: top; padding-right: 1.5em; }
+th { overflow-wrap: break-word; }
+td { overflow-wrap: anywhere; }
+.wide td { overflow-wrap: normal; }
+.wide { overflow-x: auto; margin: .3em 0 .8em; font-size: .85rem; }
+@media print { h2, h3 { break-after: avoid; } table, img { break-inside: avoid; } }
 .small { font-size: .8rem; color: #444; }
 """

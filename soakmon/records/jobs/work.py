@@ -18,6 +18,7 @@ from soakmon.records.jobs.fields import CHECKLIST, CarbFields, parse_pairs
 from soakmon.records.jobs.files import FileStore
 from soakmon.records.jobs.models import Attachment, Carb, Check, Job, Note, Result
 from soakmon.records.jobs.store import next_number
+from soakmon.records.jobs.text import clean_line, clean_text, inert
 
 MOST_CARBS = 8
 _PIECE = 1000
@@ -35,9 +36,9 @@ def new_job(
     job = Job(
         number=next_number(session, now),
         created=now,
-        customer=customer.strip(),
-        machine=machine.strip(),
-        rack=rack.strip(),
+        customer=clean_line(customer, "customer"),
+        machine=clean_line(machine, "machine"),
+        rack=clean_line(rack, "rack"),
         carb_count=carbs,
         carbs=[Carb(place=place, jets={}) for place in range(1, carbs + 1)],
         checklist=[Check(place=place, task=task) for place, task in enumerate(CHECKLIST, start=1)],
@@ -120,7 +121,7 @@ def add_note(job: Job, now: datetime, text: str, carb: int | None = None) -> Not
         raise InputError("the note is empty")
     if carb is not None:
         find_carb(job, carb)
-    note = Note(at=now, carb=carb, text=text.strip())
+    note = Note(at=now, carb=carb, text=clean_text(text, "the note"))
     job.notes.append(note)
     return note
 
@@ -130,7 +131,7 @@ def tick(job: Job, place: int, by: str, now: datetime) -> Check:
     check = _check(job, place)
     if not by.strip():
         raise InputError("who did it? give --by NAME")
-    check.done_by, check.done_at = by.strip(), now
+    check.done_by, check.done_at = clean_line(by, "by"), now
     return check
 
 
@@ -145,7 +146,7 @@ def add_check(job: Job, task: str) -> Check:
     """Add a task to the job's checklist."""
     if not task.strip():
         raise InputError("the task is empty")
-    check = Check(place=len(job.checklist) + 1, task=task.strip())
+    check = Check(place=len(job.checklist) + 1, task=clean_line(task, "the task"))
     job.checklist.append(check)
     return check
 
@@ -162,7 +163,8 @@ def attach(
 ) -> Attachment:
     """Keep a copy of a file with the job."""
     sha256, size = store.add(source)
-    made = Attachment(at=now, name=source.name, sha256=sha256, size_bytes=size, caption=caption)
+    name, caption = inert(source.name), clean_line(caption, "caption")
+    made = Attachment(at=now, name=name, sha256=sha256, size_bytes=size, caption=caption)
     job.attachments.append(made)
     return made
 

@@ -1,0 +1,51 @@
+"""What may be written down: text that is inert wherever it is shown.
+
+Control characters steer terminals, and direction marks make text read as what it is not; both are
+refused when something is written down, and shown as their code where they come from elsewhere.
+Letters of every script, right-to-left ones too, are as welcome as any.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+
+from soakmon.errors import InputError
+
+MOST_LINE, MOST_TEXT = 500, 20_000
+# Overrides, embeddings and isolates of the direction of writing.
+_DIRECTION = {*range(0x202A, 0x202F), *range(0x2066, 0x206A)}
+
+
+def _steers(letter: str) -> bool:
+    return unicodedata.category(letter) in {"Cc", "Cs"} or ord(letter) in _DIRECTION
+
+
+def inert(text: str, *, lines: bool = False) -> str:
+    """Text with steering characters as their code, ‹U+001B›. lines: line breaks and tabs stay."""
+    kept = "\n\t" if lines else ""
+    return "".join(
+        f"‹U+{ord(letter):04X}›" if _steers(letter) and letter not in kept else letter
+        for letter in text
+    )
+
+
+def clean_line(text: str, what: str, most: int = MOST_LINE) -> str:
+    """A name on one line. Raises InputError for what is not."""
+    text = text.strip()
+    if len(text.splitlines()) > 1:
+        raise InputError(f"{what}: write it on one line")
+    return _clean(text, what, most)
+
+
+def clean_text(text: str, what: str, most: int = MOST_TEXT) -> str:
+    """Free text of any lines. Raises InputError for what steers, or is longer than a text is."""
+    return _clean(text.strip().replace("\r\n", "\n"), what, most, kept="\n\t")
+
+
+def _clean(text: str, what: str, most: int, kept: str = "") -> str:
+    if len(text) > most:
+        raise InputError(f"{what}: {len(text)} characters, at most {most}: attach it as a file")
+    bad = next((letter for letter in text if _steers(letter) and letter not in kept), None)
+    if bad is not None:
+        raise InputError(f"{what}: holds U+{ord(bad):04X}, which steers a terminal: take it out")
+    return text

@@ -1,0 +1,153 @@
+"""Bench tests against published regressions, and against a library that propagates uncertainty.
+
+The library (`uncertainties`) differentiates every quantity and keeps correlations, as GUM 5.2 asks;
+the bench tests write the sums down. All weighings are invented and their results worked out beside.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+
+import pytest
+from uncertainties import ufloat
+
+from soakmon.physics.fuels import FUELS
+from soakmon.physics.liquid import density_kg_per_m3
+from soakmon.weigh.calibration import Step, calibrate, daily_check
+from soakmon.weigh.drain import drained
+from soakmon.weigh.float_weigh import weighed
+from soakmon.weigh.isolation import isolated
+from soakmon.weigh.oiml import CellClass
+from soakmon.weigh.shots import pumped
+from soakmon.weigh.uncertainty import Measured, difference, ratio, total
+
+FUEL = FUELS["petrol_a"]
+G_PER_ML = float(density_kg_per_m3(FUEL, 20.0)) * 1e-3
+DAY = date(2026, 3, 1)
+# Half of the balance's 0.01 g, uniform.
+READ_G = 0.005 / math.sqrt(3)
+
+NORRIS_X = (
+    0.2, 337.4, 118.2, 884.6, 10.1, 226.5, 666.3, 996.3, 448.6, 777.0, 558.2, 0.4, 0.6, 775.5,
+    666.9, 338.0, 447.5, 11.6, 556.0, 228.1, 995.8, 887.6, 120.2, 0.3, 0.3, 556.8, 339.1, 887.2,
+    999.0, 779.0, 11.1, 118.3, 229.2, 669.1, 448.9, 0.5,
+)  # fmt: skip
+NORRIS_Y = (
+    0.1, 338.8, 118.1, 888.0, 9.2, 228.1, 668.5, 998.5, 449.1, 778.9, 559.2, 0.3, 0.1, 778.1,
+    668.8, 339.3, 448.9, 10.8, 557.7, 228.3, 998.0, 888.8, 119.6, 0.3, 0.6, 557.6, 339.3, 888.0,
+    998.5, 778.9, 10.2, 117.6, 228.9, 668.4, 449.2, 0.2,
+)  # fmt: skip
+
+
+def test_the_calibration_line_is_the_certified_one():
+    """NIST StRD, Norris: slope 1.00211681802045 ± 0.000429796848, intercept −0.262323073774."""
+    steps = [Step(x, y) for x, y in zip(NORRIS_X, NORRIS_Y, strict=True)]
+    result = calibrate(steps, CellClass(1000.0), DAY, resolution_counts=0.0)
+    gain = 1 / ufloat(1.00211681802045, 0.429796848199937e-3)
+    assert result.g_per_count.value == pytest.approx(gain.nominal_value, rel=1e-10)
+    assert result.g_per_count.u == pytest.approx(gain.std_dev, rel=1e-9)
+    assert result.zero_counts == pytest.approx(-0.262323073774029, rel=1e-8)
+    residual_sd = math.sqrt(sum(r * r for r in result.residuals_g) / 34)
+    assert residual_sd == pytest.approx(0.884796396144373 * gain.nominal_value, rel=1e-9)
+
+
+def test_the_gum_example_of_a_calibration_curve():
+    """GUM H.3 (numbers from memory): slope 0.00218, u 0.00067, from 11 corrections.
+
+    Its corrections are added to the temperatures, so that the line has a slope near 1.
+    """
+    temps = (21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511)
+    corrections = (-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161,
+                   -0.160)  # fmt: skip
+    steps = [Step(t, t + c) for t, c in zip(temps, corrections, strict=True)]
+    result = calibrate(steps, CellClass(1000.0), DAY, resolution_counts=0.0)
+    assert 1 / result.g_per_count.value - 1 == pytest.approx(0.00218, abs=5e-6)
+    assert result.g_per_count.u == pytest.approx(0.00067, abs=5e-6)
+    assert result.zero_counts + 20 * (1 / result.g_per_count.value - 1) == pytest.approx(
+        -0.1712, abs=5e-5
+    )
+
+
+def test_the_parts_of_a_gain_by_hand():
+    """0, 500, 1000 g read exactly at 2 counts a gram: only resolution and masses are left.
+
+    Spread about the mean: √(2 · 500²) = 707.107 g. Resolution 1 count, uniform: 0.288675 counts =
+    0.1443376 g, over the spread 2.041241e-4; masses 0.02 g in 1000 g: 2e-5; together 2.05102e-4.
+    """
+    steps = [Step(m, 2 * m, mass_u_g=0.02) for m in (0.0, 500.0, 1000.0)]
+    gain = calibrate(steps, CellClass(1000.0), DAY).g_per_count
+    assert gain.value == pytest.approx(0.5)
+    assert gain.u / gain.value == pytest.approx(2.05102e-4, rel=1e-5)
+
+
+def test_drained_bowls():
+    """30.0, 30.5, 29.8, 30.1 g: by hand 30.1 g in the mean, the second +0.4 g."""
+    full_g = (80.0, 80.5, 79.8, 80.1)
+    bowls = drained([(50.0, m) for m in full_g], FUEL, 20.0, 1200.0)
+    density, area = ufloat(G_PER_ML, 0.01 * G_PER_ML), ufloat(1200.0, 60.0)
+    volumes = [
+        (ufloat(m, READ_G) - ufloat(50.0, READ_G) - ufloat(0.0, 0.1 / math.sqrt(3))) / density
+        for m in full_g
+    ]
+    mean = sum(volumes) / 4
+    for bowl, volume in zip(bowls, volumes, strict=True):
+        level = 1000 * (volume - mean) / area
+        assert bowl.volume_ml.value == pytest.approx(volume.nominal_value, rel=1e-12)
+        assert bowl.volume_ml.u == pytest.approx(volume.std_dev, rel=1e-9)
+        assert bowl.level_mm.value == pytest.approx(level.nominal_value, abs=1e-12)
+        assert bowl.level_mm.u == pytest.approx(level.std_dev, rel=1e-6)
+    assert bowls[1].level_mm.value == pytest.approx(0.4 / G_PER_ML / 1.2, rel=1e-9)
+
+
+def test_pump_shots():
+    """20 strokes of 4.80, 4.82, 4.75, 4.79 g; by hand the spread is 0.07/4.79 = 1.461 %."""
+    grams = (4.80, 4.82, 4.75, 4.79)
+    result = pumped([[(10.0, 10.0 + g)] for g in grams], 20, FUEL, 20.0)
+    density, hanging = ufloat(G_PER_ML, 0.01 * G_PER_ML), 0.03 / math.sqrt(3)
+    own = [
+        (ufloat(10.0 + g, READ_G) - ufloat(10.0, READ_G) + ufloat(0, hanging)) / density / 20
+        for g in grams
+    ]
+    for shot, reference in zip(result.shots, own, strict=True):
+        assert shot.ml_per_stroke.value == pytest.approx(reference.nominal_value, rel=1e-12)
+        assert shot.ml_per_stroke.u == pytest.approx(reference.std_dev, rel=1e-9)
+    spread = (own[1] - own[2]) / (sum(own) / 4)
+    assert result.spread.value == pytest.approx(spread.nominal_value, rel=1e-12)
+    assert 100 * result.spread.value == pytest.approx(1.461, abs=5e-4)
+    # The mean under the line is taken as exact: its share is of the second order.
+    assert result.spread.u == pytest.approx(spread.std_dev, rel=0.01)
+
+
+def test_a_float():
+    """12.00, 12.02 g dry, 12.40, 12.42, 12.38 g soaked: gains 0.39 g; scatter s/√n."""
+    result = weighed(1, [12.00, 12.02], [12.40, 12.42, 12.38])
+    dry = ufloat(12.01, 0.01 * math.sqrt(2) / math.sqrt(2)) + ufloat(0, READ_G)
+    soaked = ufloat(12.40, 0.02 / math.sqrt(3)) + ufloat(0, READ_G)
+    gain = soaked - dry + ufloat(0, 0.03 / math.sqrt(3))
+    assert result.gain_g.value == pytest.approx(0.39)
+    assert result.gain_g.u == pytest.approx(gain.std_dev, rel=1e-9)
+
+
+def test_the_rules_themselves():
+    one, other = ufloat(3.2, 0.07), ufloat(-1.7, 0.05)
+    mine = Measured(3.2, 0.07), Measured(-1.7, 0.05)
+    for made, reference in (
+        (difference(*mine), one - other), (total(mine), one + other), (ratio(*mine), one / other),
+    ):  # fmt: skip
+        assert made.value == pytest.approx(reference.nominal_value, rel=1e-12)
+        assert made.u == pytest.approx(reference.std_dev, rel=1e-9)
+
+
+def test_counted_drops():
+    """100 drops in 30 min: 200 ± 20 an hour; 9 in 20 min: 27 ± 9 (root of the count)."""
+    result = isolated(2, 100, 30, 9, 20, last_drop_min=19.0)
+    assert (result.open_per_h.value, result.open_per_h.u) == pytest.approx((200.0, 20.0))
+    assert (result.shut_per_h.value, result.shut_per_h.u) == pytest.approx((27.0, 9.0))
+
+
+def test_a_daily_check_by_hand():
+    """C3, 2 kg: v = 0.66667 g; 500 g are 750 v: limit 0.7 · 1 v = 0.46667 g, plus 2 · 0.005 g."""
+    said = daily_check(500.03, 500.0, CellClass(2000.0), mass_u_g=0.005)
+    assert said.value_g == pytest.approx(0.03)
+    assert said.limit_g == pytest.approx(0.47667, abs=1e-5)
