@@ -160,6 +160,11 @@ class PageSection(Section):
     plain_on_network: bool = Field(
         default=False, description="allow other machines without TLS: passwords go in the clear"
     )
+    proxy: str = Field(
+        default="",
+        max_length=45,
+        description="of a reverse proxy before the page, believed about callers; empty: none",
+    )
     session_h: float = Field(
         default=72.0, ge=0.1, le=720, description="a sign-in ends when unused for this long"
     )
@@ -168,6 +173,10 @@ class PageSection(Section):
     def _sealed(self) -> PageSection:
         if bool(self.cert) != bool(self.key):
             raise ValueError("cert and key are needed together")
+        try:
+            _ = self.proxy and ipaddress.ip_address(self.proxy)
+        except ValueError:
+            raise ValueError("proxy must be an IP address, such as 127.0.0.1") from None
         if not (self.cert or self.plain_on_network or self.is_loopback):
             raise ValueError(
                 f"host {self.host} is reachable from other machines: give cert and key, or set "

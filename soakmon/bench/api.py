@@ -13,15 +13,15 @@ from collections.abc import Callable
 from dataclasses import asdict
 from typing import Annotated, Any, TypeVar
 
-from fastapi import APIRouter, FastAPI, Query, Request
+from fastapi import APIRouter, FastAPI, Path, Query, Request
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from soakmon import __version__
+from soakmon.bench.drawn import Columns, columns, kept
 from soakmon.bench.preflight import PREFLIGHT_S, check_readings
 from soakmon.bench.service import RefusedError, Service
 from soakmon.bench.session import Phase
-from soakmon.bench.status import number
 from soakmon.records.journal import Journal
 from soakmon.watch.averaging import join
 
@@ -168,8 +168,12 @@ def add_reading(router: APIRouter, service: Service) -> None:
     )
     async def curve(
         points: Annotated[int, Query(ge=2, le=2000)] = 400,
-    ) -> dict[str, list[float | None]]:
-        return await do(service, lambda: _curve(service, points))
+    ) -> Columns:
+        def drawn() -> Columns:
+            session = service.session
+            return {"t_s": []} if session is None else columns(session, points)
+
+        return await do(service, drawn)
 
 
 def add_records(router: APIRouter, service: Service) -> None:
@@ -195,6 +199,13 @@ def add_records(router: APIRouter, service: Service) -> None:
             }
             for entry in read(lambda journal: journal.soaks())
         ]
+
+    @router.get(
+        "/soaks/{soak}/curve",
+        summary="Loss of a soak that has ended; no points when none was kept",
+    )
+    def ended(soak: Annotated[int, Path(ge=1, le=2**62)]) -> Columns:
+        return read(lambda journal: kept(journal, soak)) or {"t_s": []}
 
     @router.get("/events", summary="Events after a number, at most a thousand")
     def events(
@@ -234,20 +245,4 @@ def _preflight(service: Service) -> dict[str, Any]:
         "elapsed_s": round(elapsed_s, 1),
         "needed_s": PREFLIGHT_S,
         "checks": checks,
-    }
-
-
-def _curve(service: Service, points: int) -> dict[str, list[float | None]]:
-    session = service.session
-    if session is None:
-        return {"t_s": []}
-    curve = session.decider.curve.curve()
-    step = max(len(curve.t_s) // points, 1)
-    columns = {
-        "t_s": curve.t_s, "mass_loss_g": curve.mass_loss_g, "best_g": curve.best_g,
-        "low_g": curve.low_g, "high_g": curve.high_g,
-    }  # fmt: skip
-    return {
-        name: [number(value, 4) for value in column[::step].tolist()]
-        for name, column in columns.items()
     }

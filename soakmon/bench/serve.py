@@ -107,22 +107,23 @@ class Server(uvicorn.Server):
         yield
 
 
-async def _open_page(service: Service, reports: Reports) -> OpenPage | None:
+async def _open_page(service: Service, reports: Reports, desk: GuideDesk) -> OpenPage | None:
     # Imported here: a bench without a page saves its memory.
     from soakmon.page.serving import open_page  # noqa: PLC0415
 
-    return await open_page(service, reports)
+    return await open_page(service, reports, desk)
 
 
 async def _listen(service: Service, reports: Reports, listener: socket.socket, book: Book) -> None:
     outlets = Outlets(service)
     api = build_api(service)
     guides = APIRouter()
-    add_guides(guides, GuideDesk(service, book.keep))
+    desk = GuideDesk(service, book.keep)
+    add_guides(guides, desk)
     api.include_router(guides)
     config = uvicorn.Config(api, log_level="warning", lifespan="off")
     server = Server(config)
-    page = await _open_page(service, reports) if service.bench.page.on else None
+    page = await _open_page(service, reports, desk) if service.bench.page.on else None
     loop = asyncio.get_running_loop()
 
     def leave() -> None:

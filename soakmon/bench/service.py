@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
+from soakmon.bench import drawn
 from soakmon.bench.book import Consult
 from soakmon.bench.guard import Guard, Trip
 from soakmon.bench.ports import BenchParts, Edge, Press
@@ -244,6 +245,8 @@ class Service:
 
     def _conclude(self, session: Session) -> None:
         if session.decision is not None:
+            # The decider is gone after a restart: what the page draws must not be.
+            self._record(session.t_s, drawn.EVENT, drawn.columns(session, drawn.KEPT_POINTS))
             self.journal.finish(session.t_s, session.decision.verdict.as_dict())
             self.concluded(self.journal.soak)
 

@@ -7,6 +7,7 @@ bring a token; nothing that a browser sends by itself counts as one.
 from __future__ import annotations
 
 import ipaddress
+import re
 import secrets
 from typing import Annotated, Any
 
@@ -22,6 +23,8 @@ from soakmon.page.store import Role, Store, Visitor
 
 COOKIE = "soakmon"
 MOST_BODY_BYTES = 65536
+MOST_FILE_BYTES = 30_000_000
+_FILES = re.compile(r"/api/jobs/[^/]+/files")
 SAFE = {"GET", "HEAD", "OPTIONS"}
 # Addresses of a shop's own network (RFC 1918, RFC 4193, loopback and link-local). Not
 # 100.64.0.0/10: it belongs to carriers and overlay networks, whose other end can be anywhere.
@@ -97,6 +100,11 @@ def runs(who: Annotated[Visitor, Depends(acting)]) -> Visitor:
     return who
 
 
+def looks_or_runs(request: Request, who: Annotated[Visitor, Depends(visitor)]) -> Visitor:
+    """For routes that somebody may look at and others act on: by the method of the call."""
+    return who if request.method in SAFE else runs(acting(request, who))
+
+
 def runs_nearby(request: Request, who: Annotated[Visitor, Depends(runs)]) -> Visitor:
     """A person on the local network, who may open the feed. A script cannot confirm cautions."""
     if who.csrf is None:
@@ -142,16 +150,20 @@ _POLICY = (
 
 
 class Guard:
-    """Before every route: no other site's requests, no huge bodies; after it: careful headers."""
+    """Before every route: no other site's requests, no huge bodies; after it: careful headers.
 
-    def __init__(self, app: ASGIApp) -> None:
-        self.app = app
+    proxy: address of a reverse proxy, which alone is believed about where a call comes from.
+    """
+
+    def __init__(self, app: ASGIApp, proxy: str = "") -> None:
+        self.app, self.proxy = app, proxy
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request pass, or refuse it."""
         if scope["type"] != "http":
             await self.app(scope, receive, send)
             return
+        scope = behind(scope, self.proxy)
 
         async def careful(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -160,11 +172,32 @@ class Guard:
                 headers.setdefault("Cache-Control", "no-store")
                 headers["X-Content-Type-Options"] = "nosniff"
                 headers["Referrer-Policy"] = "no-referrer"
+                headers["Cross-Origin-Opener-Policy"] = "same-origin"
+                headers["Cross-Origin-Resource-Policy"] = "same-origin"
+                headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
             await send(message)
 
         refused = _refuse(scope)
         app = self.app if refused is None else refused
         await app(scope, receive, careful)
+
+
+def behind(scope: Scope, proxy: str) -> Scope:
+    """The call as it reached the proxy; unchanged when it did not come through it.
+
+    Only the last address of X-Forwarded-For is the proxy's own word: what stands before it came
+    with the call.
+    """
+    peer = (scope.get("client") or ("", 0))[0]
+    headers = Headers(scope=scope)
+    came = headers.get("x-forwarded-for", "").rpartition(",")[2].strip()
+    if not proxy or peer != proxy or not came:
+        return scope
+    sealed = headers.get("x-forwarded-proto", "") == "https"
+    told = {name.encode() for name in (*_FORWARDED, "x-forwarded-proto")}
+    kept = [(name, value) for name, value in scope["headers"] if name.lower() not in told]
+    scheme = "https" if sealed else scope["scheme"]
+    return {**scope, "client": (came, 0), "scheme": scheme, "headers": kept}
 
 
 def _refuse(scope: Scope) -> JSONResponse | None:
@@ -178,6 +211,7 @@ def _refuse(scope: Scope) -> JSONResponse | None:
         return JSONResponse({"problem": "this comes from another site"}, 403)
     length = headers.get("content-length", "0")
     sized = "transfer-encoding" not in headers and length.isdecimal() and len(length) < 10
-    if not sized or int(length) > MOST_BODY_BYTES:
+    most = MOST_FILE_BYTES if _FILES.fullmatch(scope["path"]) else MOST_BODY_BYTES
+    if not sized or int(length) > most:
         return JSONResponse({"problem": "the body is too large, or of unknown length"}, 413)
     return None

@@ -11,20 +11,32 @@ from starlette.exceptions import HTTPException
 
 from soakmon import __version__
 from soakmon.bench.api import add_reading, add_records, add_refusals, add_safer
+from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
+from soakmon.errors import InputError
 from soakmon.page.access import Guard, add_denials, answers, runs, visitor
 from soakmon.page.door import Door
+from soakmon.page.fleet_routes import fleet_routes
+from soakmon.page.job_routes import Shelf, job_routes
 from soakmon.page.report_routes import report_routes, shared_routes
 from soakmon.page.routes import Live, health, live_routes, opening_routes, sign_in_routes
 from soakmon.page.store import Store
-from soakmon.page.views import Shells, add_views
+from soakmon.page.views import add_views
+from soakmon.page.weigh_routes import weigh_routes
+from soakmon.reach.fleet import Fleet
 
 DATABASE = "page.db"
 
 
-def build_page(service: Service, reports: Reports, *, store: Store | None = None) -> FastAPI:
-    """The application; app.state has its store, door and live."""
+def build_page(
+    service: Service,
+    reports: Reports,
+    desk: GuideDesk,
+    *,
+    store: Store | None = None,
+) -> FastAPI:
+    """The application; app.state has its store, door, live, shelf and fleet."""
     page = service.bench.page
     if store is None:
         store = Store(Path(service.journal.path).parent / DATABASE, 3600 * page.session_h)
@@ -36,11 +48,14 @@ def build_page(service: Service, reports: Reports, *, store: Store | None = None
         redoc_url=None,
         openapi_url=None,
     )
-    door, live = Door(store), Live(service)
+    door, live, fleet = Door(store), Live(service), Fleet()
+    shelf = Shelf(Path(service.journal.path).parent)
     app.state.store, app.state.door, app.state.live = store, door, live
-    app.add_middleware(Guard)
+    app.state.shelf, app.state.fleet = shelf, fleet
+    app.add_middleware(Guard, proxy=page.proxy)
     add_refusals(app)
     add_denials(app)
+    app.add_exception_handler(InputError, _no_good)
     app.add_exception_handler(RequestValidationError, _not_understood)
     app.add_exception_handler(HTTPException, _other)
 
@@ -57,18 +72,20 @@ def build_page(service: Service, reports: Reports, *, store: Store | None = None
     )
     add_safer(acts, service)
     for router in (
-        sign_in_routes(door, secure=bool(page.cert)),
+        sign_in_routes(door),
         live_routes(service, live),
         looks,
         acts,
         opening_routes(service),
+        *job_routes(shelf),
+        *weigh_routes(desk, shelf),
+        fleet_routes(service, fleet),
         report_routes(service, reports, store),
         shared_routes(reports, store),
     ):
         app.include_router(router)
     found = health(service)
-    carbs = service.bench.rack.carbs
-    add_views(app, door, Shells(found.name, found.density_20c_g_per_ml, carbs))
+    add_views(app, door, found.name, found.density_20c_g_per_ml, service.bench.rack.carbs)
 
     @app.get("/api/openapi.json", include_in_schema=False, dependencies=[Depends(visitor)])
     def description() -> JSONResponse:
@@ -83,6 +100,11 @@ async def _not_understood(_: Request, error: Exception) -> JSONResponse:
     lines = [f"{'.'.join(str(part) for part in one['loc'])}: {one['msg']}" for one in found]
     text = "; ".join(lines[:10])
     return JSONResponse({"problem": text.encode("utf-8", "replace").decode("utf-8")}, 422)
+
+
+async def _no_good(_: Request, error: Exception) -> JSONResponse:
+    """Input that the records refuse, in their own words."""
+    return JSONResponse({"problem": str(error)}, 422)
 
 
 async def _other(_: Request, error: Exception) -> JSONResponse:

@@ -82,6 +82,7 @@ class Health(BaseModel):
     density_20c_g_per_ml: float
     silent_s: dict[str, float] = Field(description="since each thread's last sign of life")
     checks: list[dict[str, Any]]
+    outlets: list[dict[str, Any]] = Field(description="what leaves the bench: state, lag, error")
     settings: dict[str, Any]
 
 
@@ -120,8 +121,8 @@ def confirm(confirmed: list[str]) -> None:
         raise RefusedError(f"not confirmed: {left[0]}")
 
 
-def sign_in_routes(door: Door, *, secure: bool) -> APIRouter:
-    """Routes for those who are not signed in yet, and out again. secure: the page has TLS."""
+def sign_in_routes(door: Door) -> APIRouter:
+    """Routes for those who are not signed in yet, and out again."""
     router = APIRouter(prefix="/api", tags=["sign-in"])
 
     @router.post("/sign-in", summary="Sign in", responses=answers(401, 403, 413, 422, 429))
@@ -136,7 +137,7 @@ def sign_in_routes(door: Door, *, secure: bool) -> APIRouter:
             store.close_session(old)
         response.set_cookie(
             COOKIE, secret, max_age=int(store.session_s), httponly=True, samesite="lax",
-            secure=secure,
+            secure=request.url.scheme == "https",
         )  # fmt: skip
         found = store.session(secret)
         return Me(name=body.name, role=found.role if found is not None else "")
@@ -227,6 +228,7 @@ def health(service: Service) -> Health:
             {"name": c.name, "passed": c.passed, "warning": c.warning, "text": c.text}
             for c in service.check_around()
         ],
+        outlets=service.outlets(),
         settings=_shown(bench.model_dump(mode="json")),
     )
 

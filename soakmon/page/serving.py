@@ -9,7 +9,9 @@ import ssl
 import sys
 
 import uvicorn
+from fastapi import FastAPI
 
+from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.reports import Reports
 from soakmon.bench.serve import Server
 from soakmon.bench.service import Service
@@ -17,8 +19,7 @@ from soakmon.errors import SoakmonError
 from soakmon.hardware_config import PageSection
 from soakmon.page.app import build_page
 from soakmon.page.door import Door
-from soakmon.page.routes import Live
-from soakmon.page.store import Store
+from soakmon.page.fleet_routes import listen
 
 log = logging.getLogger(__name__)
 _LEAVE_S = 2
@@ -27,19 +28,24 @@ _LEAVE_S = 2
 class OpenPage:
     """A page that is being served."""
 
-    def __init__(self, server: Server, live: Live, store: Store, task: asyncio.Task[None]) -> None:
-        self.server, self.live, self.store, self.task = server, live, store, task
+    def __init__(self, server: Server, app: FastAPI, tasks: list[asyncio.Task[None]]) -> None:
+        self.server, self.app, self.tasks = server, app, tasks
 
     def leave(self) -> None:
         """Answer those who wait, and stop."""
-        self.live.closing = True
+        self.app.state.live.closing = True
         self.server.should_exit = True
 
     async def gone(self) -> None:
         """Wait until it has stopped."""
         self.leave()
-        await self.task
-        self.store.close()
+        serving, *others = self.tasks
+        await serving
+        for task in others:
+            task.cancel()
+        await asyncio.gather(*others, return_exceptions=True)
+        self.app.state.store.close()
+        self.app.state.shelf.close()
 
 
 def address(section: PageSection) -> str:
@@ -59,7 +65,11 @@ def _announce(section: PageSection, door: Door) -> None:
     sys.stdout.flush()
 
 
-async def open_page(service: Service, reports: Reports) -> OpenPage | None:
+async def open_page(
+    service: Service,
+    reports: Reports,
+    desk: GuideDesk,
+) -> OpenPage | None:
     """Begin to serve; None, with the reason in the log, when that cannot be.
 
     The bench goes on without its page: a port in use must not end a soak.
@@ -68,7 +78,7 @@ async def open_page(service: Service, reports: Reports) -> OpenPage | None:
     try:
         family = socket.AF_INET6 if ":" in section.host else socket.AF_INET
         listener = socket.create_server((section.host, section.port), family=family)
-        app = build_page(service, reports)
+        app = build_page(service, reports, desk)
         config = uvicorn.Config(
             app,
             log_level="warning",
@@ -87,6 +97,9 @@ async def open_page(service: Service, reports: Reports) -> OpenPage | None:
         sys.stderr.write(f"soakmon: no page: {error}\n")
         return None
     server = Server(config)
-    task = asyncio.get_running_loop().create_task(server.serve(sockets=[listener]))
+    loop = asyncio.get_running_loop()
+    tasks = [loop.create_task(server.serve(sockets=[listener]))]
+    if service.bench.mqtt.enabled:
+        tasks.append(loop.create_task(listen(service, app.state.fleet)))
     _announce(section, app.state.door)
-    return OpenPage(server, app.state.live, app.state.store, task)
+    return OpenPage(server, app, tasks)

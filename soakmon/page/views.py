@@ -2,40 +2,33 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, Request
 from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
-from fastapi.staticfiles import StaticFiles
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from starlette.types import Scope
 
 from soakmon import __version__
 from soakmon.cautions import CAUTIONS, NOT_A_SAFETY_DEVICE
 from soakmon.page.access import COOKIE
 from soakmon.page.door import LEAST_PASSWORD, Door
+from soakmon.page.files import add_files, modules_of
+from soakmon.page.forms import carb_inputs
 from soakmon.page.store import Visitor
 from soakmon.page.text import LANGUAGE, TEXTS
 
 HERE = Path(__file__).parent
-VIEWS = {"/": "night", "/curve": "curve", "/start": "start", "/soaks": "soaks", "/bench": "bench"}
-
-
-class _OwnFiles(StaticFiles):
-    """Static files, asked for anew after an update."""
-
-    async def get_response(self, path: str, scope: Scope) -> Response:
-        response = await super().get_response(path, scope)
-        response.headers["Cache-Control"] = "no-cache"
-        return response
+# Those that are needed daily stand in a row, the others behind a word.
+ROW = {"/": "night", "/curve": "curve", "/start": "start", "/jobs": "jobs"}
+MORE = {"/soaks": "soaks", "/trials": "trials", "/benches": "benches", "/bench": "bench"}
+VIEWS = {**ROW, **MORE, "/job": "job"}
 
 
 class Shells:
-    """Fills the templates; everything put in is escaped."""
+    """Fills the templates; everything put in is escaped. base: path of the page's files."""
 
-    def __init__(self, name: str, fuel_g_per_ml: float, carbs: int) -> None:
+    def __init__(self, base: str, name: str, fuel_g_per_ml: float, carbs: int) -> None:
         self.environment = Environment(
             loader=FileSystemLoader(HERE / "templates"),
             autoescape=True,
@@ -43,23 +36,24 @@ class Shells:
             trim_blocks=True,
             lstrip_blocks=True,
         )
+        self.base = base
         self.bench = {"name": name, "g_per_ml": fuel_g_per_ml, "carbs": carbs}
+        self.environment.globals.update(
+            t=TEXTS, language=LANGUAGE, base=base, bench=self.bench, version=__version__, row=ROW,
+            more=MORE, cautions=CAUTIONS, not_a_safety_device=NOT_A_SAFETY_DEVICE,
+            least_password=LEAST_PASSWORD, carb_inputs=carb_inputs(),
+        )  # fmt: skip
 
-    def show(self, view: str, who: Visitor | None, **more: Any) -> HTMLResponse:
+    def show(self, view: str, who: Visitor | None, script: str = "") -> HTMLResponse:
         """A view for somebody (None: not signed in)."""
-        # "<" cannot end the script element that holds the texts.
-        texts = json.dumps(TEXTS).replace("<", "\\u003c")
-        values = {
-            "t": TEXTS, "texts": texts, "language": LANGUAGE, "view": view, "who": who,
-            "bench": self.bench, "version": __version__, "cautions": CAUTIONS,
-            "not_a_safety_device": NOT_A_SAFETY_DEVICE, "least_password": LEAST_PASSWORD,
-        }  # fmt: skip
-        page = self.environment.get_template(f"{view}.html").render(values | more)
-        return HTMLResponse(page)
+        modules = modules_of(f"{script or view}.js")
+        template = self.environment.get_template(f"{view}.html")
+        return HTMLResponse(template.render(view=view, who=who, modules=modules))
 
 
-def add_views(app: FastAPI, door: Door, shells: Shells) -> None:
+def add_views(app: FastAPI, door: Door, name: str, fuel_g_per_ml: float, carbs: int) -> None:
     """All pages, and the files they are made of."""
+    shells = Shells(add_files(app), name, fuel_g_per_ml, carbs)
     router = APIRouter(include_in_schema=False)
 
     def view(request: Request) -> Response:
@@ -75,31 +69,44 @@ def add_views(app: FastAPI, door: Door, shells: Shells) -> None:
 
     @router.get("/sign-in")
     def sign_in() -> Response:
-        return RedirectResponse("/set-up", 303) if door.is_new else shells.show("sign-in", None)
+        if door.is_new:
+            return RedirectResponse("/set-up", 303)
+        return shells.show("sign-in", None, "door")
 
     @router.get("/set-up")
     def set_up() -> Response:
-        return shells.show("set-up", None) if door.is_new else RedirectResponse("/sign-in", 303)
+        if not door.is_new:
+            return RedirectResponse("/sign-in", 303)
+        return shells.show("set-up", None, "door")
 
     @router.get("/manifest.webmanifest")
     def manifest() -> Response:
-        return JSONResponse(_manifest(shells.bench["name"]), media_type="application/manifest+json")
+        made = _manifest(name, shells.base)
+        return JSONResponse(made, media_type="application/manifest+json")
 
     app.include_router(router)
-    app.mount("/static", _OwnFiles(directory=HERE / "static"), name="static")
 
 
-def _manifest(name: Any) -> dict[str, Any]:
+def _manifest(name: str, base: str) -> dict[str, Any]:
     """What a phone needs to put the page among its apps."""
-    icon = {"src": "/static/icon.svg", "sizes": "any", "type": "image/svg+xml"}
+    icons = [{"src": f"{base}/icon.svg", "sizes": "any", "type": "image/svg+xml", "purpose": "any"}]
+    for size in (192, 512):
+        icon = {"src": f"{base}/icon-{size}.png", "sizes": f"{size}x{size}", "type": "image/png"}
+        icons += [{**icon, "purpose": "any"}, {**icon, "purpose": "maskable"}]
     return {
+        "id": "/",
         "name": f"soakmon {name}",
-        "short_name": "soakmon",
+        "short_name": name,
         "description": TEXTS["about"],
         "start_url": "/",
         "scope": "/",
         "display": "standalone",
         "background_color": "#101418",
         "theme_color": "#101418",
-        "icons": [{**icon, "purpose": "any"}, {**icon, "purpose": "maskable"}],
+        "icons": icons,
+        "shortcuts": [
+            {"name": TEXTS[f"{view}_title"], "url": path}
+            for path, view in VIEWS.items()
+            if view in {"curve", "jobs"}
+        ],
     }

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 from dataclasses import dataclass
 
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
+from playwright.sync_api import sync_playwright
 
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
+from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
 from soakmon.config import Bench
+from soakmon.job_keep import book_of
 from soakmon.page.app import build_page
 from soakmon.page.door import Door
 from soakmon.page.store import Role, Store
@@ -39,6 +44,7 @@ class Paged:
     reports: Reports
     store: Store
     time: Time
+    desk: GuideDesk
 
     @property
     def door(self) -> Door:
@@ -65,6 +71,19 @@ class Paged:
         return client
 
 
+@pytest.fixture(scope="module")
+def browser():
+    """For a module: while it is open, no other event loop can run in this thread."""
+    path = shutil.which("chromium")
+    assert path is not None, "chromium is missing: bash tests/run brings it"
+    with sync_playwright() as playwright:
+        # Its sandbox cannot be had by root, as which containers run tests.
+        args = ["--no-sandbox"] if os.geteuid() == 0 else []
+        launched = playwright.chromium.launch(executable_path=path, args=args)
+        yield launched
+        launched.close()
+
+
 @pytest.fixture
 def paged(tmp_path):
     """A page with the accounts run and look."""
@@ -73,18 +92,20 @@ def paged(tmp_path):
     gain = 1 / bench.cell.g_per_count
     simulation = SimulatedBench(SCENARIOS["dry-rack"], clock, gain, 0.0, hours=2)
     journal = Journal(tmp_path / "journal.db")
-    service = Service(bench, simulation.parts(), journal, boot="first boot")
+    book = book_of(tmp_path, bench, invented=True)
+    service = Service(bench, simulation.parts(), journal, boot="first boot", consult=book.consult)
     service.run()
     reports = Reports(tmp_path)
     time = Time()
     store = Store(tmp_path / "page.db", 3600.0, time)
-    app = build_page(service, reports, store=store)
+    desk = GuideDesk(service, book.keep)
+    app = build_page(service, reports, desk, store=store)
     door = app.state.door
     door.now_s = door.addresses.now_s = door.names.now_s = time
     hashed = door.hash(PASSWORD)
     for role in Role:
         store.set_account(role.value, role, hashed)
-    yield Paged(app, service, reports, store, time)
+    yield Paged(app, service, reports, store, time, desk)
     service.stop()
     reports.close()
     store.close()

@@ -6,12 +6,16 @@ import os
 import re
 import signal
 import socket
+import ssl
 import subprocess
 import sys
 import time
 from pathlib import Path
 
 import httpx
+
+from soakmon.page.door import Door
+from soakmon.page.store import Role, Store
 
 ROOT = Path(__file__).parent.parent.parent
 PASSWORD = "an invented password"
@@ -26,12 +30,22 @@ def free_port() -> int:
 class ServedBench:
     """`soakmon serve --simulated`; start, kill and start again on the same port and data."""
 
-    def __init__(self, folder: Path, scenario: str, pace: float) -> None:
+    def __init__(
+        self, folder: Path, scenario: str, pace: float, *, page: str = "", more: str = ""
+    ) -> None:
         self.folder, self.scenario, self.pace = folder, scenario, pace
         self.port = free_port()
-        self.address = f"http://127.0.0.1:{self.port}"
+        # With TLS by the host's name, which stands in the certificate.
+        sealed = "cert" in page
+        self.address = (
+            f"https://localhost:{self.port}" if sealed else f"http://127.0.0.1:{self.port}"
+        )
+        self.trust: ssl.SSLContext | bool = (
+            ssl.create_default_context(cafile=str(folder / "page.crt")) if sealed else True
+        )
         (folder / "bench.toml").write_text(
-            f"[page]\nport = {self.port}\n[soak]\nsettle_min = 5\n", encoding="utf-8"
+            f"[page]\nport = {self.port}\n{page}\n[soak]\nsettle_min = 5\n{more}",
+            encoding="utf-8",
         )
         self.process: subprocess.Popen[str] | None = None
         self.code = ""
@@ -58,9 +72,15 @@ class ServedBench:
         found = re.search(r"with the code (\S+),", text)
         self.code = found[1] if found else ""
 
+    def account(self, name: str) -> None:
+        """Make an account that may run the bench."""
+        store = Store(self.folder / "data" / "page.db", 0.0)
+        store.set_account(name, Role.RUN, Door(store).hash(PASSWORD))
+        store.close()
+
     def answers(self) -> bool:
         try:
-            return httpx.get(f"{self.address}/sign-in").status_code in {200, 303}
+            return httpx.get(f"{self.address}/sign-in", verify=self.trust).status_code in {200, 303}
         except httpx.HTTPError:
             return False
 

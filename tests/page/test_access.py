@@ -7,25 +7,40 @@ import re
 
 import pytest
 
+from soakmon.bench.session import Phase
 from soakmon.cautions import CAUTIONS
+from soakmon.config import parse_bench
+from soakmon.errors import InputError
+from soakmon.page.access import behind
+from soakmon.page.files import fingerprint
+from soakmon.page.forms import carb_inputs
 from soakmon.page.store import LONGEST_SESSION_S, Role
 from soakmon.page.text import TEXTS
 from soakmon.page.views import HERE as PAGE
 from soakmon.page.views import VIEWS
+from soakmon.records.jobs.fields import CarbFields
+from soakmon.watch.verdict import Cause
 from tests.page.conftest import ELSEWHERE, HERE
 from tests.page.served import PASSWORD
 
+STATIC = f"/static/{fingerprint()}"
 START = {"title": "invented rack", "job": None, "confirmed": list(CAUTIONS)}
 OPEN = {"/api/sign-in", "/api/set-up"}
-SAFER = {"/api/acknowledge": None, "/api/isolate": {"reason": "x"}, "/api/end": {"reason": "x"}}
 OPENING = {"/api/soak": START, "/api/feed": {"confirmed": list(CAUTIONS)}}
-ACTIONS = {**SAFER, **OPENING, "/api/soaks/1/link": {"days": 1}}
+PLACES = {
+    "soak": "1", "name": "report.html", "number": "2026-0001", "place": "1", "sha256": "0" * 64,
+}  # fmt: skip
 
 
 def operations(paged):
+    """Every call that the description knows: a new route cannot be forgotten."""
     for path, methods in paged.app.openapi()["paths"].items():
         for method in methods:
-            yield method, re.sub(r"\{soak\}", "1", path).replace("{name}", "report.html")
+            yield method, path.format(**PLACES)
+
+
+def actions(paged):
+    return [(m, p) for m, p in operations(paged) if m != "get" and p not in OPEN]
 
 
 def test_nothing_without_sign_in(paged):
@@ -34,10 +49,10 @@ def test_nothing_without_sign_in(paged):
     for method, path in operations(paged):
         if path in OPEN:
             continue
-        body = {"json": ACTIONS.get(path) or {}} if method == "post" else {}
+        body = {} if method == "get" else {"json": {}}
         assert stranger.request(method, path, **body).status_code == 401, path
         checked += 1
-    assert checked > 15
+    assert checked > 35
     for path in VIEWS:
         answer = stranger.get(path)
         assert (answer.status_code, answer.headers["location"]) == (303, "/sign-in")
@@ -57,8 +72,8 @@ def test_every_route_of_the_application_is_described_or_a_view(paged):
 
     described = set(paged.app.openapi()["paths"])
     known = described | set(VIEWS) | {
-        "/sign-in", "/set-up", "/manifest.webmanifest", "/static", "/shared/{secret}",
-        "/api/openapi.json",
+        "/sign-in", "/set-up", "/manifest.webmanifest", "/shared/{secret}", "/api/openapi.json",
+        f"/static/{fingerprint()}",
     }  # fmt: skip
     assert {route.path for route in flat(paged.app.routes) if hasattr(route, "path")} <= known
 
@@ -66,11 +81,12 @@ def test_every_route_of_the_application_is_described_or_a_view(paged):
 def test_who_may_look_cannot_run(paged):
     looker = paged.signed_in("look")
     assert looker.get("/api/status").status_code == 200
-    for path, body in ACTIONS.items():
-        answer = looker.post(path, json=body)
+    tried = [(m, p) for m, p in actions(paged) if p != "/api/sign-out"]
+    assert len(tried) > 15
+    for method, path in tried:
+        answer = looker.request(method, path, json={})
         assert answer.status_code == 403, path
         assert "look" in answer.json()["problem"]
-    assert looker.delete("/api/soaks/1/link").status_code == 403
     assert 'id="shut"' not in looker.get("/").text
     assert 'id="shut"' in paged.signed_in("run").get("/").text
 
@@ -119,8 +135,9 @@ def test_other_sites_cannot_act(paged):
         {"X-CSRF-Token": token, "Sec-Fetch-Site": "same-site"},
         {"X-CSRF-Token": paged.store.session(paged.signed_in("look").cookies["soakmon"]).csrf},
     ):
-        for path, body in (*ACTIONS.items(), ("/api/sign-out", None)):
-            assert runner.post(path, json=body, headers=headers).status_code == 403, headers
+        for method, path in actions(paged):
+            answer = runner.request(method, path, json={}, headers=headers)
+            assert answer.status_code == 403, (path, headers)
     own = {"X-CSRF-Token": token, "Origin": "http://bench.local", "Sec-Fetch-Site": "same-origin"}
     assert runner.post("/api/acknowledge", headers=own).status_code == 200
     # Nor may another site sign a browser in as somebody of its choice.
@@ -225,9 +242,13 @@ def test_wrong_name_and_wrong_password_look_alike(paged):
     "path",
     [
         "/static/../app.py",
-        "/static/%2e%2e/app.py",
-        "/static/..%2f..%2fconfig.py",
-        "/static//etc/passwd",
+        f"{STATIC}/../../app.py",
+        f"{STATIC}/%2e%2e/app.py",
+        f"{STATIC}/..%2f..%2fconfig.py",
+        f"{STATIC}//etc/passwd",
+        "/api/jobs/..%2f..%2fpage.db",
+        "/api/jobs/2026-0001/files/..%2f..%2f..%2fpage.db",
+        "/api/jobs/2026-0001/files/%2e%2e/%2e%2e/page.db",
         "/api/soaks/1/report/..%2f..%2fpage.db",
         "/api/soaks/1/report/%2e%2e/%2e%2e/page.db",
         "/api/soaks/..%2f1/report/report.html",
@@ -258,14 +279,18 @@ def test_markup_stays_text(paged):
 
 def test_careful_headers_everywhere(paged):
     client = paged.signed_in("run")
-    for path in ("/", "/sign-in", "/api/status", "/static/night.js", "/nothing", "/api/soaks/9/x"):
+    paths = ("/", "/sign-in", "/api/status", f"{STATIC}/night.js", "/nothing", "/api/soaks/9/x")
+    for path in paths:
         headers = client.get(path).headers
         policy = headers["content-security-policy"]
         assert "default-src 'none'" in policy
         assert "unsafe" not in policy
         assert headers["x-content-type-options"] == "nosniff"
         assert headers["referrer-policy"] == "no-referrer"
+        assert headers["cross-origin-opener-policy"] == "same-origin"
+        assert "frame-ancestors 'none'" in policy
     assert client.get("/api/status").headers["cache-control"] == "no-store"
+    assert "immutable" in client.get(f"{STATIC}/night.js").headers["cache-control"]
 
 
 def test_huge_bodies_are_not_read(paged):
@@ -297,7 +322,7 @@ def test_settings_show_no_secret(paged):
 def test_texts_live_in_one_module():
     """Views use keys that exist, and every key is used."""
     files = [p for p in PAGE.rglob("*") if p.suffix in {".js", ".html", ".py"}]
-    source = "\n".join(p.read_text(encoding="utf-8") for p in files if p.name != "text.py")
+    source = "\n".join(p.read_text(encoding="utf-8") for p in files)
     used = set(re.findall(r"\bt\(\"(\w+)\"", source)) | set(re.findall(r"\bt\.(\w+) }}", source))
     assert used <= set(TEXTS)
     made = (
@@ -311,7 +336,55 @@ def test_texts_live_in_one_module():
         "loss_",
         "alarm_",
         "report_",
+        "job_",
+        "jobs_",
+        "carb_",
+        "option_",
+        "cause_",
+        "trial_",
+        "benches_",
+        "outlet_",
+        "do_",
     )
     words = set(re.findall(r"\w+", source))
     left = [key for key in TEXTS if key not in words and not key.startswith(made)]
     assert [key for key in left if not key.endswith("_title")] == []
+
+
+def test_every_field_of_a_carburettor_has_its_input_and_words():
+    inputs = carb_inputs()
+    assert {one.kind for one in inputs} == {"jets", "number", "yesno", "choice", "text"}
+    assert [one.name for one in inputs] == list(CarbFields.model_fields)
+    for one in inputs:
+        assert f"carb_{one.name}" in TEXTS
+        assert all(f"option_{option}" in TEXTS for option in one.options)
+
+
+def test_texts_are_named_in_plain_sight():
+    """Keys that scripts put together from parts: each part must lead to a text."""
+    for cause in Cause:
+        assert cause is Cause.NO_LEAK or f"cause_{cause.value}" in TEXTS
+    for phase in Phase:
+        assert f"phase_{phase.value}" in TEXTS
+        assert phase is Phase.IDLE or f"mark_{phase.value}" in TEXTS
+
+
+def test_behind_a_proxy_the_caller_is_whom_the_proxy_names(paged):
+    def told(client, proxy, **headers):
+        scope = {
+            "type": "http", "scheme": "http", "client": (client, 4711),
+            "headers": [(k.replace("_", "-").encode(), v.encode()) for k, v in headers.items()],
+        }  # fmt: skip
+        found = behind(scope, proxy)
+        return found["client"][0], found["scheme"], len(found["headers"])
+
+    through = {"x_forwarded_for": "10.0.0.9, 203.0.113.4", "x_forwarded_proto": "https"}
+    assert told("127.0.0.1", "127.0.0.1", host="bench", **through) == ("203.0.113.4", "https", 1)
+    # Whoever else says so is not believed, and cannot open the feed.
+    assert told("192.168.1.9", "127.0.0.1", **through) == ("192.168.1.9", "http", 2)
+    assert told("127.0.0.1", "", **through) == ("127.0.0.1", "http", 2)
+
+
+def test_the_proxy_must_be_an_address():
+    with pytest.raises(InputError, match="must be an IP address"):
+        parse_bench('[page]\nproxy = "nginx"\n')

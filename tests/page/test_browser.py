@@ -5,36 +5,18 @@ SOAKMON_PICTURES=DIR keeps a picture of every view.
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 import signal
-from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page, expect, sync_playwright
+from playwright.sync_api import Page, expect
 
 from soakmon.cautions import CAUTIONS
+from tests.page.looking import PHONE, go, look, opened, sign_in
 from tests.page.served import PASSWORD, ServedBench
 
-PHONE = {"viewport": {"width": 390, "height": 844}, "is_mobile": True, "has_touch": True}
-DESK = {"viewport": {"width": 1280, "height": 900}}
-SERIOUS = {"serious", "critical"}
 # The decider's own figures decide when the leak is believed; the pace makes hours of it seconds.
 LEAK_WITHIN_MS = 60_000
-
-
-@pytest.fixture(scope="module")
-def browser():
-    path = shutil.which("chromium")
-    assert path is not None, "chromium is missing: bash tests/run brings it"
-    with sync_playwright() as playwright:
-        # Its sandbox cannot be had by root, as which containers run tests.
-        args = ["--no-sandbox"] if os.geteuid() == 0 else []
-        launched = playwright.chromium.launch(executable_path=path, args=args)
-        yield launched
-        launched.close()
 
 
 @pytest.fixture(scope="module")
@@ -44,40 +26,12 @@ def bench(tmp_path_factory):
     assert made.stop() == 0
 
 
-def look(page: Page, name: str) -> None:
-    """Keep a picture when asked for, and hold the view to the accessibility rules."""
-    folder = os.environ.get("SOAKMON_PICTURES")
-    if folder:
-        Path(folder).mkdir(parents=True, exist_ok=True)
-        page.screenshot(path=f"{folder}/{name}.png")
-        page.screenshot(path=f"{folder}/{name}-full.png", full_page=True)
-    found = Axe().run(page).response["violations"]
-    told = [(v["id"], v["help"], v["nodes"][0]["html"]) for v in found if v["impact"] in SERIOUS]
-    assert told == []
-    wide = page.evaluate("document.documentElement.scrollWidth - innerWidth")
-    assert wide <= 0, f"{name} is {wide} px too wide"
-
-
-def opened(browser, bench, size, **more) -> Page:
-    """A page whose console stays free of errors, but for the calls that fail on purpose."""
-    context = browser.new_context(base_url=bench.address, **size, **more)
-    page = context.new_page()
-    page.set_default_timeout(15_000)
-    page.faults = []
-    page.on("pageerror", lambda error: page.faults.append(str(error)))
-    page.on(
-        "console",
-        lambda said: page.faults.append(said.text) if "Content Security" in said.text else None,
-    )
-    return page
-
-
-def sign_in(page: Page) -> None:
-    page.goto("/")
-    page.get_by_label("Name").fill("ada")
-    page.get_by_label("Password").fill(PASSWORD)
-    page.get_by_role("button", name="Sign in").click()
-    expect(page.locator("#link")).to_have_text("Live")
+@pytest.fixture(scope="module")
+def dry(tmp_path_factory):
+    made = ServedBench(tmp_path_factory.mktemp("dry"), "dry-rack", 60)
+    made.account("ada")
+    yield made
+    assert made.stop() == 0
 
 
 def test_a_night_on_the_phone(browser, bench):
@@ -97,6 +51,7 @@ def test_a_night_on_the_phone(browser, bench):
     sign_in(page)
     look(page, "phone-idle")
 
+    make_a_job(page)
     start_a_soak(page)
     isolate_and_reopen(page)
     see_the_leak(page)
@@ -105,8 +60,19 @@ def test_a_night_on_the_phone(browser, bench):
     page.context.close()
 
 
+def make_a_job(page: Page) -> None:
+    go(page, "Jobs")
+    look(page, "phone-jobs-none")
+    page.get_by_text("New job").click()
+    page.get_by_label("Customer", exact=True).fill("Invented & <b>Sons</b>")
+    page.get_by_label("Machine", exact=True).fill("invented four")
+    page.get_by_role("button", name="Make the job").click()
+    expect(page.locator("#facts")).to_contain_text("<b>Sons</b>")
+    page.get_by_role("link", name="Start a soak for it").click()
+    expect(page.locator("[name=job] option:checked")).to_contain_text("<b>Sons</b>")
+
+
 def start_a_soak(page: Page) -> None:
-    page.get_by_role("link", name="Start").click()
     page.get_by_label("What is soaked").fill("Invented rack <b>& sons</b>")
     boxes = page.get_by_role("checkbox")
     expect(boxes).to_have_count(len(CAUTIONS))
@@ -121,6 +87,15 @@ def start_a_soak(page: Page) -> None:
     expect(page.locator("#checks li")).not_to_have_count(0)
     expect(page.locator("#progress-text")).to_contain_text("Passed")
     look(page, "phone-preflight")
+
+
+def begin(page: Page) -> None:
+    page.get_by_role("link", name="Start").click()
+    page.get_by_label("What is soaked").fill("invented again")
+    for box in page.get_by_role("checkbox").all():
+        box.check()
+    page.get_by_role("button", name="Start").click()
+    expect(page.locator("#told")).to_contain_text("has begun")
 
 
 def isolate_and_reopen(page: Page) -> None:
@@ -148,8 +123,21 @@ def see_the_leak(page: Page) -> None:
     expect(page.locator("#alarms .new")).to_contain_text("carb 1 weeps")
     expect(page.locator("#feed")).to_have_text("Feed shut")
     expect(page.locator("#rack svg")).to_have_attribute("aria-label", re.compile("Carb 1.*alarm"))
+    for place, words in {
+        "#outcome": "LEAKING",
+        "#where": "Carb 1",
+        "#did": "It has shut the feed by itself",
+        "#do": "Then acknowledge",
+    }.items():
+        expect(page.locator(place)).to_contain_text(words)
+        box = page.locator(place).bounding_box()
+        assert box is not None
+        assert box["y"] > 0, f"{place} is not seen at a glance"
+        assert box["y"] + box["height"] < 500, f"{place} is not seen at a glance"
+    assert page.title().startswith("✕ LEAKING Carb 1")
     look(page, "phone-alarm")
     page.get_by_role("button", name="Acknowledge").click()
+    expect(page.locator("#do")).to_contain_text("end the soak and mend it")
     expect(page.locator("#alarms .seen")).to_be_visible()
     expect(page.get_by_role("button", name="Acknowledge")).to_be_disabled()
     page.get_by_role("link", name="Curve").click()
@@ -166,6 +154,7 @@ def see_the_leak(page: Page) -> None:
     page.get_by_role("button", name="End it").click()
     expect(page.locator("#phase")).to_have_text("Ended")
     expect(page.locator("#outcome")).to_have_text("LEAKING")
+    expect(page.locator("#do")).to_contain_text("Mend it")
     look(page, "phone-ended")
 
 
@@ -189,45 +178,59 @@ def read_the_report(page: Page) -> None:
     stranger.close()
 
 
-def test_every_view_at_the_desk_and_by_keyboard(browser, bench):
-    page = opened(browser, bench, DESK, color_scheme="light", timezone_id="UTC")
-    page.add_init_script("Date.prototype.getHours = () => 12")
+def test_a_running_soak_outlives_the_service_under_an_open_page(browser, dry):
+    bench = dry
+    page = opened(browser, bench, PHONE, color_scheme="dark")
     sign_in(page)
-    expect(page.locator("html")).to_have_attribute("data-theme", "light")
-    look(page, "desk-night")
-    filled = ("#chart svg", "#start", "#list tr", "#settings dt")
-    for name, content in zip(("Curve", "Start", "Soaks", "Bench"), filled, strict=True):
-        page.get_by_role("link", name=name, exact=True).press("Enter")
-        expect(page.locator("#link")).to_have_text("Live")
-        expect(page.locator(content).first).to_be_attached()
-        look(page, f"desk-{name.lower()}")
-    page.get_by_label("Fuel in").select_option("ml")
-    page.get_by_label("Temperature in").select_option("°F")
+    begin(page)
     page.get_by_role("link", name="Now").click()
-    expect(page.locator("#shop")).to_contain_text("°F")
-    expect(page.locator("#bottle")).to_contain_text("ml")
-    page.keyboard.press("Tab")
-    expect(page.get_by_text("Skip to the content")).to_be_focused()
-    manifest = page.request.get("/manifest.webmanifest").json()
-    assert manifest["display"] == "standalone"
-    assert page.request.get(manifest["icons"][0]["src"]).ok
+    expect(page.locator("#loss")).to_contain_text("evaporation", timeout=30_000)
+    loaded = page.evaluate("performance.timeOrigin")
+    assert bench.stop(signal.SIGKILL) == -signal.SIGKILL
+    expect(page.locator("#link")).to_contain_text("No connection for", timeout=20_000)
+    expect(page.locator("#as-of")).to_contain_text("This is how it was")
+    look(page, "phone-killed")
+    bench.start()
+    assert bench.code == ""
+    expect(page.locator("#link")).to_have_text("Live", timeout=20_000)
+    expect(page.locator("#as-of")).to_be_hidden()
+    # The same page, never loaded again, shows the soak that the service has taken up. (The rack is
+    # another one: it was simulated in the process that died. So the feed may have been shut.)
+    expect(page.locator("#phase")).to_have_text(re.compile("Settling|Soaking|Feed shut"))
+    assert page.evaluate("performance.timeOrigin") == loaded
+    page.get_by_role("button", name="End the soak").click()
+    page.get_by_role("button", name="End it").click()
+    expect(page.locator("#phase")).to_have_text("Ended")
+    # A restart after the end: the bench is idle, and what was last is not forgotten.
+    bench.stop()
+    bench.start()
+    expect(page.locator("#link")).to_have_text("Live", timeout=20_000)
+    expect(page.locator("#outcome")).to_have_text("No soak runs")
+    expect(page.locator("#last")).to_contain_text("Last soak: invented again")
+    look(page, "phone-restarted")
+    page.get_by_role("link", name="Curve").click()
+    expect(page.locator("#which option:checked")).to_contain_text("invented again")
+    expect(page.locator("#chart path.lost")).to_be_visible()
+    expect(page.locator("#chart path.phase")).not_to_have_count(0)
+    look(page, "phone-curve-past")
     assert page.faults == []
     page.context.close()
 
 
-def test_an_open_page_outlives_network_and_service(browser, bench):
-    page = opened(browser, bench, PHONE, color_scheme="dark")
+def test_a_phone_offline_for_a_minute_says_how_old_it_is(browser, dry):
+    page = opened(browser, dry, PHONE, color_scheme="dark")
+    page.clock.install()
     sign_in(page)
     page.context.set_offline(True)
-    page.evaluate("window.dispatchEvent(new Event('online'))")
     expect(page.locator("#link")).to_contain_text("No connection for", timeout=20_000)
-    look(page, "phone-lost")
+    page.clock.fast_forward(60_000)
+    expect(page.locator("#link")).to_contain_text(re.compile("No connection for [67][0-9] s"))
+    expect(page.locator("#as-of")).to_contain_text(re.compile("how it was [67][0-9] s ago"))
+    look(page, "phone-offline")
+    page.clock.fast_forward(3_600_000)
+    expect(page.locator("#as-of")).to_contain_text("how it was 61 min ago")
     page.context.set_offline(False)
     expect(page.locator("#link")).to_have_text("Live")
-    assert bench.stop(signal.SIGKILL) == -signal.SIGKILL
-    expect(page.locator("#link")).to_contain_text("No connection for", timeout=20_000)
-    bench.start()
-    assert bench.code == ""
-    expect(page.locator("#link")).to_have_text("Live", timeout=20_000)
+    expect(page.locator("#as-of")).to_be_hidden()
     assert page.faults == []
     page.context.close()

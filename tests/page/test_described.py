@@ -7,7 +7,7 @@ from collections import Counter
 import hypothesis
 import pytest
 import schemathesis
-from hypothesis import HealthCheck
+from hypothesis import HealthCheck, Phase
 from schemathesis import GenerationMode
 from schemathesis.checks import not_a_server_error
 from schemathesis.specs.openapi.checks import (
@@ -24,12 +24,14 @@ CHECKS = [
     content_type_conformance,
     response_schema_conformance,
 ]
+# Who may not do a thing is refused before what was sent is looked at: few tries show it.
+TRIES = {"run": 8, "look": 3, "stranger": 3}
 EXAMPLES = hypothesis.settings(
-    max_examples=8,
     deadline=None,
     derandomize=True,
     database=None,
     suppress_health_check=list(HealthCheck),
+    phases=[Phase.generate],  # a failure is told as it is found: the smallest one takes minutes
 )
 
 
@@ -58,19 +60,20 @@ def test_no_undocumented_answer(paged, who):
         good = operation.as_strategy(generation_mode=GenerationMode.POSITIVE)
         bad = operation.as_strategy(generation_mode=GenerationMode.NEGATIVE)
 
-        @EXAMPLES
+        @hypothesis.settings(EXAMPLES, max_examples=TRIES[who])
         @hypothesis.given(case=hypothesis.strategies.one_of(good, bad))
         def try_it(case):
             # Invented sign-ins would hide what somebody signed in can do.
             case.headers.pop("Authorization", None)
             case.cookies.pop("soakmon", None)
             # Waiting is tested elsewhere; here it would only take time.
-            if "wait_s" in (case.query or {}):
-                case.query["wait_s"] = 0
+            for name, least in (("wait_s", 0), ("over_s", 0.5)):
+                if name in (case.query or {}):
+                    case.query[name] = least
             answer = case.call_and_validate(headers=headers, checks=CHECKS)
             codes[answer.status_code] += 1
 
         try_it()
     reached = {"stranger": {401}, "look": {200, 403, 422}, "run": {200, 409, 422}}
-    assert codes.total() > 150
+    assert codes.total() > 100
     assert reached[who] <= set(codes), codes

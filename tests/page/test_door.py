@@ -185,5 +185,5 @@ async def test_a_taken_port_does_not_stop_the_bench(paged, capsys):
     with socket.create_server(("127.0.0.1", 0)) as taken:
         page = paged.service.bench.page.model_copy(update={"port": taken.getsockname()[1]})
         paged.service.bench = paged.service.bench.model_copy(update={"page": page})
-        assert await open_page(paged.service, paged.reports) is None
+        assert await open_page(paged.service, paged.reports, paged.desk) is None
     assert "no page" in capsys.readouterr().err

@@ -1,6 +1,7 @@
 // Health and settings of the bench, and what this device shows.
-import { act, age, api, byId, checkList, el, t, unit } from "./common.js";
+import { act, age, api, byId, checkList, el, t } from "./common.js";
 import { watch } from "./live.js";
+import { unit } from "./units.js";
 
 const SILENT_S = 20;
 let shown_ms = 0;

@@ -1,8 +1,9 @@
 // The curve as SVG: loss, evaporation band, alarms and phases over a stretch of time.
-import { massValue, svg, t, unit } from "./common.js";
+import { svg, t } from "./common.js";
+import { massValue, unit } from "./units.js";
 
 const LEFT = 52;
-const TOP = 12;
+const TOP = 24;
 const BOTTOM = 44;
 const STEPS_H = [1 / 60, 1 / 12, 1 / 6, 0.5, 1, 2, 3, 6, 12, 24];
 
@@ -69,7 +70,7 @@ function massAxis(low, high, width, y) {
     parts.push(svg("path", { class: "grid", d: `M${LEFT} ${at}H${width}` }));
     parts.push(svg("text", { class: "tick right", x: LEFT - 6, y: at + 5 }, text));
   }
-  parts.push(svg("text", { class: "tick right", x: LEFT - 6, y: TOP + 2 }, unit("mass")));
+  parts.push(svg("text", { class: "tick right", x: LEFT - 6, y: 12 }, unit("mass")));
   return parts;
 }
 
@@ -139,6 +140,7 @@ export function drawChart(place, curve, events, [from_s, to_s], label) {
     svg("path", { class: "lost", d: line(curve, "mass_loss_g", range, x, y) }),
   );
   place.setAttribute("aria-label", label);
+  Object.assign(place.dataset, { from: from_s, to: to_s });
   place.replaceChildren(
     svg(
       "svg",

@@ -1,5 +1,7 @@
-// Texts, units, the API and small helpers, shared by all views.
-const texts = JSON.parse(document.getElementById("texts").textContent);
+// Texts, the API and small helpers, shared by all views.
+import texts from "./texts.js";
+import { said } from "./units.js";
+
 const meta = (name) => document.querySelector(`meta[name="${name}"]`).content;
 
 export const carbs = Number(meta("carbs"));
@@ -35,15 +37,17 @@ export class Refused extends Error {
 /** A call of the bench's API; Refused with its own words when it says no. */
 export async function api(path, { method = "GET", body, timeout_s = 30 } = {}) {
   const headers = { "X-CSRF-Token": meta("csrf") };
-  if (body !== undefined) headers["Content-Type"] = "application/json";
+  const file = body instanceof Blob;
+  if (body !== undefined) headers["Content-Type"] = file ? "application/octet-stream" : "application/json";
   const answer = await fetch(`/api/${path}`, {
     method,
     headers,
-    body: body === undefined ? undefined : JSON.stringify(body),
+    body: body === undefined || file ? body : JSON.stringify(body),
     signal: AbortSignal.timeout(1000 * timeout_s),
   });
+  // A good answer that breaks off is none.
+  if (answer.ok) return answer.json();
   const found = await answer.json().catch(() => ({}));
-  if (answer.ok) return found;
   if (answer.status === 401 && document.documentElement.dataset.view !== "sign-in") {
     location.assign("/sign-in");
   }
@@ -61,10 +65,10 @@ export function tell(text) {
 }
 
 /** Do something and say how it went. */
-export async function act(path, body, done, method = "POST") {
+export async function act(path, body, done, method = "POST", timeout_s = 30) {
   try {
-    const found = await api(path, { method, body });
-    tell(t(done, Object.fromEntries(Object.entries(found).map(([k, v]) => [k, String(v)]))));
+    const found = await api(path, { method, body, timeout_s });
+    if (done) tell(t(done, found));
     return found;
   } catch (error) {
     const problem = error instanceof Refused ? error.message : t("unreachable");
@@ -79,22 +83,6 @@ export function put(id, text) {
   if (place.textContent !== text) place.textContent = text;
 }
 
-export const unit = (kind) => localStorage.getItem(kind) || { mass: "g", temp: "c" }[kind];
-
-export const massValue = (mass_g) => (unit("mass") === "ml" ? mass_g / Number(meta("density")) : mass_g);
-
-export function mass(mass_g) {
-  if (mass_g === null || mass_g === undefined) return "–";
-  const value = massValue(mass_g);
-  return `${value.toFixed(Math.abs(value) >= 10 ? 1 : 2)} ${unit("mass")}`.replace("-", "−");
-}
-
-export function temperature(air_c) {
-  if (air_c === null || air_c === undefined) return "–";
-  const value = unit("temp") === "f" ? air_c * 1.8 + 32 : air_c;
-  return `${value.toFixed(1)} °${unit("temp").toUpperCase()}`.replace("-", "−");
-}
-
 /** 5:07 h */
 export function hours(t_s) {
   const minutes = Math.round(t_s / 60);
@@ -104,6 +92,7 @@ export function hours(t_s) {
 export function age(seconds) {
   if (seconds < 100) return `${Math.round(seconds)} s`;
   if (seconds < 6000) return `${Math.round(seconds / 60)} min`;
+  if (seconds > 172_800) return t("days", { n: Math.floor(seconds / 86_400) });
   return hours(seconds);
 }
 
@@ -114,8 +103,32 @@ export function moment(wall_s) {
 export const clock = (wall_s) =>
   new Date(1000 * wall_s).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
 
-const SIGNS = { tight: "✓", leaking: "✕", not_proven: "?" };
+const SIGNS = { tight: "✓", leaking: "✕", not_proven: "?", trouble: "⚠", idle: "–" };
 export const sign = (verdict) => SIGNS[verdict] ?? "…";
+
+export const jobLink = (number) => el("a", { href: `/job#${number}` }, number);
+
+/** Put the jobs into a list to choose from, below what is in it; the one named is chosen. */
+export async function offerJobs(select, named) {
+  const jobs = await api("jobs?most=100");
+  for (const job of jobs) {
+    const text = [job.number, job.customer, job.machine].filter(Boolean).join(" – ");
+    select.append(el("option", { value: job.number }, text));
+  }
+  if (jobs.some((job) => job.number === named)) select.value = named;
+}
+
+const more = byId("more");
+if (more) {
+  document.addEventListener("click", (event) => {
+    if (!more.contains(event.target)) more.open = false;
+  });
+  more.addEventListener("keydown", (event) => {
+    if (event.key !== "Escape" || !more.open) return;
+    more.open = false;
+    more.querySelector("summary").focus();
+  });
+}
 
 /** A list of checks: sign, word and text. */
 export function checkList(place, checks) {
@@ -126,7 +139,7 @@ export function checkList(place, checks) {
         "li",
         { class: kind },
         el("strong", {}, t(`check_${kind}`)),
-        ` ${check.name}: ${check.text}`,
+        ` ${check.name}: ${said(check.text)}`,
       );
     }),
   );

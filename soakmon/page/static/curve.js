@@ -1,10 +1,11 @@
 // The curve view: fetches curve and events, zooms by buttons, keys, wheel, drag and pinch.
-import { api, byId, el, hours, mass, put, t } from "./common.js";
+import { api, byId, el, hours, moment, put, t } from "./common.js";
 import { drawChart } from "./chart.js";
 import { watch } from "./live.js";
+import { mass } from "./units.js";
 
 const EVERY_MS = 5000;
-const SHORTEST_S = 600;
+const SHORTEST_S = 120;
 const chart = byId("chart");
 const fingers = new Map();
 
@@ -14,6 +15,7 @@ let view = null; // null: all of it, growing
 let scale = { width: 1, left: 0 };
 let fetched_ms = 0;
 let soak = 0;
+let past = 0; // number of a past soak that is looked at; 0: the one that runs
 
 /** From the beginning to the last point, or to what has happened after it. */
 function whole() {
@@ -115,23 +117,55 @@ byId("all").onclick = showAll;
 window.addEventListener("resize", () => curve !== null && draw());
 
 async function fetchAll(number) {
-  const found = await api("curve?points=2000");
+  const found = await api(past ? `soaks/${past}/curve` : "curve?points=2000");
   const begun = found.t_s.length > 1;
+  const happened = begun ? await api(`events?soak=${number}&kind=phase&kind=alarm`) : [];
   byId("none").hidden = begun;
   byId("drawn").hidden = !begun;
-  put("none", t("curve_none"));
+  put("none", t(past ? "curve_past_none" : "curve_none"));
   if (!begun) return;
   if (number !== soak) view = null;
-  [curve, soak] = [found, number];
-  events = await api(`events?soak=${number}&kind=phase&kind=alarm`);
+  [curve, events, soak] = [found, happened, number];
   draw();
-  if (!document.querySelector("details").open) table();
+  if (!byId("as-table").open) table();
 }
 
-watch((status) => {
-  if (Date.now() - fetched_ms < EVERY_MS) return;
+/** Past soaks to choose from, the latest first. */
+async function offer() {
+  const soaks = (await api("soaks")).filter((one) => one.ended_t_s !== null).toReversed();
+  const options = soaks.map((one) =>
+    el("option", { value: one.soak }, `${one.title} – ${moment(one.started_wall_s)}`),
+  );
+  byId("which").replaceChildren(byId("which").options[0], ...options);
+  byId("which").value = past ? String(past) : "";
+  return soaks;
+}
+
+byId("which").onchange = () => {
+  location.hash = byId("which").value;
+};
+
+function chosen() {
+  past = Number(location.hash.slice(1)) || 0;
+  byId("which").value = past ? String(past) : "";
+  view = null;
+  fetched_ms = 0;
+}
+window.addEventListener("hashchange", chosen);
+chosen();
+
+let offered = "";
+watch(async (status) => {
+  const now = `${status.soak} ${status.phase === "ended"} ${status.phase === "idle"}`;
+  if (offered !== now) {
+    offered = now;
+    const soaks = await offer().catch(() => []);
+    // Nothing runs, as after a restart: what was last is of more use than an empty picture.
+    if (status.phase === "idle" && !past && soaks.length) location.hash = soaks[0].soak;
+  }
+  if (Date.now() - fetched_ms < (past ? 60_000 : EVERY_MS)) return;
   fetched_ms = Date.now();
-  fetchAll(status.soak ?? 0).catch(() => {
+  fetchAll(past || (status.soak ?? 0)).catch(() => {
     fetched_ms = 0;
   });
 });

@@ -19,7 +19,16 @@ function showLink() {
   byId("link").className = kind;
   document.body.classList.toggle("stale", gone || old);
   const told = { lost: t("lost", { age: age(silent_s) }), old: t("old", { age: age(reading_s) }) };
-  put("link", told[kind] ?? t(kind === "live" ? "live" : "connecting"));
+  const text = told[kind] ?? t(kind === "live" ? "live" : "connecting");
+  put("link", text);
+  // Told aloud once for each change, not every second.
+  if (byId("link-told").dataset.kind !== kind) put("link-told", text);
+  byId("link-told").dataset.kind = kind;
+  const asOf = byId("as-of");
+  if (asOf) {
+    asOf.hidden = !(gone || old) || read_ms === 0;
+    put("as-of", t("as_of", { age: age(reading_s) }));
+  }
 }
 
 /** Calls show(status) with every new state of the bench. */

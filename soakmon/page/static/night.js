@@ -1,21 +1,34 @@
-// The night view: verdict so far, rack, loss, and the two buttons that matter.
-import { act, byId, canRun, clock, el, hours, mass, put, sign, t, temperature } from "./common.js";
+// The night view: four answers, rack, loss, and the two buttons that matter.
+import { act, api, byId, canRun, clock, el, hours, put, sign, t } from "./common.js";
 import { drawGauge } from "./gauge.js";
+import { clockAt, headline, likeliest } from "./headline.js";
 import { watch } from "./live.js";
 import { drawRack } from "./rack.js";
+import { mass, said, temperature } from "./units.js";
 
 const RUNNING = ["filling", "settling", "soaking"];
+const title = document.title;
+let shownKind = "";
 
-function showVerdict(status) {
-  const verdict = status.verdict;
+function showAnswers(status) {
+  const { kind, word, where, did, todo } = headline(status);
   const box = byId("verdict");
-  const kind = verdict?.verdict ?? "none";
   box.className = `verdict ${kind}`;
   box.querySelector(".sign").textContent = sign(kind);
-  const far = verdict && status.phase !== "ended" ? ` ${t("so_far")}` : "";
-  put("outcome", t(`verdict_${kind}`) + far);
-  put("reason", verdict?.reason ?? status.reason ?? "");
-  put("phase", t(`phase_${status.phase}`));
+  const far = kind === "tight" && status.phase !== "ended";
+  put("outcome", t(word) + (far ? ` ${t("so_far")}` : ""));
+  byId("where").hidden = where === "";
+  put("where", where);
+  put("did", did);
+  put("do", todo);
+  const reason = [said(status.verdict?.reason ?? status.reason ?? ""), likeliest(status)];
+  put("reason", reason.filter(Boolean).join(". "));
+  put("phase", kind === "idle" ? "" : t(`phase_${status.phase}`));
+  const bad = kind === "leaking" || kind === "trouble";
+  // News of a leak is seen wherever the page has been scrolled to.
+  if (bad && kind !== shownKind) scrollTo(0, 0);
+  shownKind = kind;
+  document.title = bad ? `${sign(kind)} ${t(`verdict_${kind}`)} ${where} – ${title}` : title;
 }
 
 function showAlarms(status) {
@@ -25,13 +38,13 @@ function showAlarms(status) {
   if (byId("alarms").dataset.told === told) return;
   byId("alarms").dataset.told = told;
   byId("alarms").replaceChildren(
-    ...alarms.map((alarm) => {
+    ...alarms.toReversed().map((alarm) => {
       const state = alarm.acknowledged ? "alarm_seen" : "alarm_new";
       return el(
         "li",
         { class: alarm.acknowledged ? "seen" : "new" },
         el("strong", {}, `${alarm.acknowledged ? "✓" : "⚠"} ${t(state)}`),
-        ` ${hours(alarm.t_s)}: ${alarm.text}`,
+        ` ${clockAt(status, alarm.t_s)} (${hours(alarm.t_s)}): ${said(alarm.text)}`,
       );
     }),
   );
@@ -66,10 +79,27 @@ function showRest(status) {
     .map((key) => status[key])
     .filter(Boolean);
   if (status.vapour_alarm) troubles.unshift(t("vapour"));
-  byId("troubles").replaceChildren(...troubles.map((text) => el("li", {}, `⚠ ${text}`)));
+  byId("troubles").replaceChildren(...troubles.map((text) => el("li", {}, `⚠ ${said(text)}`)));
   const link = el("a", { href: `/soaks#${status.soak}` }, t("report_open"));
   if (status.phase === "ended" && status.verdict) byId("after").replaceChildren(link);
   else byId("after").replaceChildren();
+}
+
+let lastAsked = false;
+
+/** After a restart nothing runs: what the last soak has shown must not be forgotten with it. */
+async function showLast(status) {
+  byId("last").hidden = status.phase !== "idle";
+  if (status.phase !== "idle" || lastAsked) return;
+  lastAsked = true;
+  const soaks = await api("soaks").catch(() => []);
+  const last = soaks.findLast((soak) => soak.ended_t_s !== null);
+  if (!last) return;
+  const word = `${sign(last.verdict)} ${t(`verdict_${last.verdict}`)}`;
+  byId("last").replaceChildren(
+    el("p", {}, `${t("last_soak", last)} – `, el("strong", { class: last.verdict }, word)),
+    el("p", {}, el("a", { href: `/soaks#${last.soak}` }, t("report_open"))),
+  );
 }
 
 function showButtons(status) {
@@ -82,11 +112,12 @@ function showButtons(status) {
 }
 
 function show(status) {
-  showVerdict(status);
+  showAnswers(status);
   showAlarms(status);
   drawRack(byId("rack"), status);
   showLoss(status);
   showRest(status);
+  showLast(status);
   if (canRun) showButtons(status);
 }
 

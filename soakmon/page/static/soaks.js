@@ -1,5 +1,5 @@
 // Past soaks, and the report of one.
-import { act, api, byId, canRun, el, moment, put, sign, t } from "./common.js";
+import { act, api, byId, canRun, el, jobLink, moment, put, sign, t } from "./common.js";
 import { watch } from "./live.js";
 
 let soaks = [];
@@ -17,8 +17,9 @@ function row(soak) {
     {},
     el("td", { "data-name": t("soaks_when") }, moment(soak.started_wall_s)),
     el("td", { "data-name": t("soaks_what") }, soak.title),
-    el("td", { "data-name": t("soaks_job") }, soak.job ?? "–"),
+    el("td", { "data-name": t("soaks_job") }, soak.job ? jobLink(soak.job) : "–"),
     el("td", { "data-name": t("soaks_verdict"), class: verdict ?? "" }, `${sign(verdict)} ${word}`),
+    el("td", { "data-name": t("soaks_curve") }, el("a", { href: `/curve#${running ? "" : soak.soak}` }, t("soaks_curve"))),
     el("td", { "data-name": t("soaks_report") }, running ? "–" : link),
   );
 }
@@ -26,7 +27,7 @@ function row(soak) {
 async function list() {
   soaks = await api("soaks");
   byId("none").hidden = soaks.length > 0;
-  const names = ["when", "what", "job", "verdict", "report"];
+  const names = ["when", "what", "job", "verdict", "curve", "report"];
   const head = names.map((name) => el("th", { scope: "col" }, t(`soaks_${name}`)));
   const body = el("tbody", {}, ...soaks.toReversed().map(row));
   const table = el("table", { class: "cards" }, el("thead", {}, el("tr", {}, ...head)), body);

@@ -1,5 +1,5 @@
 // Start a soak: title, job, each caution, then preflight as it runs.
-import { act, api, byId, canRun, checkList, put, t } from "./common.js";
+import { act, api, byId, canRun, checkList, offerJobs, put, t } from "./common.js";
 import { watch } from "./live.js";
 
 const FREE = ["idle", "ended"];
@@ -34,12 +34,13 @@ function show(status) {
 }
 
 if (canRun) {
+  offerJobs(byId("start").job, location.hash.slice(1)).catch(() => {});
   byId("start").onsubmit = async (event) => {
     event.preventDefault();
     const form = new FormData(event.target);
     const body = {
       title: form.get("title").trim(),
-      job: form.get("job").trim() || null,
+      job: form.get("job") || null,
       confirmed: form.getAll("caution"),
     };
     const found = await act("soak", body, "start_begun");

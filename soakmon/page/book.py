@@ -1,0 +1,155 @@
+"""The job record as the page's API shows it. Opened when first asked for: it takes memory."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from soakmon.options import DATABASE_VARIABLE, now
+from soakmon.page.access import DeniedError
+from soakmon.records.jobs import work
+from soakmon.records.jobs.export import export_job, job_dict
+from soakmon.records.jobs.fields import checked
+from soakmon.records.jobs.models import Attachment, Job, Result
+from soakmon.records.jobs.store import Records
+
+MOST_RESULTS = 50
+_LEAST_FREE_BYTES = 200_000_000
+
+
+class Book:
+    """The records of a data folder, for many threads. Raises DeniedError and InputError."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.lock = threading.Lock()
+        self.records: Records | None = None
+
+    def close(self) -> None:
+        """Let go of the database."""
+        with self.lock:
+            if self.records is not None:
+                self.records.close()
+                self.records = None
+
+    def _open(self) -> Records:
+        with self.lock:
+            if self.records is None:
+                url = os.environ.get(DATABASE_VARIABLE) or None
+                self.records = Records(self.folder, url)
+            return self.records
+
+    @contextmanager
+    def _job(self, number: str) -> Iterator[tuple[Records, Session, Job]]:
+        """A job in a transaction; 404 when there is none."""
+        records = self._open()
+        with records.session() as session:
+            job = session.scalar(select(Job).where(Job.number == number))
+            if job is None:
+                raise DeniedError(404, f"there is no job {number}")
+            yield records, session, job
+
+    # -- jobs ------------------------------------------------------------------------------------
+
+    def listed(self, word: str, most: int) -> list[dict[str, Any]]:
+        """Jobs that hold a word, latest first."""
+        names = ("number", "created", "customer", "machine", "rack", "carb_count")
+        with self._open().session() as session:
+            found = work.all_jobs(session, word, most)
+            return [{name: getattr(job, name) for name in names} for job in found]
+
+    def make(self, *, customer: str, machine: str, rack: str, carbs: int) -> str:
+        """Make a job; its number."""
+        with self._open().session() as session:
+            job = work.new_job(
+                session, now(), customer=customer, machine=machine, rack=rack, carbs=carbs
+            )
+            return job.number
+
+    def shown(self, number: str) -> dict[str, Any]:
+        """Everything of a job, in the form of its export but for the data of its results."""
+        with self._job(number) as (_, _, job):
+            made = job_dict(job)
+            for result in made["results"]:
+                result.pop("data", None)
+            return made
+
+    def export(self, number: str, target: Path) -> None:
+        """Write the job to a zip file that must not exist."""
+        with self._job(number) as (records, _, job):
+            export_job(job, records.files, target)
+
+    def set_carb(self, number: str, place: int, changes: dict[str, Any]) -> dict[str, Any]:
+        """Change what is written down of a carburettor; all that is then."""
+        with self._job(number) as (_, _, job):
+            found = [carb for carb in job.carbs if carb.place == place]
+            if not found:
+                raise DeniedError(404, f"job {number} has no carburettor {place}")
+            values = checked(work.carb_values(found[0]) | changes)
+            for name, value in values.items():
+                setattr(found[0], name, value)
+            return values
+
+    def tick(self, number: str, place: int, by: str, *, done: bool) -> None:
+        """Tick a task of the checklist off, or take the tick back."""
+        with self._job(number) as (_, _, job):
+            if not 1 <= place <= len(job.checklist):
+                raise DeniedError(404, f"the checklist of job {number} has no task {place}")
+            if done:
+                work.tick(job, place, by, now())
+            else:
+                work.untick(job, place)
+
+    def add_task(self, number: str, task: str) -> None:
+        """Add a task to the checklist."""
+        with self._job(number) as (_, _, job):
+            work.add_check(job, task)
+
+    def add_note(self, number: str, text: str, carb: int | None) -> None:
+        """Add a dated note."""
+        with self._job(number) as (_, _, job):
+            work.add_note(job, now(), text, carb)
+
+    # -- files -----------------------------------------------------------------------------------
+
+    def attach(self, number: str, stream: IO[bytes], name: str, caption: str) -> str:
+        """Keep what a stream holds with a job; its SHA-256."""
+        if shutil.disk_usage(self.folder).free < _LEAST_FREE_BYTES:
+            raise DeniedError(409, "the disk is nearly full: the soak's readings come first")
+        with self._job(number) as (records, _, job):
+            sha256, size = records.files.add_stream(stream, name)
+            job.attachments.append(
+                Attachment(at=now(), name=name, sha256=sha256, size_bytes=size, caption=caption)
+            )
+            return sha256
+
+    def attachment(self, number: str, sha256: str) -> tuple[Path, str]:
+        """Where a file of this job lies, and its name; 404 when the job has no such file."""
+        with self._job(number) as (records, _, job):
+            found = [one for one in job.attachments if one.sha256 == sha256]
+            if not found:
+                raise DeniedError(404, f"job {number} has no such file")
+            path = records.files.path(sha256)
+            if not path.is_file():
+                raise DeniedError(404, "the file is missing: restore it from a backup")
+            return path, found[0].name
+
+    # -- results ---------------------------------------------------------------------------------
+
+    def results(self) -> list[dict[str, Any]]:
+        """The latest results of bench tests and soaks, of jobs and of the bench itself."""
+        query = select(Result, Job.number).outerjoin(Job, Job.id == Result.job_id)
+        query = query.order_by(Result.at.desc(), Result.id.desc()).limit(MOST_RESULTS)
+        with self._open().session() as session:
+            return [
+                {"at": one.at, "kind": one.kind, "summary": one.summary, "job": number}
+                for one, number in session.execute(query)
+            ]

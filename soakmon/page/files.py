@@ -1,0 +1,62 @@
+"""The page's own files under a path that names their content: a browser fetches each only once."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from pathlib import Path
+
+from fastapi import FastAPI
+from fastapi.responses import Response
+from fastapi.staticfiles import StaticFiles
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.types import Scope
+
+from soakmon.page.text import TEXTS
+
+STATIC = Path(__file__).parent / "static"
+_KEPT = "public, max-age=31536000, immutable"
+_IMPORT = re.compile(r'from "\./([\w-]+\.js)"')
+
+
+class _OwnFiles(StaticFiles):
+    """Files that never change under their path."""
+
+    async def get_response(self, path: str, scope: Scope) -> Response:
+        if path == TEXTS_NAME:
+            body = f"export default {json.dumps(TEXTS, ensure_ascii=False)};\n"
+            response = Response(body, media_type="text/javascript; charset=utf-8")
+        else:
+            response = await super().get_response(path, scope)
+        if response.status_code == 200:
+            response.headers["Cache-Control"] = _KEPT
+        return response
+
+
+TEXTS_NAME = "texts.js"
+
+
+def fingerprint() -> str:
+    """Changes with any of the files or texts."""
+    digest = hashlib.sha256(json.dumps(TEXTS).encode())
+    for file in sorted(STATIC.iterdir()):
+        digest.update(file.name.encode() + b"\0" + file.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def modules_of(script: str) -> list[str]:
+    """A script's modules, its own first: a browser told of them all fetches them at once."""
+    found = [script]
+    for name in found:
+        if name != TEXTS_NAME:
+            source = (STATIC / name).read_text(encoding="utf-8")
+            found += [one for one in _IMPORT.findall(source) if one not in found]
+    return found
+
+
+def add_files(app: FastAPI) -> str:
+    """Serve them; returns the path they are under."""
+    base = f"/static/{fingerprint()}"
+    app.mount(base, GZipMiddleware(_OwnFiles(directory=STATIC), minimum_size=600), name="static")
+    return base

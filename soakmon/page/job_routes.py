@@ -1,0 +1,235 @@
+"""Jobs on the page: list, record of each carburettor, checklist, notes and files."""
+
+from __future__ import annotations
+
+import asyncio
+import tempfile
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+from fastapi import APIRouter, Depends, Query, Request
+from fastapi import Path as FromPath
+from fastapi.responses import FileResponse, Response
+from pydantic import BaseModel, Field
+from starlette.background import BackgroundTask
+
+from soakmon.bench.api import Body
+from soakmon.page.access import DeniedError, answers, runs, visitor
+from soakmon.page.pictures import type_of
+from soakmon.page.store import Visitor
+from soakmon.records.jobs.fields import CarbFields
+
+if TYPE_CHECKING:
+    from soakmon.page.book import Book
+
+_IN_MEMORY_BYTES = 1_000_000
+MOST_CARBS = 8
+
+Number = Annotated[str, FromPath(pattern=r"^\d{4}-\d{4,6}$", description="as 2026-0001")]
+Place = Annotated[int, FromPath(ge=1, le=10_000)]
+Sha256 = Annotated[str, FromPath(pattern=r"^[0-9a-f]{64}$")]
+Words = Annotated[str, Field(max_length=500)]
+# A file is data, whatever it holds: nothing in it runs, and nothing is fetched from it.
+FILE_POLICY = {"Content-Security-Policy": "default-src 'none'; sandbox; frame-ancestors 'none'"}
+
+
+class JobLine(BaseModel):
+    """A job in a list."""
+
+    number: str
+    created: datetime
+    customer: str
+    machine: str
+    rack: str
+    carb_count: int
+
+
+class NewJob(Body):
+    """A rack that has come in."""
+
+    customer: Words = Field(min_length=1, description="name or reference")
+    machine: Words = ""
+    rack: Words = Field(default="", description="what it is")
+    carbs: int = Field(default=4, ge=1, le=MOST_CARBS)
+
+
+class Done(Body):
+    """Whether a task is done; who did it is whoever is signed in."""
+
+    done: bool
+
+
+class Task(Body):
+    """A further task of the checklist."""
+
+    task: Words = Field(min_length=1)
+
+
+class NewNote(Body):
+    """A dated note on the job, or on one of its carburettors."""
+
+    text: str = Field(min_length=1, max_length=4000)
+    carb: int | None = Field(default=None, ge=1, le=MOST_CARBS)
+
+
+class Kept(BaseModel):
+    """A file that has been kept, under the SHA-256 of what it holds."""
+
+    sha256: str
+
+
+class Shelf:
+    """Holds the book, which is imported and opened when somebody first asks for it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.made: Book | None = None
+
+    @property
+    def book(self) -> Book:
+        """The job record."""
+        # Imported here: a bench that only soaks saves the database library's memory.
+        from soakmon.page.book import Book  # noqa: PLC0415
+
+        if self.made is None:
+            self.made = Book(self.folder)
+        return self.made
+
+    def close(self) -> None:
+        """Close the record, if it was opened."""
+        if self.made is not None:
+            self.made.close()
+
+
+def job_routes(shelf: Shelf) -> list[APIRouter]:
+    """Reading for those who may look, writing for those who may run."""
+    looks = APIRouter(
+        prefix="/api/jobs",
+        tags=["jobs"],
+        dependencies=[Depends(visitor)],
+        responses=answers(401, 404, 422),
+    )
+    writes = APIRouter(
+        prefix="/api/jobs", tags=["jobs"], responses=answers(401, 403, 404, 409, 413, 422)
+    )
+    _add_reading(looks, shelf)
+    _add_writing(writes, shelf)
+    _add_files(looks, writes, shelf)
+    return [looks, writes]
+
+
+def _add_reading(router: APIRouter, shelf: Shelf) -> None:
+    @router.get("", summary="Jobs, latest first")
+    def listed(
+        word: Annotated[str, Query(max_length=100, description="that they hold")] = "",
+        most: Annotated[int, Query(ge=1, le=1000)] = 200,
+    ) -> list[JobLine]:
+        return [JobLine(**job) for job in shelf.book.listed(word, most)]
+
+    @router.get("/{number}", summary="Everything of a job")
+    def shown(number: Number) -> dict[str, Any]:
+        return shelf.book.shown(number)
+
+    @router.get(
+        "/{number}/export.zip",
+        summary="The job as a zip that opens without soakmon",
+        response_class=Response,
+        responses={200: {"description": "the file", "content": {"application/zip": {}}}},
+    )
+    def export(number: Number) -> FileResponse:
+        folder = tempfile.TemporaryDirectory(prefix="soakmon-")
+        target = Path(folder.name) / "job.zip"
+        try:
+            shelf.book.export(number, target)
+        except BaseException:
+            folder.cleanup()
+            raise
+        return FileResponse(
+            target,
+            media_type="application/zip",
+            filename=f"job-{number}.zip",
+            background=BackgroundTask(folder.cleanup),
+        )
+
+
+def _add_writing(router: APIRouter, shelf: Shelf) -> None:
+    acts = [Depends(runs)]
+
+    @router.post("", summary="Make a job", dependencies=acts)
+    def make(body: NewJob) -> dict[str, str]:
+        return {"number": shelf.book.make(**body.model_dump())}
+
+    @router.patch(
+        "/{number}/carbs/{place}", summary="Write down of a carburettor", dependencies=acts
+    )
+    def set_carb(number: Number, place: Place, body: CarbFields) -> CarbFields:
+        changes = body.model_dump(exclude_unset=True)
+        return CarbFields(**shelf.book.set_carb(number, place, changes))
+
+    @router.put("/{number}/checklist/{place}", summary="Tick a task off, or take it back")
+    def tick(
+        number: Number, place: Place, body: Done, who: Annotated[Visitor, Depends(runs)]
+    ) -> Done:
+        shelf.book.tick(number, place, who.name, done=body.done)
+        return body
+
+    @router.post("/{number}/checklist", summary="Add a task", dependencies=acts)
+    def add_task(number: Number, body: Task) -> Task:
+        shelf.book.add_task(number, body.task)
+        return body
+
+    @router.post("/{number}/notes", summary="Add a dated note", dependencies=acts)
+    def add_note(number: Number, body: NewNote) -> NewNote:
+        shelf.book.add_note(number, body.text, body.carb)
+        return body
+
+
+_UPLOAD = {
+    "requestBody": {
+        "required": True,
+        "content": {"application/octet-stream": {"schema": {"type": "string", "format": "binary"}}},
+    }
+}
+
+
+def _add_files(looks: APIRouter, writes: APIRouter, shelf: Shelf) -> None:
+    @writes.post(
+        "/{number}/files",
+        summary="Keep a picture or paper with the job; the body is the file",
+        dependencies=[Depends(runs)],
+        openapi_extra=_UPLOAD,
+    )
+    async def attach(
+        number: Number,
+        request: Request,
+        name: Annotated[str, Query(min_length=1, max_length=200, description="of the file")],
+        caption: Annotated[str, Query(max_length=500)] = "",
+    ) -> Kept:
+        with tempfile.SpooledTemporaryFile(_IN_MEMORY_BYTES) as held:
+            async for block in request.stream():
+                held.write(block)
+            if held.tell() == 0:
+                raise DeniedError(422, "the file is empty")
+            held.seek(0)
+            keep: Callable[[], str] = lambda: shelf.book.attach(number, held, name, caption)  # noqa: E731
+            return Kept(sha256=await asyncio.to_thread(keep))
+
+    @looks.get(
+        "/{number}/files/{sha256}",
+        summary="A file of the job",
+        response_class=Response,
+        responses={200: {"description": "the file", "content": {"*/*": {}}}},
+    )
+    def file(number: Number, sha256: Sha256) -> FileResponse:
+        path, name = shelf.book.attachment(number, sha256)
+        kind = type_of(path)
+        return FileResponse(
+            path,
+            media_type=kind or "application/octet-stream",
+            filename=name,
+            # Only pictures are shown; anything else is saved.
+            content_disposition_type="inline" if kind else "attachment",
+            headers=FILE_POLICY,
+        )

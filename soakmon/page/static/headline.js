@@ -1,0 +1,76 @@
+// The four answers of the night: is it leaking, which carb, what did the bench do, what do I do.
+import { clock, t } from "./common.js";
+import { said } from "./units.js";
+
+const LEAKS = new Set(["weep", "flood"]);
+const fails = (alarm) => alarm.text.includes("valve does not stop");
+
+export const clockAt = (status, t_s) => clock(status.wall_s - (status.t_s - t_s));
+
+function kindOf(status, leaks, troubles) {
+  const verdict = status.verdict?.verdict;
+  // An alarm is there at once, the verdict so far is renewed once a minute.
+  const believed = leaks.some((alarm) => !alarm.acknowledged || verdict !== "tight");
+  if (status.phase !== "ended" && believed) return "leaking";
+  if (troubles.length > 0 && verdict !== "leaking") return "trouble";
+  return verdict ?? (status.phase === "idle" ? "idle" : "none");
+}
+
+function places(alarms) {
+  const found = [...new Set(alarms.map((alarm) => alarm.carb).filter(Boolean))].sort();
+  if (found.length === 0) return t("nowhere");
+  if (found.length === 1) return t("carb", { n: found[0] });
+  const list = `${found.slice(0, -1).join(", ")} ${t("and")} ${found.at(-1)}`;
+  return t("carbs_some", { list });
+}
+
+function did(status, alarms) {
+  if (status.phase === "idle") return t("did_idle");
+  if (status.feed_open) return t("did_open");
+  if (alarms.some(fails)) return t("did_fails");
+  if (status.phase === "ended") return t("did_ended");
+  if (status.phase === "preflight") return t("did_preflight");
+  const itself = /^(alarm|guard):/.test(status.reason ?? "");
+  const alarm = alarms.at(-1);
+  const at = itself && alarm ? t("did_at", { hour: clockAt(status, alarm.t_s) }) : "";
+  return t(itself ? "did_shut_itself" : "did_shut_told", { at });
+}
+
+const AFTER = { tight: "do_done", leaking: "do_mend", not_proven: "do_again" };
+
+function todo(status, kind, alarms) {
+  const fresh = alarms.filter((alarm) => !alarm.acknowledged);
+  if (alarms.some(fails) && status.phase !== "ended") return t("do_tap");
+  if (fresh.some((alarm) => alarm.kind === "flood")) return t("do_flood");
+  if (kind === "trouble") return t("do_trouble", { text: said(fresh[0].text) });
+  if (status.phase === "ended") return t(AFTER[kind] ?? "do_again");
+  if (kind === "leaking") {
+    if (status.feed_open) return t("do_shut");
+    return t(fresh.length > 0 ? "do_weep" : "do_watch");
+  }
+  if (status.phase === "idle") return t("do_start");
+  if (status.phase === "preflight") return t("do_preflight");
+  if (status.phase === "isolating") return t("do_isolated");
+  return t(kind === "tight" ? "do_nothing" : "do_early");
+}
+
+/** kind (tight, leaking, not_proven, trouble, none or idle), key of its word; where, did, todo: texts. */
+export function headline(status) {
+  const alarms = status.alarms ?? [];
+  const leaks = alarms.filter((alarm) => LEAKS.has(alarm.kind));
+  const troubles = alarms.filter((alarm) => !LEAKS.has(alarm.kind) && !alarm.acknowledged);
+  const kind = kindOf(status, leaks, troubles);
+  let where = kind === "leaking" && leaks.length > 0 ? places(leaks) : "";
+  let word = `verdict_${kind}`;
+  // While it runs, what matters is that none has been seen; only the end can leave it unproven.
+  if (kind === "not_proven" && status.phase !== "ended") [word, where] = ["verdict_unseen", t("unproven")];
+  return { kind, word, where, did: did(status, alarms), todo: todo(status, kind, alarms) };
+}
+
+/** The likeliest cause in words; nothing while there is no leak to explain. */
+export function likeliest(status) {
+  const found = status.verdict?.suspects?.[0];
+  if (status.verdict?.verdict !== "leaking" || !found || found.cause === "no_leak") return "";
+  const chance = Math.round(100 * found.probability);
+  return t("likely", { cause: t(`cause_${found.cause}`), chance });
+}

@@ -1,0 +1,111 @@
+// Bench tests, guided: the bench asks one question after the other and keeps the answers.
+import { act, api, byId, canRun, el, moment, offerJobs, put, t } from "./common.js";
+import { leaveIsolation, showIsolation, watchIsolation } from "./isolation.js";
+import { watch } from "./live.js";
+import { said } from "./units.js";
+
+const TESTS = ["calibration", "daily", "blank", "drain", "shots", "float"];
+const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
+let question = null;
+
+function ask(state) {
+  const { text, note, optional, source } = question;
+  put("step-number", t("trial_step", { n: state.answers + 1 }));
+  put("note", capital(said(note)));
+  put("question", capital(text));
+  put("read-told", "");
+  put("next", t("trial_next"));
+  byId("answer").value = question.default ?? "";
+  byId("answer").removeAttribute("aria-invalid");
+  byId("read").hidden = source === null;
+  if (source !== null) put("read", t(`trial_read_${source}`));
+  byId("enough").hidden = !optional;
+  put("enough", t("trial_enough"));
+  if (canRun) byId("answer").focus();
+}
+
+function tellResult(result) {
+  const kind = result.passed ? "ok" : "failed";
+  const word = `${result.passed ? "✓" : "✕"} ${t(`trial_${result.passed ? "passed" : "failed"}`)}`;
+  byId("said").replaceChildren(
+    el("ul", { class: "checks" }, el("li", { class: kind }, el("strong", {}, word), ` ${said(result.summary)}`)),
+    el("pre", {}, said(result.lines.join("\n"))),
+  );
+}
+
+/** Show where the test is: a question, a result, or none under way. */
+function draw(state) {
+  const { test, result } = state;
+  question = state.question;
+  byId("choose").hidden = test !== null;
+  byId("guide").hidden = test === null;
+  byId("guide").dataset.answers = state.answers;
+  if (test === null) return;
+  put("guide-title", t(`trial_${test}`));
+  byId("step").hidden = question === null;
+  byId("said").replaceChildren();
+  byId("back").disabled = !canRun || state.answers === 0 || question === null;
+  byId("stop").disabled = !canRun;
+  put("stop", t(result ? "trial_again" : "trial_stop"));
+  if (question !== null) ask(state);
+  if (result) tellResult(result);
+}
+
+async function go(path, body, method = "POST") {
+  const state = await act(`bench-test${path}`, body, "", method);
+  if (state !== null) draw(state);
+}
+
+byId("step").onsubmit = (event) => {
+  event.preventDefault();
+  const text = byId("answer").value.trim().replace(",", ".").replace("−", "-");
+  const good = text !== "" && Number.isFinite(Number(text));
+  byId("answer").setAttribute("aria-invalid", String(!good));
+  return good ? go("/answer", { value: Number(text) }) : byId("answer").focus();
+};
+byId("enough").onclick = () => go("/answer", {});
+byId("back").onclick = () => go("/back");
+byId("stop").onclick = async () => {
+  await go("", undefined, "DELETE");
+  results();
+};
+byId("read").onclick = async () => {
+  const { source } = question;
+  // The hours between weighings are the bench's own: they are taken as they are.
+  if (source === "hours") return go("/answer", { take: true });
+  const found = await api("weigh").catch(() => ({}));
+  const value = found[source];
+  if (value === null || value === undefined) return put("read-told", t("trial_unread"));
+  if (source !== "air_c" && !found.steady) return put("read-told", t("trial_moves"));
+  byId("answer").value = value;
+  if (source !== "air_c") put("read-told", t("trial_read_told", { scatter: `${found.noise_g} g` }));
+};
+
+function choice(name, begin) {
+  const button = el("button", { type: "button", class: "wide choice" }, el("strong", {}, t(`trial_${name}`)));
+  button.append(el("br"), el("span", {}, t(`trial_${name}_about`)));
+  button.disabled = !canRun && name !== "isolation";
+  button.onclick = begin;
+  return el("li", {}, button);
+}
+
+async function results() {
+  const found = await api("results").catch(() => []);
+  const lines = found.slice(0, 12).map((one) => {
+    const whose = one.job ? ` (${one.job})` : "";
+    return el("li", {}, `${moment(Date.parse(one.at) / 1000)} ${one.kind.replace("_", " ")}${whose}: ${said(one.summary)}`);
+  });
+  byId("results").replaceChildren(...(lines.length ? lines : [el("li", {}, t("job_none"))]));
+}
+
+byId("trials").replaceChildren(
+  ...TESTS.map((test) => choice(test, () => go("", { test, job: byId("job").value || null }))),
+  choice("isolation", showIsolation),
+);
+byId("iso-stop").onclick = leaveIsolation;
+if (canRun) offerJobs(byId("job"), location.hash.slice(1)).catch(() => {});
+for (const id of ["answer", "read", "enough", "next"]) byId(id).disabled = !canRun;
+// What is under way on the bench goes on here, on whatever device it was begun.
+api("bench-test").then(draw, () => {});
+results();
+watch(watchIsolation);

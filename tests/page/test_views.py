@@ -1,0 +1,341 @@
+"""Every view by day and by night, at phone and desk size; and what is done in them by hand."""
+
+from __future__ import annotations
+
+import os
+import re
+
+import pytest
+from playwright.sync_api import Page, expect
+
+from tests.page.looking import DESK, PHONE, by_day, go, look, opened, sign_in
+from tests.page.served import ServedBench
+from tests.reach.broker import Broker, say
+
+# A picture of the smallest kind, as a phone's camera would send a larger one.
+PIXEL = bytes.fromhex(
+    "89504e470d0a1a0a0000000d49484452000000010000000108060000001f15c489"
+    "0000000d49444154789c63606060f80f0001040100d1e2f4470000000049454e44ae426082"
+)
+FILLED = {
+    "Now": "#rack svg",
+    "Curve": "#chart svg, #none:visible:text('No curve')",
+    "Start": "#start",
+    "Jobs": "#list td, #none:visible",
+    "Past soaks": "#list td, #none",
+    "Bench tests": "#trials button",
+    "All benches": "#list section",
+    "This bench": "#checks li:has-text('Outlet mqtt: works')",
+}
+
+
+@pytest.fixture(scope="module")
+def broker(tmp_path_factory):
+    started = Broker(tmp_path_factory.mktemp("broker")).start()
+    yield started
+    started.kill()
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory, broker):
+    """A bench on a broker that knows another one, with an account and a job."""
+    kept = '{"taken_at": "2020-01-01T00:00:00+00:00", %s}'
+    say(broker, "soakmon/far/phase", kept % '"phase": "soaking", "reason": ""', "-r")
+    told = '"verdict": "leaking", "reason": "leak at carb 2, about 0.5 g/h"'
+    say(broker, "soakmon/far/verdict", kept % told, "-r")
+    more = f"[mqtt]\nenabled = true\nport = {broker.port}\n"
+    made = ServedBench(tmp_path_factory.mktemp("bench"), "gasket-weep", 60, more=more)
+    made.account("ada")
+    yield made
+    assert made.stop() == 0
+
+
+@pytest.fixture
+def phone(browser, bench):
+    page = opened(browser, bench, PHONE, color_scheme="dark")
+    sign_in(page)
+    yield page
+    assert page.faults == []
+    page.context.close()
+
+
+def test_a_job_by_phone_from_the_first_word_to_the_picture(phone):
+    go(phone, "Jobs")
+    phone.get_by_text("New job").click()
+    look(phone, "phone-job-new")
+    phone.get_by_label("Customer", exact=True).fill("<img src=x onerror=alert(1)>")
+    phone.get_by_label("Machine", exact=True).fill("invented four, 1979")
+    phone.get_by_role("button", name="Make the job").click()
+    expect(phone.locator("#facts")).to_contain_text("<img src=x")
+    carb = phone.locator("#carbs details").nth(1)
+    carb.locator("summary").click()
+    carb.get_by_label("Jets").fill("main 105\npilot 35")
+    carb.get_by_label("Float height, mm").fill("14.2")
+    carb.get_by_label("lower limit").fill("15")
+    carb.get_by_label("upper limit").fill("16")
+    carb.get_by_label("upper limit").press("Tab")  # leaving a field is what keeps it
+    carb.get_by_label("Bowl gasket renewed").select_option("no")
+    expect(carb.locator("summary")).to_contain_text("5 written down ⚠ FLOAT HEIGHT OUTSIDE")
+    look(phone, "phone-job-carb")
+    phone.locator("#checklist").get_by_role("checkbox").first.check()
+    expect(phone.locator("#checklist .by")).to_contain_text("ada, ")
+    expect(phone.locator("#checked")).to_have_text("1 of 10 done")
+    phone.get_by_label("A note").fill("gasket <i>reused</i>")
+    phone.get_by_label("About").select_option("2")
+    phone.locator("#note button").click()
+    expect(phone.locator("#notes")).to_contain_text("Carb 2: gasket <i>reused</i>")
+    camera = phone.locator("#camera")
+    assert camera.get_attribute("capture") == "environment"
+    phone.get_by_label("What it shows").fill("bowl 2")
+    photo = {"name": "photo.png", "mimeType": "image/png", "buffer": PIXEL}
+    camera.set_input_files(photo)
+    picture = phone.locator("#files img")
+    picture.scroll_into_view_if_needed()
+    expect(picture).to_have_js_property("naturalWidth", 1)
+    assert picture.get_attribute("alt") == "bowl 2"
+    look(phone, "phone-job")
+    phone.reload()
+    expect(carb.locator("summary")).to_contain_text("5 written down")
+    go(phone, "Jobs")
+    phone.get_by_label("Search").fill("1979")
+    expect(phone.locator("#list tbody tr")).to_have_count(1)
+    phone.get_by_label("Search").fill("no such word")
+    expect(phone.locator("#none")).to_be_visible()
+
+
+def enter(page: Page, *answers: str | None) -> None:
+    """Answer question after question (None: no more), each when the one before is gone."""
+    for answer in answers:
+        given = page.locator("#guide").get_attribute("data-answers")
+        if answer is None:
+            page.locator("#enough").click()
+        else:
+            page.locator("#answer").fill(answer)
+            page.locator("#next").click()
+        if answer is None or re.fullmatch(r"[\d.,]+", answer):
+            expect(page.locator("#guide")).not_to_have_attribute("data-answers", given)
+
+
+def test_a_bench_test_is_guided_and_survives_a_closed_page(phone):
+    go(phone, "Bench tests")
+    phone.get_by_label("Keep the result with").select_option(index=1)
+    phone.get_by_role("button", name="Drain and weigh").click()
+    enter(phone, "20", "20.1", "50.2")
+    phone.reload()  # as a phone does that was put away
+    expect(phone.locator("#question")).to_contain_text("Carb 2: empty cup")
+    phone.get_by_role("button", name="Back").click()
+    expect(phone.locator("#question")).to_contain_text("Carb 1: full cup")
+    expect(phone.locator("#note")).to_contain_text("Drain bowl 1 into the cup")
+    enter(phone, "", "fifty")
+    expect(phone.locator("#answer")).to_have_attribute("aria-invalid", "true")
+    enter(phone, "50,2", "20", "50", "20", "50.1", "20")
+    phone.get_by_role("button", name="Read the cell").click()
+    expect(phone.locator("#read-told")).to_contain_text("Mean of")
+    assert float(phone.locator("#answer").input_value()) > 100
+    look(phone, "phone-trial")
+    enter(phone, "50")
+    expect(phone.locator("#said")).to_contain_text("Within its limits bowls alike")
+    expect(phone.locator("#said pre")).to_contain_text("carb 4")
+    look(phone, "phone-trial-judged")
+    phone.get_by_role("button", name="Another test").click()
+    expect(phone.locator("#results")).to_contain_text("drain")
+    expect(phone.locator("#results")).to_contain_text(re.compile(r"\(\d{4}-0001\): bowls alike"))
+
+
+GUIDED = [
+    ("Check the cell", ["1000", "500", "0", "500.1"], "limit"),
+    ("Blank run", ["500", None, "499.2", None, "8", "20"], "bottle and hose lose"),
+    ("Pump shots", ["20", "20", *(["20", "30", None] * 4)], "spread"),
+    ("Weigh the floats", ["9", None, "9.4", None] * 4, "float takes fuel"),
+    (
+        "Calibrate the load cell",
+        ["1000", "3000", "0", "5", "300", "300005", "600", "600005", None, "300005", "5",
+         "0", "600005", "20", "600006", "30", "600006", None, "0.01"],
+        "g per count",
+    ),
+]  # fmt: skip
+
+
+def test_each_guide_leads_to_a_judgement(phone):
+    go(phone, "Bench tests")
+    for name, answers, told in GUIDED:
+        phone.get_by_role("button", name=name).click()
+        enter(phone, *answers)
+        expect(phone.locator("#said")).to_contain_text(told)
+        phone.get_by_role("button", name="Another test").click()
+
+
+def soak(page: Page) -> None:
+    page.get_by_role("link", name="Start").click()
+    page.get_by_label("What is soaked").fill("invented rack")
+    for box in page.get_by_role("checkbox").all():
+        box.check()
+    page.get_by_role("button", name="Start").click()
+    page.get_by_role("link", name="Now").click()
+    expect(page.locator("#phase")).to_have_text("Soaking", timeout=30_000)
+
+
+def test_isolation_and_the_curve_under_two_fingers(phone):
+    soak(phone)
+    look(phone, "phone-soaking-night")
+    go(phone, "Bench tests")
+    phone.get_by_role("button", name="Isolation").click()
+    look(phone, "phone-isolation")
+    phone.locator("#iso-shut").click()
+    expect(phone.locator("#iso-table tbody tr")).to_have_count(4)
+    expect(phone.locator("#iso-since")).to_contain_text("Shut for")
+    look(phone, "phone-isolation-shut")
+    go(phone, "Curve")
+    chart = phone.locator("#chart")
+    expect(chart.locator("path.lost")).to_be_visible()
+    chart.scroll_into_view_if_needed()
+    wire = phone.context.new_cdp_session(phone)
+
+    def touch(kind: str, *xs: float) -> None:
+        points = [{"x": x, "y": box["y"] + 100, "id": i} for i, x in enumerate(xs)]
+        wire.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+
+    def stretch() -> tuple[float, float]:
+        return float(chart.get_attribute("data-from")), float(chart.get_attribute("data-to"))
+
+    def until_changed(before: tuple[float, float]) -> tuple[float, float]:
+        told = "([from, to]) => document.getElementById('chart').dataset.from != from"
+        told += " || document.getElementById('chart').dataset.to != to"
+        phone.wait_for_function(told, arg=list(before))
+        return stretch()
+
+    box = chart.bounding_box()
+    whole = stretch()
+    touch("touchStart", 180, 220)
+    for step in range(1, 9):
+        touch("touchMove", 180 - 12 * step, 220 + 12 * step)
+    touch("touchEnd")
+    near = until_changed(whole)
+    assert near[1] - near[0] < whole[1] - whole[0]
+    touch("touchStart", 150)
+    for step in range(1, 9):
+        touch("touchMove", 150 + 15 * step)
+    touch("touchEnd")
+    earlier = until_changed(near)
+    assert earlier[0] < near[0]
+    assert earlier[1] - earlier[0] == pytest.approx(near[1] - near[0])
+    look(phone, "phone-curve-pinched")
+    phone.get_by_role("button", name="Show all").click()
+    assert stretch()[0] == 0
+    chart.press("+")
+    assert stretch()[0] > 0
+
+
+def visit(page: Page, name: str) -> None:
+    for link, content in FILLED.items():
+        go(page, link)
+        expect(page.locator(content).first).to_be_attached()
+        look(page, f"{name}-{link.lower().replace(' ', '-')}")
+
+
+# Colours depend on the time alone and places on the size alone; pictures are wanted of all four.
+TIMES = [("phone", "night"), ("desk", "day")]
+if os.environ.get("SOAKMON_PICTURES"):
+    TIMES += [("phone", "day"), ("desk", "night")]
+
+
+@pytest.mark.parametrize(("size", "time"), TIMES)
+def test_every_view(browser, bench, size, time):
+    light = "dark" if time == "night" else "light"
+    page = opened(browser, bench, {"phone": PHONE, "desk": DESK}[size], color_scheme=light)
+    if time == "day":
+        by_day(page)
+    sign_in(page)
+    expect(page.locator("html")).to_have_attribute("data-theme", light)
+    visit(page, f"{size}-{time}")
+    far = page.locator("#list section", has=page.get_by_role("heading", name="far", exact=True))
+    go(page, "All benches")
+    expect(far).to_contain_text("LEAKING so far")
+    expect(far.locator(".old").first).to_contain_text("days ago")
+    described = page.request.get("/api/openapi.json").json()["paths"]
+    shapes = [re.compile(re.sub(r"{\w+}", "[^/]+", path)) for path in described]
+    assert len(page.asked) > 7
+    for path in page.asked:
+        assert any(shape.fullmatch(path) for shape in shapes), f"{path} is not described"
+    assert page.faults == []
+    page.context.close()
+
+
+WEEP = {"t_s": 60, "kind": "weep", "carb": 2, "acknowledged": False, "text": "carb 2 weeps"}
+FLOOD = WEEP | {"kind": "flood", "carb": None, "text": "guard: fuel runs out fast"}
+BLIND = WEEP | {"kind": "bench", "carb": None, "text": "guard: the load cell is blind"}
+VALVE = BLIND | {"text": "guard: the valve does not stop the flow: 9 g; close the tap"}
+STATES = [
+    ({"phase": "idle"}, "idle", "", "The feed is shut.", "Start a soak"),
+    ({"phase": "preflight"}, "none", "", "It checks itself", "Wait a minute"),
+    ({"phase": "soaking", "feed_open": True, "verdict": "not_proven"},
+     "not_proven", "so far", "The feed is open.", "hours must pass"),
+    ({"phase": "soaking", "feed_open": True, "verdict": "tight"},
+     "tight", "", "The feed is open.", "Nothing needs doing"),
+    ({"phase": "isolating", "reason": "alarm: x", "verdict": "not_proven", "alarms": [WEEP]},
+     "leaking", "Carb 2", "shut the feed by itself at", "what is in the bowl can still drip"),
+    ({"phase": "isolating", "reason": "guard: x", "alarms": [FLOOD]},
+     "leaking", "No gate sees where", "shut the feed by itself at", "Go there now"),
+    ({"phase": "isolating", "reason": "guard: x",
+      "alarms": [WEEP, WEEP | {"carb": 1}, FLOOD, VALVE]},
+     "leaking", "Carbs 1 and 2", "fuel still flows", "Close the tap by hand now"),
+    ({"phase": "isolating", "reason": "guard: x", "verdict": "tight", "alarms": [BLIND]},
+     "trouble", "", "by itself", "the load cell is blind. Then acknowledge."),
+    ({"phase": "isolating", "reason": "by command", "verdict": "tight"},
+     "tight", "", "shut by command", "Watch the drops"),
+    ({"phase": "isolating", "reason": "alarm: x", "verdict": "tight",
+      "alarms": [WEEP | {"acknowledged": True}]},
+     "tight", "", "by itself", "Watch the drops"),
+    ({"phase": "ended", "verdict": "leaking", "alarms": [WEEP | {"acknowledged": True}]},
+     "leaking", "Carb 2", "has ended", "Mend it"),
+    ({"phase": "ended", "verdict": "tight"}, "tight", "", "has ended", "read the report"),
+    ({"phase": "ended", "verdict": "not_proven"}, "not_proven", "", "has ended", "what to change"),
+]  # fmt: skip
+
+
+def test_the_four_answers_of_the_night(phone):
+    """Is it leaking, which carb, what did the bench do, what do I do: for every kind of night."""
+    base = phone.locator("link[rel=modulepreload]").first.get_attribute("href").rpartition("/")[0]
+    for state, kind, where, did, todo in STATES:
+        status = {"wall_s": 1_800_000_000, "t_s": 120, "feed_open": False, "alarms": []} | state
+        status["verdict"] = {"verdict": state["verdict"]} if "verdict" in state else None
+        found = phone.evaluate(
+            "async ([base, status]) => (await import(`${base}/headline.js`)).headline(status)",
+            [base, status],
+        )
+        assert found["kind"] == kind, state
+        assert where in found["where"], state
+        assert bool(where) == bool(found["where"]), state
+        assert did in found["did"], (state, found)
+        assert todo in found["todo"], (state, found)
+
+
+def test_units_night_and_keyboard_at_the_desk(browser, bench):
+    page = opened(browser, bench, DESK, color_scheme="light")
+    page.clock.install(time="2027-03-01T19:58:00")
+    sign_in(page)
+    expect(page.locator("html")).to_have_attribute("data-theme", "light")
+    page.clock.fast_forward(180_000)
+    expect(page.locator("html")).to_have_attribute("data-theme", "dark")
+    go(page, "This bench")
+    page.get_by_label("Fuel in").select_option("ml")
+    page.get_by_label("Temperature in").select_option("°F")
+    go(page, "All benches")
+    density = float(page.locator("meta[name=density]").get_attribute("content"))
+    far = page.locator("#list section", has=page.get_by_role("heading", name="far", exact=True))
+    expect(far).to_contain_text(f"leak at carb 2, about {0.5 / density:.2f} ml/h")
+    go(page, "Now")
+    expect(page.locator("#shop")).to_contain_text("°F")
+    expect(page.locator("#bottle")).to_contain_text("ml")
+    page.keyboard.press("Tab")
+    expect(page.get_by_text("Skip to the content")).to_be_focused()
+    page.keyboard.press("Enter")
+    expect(page.locator("#content")).to_be_focused()
+    manifest = page.request.get("/manifest.webmanifest").json()
+    assert manifest["display"] == "standalone"
+    for icon in manifest["icons"]:
+        found = page.request.get(icon["src"])
+        assert found.ok
+        assert found.headers["content-type"] == icon["type"]
+    assert page.faults == []
+    page.context.close()
