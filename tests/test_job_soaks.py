@@ -71,6 +71,7 @@ def made(tmp_path_factory):
         "job", "new", "--customer", "Łukasz Süß (invented)", "--machine", "750", "--rack", "four"
     ).out.strip()  # fmt: skip
     desk("job", "note", number, "bowl gasket fought back", "--carb", "2")
+    desk("job", "note", number, "bowl gasket fought back", "--carb", "1")
     desk("job", "carb", number, "1", "needle_seat_renewed=no")
     calibrate(desk)
     soak(desk.folder, number)
