@@ -13,7 +13,7 @@ from soakmon.watch.weep import LEAKS, ONSETS, RATE_PRIOR, Weep
 
 _DETECTION = 0.95
 # Onsets that the closing test looks at: the start, and every four hours.
-_ONSETS_APART, _CLOSING_ONSETS = 16, 4
+_ONSETS_APART, _CLOSING_ONSETS = 16, 3
 # Belief before the run: most rebuilt racks are tight; a leak that no gate sees is the rarer one.
 _NO_LEAK, _UNSEEN, _SEEN = 0.8, 0.08, 0.12
 _FINE: Floats = np.asarray(0.002 * 2 ** (np.arange(800) / 40))

@@ -10,8 +10,9 @@ from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry
 from soakmon.watch.verdict import Cause
 
-# Share of a blank run's departure that the bowls share, and how unsure that is.
-_SHARED, _BOWLS_DEPART = 0.3, 0.3
+# Of a blank run's departure the bowls share some, more or less; of what is unsure about the bowls
+# most is their own (judgement).
+_SHARED, _BOWLS_DEPART, _OWN = 0.3, 0.3, 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +46,10 @@ class Priors:
     @property
     def bowls_after_blank_rel_sd(self) -> float:
         """Relative sd of the bowls' loss: wider, the further a blank run was from the expected."""
-        departs = abs(math.log(self.blank_scale)) if self.blank_scale else 0.0
-        return math.hypot(self.bowls_rel_sd, _BOWLS_DEPART * departs)
+        if not self.blank_scale:
+            return self.bowls_rel_sd
+        departs = _BOWLS_DEPART * abs(math.log(self.blank_scale))
+        return math.hypot(_OWN * self.bowls_rel_sd, departs)
 
 
 @dataclass(frozen=True, slots=True)
