@@ -21,9 +21,7 @@ from tests.desk import Desk
 
 ROOT = Path(__file__).parent.parent
 PAGES = ("report/report.html", "exported/index.html", "hostile.html")
-HOSTILE = (
-    "</title><script>document.title='broken'</script>\u202egnp.\"' & <img src=x onerror=alert(1)>"
-)
+HOSTILE = "</title><script>document.title='broken'</script>gnp.\"' & <img src=x onerror=alert(1)>"
 
 
 @pytest.fixture(scope="module")

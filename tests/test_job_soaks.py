@@ -168,6 +168,7 @@ def test_report_verdict_and_journal_have_the_same_numbers(made):
     # What can be counted without the decider.
     assert said["drops"] == [int(n) for n in rows.drops[rows.t_s > 0].sum(axis=0)]
     band, leak = said["expected_evaporation_g"], said["leak_g_per_h"]
+    smallest = said["smallest_provable_leak_g_per_h"]
     minutes = round(said["duration_s"] / 60)
 
     def grams(value):
@@ -179,7 +180,7 @@ def test_report_verdict_and_journal_have_the_same_numbers(made):
         f"to {grams(band['high'])} (best {grams(band['best'])})",
         f"{leak['best']:.3g} g/h (95 %: {leak['low']:.2g} to {leak['high']:.2g}), about "
         f"{24 * leak['best']:.2g} g a day",
-        f"{said['smallest_provable_leak_g_per_h']:.2g} g/h",
+        "unknown" if smallest is None else f"{smallest:.2g} g/h",
         said["reason"],
         ", ".join(f"carb {i}: {n}" for i, n in enumerate(said["drops"], start=1)),
         *(alarm["text"] for alarm in said["alarms"]),

@@ -56,6 +56,7 @@ _LATE = {
     Cause.RAIL_JOINT_WEEP: 0.25,
 }
 _RISE_G = 4.0
+_SEEPS_G_PER_H = 0.2
 _DRIES_G_PER_H = 0.15
 _STRAYS_SHOW_G_PER_H = 2 * _DRIES_G_PER_H
 
@@ -115,6 +116,8 @@ def _by_rise(seen: Evidence) -> float:
 def _by_rate(cause: Cause, rate_g_per_h: float) -> float:
     if cause is Cause.NEEDLE_STUCK_OPEN:
         return 1.0 if rate_g_per_h > 30 else 0.2 if rate_g_per_h > 10 else 0.005
+    if cause is Cause.OVERFLOW_TUBE_CRACK and rate_g_per_h < _SEEPS_G_PER_H:
+        return 0.3  # A split runs; what only seeps is a joint.
     limit = {Cause.NEEDLE_WEEP: 10.0, Cause.OVERFLOW_TUBE_CRACK: 20.0}.get(cause, 5.0)
     return 1.0 if rate_g_per_h < limit else 0.05
 

@@ -9,7 +9,7 @@ import numpy as np
 from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable
 from soakmon.watch.evidence import evidence, shift
-from soakmon.watch.faults import gate_faults, other_faults
+from soakmon.watch.faults import gate_faults, lost_nothing, other_faults
 from soakmon.watch.figures import plain
 from soakmon.watch.found import (
     FLOODS_G_PER_H,
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 _BELIEVED = 0.02
 _UNSURE_GATE = 0.2
 _BLIND_SHARE = 0.1
+_NOTHING_G_PER_H = 30.0
 
 
 def conclude(decider: Decider) -> Verdict:
@@ -59,7 +60,7 @@ def conclude(decider: Decider) -> Verdict:
         decider.curve.observed_g(),
         decider.curve.expected(),
         total_leak(weep, found, belief),
-        smallest,
+        smallest if smallest < _NOTHING_G_PER_H else None,
         tuple(decider.tally.total),
         tuple(sorted(alarms, key=lambda alarm: alarm.t_s)),
         _suspects(decider, belief, found, short),
@@ -112,6 +113,8 @@ def _outcome(
         more = f" and {len(found) - 1} more" if len(found) > 1 else ""
         since = (worst.onset_s - decider.start_s) / 3600
         text = f"leak at {where}{more}, about {plain(worst.leak.best)} g/h since hour {since:.1f}"
+        if worst.until_s is not None:
+            text += f", until hour {(worst.until_s - decider.start_s) / 3600:.1f}"
         return Outcome.LEAKING, text
     if doubts:
         return Outcome.NOT_PROVEN, doubts[0]
@@ -135,7 +138,7 @@ def _doubts(
         doubts.append("the bottle ran dry: what happened after is unknown")
     if decider.follower.blind_s > _BLIND_SHARE * soak_s:
         doubts.append("the load cell was blind too long: check it and soak again")
-    if _lost_too_little(decider):
+    if lost_nothing(decider) or _lost_too_little(decider):
         doubts.append("less was lost than any rack loses: check that the load cell moves")
     if decider.tally.no_air_s > 0.5 * soak_s:
         doubts.append("no temperature most of the time: what evaporation takes is unknown")

@@ -8,6 +8,9 @@ import numpy as np
 
 from soakmon.watch.verdict import Alarm, Fault
 
+# From this loss of bottle and hose on, less than this share of it is not believed.
+_SHOWS_G, _OF_THE_BOTTLE = 0.25, 0.4
+
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
 
@@ -38,10 +41,22 @@ def other_faults(decider: Decider) -> list[Fault]:
     if tally.no_air_s > 600:
         text = f"no air temperature for {tally.no_air_s / 60:.0f} min: last value used"
         faults.append(Fault(tally.temperature_lost_s, "temperature_missing", text))
+    if lost_nothing(decider):
+        text = "the reading did not fall as any open bottle makes it: check load cell and wiring"
+        faults.append(Fault(decider.soak_s, "cell_frozen", text))
     if np.isfinite(decider.empty_s):
         text = "the bottle ran dry: fill it and start again"
         faults.append(Fault(decider.empty_s, "bottle_empty", text))
     return faults
+
+
+def lost_nothing(decider: Decider) -> bool:
+    """Whether less was lost than bottle and hose alone must lose: a bridge that only looks alive.
+
+    Bowls may live on what they hold for a night; a bottle cannot.
+    """
+    observed, surely = decider.curve.observed_g(), decider.evaporation.bottle_hose_g
+    return observed is not None and surely > _SHOWS_G and observed < _OF_THE_BOTTLE * surely
 
 
 def _apart(decider: Decider) -> list[float]:

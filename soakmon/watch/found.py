@@ -19,12 +19,18 @@ if TYPE_CHECKING:
 
 FLOODS_G_PER_H = 30.0
 _STORM_S = 120.0
+# A silence of so many intervals, after so many drops, is the end of a leak; few counts may follow.
+_SILENCE, _REGULAR_FROM, _STRAYS = 12.0, 6, 4
+_COUNTED_LOW, _COUNTED_HIGH = 0.7, 1.4
 _AGAINST, _CONTRADICTED = 5.0, 0.01
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A leak at a place: carb or None, first drop (or onset) s, its estimate, what drops say."""
+    """A leak at a place: carb or None, first drop (or onset) s, its estimate, what drops say.
+
+    until_s: when it stopped by itself, None: not while it was watched.
+    """
 
     carb: int | None
     onset_s: float
@@ -32,6 +38,7 @@ class Found:
     mass_led: bool
     dripped_g_per_h: float = 0.0
     place: int = 0
+    until_s: float | None = None
 
 
 def standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], list[Fault]]:
@@ -39,16 +46,23 @@ def standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], l
     kept: list[Alarm] = []
     withdrawn: list[Fault] = []
     for alarm in decider.alarms:
-        if (
-            alarm.carb is None
-            or alarm.kind == "flood"
-            or _borne_out(decider, weep, mass, alarm.carb - 1)
-        ):
+        if _stands(decider, weep, mass, alarm):
             kept.append(alarm)
+        elif alarm.carb is None:
+            text = "what was taken for a leak came back: the load cell drifts, or there is wind"
+            withdrawn.append(Fault(alarm.t_s, "bump", text))
         else:
             text = f"counts at gate {alarm.carb} are not borne out by the mass: not fuel"
             withdrawn.append(Fault(alarm.t_s, "gate_noise", text))
     return kept, withdrawn
+
+
+def _stands(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
+    if alarm.kind == "flood":
+        return True
+    if alarm.carb is None:
+        return weep.unseen(mass) > 0 or chance_of_none(weep) < _CONTRADICTED
+    return _borne_out(decider, weep, mass, alarm.carb - 1)
 
 
 def _borne_out(decider: Decider, weep: Weep, mass: Floats, gate: int) -> bool:
@@ -104,9 +118,28 @@ def found_at(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
         before_g = rate * (first_s - weep.onset_s[mass_onset]) / 3600
         led = before_g > 0.4 * _rise_g(decider, gate)
     onset = mass_onset if led else place
+    until_s = _stopped_s(decider, gate, first_s)
+    if until_s is not None:
+        # What the mass says of a leak that goes on does not hold: the drops alone tell how much.
+        rate = drops * weep.drop_g[gate] / max(until_s - first_s, 60.0) * 3600
+        leak = Band(rate, _COUNTED_LOW * rate, _COUNTED_HIGH * rate)
+        return Found(alarm.carb, first_s, leak, bool(led), rate, onset, until_s)
     leak = leak_given_leaking(weep, onset, drops, hours, weep.drop_g[gate])
     said = drops * weep.drop_g[gate] / hours
     return Found(alarm.carb, first_s, leak, bool(led), said, onset)
+
+
+def _stopped_s(decider: Decider, gate: int, first_s: float) -> float | None:
+    """When the drops of a gate ended while the feed was open; None when they go on."""
+    fed_s = decider.weep.fed_s if decider.weep is not None else decider.last_s
+    times = [t for t in decider.tally.times[gate] if first_s <= t <= fed_s]
+    if len(times) < _REGULAR_FROM or decider.tally.since(gate, times[-1]):
+        return None
+    gaps = np.diff(times)
+    # A dark count long after the last drop must not hide that it was the last.
+    ends = np.flatnonzero(gaps > _SILENCE * np.median(gaps))
+    last = times[int(ends[-1])] if len(ends) and len(times) - ends[-1] < _STRAYS else times[-1]
+    return last if fed_s - last > _SILENCE * float(np.median(gaps)) else None
 
 
 def _storm_g_per_h(decider: Decider, weep: Weep, alarm: Alarm) -> float:

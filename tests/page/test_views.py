@@ -25,7 +25,7 @@ FILLED = {
     "Past soaks": "#list td, #none",
     "Bench tests": "#trials button",
     "All benches": "#list section",
-    "This bench": "#checks li:has-text('Outlet mqtt: works')",
+    "This bench": "#checks li:has-text('mqtt: works')",
 }
 
 

@@ -41,7 +41,7 @@ def test_killed_and_restarted_in_every_order(shop):
     print(", ".join(f"{name}: {rate:.1f} connections a minute" for name, rate in rates.items()))
     # One kill every few seconds; each side comes back by itself once or twice for each.
     assert max(rates.values()) < 40
-    assert set(rates) == {"bench", "lookout"}
+    assert set(rates) >= {"bench", "lookout"}
     # And the lookout is awake: the bench goes, and it says so.
     before = len(shop.phone.got)
     shop.kill("bench")

@@ -85,8 +85,9 @@ def serving(folder: Path, scenario: str, *more: str):
 
 def test_a_flood_reaches_everybody(shop, tmp_path):
     ear, phone, points = shop["ear"], shop["phone"], shop["database"].points
+    job = soakmon(tmp_path, "job", "new", "--customer", "invented", "--data", "data").stdout.strip()
     with serving(tmp_path, "needle-stuck-open") as client:
-        client.post("/soak", {"title": "invented rack", "job": "J-3", "cautions_confirmed": True})
+        client.post("/soak", {"title": "invented rack", "job": job, "cautions_confirmed": True})
         wait(lambda: client.get("/status")["phase"] == "isolating")
         wait(lambda: ear.on("soakmon/bench/alarms") and phone.got)
         client.post("/acknowledge")
@@ -102,11 +103,11 @@ def test_a_flood_reaches_everybody(shop, tmp_path):
     assert (alarm["kind"], alarm["carb"]) == ("flood", 3)
     assert phone.got[0]["title"] == "FLOOD, carb 3: bench"
     assert "has shut the feed" in phone.got[0]["message"]
-    assert any("bench=bench" in series and "job=J-3" in series for series, _ in points)
+    assert any("bench=bench" in series and f"job={job}" in series for series, _ in points)
     wait(lambda: ear.on("soakmon/bench/availability")[-1]["state"] == "offline")
     assert "secret-path" not in (tmp_path / "serve.log").read_text() + doctor.stdout
     again = dict(points)
-    told = soakmon(tmp_path, "influx", "backfill", "J-3", "--data", "data")
+    told = soakmon(tmp_path, "influx", "backfill", job, "--data", "data")
     assert told.returncode == 0, told.stderr
     assert {key: points[key] for key in again} == again
 

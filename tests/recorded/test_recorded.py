@@ -82,3 +82,18 @@ def test_a_vessel_that_filled_turned_round_is_a_flood(channel):
     verdict = decide(rows, bench, phase="soaking").verdict
     assert verdict.outcome is Outcome.LEAKING
     assert any(alarm.kind == "flood" for alarm in verdict.alarms)
+
+
+@pytest.mark.parametrize("mean_c", [8.0, 20.0, 28.0])
+def test_a_disconnected_bridge_that_looks_alive_is_a_fault(mean_c):
+    """As one was recorded (and may not be passed on): within 0.13 g through 20 °C of swing."""
+    rng = np.random.default_rng(int(mean_c))
+    t_s = np.arange(0.0, 86400.0)
+    air_c = mean_c + 10 * np.sin(2 * np.pi * t_s / 86400)
+    walk = np.cumsum(rng.normal(0, 0.02 / 60, len(t_s)))
+    mass = 320 + rng.normal(0, 0.03, len(t_s)) + 0.05 * walk / np.abs(walk).max()
+    rows = Rows(t_s, mass, air_c, np.zeros((len(t_s), 4)))
+    verdict = decide(rows, Settings(), phase="soaking").verdict
+    assert verdict.outcome is Outcome.NOT_PROVEN
+    assert "check" in verdict.reason
+    assert any(fault.kind == "cell_frozen" for fault in verdict.faults)
