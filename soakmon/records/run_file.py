@@ -214,9 +214,9 @@ def write_run(path: Path, rows: Rows, comments: tuple[str, ...] = ()) -> None:
 
 
 def _lines(rows: Rows) -> Iterator[str]:
-    columns = [_cells(rows.t_s, 3), _cells(rows.mass_g, 4), _cells(rows.air_c, 3)]
+    columns = [_cells(rows.t_s, 3), _cells(rows.mass_g, 4), _cells(rows.air_c, 4)]
     columns += [_cells(rows.drops[:, gate], 0) for gate in range(rows.gates)]
-    for column, digits in ((rows.fuel_c, 3), (rows.feed_open, 0)):
+    for column, digits in ((rows.fuel_c, 4), (rows.feed_open, 0)):
         if column is not None:
             columns.append(_cells(column, digits))
     return (",".join(cells) + "\n" for cells in zip(*columns, strict=True))
