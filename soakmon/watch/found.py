@@ -72,7 +72,7 @@ def _borne_out(decider: Decider, weep: Weep, mass: Floats, gate: int) -> bool:
     counts by themselves must be drops, and the mass must be able to have lost what they held.
     """
     whole = weep.gate_ratio(gate, mass)
-    alone = weep.gate_ratio(gate, np.zeros_like(mass))
+    alone = weep.under_gate(gate, None)[0]
     dripped_g = decider.tally.total[gate] * weep.drop_g[gate]
     if whole < alone - _AGAINST and chance_of_losing(weep, dripped_g) < _CONTRADICTED:
         return False

@@ -161,14 +161,17 @@ class Weep:
         joint = mass + np.log(self.onset_prior())[:, None] + np.log(RATE_PRIOR)
         return _log_total(joint)
 
-    def under_gate(self, index: int, mass: Floats) -> tuple[float, Floats, Floats]:
-        """Log-ratio of a leak under gate `index`; its joint (C, R) log-terms; first-drop times."""
+    def under_gate(self, index: int, mass: Floats | None) -> tuple[float, Floats, Floats]:
+        """Log-ratio of a leak under gate `index`; its joint (C, R) log-terms; first-drop times.
+
+        mass: None where the mass is not asked.
+        """
         gate = self.gates[index]
         times, ratios = gate.log_ratio(self.fed_s)
         if not len(times):
             # A leak under a gate that has counted nothing has not started to drip yet.
             return 0.0, np.zeros((0, len(LEAKS))), times
-        loss = self._loss_from(mass, times)
+        loss = 0.0 if mass is None else self._loss_from(mass, times)
         terms = [
             _shift_down(ratios, steps) + loss + np.log(weight) + np.log(RATE_PRIOR)
             for steps, weight in _CAUGHT
@@ -185,7 +188,7 @@ class Weep:
         stays while they fall speaks against fuel.
         """
         ratio = self.under_gate(index, mass)[0]
-        water = self.under_gate(index, np.zeros_like(mass))[0] + np.log(_WATER)
+        water = self.under_gate(index, None)[0] + np.log(_WATER)
         return ratio - float(np.logaddexp(np.logaddexp(0.0, self.unseen(mass)), water))
 
     def _cell_prior(self, times: Floats) -> Floats:
