@@ -82,6 +82,7 @@ class FloodWatch:
         if len(before) < 3 or len(after) < 1:
             return False
         lost = float(np.median(before) - np.median(after))
-        noise = 1.4826 * float(np.median(np.abs(before - np.median(before)))) + 1e-3
+        # Without the ends, for spikes; not by the median of deviations, which a coarse cell makes 0.
+        noise = float(np.std(np.sort(before)[1:-1])) + 1e-3
         said = (total[index + 1] - total[since]) * self.drop_g
         return bool(lost > 4 * noise / np.sqrt(len(after)) and lost > 0.33 * said)

@@ -37,9 +37,10 @@ _AVERAGED = 2 / 3
 # (drift in g/√h, sd of the slack in g, weight), for a cell whose minute averages scatter by 0.03 g
 # or less. What the bowls are short of wanders too, but never far: where the cell itself wanders as
 # much from minute to minute, that must not be put down to the bowls, or the drift is thought small.
+# Nor can less drift than this be told from what the bowls are allowed: the readings would choose it
+# for their calm between two sips, and promise too much.
 _DRIFTS = (
-    (0.005, SLACK_SD_G, 0.2),
-    (0.02, SLACK_SD_G, 0.32),
+    (0.03, SLACK_SD_G, 0.52),
     (0.06, SLACK_SD_G, 0.32),
     (0.18, 0.05, 0.06),
     (0.3, 0.05, 0.04),

@@ -10,9 +10,8 @@ from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry
 from soakmon.watch.verdict import Cause
 
-# Of a blank run's departure the bowls share some, more or less; of what is unsure about the bowls
-# most is their own (judgement).
-_SHARED, _BOWLS_DEPART, _OWN = 0.3, 0.3, 0.8
+# Of a blank run's departure the bowls share some, more or less (judgement).
+_SHARED, _BOWLS_DEPART = 0.3, 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +48,7 @@ class Priors:
         if not self.blank_scale:
             return self.bowls_rel_sd
         departs = _BOWLS_DEPART * abs(math.log(self.blank_scale))
-        return math.hypot(_OWN * self.bowls_rel_sd, departs)
+        return math.hypot(self.bowls_rel_sd, departs)
 
 
 @dataclass(frozen=True, slots=True)
