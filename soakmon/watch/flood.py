@@ -82,7 +82,7 @@ class FloodWatch:
         if len(before) < 3 or len(after) < 1:
             return False
         lost = float(np.median(before) - np.median(after))
-        # Without the ends, for spikes; not by the median of deviations, which a coarse cell makes 0.
+        # Without the ends, for spikes; the median of deviations is 0 on a coarse cell.
         noise = float(np.std(np.sort(before)[1:-1])) + 1e-3
         said = (total[index + 1] - total[since]) * self.drop_g
         return bool(lost > 4 * noise / np.sqrt(len(after)) and lost > 0.33 * said)

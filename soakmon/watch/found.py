@@ -71,12 +71,11 @@ def _borne_out(decider: Decider, weep: Weep, mass: Floats, gate: int) -> bool:
     The mass is asked about a leak that goes on; one that has stopped it may well rule out. Then the
     counts by themselves must be drops, and the mass must be able to have lost what they held.
     """
-    whole = weep.gate_ratio(gate, mass)
-    alone = weep.under_gate(gate, None)[0]
+    together, alone = weep.under_gate(gate, mass)[0], weep.under_gate(gate, None)[0]
     dripped_g = decider.tally.total[gate] * weep.drop_g[gate]
-    if whole < alone - _AGAINST and chance_of_losing(weep, dripped_g) < _CONTRADICTED:
+    if together < alone - _AGAINST and chance_of_losing(weep, dripped_g) < _CONTRADICTED:
         return False
-    return whole > 0 or alone > -np.log(decider.budget.weep_gate)
+    return weep.gate_ratio(gate, mass) > 0 or alone > -np.log(decider.budget.weep_gate)
 
 
 def with_closing_alarm(
