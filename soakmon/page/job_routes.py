@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import tempfile
-from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -17,9 +16,9 @@ from starlette.background import BackgroundTask
 
 from soakmon.bench.api import Body
 from soakmon.page.access import DeniedError, answers, runs, visitor
-from soakmon.page.pictures import type_of
 from soakmon.page.store import Visitor
 from soakmon.records.jobs.fields import CarbFields
+from soakmon.records.jobs.files import picture_type
 
 if TYPE_CHECKING:
     from soakmon.page.book import Book
@@ -213,7 +212,10 @@ def _add_files(looks: APIRouter, writes: APIRouter, shelf: Shelf) -> None:
             if held.tell() == 0:
                 raise DeniedError(422, "the file is empty")
             held.seek(0)
-            keep: Callable[[], str] = lambda: shelf.book.attach(number, held, name, caption)  # noqa: E731
+
+            def keep() -> str:
+                return shelf.book.attach(number, held, name, caption)
+
             return Kept(sha256=await asyncio.to_thread(keep))
 
     @looks.get(
@@ -224,7 +226,7 @@ def _add_files(looks: APIRouter, writes: APIRouter, shelf: Shelf) -> None:
     )
     def file(number: Number, sha256: Sha256) -> FileResponse:
         path, name = shelf.book.attachment(number, sha256)
-        kind = type_of(path)
+        kind = picture_type(path)
         return FileResponse(
             path,
             media_type=kind or "application/octet-stream",

@@ -12,23 +12,8 @@ from soakmon.reach.phone_outlet import NAME, PhoneOutlet
 from soakmon.reach.secrets import redact
 from soakmon.reach.supervise import ReachError
 from tests.reach.bench import FakeService, bench_with, board_with
-from tests.reach.targets import HttpTarget, MailTarget
 
 SECRET = "geheim-token-77"
-
-
-@pytest.fixture
-def http():
-    target = HttpTarget()
-    yield target
-    target.close()
-
-
-@pytest.fixture
-def mail(tmp_path):
-    target = MailTarget(tmp_path)
-    yield target
-    target.close()
 
 
 def outlet_of(folder, *, urls, second=(), deliver=send, service=None, **phone):

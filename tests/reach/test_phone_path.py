@@ -15,24 +15,9 @@ from tests.bench.stepping import Stepped
 from tests.bench.test_api import wait
 from tests.reach.bench import bench_with, board_with
 from tests.reach.broker import Broker, free_port, say
-from tests.reach.targets import HttpTarget, MailTarget
 from tests.reach.test_outlets import serving, soakmon
 
 EVENING = datetime(2027, 3, 27, 21, 50, tzinfo=UTC).timestamp()
-
-
-@pytest.fixture
-def http():
-    target = HttpTarget()
-    yield target
-    target.close()
-
-
-@pytest.fixture
-def mail(tmp_path):
-    target = MailTarget(tmp_path)
-    yield target
-    target.close()
 
 
 @pytest.fixture

@@ -16,7 +16,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from soakmon.errors import InputError
-from soakmon.records.jobs.files import FileStore, is_picture, safe_name, sha256_of
+from soakmon.records.jobs.files import FileStore, picture_type, safe_name, sha256_of
 from soakmon.records.jobs.models import Attachment, Check, Job, Note, Result
 from soakmon.records.jobs.page import job_page
 from soakmon.records.jobs.work import carb_values
@@ -125,7 +125,7 @@ def _fill(folder: Path, job: Job, store: FileStore) -> list[str]:
     text = json.dumps(described, indent=1, ensure_ascii=False, sort_keys=True)
     (folder / "job.json").write_text(text + "\n", encoding="utf-8")
     pictures = {
-        one for one in _names(folder) if one.startswith("files/") and is_picture(folder / one)
+        one for one in _names(folder) if one.startswith("files/") and picture_type(folder / one)
     }
     (folder / "index.html").write_text(job_page(described, pictures), encoding="utf-8")
     names = sorted(_names(folder))

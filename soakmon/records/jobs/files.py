@@ -89,14 +89,24 @@ def sha256_of_stream(stream: IO[bytes]) -> str:
     return digest.hexdigest()
 
 
-_SIGNATURES = (b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff", b"GIF87a", b"GIF89a")
+_SIGNATURES = (
+    (b"\x89PNG\r\n\x1a\n", "image/png"),
+    (b"\xff\xd8\xff", "image/jpeg"),
+    (b"GIF87a", "image/gif"),
+    (b"GIF89a", "image/gif"),
+)
 
 
-def is_picture(path: Path) -> bool:
-    """Whether a file begins as PNG, JPEG, GIF or WebP do, whatever its name."""
+def picture_type(path: Path) -> str | None:
+    """Media type of a picture by its first bytes, whatever its name; None for anything else.
+
+    SVG is not among them: it can hold scripts.
+    """
     with path.open("rb") as file:
         head = file.read(12)
-    return head.startswith(_SIGNATURES) or (head[:4] == b"RIFF" and head[8:12] == b"WEBP")
+    if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
+        return "image/webp"
+    return next((kind for start, kind in _SIGNATURES if head.startswith(start)), None)
 
 
 def safe_name(name: str) -> str:
