@@ -85,4 +85,6 @@ class FloodWatch:
         # Without the ends, for spikes; the median of deviations is 0 on a coarse cell.
         noise = float(np.std(np.sort(before)[1:-1])) + 1e-3
         said = (total[index + 1] - total[since]) * self.drop_g
-        return bool(lost > 4 * noise / np.sqrt(len(after)) and lost > 0.33 * said)
+        # A median scatters by 1.25 of what a mean does.
+        scatter = 1.25 * noise * np.sqrt(1 / len(before) + 1 / len(after))
+        return bool(lost > 4 * scatter and lost > 0.33 * said)
