@@ -15,8 +15,8 @@ from pathlib import Path
 import pypdfium2
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import sync_playwright
 
+from tests.chromium import chromium
 from tests.desk import Desk
 
 ROOT = Path(__file__).parent.parent
@@ -42,13 +42,8 @@ def made(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def browser():
-    path = shutil.which("chromium")
-    assert path is not None, "chromium is missing: bash tests/run brings it"
-    with sync_playwright() as playwright:
-        args = ["--no-sandbox"] if os.geteuid() == 0 else []
-        launched = playwright.chromium.launch(executable_path=path, args=args)
-        yield launched
-        launched.close()
+    with chromium() as opened:
+        yield opened
 
 
 def test_the_whole_way_leaves_everything_and_says_it_is_invented(made):

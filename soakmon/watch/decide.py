@@ -116,7 +116,7 @@ class Decider:
         for index, gate in np.argwhere(np.nan_to_num(rows.drops) > 0):
             t_s, count = float(rows.t_s[index]), int(rows.drops[index, gate])
             shut = rows.feed_open is not None and rows.feed_open[index] == 0
-            self.tally.add(int(gate), t_s, count, shut=bool(shut))
+            self.tally.add(int(gate), t_s, count)
             # What drips while the feed is shut tells causes apart, not whether there is a leak.
             if self.weep is not None and not shut:
                 self.weep.gates[gate].add(t_s, count, float(spacing_s[index]))

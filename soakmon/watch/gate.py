@@ -60,7 +60,6 @@ class GateEvidence:
         self.block_count = 0
         self.active_before = False
         self.flicker = 0.0
-        self.blocks_done = 0
 
     def add(self, t_s: float, counts: int, spacing_s: float) -> None:
         """Counts seen in the spacing_s before t_s."""
@@ -89,7 +88,7 @@ class GateEvidence:
         block = int((t_s - self.start_s) // BLOCK_S)
         if block != self.block:
             self.flicker, self.active_before = self._flicker_to(block)
-            self.blocks_done, self.block, self.block_count = block, block, 0
+            self.block, self.block_count = block, 0
         self.block_count += 1
 
     def _flicker_to(self, block: int) -> tuple[float, bool]:

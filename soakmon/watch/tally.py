@@ -21,12 +21,11 @@ class Tally:
         self.first_s: list[float] = [float("nan")] * gates
         self.times: list[list[float]] = [[] for _ in range(gates)]
         self.counts: list[list[int]] = [[] for _ in range(gates)]
-        self.while_shut: list[int] = [0] * gates
         self.rows_hit: list[int] = [0] * gates
         self.rows_seen = 0
         self.blank: list[int] = [0] * gates
         self.knocks_s: list[float] = []
-        self.open_h = self.shut_h = 0.0
+        self.shut_h = 0.0
         # The last time the feed was shut after it had been open: from, until.
         self.shut_s = self.shut_until_s = float("nan")
         self.was_open = False
@@ -43,15 +42,13 @@ class Tally:
             self.times[gate] = [self.times[gate][i] for i in later]
             self.counts[gate] = [self.counts[gate][i] for i in later]
             self.total[gate] = sum(self.counts[gate])
-            self.while_shut[gate] = 0
-        self.open_h = self.shut_h = 0.0
+        self.shut_h = 0.0
         self.shut_s = self.shut_until_s = float("nan")
 
-    def add(self, gate: int, t_s: float, count: int, *, shut: bool) -> None:
+    def add(self, gate: int, t_s: float, count: int) -> None:
         """Drops counted at a gate in the row ending at t_s."""
         self.total[gate] += count
         self.rows_hit[gate] += 1
-        self.while_shut[gate] += count if shut else 0
         if len(self.times[gate]) < _KEEP:
             self.times[gate].append(t_s)
             self.counts[gate].append(count)
@@ -67,10 +64,9 @@ class Tally:
         self.knocks_s.extend(float(t) for t in times_s)
 
     def step(self, average: Average, seconds: float) -> None:
-        """Hours with feed open and shut, loss while shut, time without a temperature."""
+        """Hours with the feed shut, loss meanwhile, time without a temperature."""
         if np.isfinite(average.mass_g):
             self.last_mass_g = average.mass_g
-        self.open_h += average.feed_open * seconds / 3600.0
         self.shut_h += (1 - average.feed_open) * seconds / 3600.0
         if average.feed_open < 1 and self.was_open:
             self.shut_s = average.t_s - (1 - average.feed_open) * seconds

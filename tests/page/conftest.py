@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 from dataclasses import dataclass
 
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
-from playwright.sync_api import sync_playwright
 
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
@@ -22,6 +19,7 @@ from soakmon.page.app import build_page
 from soakmon.page.door import Door
 from soakmon.page.store import Role, Store
 from soakmon.records.journal import Journal
+from tests.chromium import chromium
 from tests.page.served import PASSWORD
 
 HERE, ELSEWHERE = "192.168.1.20", "203.0.113.9"
@@ -73,15 +71,8 @@ class Paged:
 
 @pytest.fixture(scope="module")
 def browser():
-    """For a module: while it is open, no other event loop can run in this thread."""
-    path = shutil.which("chromium")
-    assert path is not None, "chromium is missing: bash tests/run brings it"
-    with sync_playwright() as playwright:
-        # Its sandbox cannot be had by root, as which containers run tests.
-        args = ["--no-sandbox"] if os.geteuid() == 0 else []
-        launched = playwright.chromium.launch(executable_path=path, args=args)
-        yield launched
-        launched.close()
+    with chromium() as opened:
+        yield opened
 
 
 @pytest.fixture
