@@ -31,11 +31,12 @@ _CAUSES = {
 # A crack of the overflow tube is the commonest by one rebuilder's account, a joint of the rail the
 # rarest; a split runs, what only seeps is sooner a joint (judgement). Cumulative shares.
 _RUNS = ((Kind.BOWL_JOINT, 0.38), (Kind.TUBE_CRACK, 0.82), (Kind.RAIL_JOINT, 1.0))
-_SEEPS = ((Kind.BOWL_JOINT, 0.52), (Kind.TUBE_CRACK, 0.76), (Kind.RAIL_JOINT, 1.0))
+_SEEPS = ((Kind.BOWL_JOINT, 0.56), (Kind.TUBE_CRACK, 0.76), (Kind.RAIL_JOINT, 1.0))
 _SEEPS_G_PER_DAY = 4.8
 # Share that begins hours after the fill: a split or a bad seat leaks as soon as there is fuel, a
 # seal may first have to soften or dry out (judgement).
 _LATE = {Kind.BOWL_JOINT: 0.6, Kind.RAIL_JOINT: 0.25, Kind.HOSE: 0.5}
+_HOSES = 0.65
 _NEEDLES_FROM_G_PER_DAY = 12.0
 _OPEN_FROM_G_PER_DAY = 480.0
 
@@ -147,7 +148,7 @@ def _with_leak(night: Scenario, induced: Induced, rng: np.random.Generator) -> S
     pick = float(rng.random())
     if not day:
         return replace(night, outcomes=frozenset({"tight", "not_proven"}))
-    kind = _kind(day, pick) if induced.gates else Kind.HOSE
+    kind = _kind(day, pick) if induced.gates else _unseen(pick)
     defect = Defect(
         kind,
         carb if induced.gates else 0,
@@ -184,6 +185,11 @@ def _delivering(night: Scenario, defect: Defect) -> Defect:
         bowls_ml = sum(bowl.volume_ml for bowl in night.geometry.bowls)
         rate /= head_of(night.geometry, night.filled_ml - bowls_ml)
     return replace(defect, rate_g_per_h=rate)
+
+
+def _unseen(pick: float) -> Kind:
+    """A leak that no gate sees is the bench's own or a joint of the rail beside the gates."""
+    return Kind.HOSE if pick < _HOSES else Kind.RAIL_JOINT
 
 
 def _kind(leak_g_per_day: float, pick: float) -> Kind:

@@ -26,6 +26,11 @@ _LONG_S, _SHORT_S = 60.0, 1.0
 _BUSY_G_PER_S = 2e-3
 _FILM_G_PER_MM2 = 4e-4
 _DREGS_G = 0.5
+# A line that is shut at its top hangs like fuel in a straw: what it gave to a bowl, air would have
+# to replace, through a needle seat of 2 mm against surface tension (holes under some 5 mm hold). It
+# gives up a little (bubbles, soft hose, from memory, good to a factor of three), or all of it where
+# air gets in somewhere.
+_LINE_GIVES, _AIR_GETS_IN = (0.02, 0.2), 0.15
 
 
 class World:
@@ -49,6 +54,8 @@ class World:
         shares = blend(scenario.blend, self.fuel.rvp_kpa * float(rng.lognormal(0, 0.04)))
         self.bottle_g: Floats = shares * self._density(15.0) * scenario.filled_ml
         self.line_g: Floats = np.zeros(len(shares))
+        self.line_gives = self._line_gives(np.random.default_rng([seed, 8]))
+        self.spare_g = 0.0
         self.bowls_g: Floats = np.zeros((len(bowls), len(shares)))
         self.needles = [Needle(float(rng.uniform(*scenario.sticks_mm))) for _ in bowls]
         self.ullages = [Ullage() for _ in range(len(bowls) + 1)]
@@ -72,6 +79,12 @@ class World:
         bottle = float(spread[0]) * vent_conductance_m(self.geometry.bottle.vent)
         each = [float(spread[2]) * bowl_conductance_m(bowl) for bowl in bowls]
         self.conductance_m: Floats = draught * np.array([bottle, *each])
+
+    @staticmethod
+    def _line_gives(rng: np.random.Generator) -> float:
+        """Share of its fuel that the line gives up once it is shut off."""
+        share = float(rng.uniform(*_LINE_GIVES))
+        return 1.0 if rng.random() < _AIR_GETS_IN else share
 
     def _density(self, temp_c: float) -> float:
         return density_g_per_ml(self.fuel.density_15c_kg_per_m3, temp_c)
@@ -161,6 +174,8 @@ class World:
     ) -> float:
         """Feed the bowls from the line, the line from the bottle; grams drawn."""
         room = hose_flow_g_per_s(head) * dt if supply else 0.0
+        if supply:
+            self.spare_g = self.line_gives * float(self.line_g.sum())
         total = 0.0
         for index, needle in enumerate(self.needles):
             defects = [d for d in active if d.carb == index + 1]
@@ -174,7 +189,8 @@ class World:
                 got = self._move(self.bottle_g, self.bowls_g[index], flow)
                 room -= got
             else:
-                got = self._move(self.line_g, self.bowls_g[index], flow)
+                got = self._move(self.line_g, self.bowls_g[index], min(flow, self.spare_g))
+                self.spare_g -= got
             total += got
         return total
 

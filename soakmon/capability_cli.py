@@ -24,7 +24,7 @@ from soakmon import __version__
 from soakmon.capability.bound import Noise
 from soakmon.capability.certificate import certificate
 from soakmon.capability.evaluate import Case, Isolation, Night, Result, Way, judged, plan
-from soakmon.capability.summary import as_dict, detection_lines, error_lines, facts
+from soakmon.capability.summary import HEADS, as_dict, detection_lines, error_lines, facts
 from soakmon.errors import InputError
 from soakmon.physics.expectation import expected_loss
 from soakmon.show import bar
@@ -221,7 +221,7 @@ def _guarded(path: Path, action: Callable[[], object]) -> None:
 
 def _show(results: list[Result]) -> None:
     table = Table(title=f"{len(results)} blind simulated nights (invented data)")
-    for head in ("leak is", "g/day", "found", "lower 95 %", "median delay", "hard nights"):
+    for head in HEADS:
         table.add_column(head)
     for row in detection_lines(results):
         table.add_row(*row)

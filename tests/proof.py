@@ -20,13 +20,14 @@ from pathlib import Path
 import numpy as np
 
 from soakmon.capability.evaluate import Case, Result, Way
-from soakmon.capability.summary import as_dict, detection_lines, error_lines, facts
+from soakmon.capability.summary import HEADS, as_dict, detection_lines, error_lines, facts
 from soakmon.capability_cli import run
 from tests.benchmark import print_calibration
 
 CLAIMED = ((0.2, Way.GATES), (2.0, Way.AFTER_BLANK))
 OTHERS = (
     (0.4, Way.GATES), (1.0, Way.GATES), (4.0, Way.GATES), (24.0, Way.GATES),
+    (100.0, Way.GATES), (600.0, Way.GATES),
     (3.0, Way.MASS_ONLY), (6.0, Way.MASS_ONLY), (12.0, Way.MASS_ONLY), (3.0, Way.AFTER_BLANK),
 )  # fmt: skip
 
@@ -65,8 +66,8 @@ def judged(wanted: list[Case], keep: Path | None) -> list[Result]:
 
 def tell(results: list[Result]) -> None:
     """Print what came of it."""
-    for row in detection_lines(results):
-        print("".join(f"{cell:>26}" if k == 0 else f"{cell:>14}" for k, cell in enumerate(row)))
+    for row in (HEADS, *detection_lines(results)):
+        print("".join(f"{cell:>32}" if k == 0 else f"{cell:>20}" for k, cell in enumerate(row)))
     for name, value in facts(results):
         print(f"{name}: {value}")
     print(f"Verdicts tight that were right: {as_dict(results)['tight_true']}")

@@ -194,15 +194,31 @@ class Session:
         isolated_s = self.isolated_s if self.isolated_s is not None else self.t_s
         leaks = [alarm for alarm in self.alarms if alarm.kind in {"weep", "flood"}]
         over = self.soaked_s >= 3600 * self.bench.service.soak_h
-        watched = self.t_s - isolated_s >= self._watch_s(leaks)
-        if (leaks and watched) or (over and not leaks):
+        shut_s = self.t_s - isolated_s
+        least_s = 60 * self.bench.service.isolate_min
+        told = shut_s >= self._watch_s(leaks, isolated_s) or self._silent(leaks)
+        if (leaks and told and shut_s >= least_s) or (over and not leaks):
             self.end(f"isolated after {self.reason}")
 
-    def _watch_s(self, leaks: list[Alarm]) -> float:
+    def _watch_s(self, leaks: list[Alarm], isolated_s: float) -> float:
         """How long the decay is watched: long enough for the slowest leak to show its cause."""
-        least_s = 60 * self.bench.service.isolate_min
-        sized = [(a.leak_g_per_h, a.carb is not None) for a in leaks if a.leak_g_per_h]
-        return max([least_s, *(decay.telling_s(rate, seen=seen) for rate, seen in sized)])
+        left_s = 3600 * self.bench.service.soak_h - (self.soaked_s - (self.t_s - isolated_s))
+        telling = [
+            decay.telling_s(a.leak_g_per_h, seen=a.carb is not None, left_s=left_s)
+            for a in leaks
+            if a.leak_g_per_h
+        ]
+        return max(telling, default=0.0)
+
+    def _silent(self, leaks: list[Alarm]) -> bool:
+        """Whether every leak that gates saw has stopped: watching on tells nothing more."""
+        tally = self.decider.tally
+        return all(
+            a.carb is not None
+            and a.leak_g_per_h is not None
+            and decay.stopped(self.t_s - tally.times[a.carb - 1][-1], a.leak_g_per_h)
+            for a in leaks
+        )
 
     def resume_feed(self) -> None:
         """Go on after an isolation by command: somebody at the bench has confirmed the cautions."""

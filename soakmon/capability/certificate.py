@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from soakmon.capability.evaluate import Result
-from soakmon.capability.summary import detection_lines, error_lines, facts
+from soakmon.capability.summary import HEADS, detection_lines, error_lines, facts
 from soakmon.cautions import CAUTIONS
 
 _STYLE = """
@@ -17,8 +17,6 @@ th, td { border-bottom: 1px solid #767676; padding: .3rem .5rem; text-align: lef
 caption { text-align: left; font-weight: bold; }
 @media print { body { margin: 0; font-size: 11pt; } }
 """
-_HEADS = ("leak is", "induced g/day", "found", "share, lower 95 %", "median delay",
-          "found, hard nights")  # fmt: skip
 
 
 def certificate(results: Sequence[Result], *, version: str, seed: int) -> str:
@@ -34,7 +32,7 @@ def certificate(results: Sequence[Result], *, version: str, seed: int) -> str:
         "other equations than the decider's made them. No real bench was measured, so this says "
         "what the method can do, and a bench of its own deserves a check with a known leak.</p>\n"
         + _table("What came of it", ("figure", "value"), facts(results))
-        + _table("Leaks induced and found", _HEADS, detection_lines(results))
+        + _table("Leaks induced and found", HEADS, detection_lines(results))
         + _list("Errors of the estimate", error_lines(results))
         + "<p>Bias, spread, threshold and smallest detectable leak follow the form of the EPA "
         "standard test procedures for leak detection (from memory of UST-90-004).</p>\n"

@@ -35,7 +35,7 @@ class Way(StrEnum):
 _HARD_EVERY = 4
 # Induced leaks in g/day: around what can just be found, and up to what floods.
 LEAKS_G_PER_DAY: dict[Way, tuple[float, ...]] = {
-    Way.GATES: (0.1, 0.2, 0.4, 1.0, 4.0, 24.0),
+    Way.GATES: (0.1, 0.2, 0.4, 1.0, 4.0, 24.0, 100.0, 600.0),
     Way.MASS_ONLY: (2.0, 3.0, 4.5, 6.0, 9.0, 12.0),
     Way.AFTER_BLANK: (1.0, 1.5, 2.0, 3.0, 4.5, 6.0),
 }
@@ -45,7 +45,8 @@ _TURNS = (
     (False, Way.AFTER_BLANK), (True, Way.GATES), (True, Way.AFTER_BLANK),
 )  # fmt: skip
 _ERRORS_UP_TO_G_PER_DAY = 6.0
-_ISOLATE_S = 1800.0
+LEAK_ALARMS = frozenset({"weep", "flood"})
+_ISOLATE_S, _NIGHT_S = 1800.0, 86400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +101,7 @@ class Maker(Protocol):
 class Result:
     """What became of a case; delay and CPU time in s, error and bound in g/day, None: not defined.
 
+    alarmed: an alarm was raised on the way, whether or not the verdict kept it.
     suspects: (probability, whether it was the cause) of each suspect; isolated: the same once the
     feed was shut after the alarm, None where it never was.
     """
@@ -109,6 +111,7 @@ class Result:
     way: str
     hard: bool
     outcome: str
+    alarmed: bool
     delay_s: float | None
     carb_right: bool
     error_g_per_day: float | None
@@ -164,13 +167,14 @@ def judged(case: Case, maker: Maker) -> Result:
     verdict = decider.verdict()
     seconds = time.process_time() - start
     error, bound = _error(case, night, decider)
-    alarmed = {alarm.carb for alarm in verdict.alarms if alarm.kind in {"weep", "flood"}}
+    alarmed = {alarm.carb for alarm in verdict.alarms if alarm.kind in LEAK_ALARMS}
     return Result(
         case.index,
         case.leak_g_per_day,
         case.way.value,
         case.hard,
         verdict.outcome.value,
+        any(alarm.kind in LEAK_ALARMS for alarm in decider.alarms),
         _delay(night, verdict),
         alarmed == {night.carb},
         error,
@@ -190,18 +194,22 @@ def _held(verdict: Verdict, night: Night) -> list[list[float]]:
 
 
 def _isolated(case: Case, maker: Maker, decider: Decider) -> list[list[float]] | None:
-    """The suspects when the bench has shut the feed on its first alarm, as it does by itself."""
-    alarms = [a for a in decider.alarms if a.carb is not None and a.leak_g_per_h]
-    if case.leak_g_per_day == 0 or not alarms:
+    """The suspects when the bench has shut the feed on its first alarm, as it does by itself.
+
+    Of leaks at a gate: of others a shut feed tells nothing.
+    """
+    alarms = [a for a in decider.alarms if a.leak_g_per_h]
+    if case.leak_g_per_day == 0 or case.way is not Way.GATES or not alarms:
         return None
     first = min(alarms, key=lambda alarm: alarm.t_s)
-    watch_s = max(telling_s(first.leak_g_per_h or 0.0, seen=True), _ISOLATE_S)
+    seen, left_s = first.carb is not None, _NIGHT_S - first.t_s
+    watch_s = max(telling_s(first.leak_g_per_h or 0.0, seen=seen, left_s=left_s), _ISOLATE_S)
     night = maker(case, Isolation(first.t_s, first.t_s + watch_s))
     return _held(watched(night.rows, night.settings).verdict(), night)
 
 
 def _delay(night: Night, verdict: Verdict) -> float | None:
-    alarms = [a.t_s for a in verdict.alarms if a.kind in {"weep", "flood"}]
+    alarms = [a.t_s for a in verdict.alarms if a.kind in LEAK_ALARMS]
     return min(alarms) - night.began_s if alarms and np.isfinite(night.began_s) else None
 
 

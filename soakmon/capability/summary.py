@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from statistics import median
 from typing import Any
 
@@ -32,7 +32,7 @@ def as_dict(results: Sequence[Result]) -> dict[str, Any]:
         "smallest_leak_95_g_per_day": {way.value: smallest_at(usual, way) for way in Way},
         "sd_over_bound": _rounded(sd_over_bound(results)),
         "carb_right": _share(r.carb_right for r in seen),
-        "cause_right": _share(_among(r.isolated, 1) for r in seen if r.isolated),
+        "cause_right": _evenly(seen, lambda r: _among(r.isolated, 1)),
         "seconds_per_night": _rounded(mean_seconds(results)),
         "detection_after_blank": _detection(usual, (Way.AFTER_BLANK,)),
         "causes": _causes(seen),
@@ -74,19 +74,31 @@ def _tight_true(results: Iterable[Result]) -> float | None:
     return _share(r.leak_g_per_day <= CRITERION_G_PER_DAY for r in results if r.outcome == "tight")
 
 
-def _causes(seen: Sequence[Result]) -> dict[str, float | None]:
+def _causes(seen: Sequence[Result]) -> dict[str, Any]:
     """Cause right first, and among the first two: once the feed was shut, and without."""
-    isolated = [r.isolated for r in seen if r.isolated]
-    before = [r.suspects for r in seen if r.isolated]
     return {
-        "top_two_right": _share(_among(suspects, 2) for suspects in isolated),
-        "right_without_isolating": _share(_among(suspects, 1) for suspects in before),
-        "top_two_without_isolating": _share(_among(suspects, 2) for suspects in before),
+        "top_two_right": _evenly(seen, lambda r: _among(r.isolated, 2)),
+        "right_without_isolating": _evenly(seen, lambda r: _among(r.suspects, 1)),
+        "top_two_without_isolating": _evenly(seen, lambda r: _among(r.suspects, 2)),
     }
 
 
-def _among(suspects: list[list[float]], first: int) -> bool:
-    return any(right for _, right in suspects[:first])
+def _evenly(seen: Iterable[Result], right: Callable[[Result], bool]) -> float | None:
+    """Share right of the isolated nights, every size of leak counting alike.
+
+    How sure a cause is hangs on how much of the leak there was to see: a plan with many nights of
+    its smallest leak must not hide what is known of the others.
+    """
+    by_leak: dict[float, list[bool]] = {}
+    for one in seen:
+        if one.isolated is not None:
+            by_leak.setdefault(one.leak_g_per_day, []).append(right(one))
+    shares = [sum(told) / len(told) for told in by_leak.values()]
+    return _rounded(math.fsum(shares) / len(shares)) if shares else None
+
+
+def _among(suspects: list[list[float]] | None, first: int) -> bool:
+    return any(right for _, right in (suspects or [])[:first])
 
 
 def of(results: Iterable[Result], way: Way, leak_g_per_day: float) -> list[Result]:
@@ -125,8 +137,12 @@ def errors(results: Iterable[Result], *, blank: bool) -> Errors | None:
     return Errors.of(taken) if len(taken) >= _FEWEST_ERRORS else None
 
 
-def detection_lines(results: Sequence[Result]) -> list[tuple[str, str, str, str, str, str]]:
-    """How known, leak, found of nights, lower limit of the share, median delay, hard nights."""
+HEADS = ("leak is", "induced g/day", "found", "share, lower 95 %", "median delay", "cause right",
+         "found, hard nights")  # fmt: skip
+
+
+def detection_lines(results: Sequence[Result]) -> list[tuple[str, ...]]:
+    """The columns `HEADS` of each induced leak; the cause is told with the feed shut."""
     usual, hard = ([r for r in results if r.hard is wanted] for wanted in (False, True))
     return [
         (
@@ -135,12 +151,18 @@ def detection_lines(results: Sequence[Result]) -> list[tuple[str, str, str, str,
             _found(mine),
             f"{lower_share(sum(r.found for r in mine), len(mine)):.0%}",
             _duration(middle_delay(mine)),
+            _cause(mine),
             _found(of(hard, way, leak)),
         )
         for way in Way
         for leak in LEAKS_G_PER_DAY[way]
         if (mine := of(usual, way, leak))
     ]
+
+
+def _cause(results: Sequence[Result]) -> str:
+    right = [_among(r.isolated, 1) for r in results if r.found and r.isolated is not None]
+    return f"{sum(right)} of {len(right)}" if right else "–"
 
 
 def _found(results: Sequence[Result]) -> str:
@@ -175,13 +197,15 @@ def facts(results: Sequence[Result]) -> list[tuple[str, str]]:
         ("Tight nights called leaking", f"{false['leaking']} of {false['nights']}, at most "
          f"{false['upper95']:.1%} with 95 % confidence"),
         ("Of these, hard nights called leaking", f"{hard['leaking']} of {hard['nights']}"),
+        ("Tight nights with an alarm on the way, taken back or not",
+         f"{sum(r.alarmed for r in tight)} of {len(tight)}"),
         ("Tight nights proven tight", f"{proven} of {len(tight)}"),
         (f"Leaks over {CRITERION_G_PER_DAY:g} g/day called tight", f"{missed} of {len(above)}"),
         *((f"Smallest leak found at 95 %, {name}", _grams(smallest[way.value]))
           for way, name in WAYS.items()),
         ("Spread of the estimate over the least possible", _plain(told["sd_over_bound"])),
         ("Carburettor right, of leaks found at gates", _percent(told["carb_right"])),
-        ("Cause right, of leaks found at gates, with the feed shut after the alarm",
+        ("Cause right, of leaks found at gates, each size alike, the feed shut on the alarm",
          f"{_percent(told['cause_right'])}, first two {_percent(told['causes']['top_two_right'])}"),
         ("Cause right, with the feed left open",
          f"{_percent(told['causes']['right_without_isolating'])}, first two "

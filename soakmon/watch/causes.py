@@ -9,6 +9,7 @@ account.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -55,8 +56,9 @@ _LATE = {
     Cause.BOWL_JOINT_WEEP: 0.6,
     Cause.RAIL_JOINT_WEEP: 0.25,
 }
-_RISE_G = 4.0
-_SEEPS_G_PER_H = 0.2
+_RISE_G, _FULL_G = 4.0, 7.0
+_SEEPS_G_PER_H, _POURS_G_PER_H = 0.2, 20.0
+_MOST_G_PER_H = {Cause.OVERFLOW_TUBE_CRACK: 20.0}
 _DRIES_G_PER_H = 0.15
 _STRAYS_SHOW_G_PER_H = 2 * _DRIES_G_PER_H
 
@@ -69,7 +71,8 @@ class Evidence:
     rate_g_per_h; delay_h: from the end of the fill until it leaked; mass_led: mass was being lost
     well before drops fell; beyond_g_per_h: loss that did not pass the gate; shut: what drops did
     once the feed was shut (None: never shut); lost_while_shut: the bottle went on losing fuel with
-    the feed shut; shift: factors on the prior odds, from the job record.
+    the feed shut; lost_g: what has leaked so far; shift: factors on the prior odds, from the job
+    record.
     """
 
     carb: int | None
@@ -80,6 +83,7 @@ class Evidence:
     beyond_g_per_h: float = 0.0
     shut: decay.Shut | None = None
     lost_while_shut: bool = False
+    lost_g: float = math.inf
     shift: Mapping[Cause, float] = field(default_factory=dict)
 
 
@@ -93,11 +97,10 @@ def likelihood(cause: Cause, seen: Evidence) -> float:
     elif seen.mass_led:
         value *= 0.4
     # Fuel from the rail runs down where it likes, part of it past the gate. Of a small leak that
-    # part is no more than what dries of any leak: that nothing strays then says nothing, only that
-    # it reached a gate at all, which not every leak of the rail does.
+    # part is no more than what dries of any leak: that nothing strays then says nothing.
     stray = seen.beyond_g_per_h > max(_DRIES_G_PER_H, 0.4 * seen.rate_g_per_h)
     if cause is Cause.RAIL_JOINT_WEEP:
-        value *= 3.0 if stray else 0.1 if seen.rate_g_per_h > _STRAYS_SHOW_G_PER_H else 0.4
+        value *= 3.0 if stray else 0.5 if seen.rate_g_per_h > _STRAYS_SHOW_G_PER_H else 1.0
     elif stray and not seen.mass_led:
         value *= 0.4
     if seen.shut is not None:
@@ -114,12 +117,11 @@ def _by_rise(seen: Evidence) -> float:
 
 
 def _by_rate(cause: Cause, rate_g_per_h: float) -> float:
+    """A split runs, what only seeps is sooner a joint; what pours is a needle."""
     if cause is Cause.NEEDLE_STUCK_OPEN:
-        return 1.0 if rate_g_per_h > 30 else 0.2 if rate_g_per_h > 10 else 0.005
-    if cause is Cause.OVERFLOW_TUBE_CRACK and rate_g_per_h < _SEEPS_G_PER_H:
-        return 0.3  # A split runs; what only seeps is a joint.
-    limit = {Cause.NEEDLE_WEEP: 10.0, Cause.OVERFLOW_TUBE_CRACK: 20.0}.get(cause, 5.0)
-    return 1.0 if rate_g_per_h < limit else 0.05
+        return 1 / (1 + (_POURS_G_PER_H / max(rate_g_per_h, 1e-6)) ** 4)
+    seeps = cause is Cause.OVERFLOW_TUBE_CRACK and rate_g_per_h < _SEEPS_G_PER_H
+    return (0.35 if seeps else 1.0) / (1 + (rate_g_per_h / _MOST_G_PER_H.get(cause, 10.0)) ** 2)
 
 
 def _by_delay(cause: Cause, delay_h: float) -> float:
@@ -135,8 +137,8 @@ def _unseen(cause: Cause, seen: Evidence) -> float:
     if cause is Cause.BENCH_PLUMBING_LEAK:
         return 20.0 if seen.lost_while_shut else 1.0
     if cause is Cause.NEEDLE_WEEP:
-        # A needle that weeps without dripping only fills its bowl: a few grams and a few hours.
-        return 0.15 if seen.rate_g_per_h < 2 else 0.05
+        # A needle that weeps without dripping only fills its bowl: a few grams, then it drips.
+        return 1.0 if seen.lost_g < _FULL_G else 0.02
     return 0.05 if seen.lost_while_shut else 0.5
 
 

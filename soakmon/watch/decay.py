@@ -1,34 +1,48 @@
 """How drops go on after the feed is shut, by cause.
 
 A bowl joint drips on from its bowl's own content; a crack of the overflow tube drips ever slower
-until the level has sunk to it; a rail joint and a needle end soon. How much goes on is workshop
-judgement (common practice, no source); that a crack's flow falls with the level to the power 1.5 is
-a weir's.
+until the level has sunk to it; a rail joint and a needle end with what the hose gives up. How deep
+joints and cracks lie is workshop judgement (common practice, no source); that flow through a gap
+falls with the head, and a crack's with the level to the power 1.5 as a weir's, is hydraulics.
 """
 
 from __future__ import annotations
 
-import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
+from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Cause
 
-# Share of the flow that goes on in the first and the second half of the time shut.
-_GOES_ON: dict[Cause, tuple[tuple[float, float], ...]] = {
-    Cause.BOWL_JOINT_WEEP: ((1.0, 1.0), (0.95, 0.9), (0.85, 0.75)),
-    Cause.RAIL_JOINT_WEEP: ((0.25, 0.05), (0.1, 0.1), (0.03, 0.0)),
+PARTS = 4
+# Fuel that lies above the gap, in a bowl of common size, and the power of the head in its flow.
+_ABOVE_G: dict[Cause, tuple[tuple[float, ...], float]] = {
+    Cause.BOWL_JOINT_WEEP: ((7.0, 14.0, 28.0), 1.0),
+    Cause.OVERFLOW_TUBE_CRACK: ((0.9, 1.8, 3.5, 7.0), 1.5),
 }
-_ENDS = ((0.1, 0.0), (0.0, 0.0))
-# How far below the level a crack may be, as fuel above it in a bowl of common size.
-_ABOVE_CRACK_G = (0.9, 1.8, 3.5, 7.0)
-_STRAY_DROPS = 0.3
-_TELLING = 80.0
-_ANYTHING = 1e-3
-# Drops come regularly: a few tell the rate as well as this many times as many at random would.
-_REGULAR, _SUREST = 4.0, 40.0
-_RATES = np.linspace(-2.5, 2.5, 21)
+# Shares of its flow with which what the feed drives goes on at the little head of a shut hose, for
+# as long as the hose gives anything: gaps pass laminar flow, an open needle turbulent.
+_SLOWED: dict[Cause, tuple[float, ...]] = {
+    Cause.RAIL_JOINT_WEEP: (0.0, 0.1),
+    Cause.NEEDLE_WEEP: (0.0, 0.1),
+    Cause.NEEDLE_STUCK_OPEN: (0.0, 0.1, 0.3),
+}
+# A wet patch dries by so much, g/h, before anything drips (with the chance of each): what drips
+# then falls faster than what leaks.
+_DRIES = ((0.0, 0.4), (0.03, 0.35), (0.1, 0.25))
+# Share of the hose's fuel that it gives up once the feed is shut (with the chance of each): shut at
+# its top it hangs as in a straw, unless air gets in somewhere.
+_HOSE_GIVES = ((0.1, 0.85), (1.0, 0.15))
+# Relative sd of a drop; of a rate that follows temperature; half a drop hangs at each end.
+_DROP_REL_SD, _RATE_REL_SD, _HANGS = 0.15, 0.08, 0.4
+_STRAY_DROPS, _ANYTHING = 0.1, 1e-3
+_OFFS = np.linspace(-2.5, 2.5, 21)
+_OFFS_WEIGHT = np.exp(-0.5 * _OFFS**2) / np.exp(-0.5 * _OFFS**2).sum()
+_STEPS = 8 * PARTS
+# So many drops that did not come are the end of a leak.
+_SILENT_DROPS, _DROP_G = 12, 0.013
 # What has to get out, or not, until the causes can be told apart: enough for a crack to run dry.
 _AT_A_GATE_G, _UNSEEN_G, _LONGEST_S = 3.0, 0.3, 6 * 3600.0
 
@@ -37,59 +51,92 @@ _AT_A_GATE_G, _UNSEEN_G, _LONGEST_S = 3.0, 0.3, 6 * 3600.0
 class Shut:
     """Drops at a gate before and after the feed was shut.
 
-    drops_before in hours_before; hours: how long it has been shut; first, second: drops in the
-    halves of that time; drop_g: mass of a drop.
+    drops_before in hours_before; hours: how long it has been shut; parts: drops in each of `PARTS`
+    equal parts of that time; drop_g: mass of a drop; evaporates_g_per_h: from this bowl; hose_g:
+    what the hose holds.
     """
 
     drops_before: int
     hours_before: float
     hours: float
-    first: int
-    second: int
+    parts: tuple[int, ...]
     drop_g: float
+    evaporates_g_per_h: float
+    hose_g: float
 
 
-def telling_s(leak_g_per_h: float, *, seen: bool) -> float:
-    """How long to watch with the feed shut; seen: by a gate, that can tell how drops go on."""
+def telling_s(leak_g_per_h: float, *, seen: bool, left_s: float) -> float:
+    """How long to watch with the feed shut; seen: by a gate, that can tell how drops go on.
+
+    left_s: what is left of the time that was set aside for the soak; a slow leak may have it all.
+    """
     wanted_g = _AT_A_GATE_G if seen else _UNSEEN_G
-    return min(3600 * wanted_g / max(leak_g_per_h, 1e-6), _LONGEST_S)
+    return min(3600 * wanted_g / max(leak_g_per_h, 1e-6), max(_LONGEST_S, left_s))
+
+
+def stopped(silent_s: float, leak_g_per_h: float) -> bool:
+    """Whether a leak that has not dripped for silent_s has stopped."""
+    return silent_s * leak_g_per_h / 3600 > _SILENT_DROPS * _DROP_G
 
 
 def likelihood(cause: Cause, shut: Shut) -> float:
     """Chance of the drops seen with the feed shut, over what their rate may have been before."""
-    surely = min(_REGULAR * shut.drops_before, _SUREST)
-    weights = np.exp(-0.5 * _RATES**2)
+    surely = np.hypot(_DROP_REL_SD / np.sqrt(shut.drops_before), _RATE_REL_SD)
+    before = shut.drops_before * shut.drop_g / shut.hours_before * np.exp(_OFFS * surely)
     total = 0.0
-    for off, weight in zip(_RATES.tolist(), (weights / weights.sum()).tolist(), strict=True):
-        rate = shut.drops_before / shut.hours_before * math.exp(off / math.sqrt(surely))
-        total += weight * _at_rate(cause, shut, rate * shut.hours)
-    return total + _ANYTHING**2
+    for dried, weight in _DRIES:
+        for share, dripping in _dripping(cause, shut, before, dried):
+            chance = _chance(shut, dripping / shut.drop_g, 1 + dried / before)
+            total += weight * share * float(_OFFS_WEIGHT @ chance)
+    return total + _ANYTHING**PARTS
 
 
-def _at_rate(cause: Cause, shut: Shut, expected: float) -> float:
-    """expected: drops had nothing changed."""
-    shares = _GOES_ON.get(cause, _ENDS)
-    if cause is Cause.OVERFLOW_TUBE_CRACK:
-        shares = tuple(_sinking(expected * shut.drop_g, above_g) for above_g in _ABOVE_CRACK_G)
-    # Shares are not known to a few percent: a thousand drops tell no more than a handful.
-    scale = min(1.0, _TELLING / max(expected, shut.first + shut.second, 1e-9))
-    half = 0.5 * scale * expected
-    chances = [
-        _poisson(half * first + _STRAY_DROPS, round(scale * shut.first))
-        * _poisson(half * second + _STRAY_DROPS, round(scale * shut.second))
-        for first, second in shares
-    ]
-    return sum(chances) / len(chances)
+def _dripping(
+    cause: Cause, shut: Shut, before: Floats, dried: float
+) -> Iterator[tuple[float, Floats]]:
+    """Weight and (R, PARTS) g that drip in each part, per variant of the cause.
+
+    before: (R,) rates before the feed was shut, g/h.
+    """
+    for gives, weight in _HOSE_GIVES:
+        spare_g = gives * shut.hose_g
+        if cause in _SLOWED:
+            for slowed in _SLOWED[cause]:
+                yield weight / len(_SLOWED[cause]), _running_out(shut, slowed * before, spare_g)
+            continue
+        variants, power = _ABOVE_G[cause]
+        for above_g in variants:
+            gap = (above_g, power)
+            yield weight / len(variants), _sinking(shut, before, dried, gap, spare_g)
 
 
-def _sinking(expected_g: float, above_g: float) -> tuple[float, float]:
-    """Shares of the flow over a weir that sinks as it flows, its rate as level^1.5."""
-    if expected_g <= 0:
-        return 1.0, 1.0
-    half = above_g * (1 - (1 + expected_g / (4 * above_g)) ** -2)
-    whole = above_g * (1 - (1 + expected_g / (2 * above_g)) ** -2)
-    return 2 * half / expected_g, 2 * (whole - half) / expected_g
+def _running_out(shut: Shut, rate: Floats, spare_g: float) -> Floats:
+    """(R, PARTS) g that drip at rate (R,) g/h until spare_g is out."""
+    hours = np.arange(PARTS + 1) * shut.hours / PARTS
+    return np.diff(np.minimum(rate[:, None] * hours, spare_g), axis=1)
 
 
-def _poisson(mean: float, count: int) -> float:
-    return math.exp(count * math.log(mean) - mean - math.lgamma(count + 1))
+def _sinking(
+    shut: Shut, before: Floats, dried: float, gap: tuple[float, float], spare_g: float
+) -> Floats:
+    """(R, PARTS) g that drip as the bowl sinks by what leaks and evaporates beyond spare_g.
+
+    gap: fuel above it in g, and the power of the head in its flow.
+    """
+    above_g, power = gap
+    step_h = shut.hours / _STEPS
+    gone, drips = np.full_like(before, -spare_g), np.zeros((len(before), _STEPS))
+    for step in range(_STEPS):
+        leaks = (before + dried) * np.clip(1 - gone / above_g, 0.0, 1.0) ** power
+        drips[:, step] = np.maximum(leaks - dried, 0.0) * step_h
+        gone = gone + (leaks + shut.evaporates_g_per_h) * step_h
+    return np.asarray(drips.reshape(len(before), PARTS, -1).sum(axis=2))
+
+
+def _chance(shut: Shut, expected: Floats, wetter: Floats) -> Floats:
+    """(R,) chance of the counts when expected (R, PARTS) drops; wetter: leak over what drips."""
+    systematic = _RATE_REL_SD * wetter[:, None] * expected
+    variance = _HANGS**2 + _DROP_REL_SD**2 * expected + systematic**2 + _STRAY_DROPS
+    counted = np.array(shut.parts)
+    near = np.exp(-0.5 * (counted - expected) ** 2 / variance) / np.sqrt(2 * np.pi * variance)
+    return np.asarray((near + _ANYTHING).prod(axis=1))

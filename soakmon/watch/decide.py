@@ -16,6 +16,7 @@ import numpy as np
 from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.watch.averaging import Average, Averager
 from soakmon.watch.budget import Budget
+from soakmon.watch.closing import chance_of_none
 from soakmon.watch.conclude import conclude
 from soakmon.watch.curve import Curve, CurveKeeper
 from soakmon.watch.evaporation import Evaporation
@@ -35,6 +36,8 @@ from soakmon.watch.weep import LEAKS, Weep
 _LOOK_EVERY = 5
 _CHUNK_S = 60.0
 _DRY_STEPS = 3
+# In its first minutes the filter still learns the noise: the tail of what it says means nothing.
+_TAIL_FROM_S = 1800.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +62,9 @@ class Decider:
         geometry = settings.geometry
         self.bowl_g = density * float(np.mean([b.volume_ml for b in geometry.bowls] or [0.0]))
         rack_g = density * sum(bowl.volume_ml for bowl in geometry.bowls)
+        self.hose_g = density * geometry.hose.volume_ml
         self.finder = FillFinder(
-            rack_g + density * geometry.hose.volume_ml,
+            rack_g + self.hose_g,
             settings.settle_s,
             already_soaking=already_soaking or rack_g == 0,
         )
@@ -235,10 +239,21 @@ class Decider:
                 text = f"carb {index + 1} weeps: about {plain(rate)} g/h"
                 self._alarm(Alarm(self._now(), "weep", index + 1, rate, text))
                 alarmed.add(index + 1)
-        if not alarmed and weep.unseen(mass) > -np.log(self.budget.weep_mass):
+        if not alarmed and self._loses(weep, mass):
             rate = float(LEAKS[int(mass.max(axis=0).argmax())])
             text = f"fuel is leaving that no gate sees: about {plain(rate)} g/h"
             self._alarm(Alarm(self._now(), "weep", None, rate, text))
+
+    def _loses(self, weep: Weep, mass: Floats) -> bool:
+        """Whether the mass by itself says that fuel leaves.
+
+        The ratio finds what begins late, the tail what is small: it pays nothing for the rates that
+        a leak might have had.
+        """
+        if weep.unseen(mass) > -np.log(self.budget.weep_mass):
+            return True
+        told = self.mass_running and self.last_s - self.soak_s > _TAIL_FROM_S
+        return told and chance_of_none(weep) < self.budget.running
 
     def _now(self) -> float:
         return self.last_row_s

@@ -40,7 +40,9 @@ class Evaporation:
         breath = breathing_g(settings.geometry, settings.fuel, _TABLE_C, _TABLE_C + _PLAY_C)
         priors = settings.priors
         scale = priors.blank_scale or 1.0
-        self.bottle_hose_rate: Floats = scale * np.asarray(rates.bottle + rates.hose)
+        self.bottle_rate: Floats = scale * np.asarray(rates.bottle)
+        self.hose_rate: Floats = scale * np.asarray(rates.hose)
+        self.bowls = len(settings.geometry.bowls)
         self.bowls_rate: Floats = priors.bowls_scale * np.asarray(rates.bowls)
         self.breath_g_per_c: Floats = np.asarray(breath) / _PLAY_C
         rack_l = 1e-3 * sum(bowl.volume_ml for bowl in settings.geometry.bowls)
@@ -61,6 +63,11 @@ class Evaporation:
         """Best expectation of everything that evaporated."""
         return self.bottle_hose_g + self.bowls_g
 
+    @property
+    def bowl_g_per_h(self) -> float:
+        """What one bowl loses to the air now."""
+        return self._at(self.bowls_rate) / max(self.bowls, 1)
+
     def step(self, seconds: float, air_c: float, fuel_c: float, feed_open: float) -> None:
         """Let `seconds` pass at these temperatures (NaN: missing); shut, only the bottle counts."""
         self.missing = not math.isfinite(air_c)
@@ -72,7 +79,8 @@ class Evaporation:
         known = math.isfinite(fuel_c)
         self.fuel_c = fuel_c if known else lagged(self.fuel_c, air_c, seconds, FUEL_LAG_S)
         hours = seconds / 3600.0
-        self.bottle_hose_g += hours * self._at(self.bottle_hose_rate) + self._breath()
+        fed = self._at(self.hose_rate) * feed_open
+        self.bottle_hose_g += hours * (self._at(self.bottle_rate) + fed) + self._breath()
         self.bowls_g += hours * feed_open * self._at(self.bowls_rate)
         self._draw(feed_open)
 

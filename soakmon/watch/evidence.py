@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from soakmon.watch.causes import Evidence
-from soakmon.watch.decay import Shut
-from soakmon.watch.found import Found
+from soakmon.watch.decay import PARTS, Shut
+from soakmon.watch.found import Found, fed_until_s
 from soakmon.watch.verdict import Cause
 
 if TYPE_CHECKING:
@@ -21,7 +24,8 @@ _DROPS_FROM, _RECENT = 2, 30
 
 def evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
     """How a leak showed; found: all leaks of the soak."""
-    tally = decider.tally
+    tally, weep = decider.tally, decider.weep
+    assert weep is not None
     total = max(other.leak.best for other in found)
     # With several leaks the mass sees their sum: each has the share that its drops have.
     said = sum(other.dripped_g_per_h for other in found)
@@ -37,6 +41,7 @@ def evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
         max(total - said, 0.0),
         _while_shut(decider, one),
         bool(lost),
+        rate * max(fed_until_s(decider, weep) - one.onset_s, 0.0) / 3600,
         shift(decider, one.carb),
     )
 
@@ -56,10 +61,13 @@ def _drop_g(decider: Decider, one: Found) -> float:
 
 
 def _delay_h(decider: Decider, one: Found) -> float:
-    """From the end of the fill until it leaked: the first drop took its time to gather."""
+    """From the end of the fill until it leaked: the first drop took its time to gather.
+
+    Up to twice as long as the next ones: at first the place was dry, and what wets it dries again.
+    """
     delay_h = (one.onset_s - _filled_s(decider)) / 3600
     if one.dripped_g_per_h > 0 and not one.mass_led:
-        delay_h -= _drop_g(decider, one) / one.dripped_g_per_h
+        delay_h -= 2 * _drop_g(decider, one) / one.dripped_g_per_h
     return max(delay_h, 0.0)
 
 
@@ -74,9 +82,14 @@ def _while_shut(decider: Decider, one: Found) -> Shut | None:
     if len(before) < _DROPS_FROM:
         return None
     before = before[-_RECENT:]
-    middle_s = 0.5 * (shut_s + end_s)
-    second = tally.since(gate, middle_s) - tally.since(gate, end_s)
-    first = tally.since(gate, shut_s) - tally.since(gate, middle_s)
-    hours_before = max((before[-1] - before[0]) / 3600, 1e-3)
-    hours = (end_s - shut_s) / 3600
-    return Shut(len(before) - 1, hours_before, hours, first, second, _drop_g(decider, one))
+    counted = tally.since(gate, before[0]) - tally.since(gate, before[-1])
+    later = [tally.since(gate, t) for t in np.linspace(shut_s, end_s, PARTS + 1).tolist()]
+    return Shut(
+        counted,
+        max((before[-1] - before[0]) / 3600, 1e-3),
+        (end_s - shut_s) / 3600,
+        tuple(earlier - after for earlier, after in pairwise(later)),
+        _drop_g(decider, one),
+        decider.evaporation.bowl_g_per_h,
+        decider.hose_g,
+    )

@@ -72,10 +72,18 @@ def _borne_out(decider: Decider, weep: Weep, mass: Floats, gate: int) -> bool:
     counts by themselves must be drops, and the mass must be able to have lost what they held.
     """
     together, alone = weep.under_gate(gate, mass)[0], weep.under_gate(gate, None)[0]
-    dripped_g = decider.tally.total[gate] * weep.drop_g[gate]
+    # What drips while the feed is shut does not come from the bottle.
+    drops = decider.tally.total[gate] - decider.tally.since(gate, fed_until_s(decider, weep))
+    dripped_g = drops * weep.drop_g[gate]
     if together < alone - _AGAINST and chance_of_losing(weep, dripped_g) < _CONTRADICTED:
         return False
     return weep.gate_ratio(gate, mass) > 0 or alone > -np.log(decider.budget.weep_gate)
+
+
+def fed_until_s(decider: Decider, weep: Weep) -> float:
+    """Until when the rack was fed: what drips later tells causes, not how large a leak is."""
+    shut = decider.tally.shut_until_s >= weep.fed_s
+    return min(weep.fed_s, decider.tally.shut_s) if shut else weep.fed_s
 
 
 def with_closing_alarm(
@@ -108,8 +116,9 @@ def found_at(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
     _, joint, times = weep.under_gate(gate, mass)
     first_s = float(times[int(np.argmax(joint.max(axis=1)))]) if len(times) else alarm.t_s
     place = int(np.clip((first_s - weep.start_s) // weep.onset_step_s, 0, ONSETS - 1))
-    drops = decider.tally.since(gate, first_s) - decider.tally.since(gate, weep.fed_s)
-    hours = max(weep.fed_s - first_s, 60.0) / 3600.0
+    fed_s = fed_until_s(decider, weep)
+    drops = decider.tally.since(gate, first_s) - decider.tally.since(gate, fed_s)
+    hours = max(fed_s - first_s, 1.0) / 3600.0
     led = by_onset[mass_onset] - by_onset[place] > 3.0 and mass_onset < place - 1
     if led:
         # A weeping needle must first have raised its bowl to the lip.

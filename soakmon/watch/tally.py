@@ -49,9 +49,13 @@ class Tally:
         """Drops counted at a gate in the row ending at t_s."""
         self.total[gate] += count
         self.rows_hit[gate] += 1
-        if len(self.times[gate]) < _KEEP:
-            self.times[gate].append(t_s)
-            self.counts[gate].append(count)
+        self.times[gate].append(t_s)
+        self.counts[gate].append(count)
+        if len(self.times[gate]) >= _KEEP:
+            # Of so many drops every second time will do, as long as all are counted.
+            counts = self.counts[gate]
+            self.times[gate] = self.times[gate][1::2]
+            self.counts[gate] = [a + b for a, b in zip(counts[::2], counts[1::2], strict=True)]
 
     def add_missing(self, rows: Rows) -> None:
         """Note rows in which a gate said nothing at all."""
