@@ -6,7 +6,6 @@ a recorded one (`decide`). It owns no clock and no file.
 
 from __future__ import annotations
 
-import itertools
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -25,7 +24,7 @@ from soakmon.watch.filling import FillFinder, Phase
 from soakmon.watch.flood import FloodWatch
 from soakmon.watch.follow import Follower
 from soakmon.watch.knock import without_knocks
-from soakmon.watch.rows import Floats, Rows
+from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.state import dump, load
 from soakmon.watch.tally import Tally
@@ -33,7 +32,7 @@ from soakmon.watch.verdict import Alarm, Fault, Verdict
 from soakmon.watch.weep import LEAKS, Weep
 
 _LOOK_EVERY = 5
-_CHUNK_S = 60.0
+_PIECE = 3600
 _DRY_STEPS = 3
 
 
@@ -96,14 +95,16 @@ class Decider:
             return
         if not np.isfinite(self.start_s):
             self.start_s = self.last_row_s = self.last_s = float(rows.t_s[0])
-        spacing = np.diff(rows.t_s, prepend=self.last_row_s)
-        self.last_row_s = float(rows.t_s[-1])
-        rows, knocks = without_knocks(rows, spacing)
+        rows, knocks = without_knocks(rows, np.diff(rows.t_s, prepend=self.last_row_s))
         self.tally.add_knocks(knocks)
-        self._drops(rows, spacing)
-        self._storms(rows)
-        for average in self.averager.push(rows):
-            self._step(average)
+        self.tally.add_missing(rows)
+        # Step by step, so that nothing depends on how many rows come at once.
+        for part, average in self.averager.cut(rows):
+            self._drops(part)
+            self.last_row_s = float(part.t_s[-1])
+            self._storms(part)
+            if average is not None:
+                self._step(average)
 
     def finish(self) -> None:
         """Take what is still held back in an unfinished averaging step."""
@@ -112,8 +113,12 @@ class Decider:
         self.finished = True
         self._look()
 
-    def _drops(self, rows: Rows, spacing_s: Floats) -> None:
-        for index, gate in np.argwhere(np.nan_to_num(rows.drops) > 0):
+    def _drops(self, rows: Rows) -> None:
+        struck = np.argwhere(rows.drops > 0)
+        if not len(struck):
+            return
+        spacing_s = np.diff(rows.t_s, prepend=self.last_row_s)
+        for index, gate in struck:
             t_s, count = float(rows.t_s[index]), int(rows.drops[index, gate])
             shut = rows.feed_open is not None and rows.feed_open[index] == 0
             self.tally.add(int(gate), t_s, count)
@@ -121,7 +126,6 @@ class Decider:
             if self.weep is not None and not shut:
                 self.weep.gates[gate].add(t_s, count, float(spacing_s[index]))
                 self.since_look = _LOOK_EVERY
-        self.tally.add_missing(rows)
 
     def _step(self, average: Average) -> None:
         before = self.finder.phase
@@ -279,12 +283,10 @@ def watched(
 ) -> Decider:
     """A decider that has seen a whole recorded run. phase="soaking": it starts after filling."""
     decider = Decider(settings, rows.gates, already_soaking=phase == str(Phase.SOAKING))
-    minute = np.ceil(np.round(rows.t_s / _CHUNK_S, 9)).astype(np.int64)
-    edges = [0, *(np.flatnonzero(np.diff(minute)) + 1).tolist(), len(rows)]
-    for start, stop in itertools.pairwise(edges):
-        decider.push(rows.part(start, stop))
+    for start in range(0, len(rows), _PIECE):
+        decider.push(rows.part(start, start + _PIECE))
         if progress is not None:
-            progress(stop / len(rows))
+            progress(min((start + _PIECE) / len(rows), 1.0))
     decider.finish()
     return decider
 
