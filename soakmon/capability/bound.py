@@ -61,6 +61,7 @@ def minutes(rows: Rows, settings: Settings, noise: Noise, soak_s: float) -> list
             continue
         if weep is None:
             weep = Weep(settings, average.t_s, 0, average.mass_g)
+            weep.filter.keep(slice(1))  # Of the weep only the rows are wanted.
             evaporation.restart()
         weep.advance(average.t_s, average.feed_open, evaporation)
         white = noise.white_g / np.sqrt(max(average.readings, 1))

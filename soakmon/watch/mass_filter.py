@@ -162,11 +162,14 @@ class MassFilter:
         gain = gain_raw / variance[:, None]
         self.log_weight -= 0.5 * (np.log(variance) + residual**2 / variance)
         self.log_weight -= self.log_weight.max()
-        # What the leak of 1 g/h would have left in the innovation, after what the states absorbed.
-        signature = -exposure_h[None, :] - np.einsum("s,bsj->bj", row, self.effect)
-        self.score += signature * (residual / variance)[:, None]
-        self.information += signature**2 / variance[:, None]
-        self.effect += gain[:, :, None] * signature[:, None, :]
+        # What the leak of 1 g/h would have left in the innovation, after what the states absorbed;
+        # from onsets that lie ahead, nothing.
+        begun = np.count_nonzero(exposure_h)
+        effect = self.effect[:, :, :begun]
+        signature = -exposure_h[:begun] - row @ effect
+        self.score[:, :begun] += signature * (residual / variance)[:, None]
+        self.information[:, :begun] += signature**2 / variance[:, None]
+        effect += gain[:, :, None] * signature[:, None, :]
         self.mean += gain * residual[:, None]
         self.cov -= gain[:, :, None] * gain_raw[:, None, :]
         # Readings that were held back come several at once: the last step's walk counts once.
