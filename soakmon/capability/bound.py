@@ -8,6 +8,7 @@ knew all this would reach the bound.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -61,17 +62,17 @@ def minutes(
     for average in Averager().push(rows):
         seconds, last_s = average.t_s - last_s, average.t_s
         evaporation.step(seconds, average.air_c, average.fuel_c, average.feed_open)
-        if average.t_s < soak_s or not np.isfinite(average.mass_g):
+        if average.t_s < soak_s or not math.isfinite(average.mass_g):
             continue
         if weep is None:
             weep = Weep(settings, average.t_s, 0, average.mass_g)
             weep.filter = told
             evaporation.restart()
         weep.advance(average.t_s, average.feed_open, evaporation)
-        white = noise.white_g / np.sqrt(max(average.readings, 1))
+        white = noise.white_g / math.sqrt(max(average.readings, 1))
         reading = average.mass_g - weep.zero_g + evaporation.total_g
         exposure_h = weep.exposure_h[: told.score.shape[1]]
-        yield Minute(average.t_s, weep.row(evaporation), reading, float(white), exposure_h)
+        yield Minute(average.t_s, weep.row(evaporation), reading, white, exposure_h)
 
 
 def true_filter(noise: Noise, onsets: int) -> MassFilter:

@@ -7,6 +7,7 @@ a recorded one (`decide`). It owns no clock and no file.
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -93,7 +94,7 @@ class Decider:
         """Take the next rows; new alarms and faults are appended to `alarms` and `faults`."""
         if not len(rows):
             return
-        if not np.isfinite(self.start_s):
+        if not math.isfinite(self.start_s):
             self.start_s = self.last_row_s = self.last_s = float(rows.t_s[0])
         rows, knocks = without_knocks(rows, np.diff(rows.t_s, prepend=self.last_row_s))
         self.tally.add_knocks(knocks)
@@ -141,7 +142,7 @@ class Decider:
         if self.weep is None:
             return
         if not self.mass_running:
-            if phase in {Phase.SOAKING, Phase.IDLE} and np.isfinite(average.mass_g):
+            if phase in {Phase.SOAKING, Phase.IDLE} and math.isfinite(average.mass_g):
                 self._begin_mass(average)
             else:
                 self.weep.wait(average.t_s, average.feed_open)
@@ -159,9 +160,9 @@ class Decider:
         """Note when the bottle has run dry: three minutes in a row, so that no spike empties it."""
         if average.mass_g > 0.01 * self.settings.geometry.bottle.fill_ml + 1.0:
             self.dry_steps = 0
-        elif np.isfinite(average.mass_g):
+        elif math.isfinite(average.mass_g):
             self.dry_steps += 1
-            if self.dry_steps == _DRY_STEPS and not np.isfinite(self.empty_s):
+            if self.dry_steps == _DRY_STEPS and not math.isfinite(self.empty_s):
                 self.empty_s = average.t_s
 
     def _enter(self, phase: str, average: Average) -> None:

@@ -7,6 +7,7 @@ down a little is a float needle's sip, anything else a bump.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left, insort
 from dataclasses import dataclass
 from enum import StrEnum
@@ -135,20 +136,20 @@ class NoiseGauge:
         """Take the next averaged reading (g)."""
         step, two = abs(mass_g - self.last_g), abs(mass_g - self.before_g)
         self.before_g, self.last_g = self.last_g, mass_g
-        if np.isfinite(step):
+        if math.isfinite(step):
             self.differences.add(step)
             if step > 1e-9:
                 self.quantum_g = min(self.quantum_g, step)
-        if np.isfinite(two):
+        if math.isfinite(two):
             self.over_two.add(two)
 
     def sd_g(self, within_g: float) -> float:
         """Noise sd in g; within_g: standard error seen inside the step, NaN if not known."""
-        inside = within_g if np.isfinite(within_g) else 0.0
+        inside = within_g if math.isfinite(within_g) else 0.0
         middle = self.differences.median
-        known = np.isfinite(self.quantum_g)
+        known = math.isfinite(self.quantum_g)
         coarse = self.quantum_g if known and middle in {0.0, self.quantum_g} else 0.0
-        between = middle / 0.6745 / np.sqrt(2) * np.sqrt(self._white_share(middle))
+        between = middle / 0.6745 / math.sqrt(2) * math.sqrt(self._white_share(middle))
         return float(max(between, inside, 0.3 * coarse, 0.003))
 
     def _white_share(self, middle_g: float) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from soakmon.watch.averaging import Average
@@ -47,7 +49,7 @@ class Follower:
     def step(self, average: Average, seconds: float, weep: Weep, evaporation: Evaporation) -> None:
         """Take one averaging step; `weep` has already been advanced to it."""
         mass_g = average.mass_g
-        if not np.isfinite(mass_g):
+        if not math.isfinite(mass_g):
             self.blind_s += seconds
             return
         if self.freeze.add(mass_g, average.frozen):

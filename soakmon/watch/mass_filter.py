@@ -13,6 +13,8 @@ its own (Willsky & Jones 1976, from memory), and the log-likelihood ratio is A·
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from soakmon.watch.rows import Floats
@@ -117,7 +119,7 @@ class MassFilter:
 
     def predict(self, hours: float) -> None:
         """Let `hours` pass: the offset wanders, the slack decays."""
-        keep = float(np.exp(-hours / SLACK_H))
+        keep = math.exp(-hours / SLACK_H)
         self.mean[:, SLACK] = SLACK_MEAN_G + keep * (self.mean[:, SLACK] - SLACK_MEAN_G)
         self.cov[:, SLACK, :] *= keep
         self.cov[:, :, SLACK] *= keep
@@ -146,7 +148,7 @@ class MassFilter:
         best = int(np.argmax(self.log_weight))
         residual = reading_g - float(row @ self.mean[best])
         variance = row @ self.cov[best] @ row - _AVERAGED * self.walk_g2[best] + noise_g**2
-        return residual, float(np.sqrt(variance))
+        return residual, math.sqrt(variance)
 
     def update(self, row: Floats, reading_g: float, noise_g: float, exposure_h: Floats) -> None:
         """Take one averaged reading.
@@ -209,7 +211,7 @@ class MassFilter:
         weight = self.weights
         mean = float(weight @ self.mean[:, TOP_UP])
         variance = weight @ (self.cov[:, TOP_UP, TOP_UP] + (self.mean[:, TOP_UP] - mean) ** 2)
-        return mean, float(np.sqrt(variance))
+        return mean, math.sqrt(variance)
 
     def leak_by_filter(self, onset: int) -> tuple[Floats, Floats, Floats]:
         """Per filter of the bank: weight, and mean and sd (g/h) of a leak of any sign."""

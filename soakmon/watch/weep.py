@@ -8,6 +8,8 @@ its share of the false-alarm budget over the whole soak.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from soakmon.physics.drops import drop_mass_g
@@ -108,15 +110,16 @@ class Weep:
         row[TEMP] = evaporation.air_c - self.first_c
         row[TEMP_20] = evaporation.air_20_c - self.first_c
         row[TEMP_60] = evaporation.air_60_c - self.first_c
-        row[CREEP_10], row[CREEP_60] = np.exp(-hours * 6.0), np.exp(-hours)
+        row[CREEP_10], row[CREEP_60] = math.exp(-hours * 6.0), math.exp(-hours)
         return row
 
     def advance(self, t_s: float, feed_open: float, evaporation: Evaporation) -> None:
         """Let time pass up to t_s; the feed was open for that share of it."""
         seconds = t_s - self.last_s
-        active = np.clip((t_s - self.onset_s) / max(seconds, 1e-9), 0.0, 1.0)
+        leaking = (t_s - self.onset_s) / max(seconds, 1e-9)
+        active = np.minimum(np.maximum(leaking, 0.0), 1.0)
         self.exposure_h = self.exposure_h + active * feed_open * seconds / 3600.0
-        if not np.isfinite(self.first_c):
+        if not math.isfinite(self.first_c):
             self.first_c = evaporation.air_c
         # The tilt: the multiplier drifts over the day, from weathering or draught not in the model.
         share = min((t_s - self.start_s) / 86400.0, 2.0) - 0.5
