@@ -65,7 +65,7 @@ class Averager:
         if len(parts) == 1 and not begins:
             self.held.append(rows)
             return [(rows, None)]
-        completed = self._averages([*self.held, *parts[:-1]])
+        completed = self._averages([*self.held, rows.part(0, cuts[-2])])
         self.held = [parts[-1]]
         return list(zip(parts, completed if begins else [None, *completed], strict=True))
 

@@ -115,14 +115,14 @@ class Decider:
         self._look()
 
     def _drops(self, rows: Rows) -> None:
-        struck = np.argwhere(rows.drops > 0)
+        struck, gates = np.nonzero(rows.drops > 0)
         if not len(struck):
             return
         spacing_s = np.diff(rows.t_s, prepend=self.last_row_s)
-        for index, gate in struck:
+        for index, gate in zip(struck.tolist(), gates.tolist(), strict=True):
             t_s, count = float(rows.t_s[index]), int(rows.drops[index, gate])
             shut = rows.feed_open is not None and rows.feed_open[index] == 0
-            self.tally.add(int(gate), t_s, count)
+            self.tally.add(gate, t_s, count)
             # What drips while the feed is shut tells causes apart, not whether there is a leak.
             if self.weep is not None and not shut:
                 self.weep.gates[gate].add(t_s, count, float(spacing_s[index]))

@@ -162,14 +162,15 @@ class MassFilter:
         gain_raw[:, OFFSET] -= 0.5 * self.walk_g2
         residual = reading_g - self.mean @ row
         gain = gain_raw / variance[:, None]
-        self.log_weight -= 0.5 * (np.log(variance) + residual**2 / variance)
+        pull = residual / variance
+        self.log_weight -= 0.5 * (np.log(variance) + residual * pull)
         self.log_weight -= self.log_weight.max()
         # What the leak of 1 g/h would have left in the innovation, after what the states absorbed;
         # from onsets that lie ahead, nothing.
         begun = np.count_nonzero(exposure_h)
         effect = self.effect[:, :, :begun]
         signature = -exposure_h[:begun] - row @ effect
-        self.score[:, :begun] += signature * (residual / variance)[:, None]
+        self.score[:, :begun] += signature * pull[:, None]
         self.information[:, :begun] += signature**2 / variance[:, None]
         effect += gain[:, :, None] * signature[:, None, :]
         self.mean += gain * residual[:, None]
