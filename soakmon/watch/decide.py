@@ -106,11 +106,13 @@ class Decider:
             self._storms(part)
             if average is not None:
                 self._step(average)
+        self._tell_curve()
 
     def finish(self) -> None:
         """Take what is still held back in an unfinished averaging step."""
         for average in self.averager.flush():
             self._step(average)
+        self._tell_curve()
         self.finished = True
         self._look()
 
@@ -150,11 +152,14 @@ class Decider:
             return
         self.weep.advance(average.t_s, average.feed_open, self.evaporation)
         self.follower.step(average, seconds, self.weep, self.evaporation)
-        removed_g, top_up = self.follower.removed_g, self.weep.filter.top_up
-        self.curve.add(average, removed_g, self.evaporation, top_up)
+        self.curve.add(average, self.follower.removed_g, self.evaporation)
         self.since_look += 1
         if self.since_look >= _LOOK_EVERY:
             self._look()
+
+    def _tell_curve(self) -> None:
+        if self.weep is not None and self.mass_running:
+            self.curve.top_up = self.weep.filter.top_up
 
     def _bottle(self, average: Average) -> None:
         """Note when the bottle has run dry: three minutes in a row, so that no spike empties it."""

@@ -96,4 +96,4 @@ def _since(parts: list[Rows], t_s: float) -> list[Rows]:
     """What of the parts is not before t_s."""
     recent = [part for part in parts if part.t_s[-1] >= t_s]
     first = recent[0]
-    return [first.part(int(np.searchsorted(first.t_s, t_s)), len(first)), *recent[1:]]
+    return [first.part(int(first.t_s.searchsorted(t_s)), len(first)), *recent[1:]]

@@ -195,7 +195,8 @@ class MassFilter:
         exponent = score * leak_g_per_h - 0.5 * information * leak_g_per_h**2
         exponent += np.log(weights + 1e-300)[:, None, None]
         top = exponent.max(axis=0)
-        ratio[live] = top + np.log(np.exp(exponent - top).sum(axis=0))
+        exponent -= top
+        ratio[live] = top + np.log(np.exp(exponent, out=exponent).sum(axis=0))
         return ratio
 
     def weights_given(self, onset: int, leak_g_per_h: float) -> Floats:
