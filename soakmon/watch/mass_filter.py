@@ -176,7 +176,7 @@ class MassFilter:
         self.mean += gain * residual[:, None]
         self.cov -= gain[:, :, None] * gain_raw[:, None, :]
         # Readings that were held back come several at once: the last step's walk counts once.
-        self.walk_g2 = np.zeros_like(self.walk_g2)
+        self.walk_g2 = np.zeros(len(variance))
 
     def log_ratio(self, leak_g_per_h: Floats, onsets: slice = slice(None)) -> Floats:
         """(J, R) log-likelihood ratio of a leak of each rate (R,) from each onset, against none."""

@@ -116,9 +116,8 @@ class Weep:
     def advance(self, t_s: float, feed_open: float, evaporation: Evaporation) -> None:
         """Let time pass up to t_s; the feed was open for that share of it."""
         seconds = t_s - self.last_s
-        leaking = (t_s - self.onset_s) / max(seconds, 1e-9)
-        active = np.minimum(np.maximum(leaking, 0.0), 1.0)
-        self.exposure_h = self.exposure_h + active * feed_open * seconds / 3600.0
+        leaking_s = np.minimum(np.maximum(t_s - self.onset_s, 0.0), seconds)
+        self.exposure_h = self.exposure_h + leaking_s * (feed_open / 3600.0)
         if not math.isfinite(self.first_c):
             self.first_c = evaporation.air_c
         # The tilt: the multiplier drifts over the day, from weathering or draught not in the model.
