@@ -44,8 +44,8 @@ _ALKYLATE = Recipe((0.0, 0.20, 0.02, 0.03, 0.70, 0.0, 0.05), 0, 1.05)
 _CUT = Recipe((0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0), 4, 1.0)
 
 
-def saturation_kpa(temp_c: float) -> Floats:
-    """Saturation pressure of each component in kPa, (7,), by Clausius-Clapeyron from 20 °C."""
+def saturation_kpa(temp_c: float | Floats) -> Floats:
+    """Saturation pressure of each component in kPa, (…, 7), by Clausius-Clapeyron from 20 °C."""
     inverse = 1 / (20 + KELVIN) - 1 / (temp_c + KELVIN)
     return np.asarray(_P20_KPA * np.exp(_SLOPE_K * inverse))
 
@@ -55,7 +55,7 @@ def diffusivity_m2_per_s(temp_c: float) -> Floats:
     return np.asarray(1e-4 * _DIFFUSIVITY_CM2_PER_S * ((temp_c + KELVIN) / 298.15) ** 1.81)
 
 
-def vapour_kpa(mass_g: Floats, temp_c: float) -> Floats:
+def vapour_kpa(mass_g: Floats, temp_c: float | Floats) -> Floats:
     """Partial pressures in kPa over fuel of composition mass_g (…, 7): Raoult's law."""
     moles = mass_g / MOLAR_G
     total = np.maximum(moles.sum(axis=-1, keepdims=True), 1e-12)

@@ -49,23 +49,22 @@ def diffusion_g_per_s(mass_g: Floats, conductance_m: Floats, temp_c: float) -> F
     return np.asarray(conductance_m[:, None] * moles * MOLAR_G)
 
 
-class Ullage:
-    """A vapour space open to the room: warming pushes air and vapour out, cooling draws air in."""
+class Ullages:
+    """Vapour spaces open to the room: warming pushes air and vapour out, cooling draws air in."""
 
-    def __init__(self) -> None:
-        self.air_mol = math.nan
+    def __init__(self, count: int) -> None:
+        self.air_mol: Floats = np.full(count, np.nan)
 
-    def breathe_g(self, space_ml: float, mass_g: Floats, temp_c: float) -> Floats:
-        """Vapour pushed out since the last call, g by component, (7,)."""
-        partial = vapour_kpa(mass_g, temp_c)
-        vapour = min(float(partial.sum()), 0.9 * AIR_KPA)
-        litres_kpa = max(space_ml, 0.0) * 1e-3
-        air_mol = (AIR_KPA - vapour) * litres_kpa / (GAS_J_PER_MOL_K * (temp_c + KELVIN))
-        pushed = self.air_mol - air_mol if math.isfinite(self.air_mol) else 0.0
-        self.air_mol = air_mol
-        if pushed <= 0:
-            return np.zeros(len(partial))
-        return np.asarray(pushed * partial / (AIR_KPA - vapour) * MOLAR_G)
+    def breathe_g(self, space_ml: Floats, mass_g: Floats, temp_c: Floats) -> Floats:
+        """Vapour pushed out since the last call, g by component, (m, 7), of m spaces over fuel."""
+        partial = vapour_kpa(mass_g, temp_c[:, None])
+        air_kpa = AIR_KPA - np.minimum(partial.sum(axis=1), 0.9 * AIR_KPA)
+        litres = np.maximum(space_ml, 0.0) * 1e-3
+        air_mol = air_kpa * litres / (GAS_J_PER_MOL_K * (temp_c + KELVIN))
+        # The first time nothing is pushed out, nor where there is no fuel.
+        pushed = np.fmax(self.air_mol - air_mol, 0.0)
+        self.air_mol = np.where(mass_g.any(axis=1), air_mol, self.air_mol)
+        return np.asarray(pushed[:, None] * partial / air_kpa[:, None] * MOLAR_G)
 
 
 def permeation_g_per_s(hose: Hose, temp_c: float) -> float:

@@ -13,7 +13,7 @@ from sim.faults import Defect, Kind
 from sim.plumbing import Needle, escape_g_per_s, head_of, hose_flow_g_per_s
 from sim.scenario import Scenario
 from sim.vapour import (
-    Ullage,
+    Ullages,
     bowl_conductance_m,
     diffusion_g_per_s,
     patch_g_per_s,
@@ -58,7 +58,7 @@ class World:
         self.spare_g = 0.0
         self.bowls_g: Floats = np.zeros((len(bowls), len(shares)))
         self.needles = [Needle(float(rng.uniform(*scenario.sticks_mm))) for _ in bowls]
-        self.ullages = [Ullage() for _ in range(len(bowls) + 1)]
+        self.ullages = Ullages(1 + len(bowls))
         self.patch_g = [0.0] * len(scenario.defects)
         self.at_lip_g: Floats = np.zeros(len(bowls))
         self.beside_g = 0.0
@@ -78,6 +78,7 @@ class World:
         self.hose_factor = float(spread[1])
         bottle = float(spread[0]) * vent_conductance_m(self.geometry.bottle.vent)
         each = [float(spread[2]) * bowl_conductance_m(bowl) for bowl in bowls]
+        self.headroom_ml = [bowl.area_mm2 * bowl.headroom_mm * 1e-3 for bowl in bowls]
         self.conductance_m: Floats = draught * np.array([bottle, *each])
 
     @staticmethod
@@ -231,16 +232,12 @@ class World:
     def _evaporate(
         self, dt: float, hose_c: float, bowls_c: float, bottle_c: float, bottle_ml: float
     ) -> None:
-        bodies = np.vstack((self.bottle_g, self.bowls_g))
+        bodies = np.concatenate((self.bottle_g[None], self.bowls_g))
         temp_c = (bottle_c + len(self.needles) * bowls_c) / (1 + len(self.needles))
         loss = np.minimum(diffusion_g_per_s(bodies, self.conductance_m, temp_c) * dt, bodies)
-        bottle = self.geometry.bottle
-        spaces = [bottle.capacity_ml - bottle_ml]
-        spaces += [bowl.area_mm2 * bowl.headroom_mm * 1e-3 for bowl in self.geometry.bowls]
-        for index, (ullage, space) in enumerate(zip(self.ullages, spaces, strict=True)):
-            body_c = bottle_c if index == 0 else bowls_c
-            if bodies[index].sum() > 0:
-                loss[index] += np.minimum(ullage.breathe_g(space, bodies[index], body_c), 0.1)
+        space_ml = np.array([self.geometry.bottle.capacity_ml - bottle_ml, *self.headroom_ml])
+        bodies_c = np.array([bottle_c, *[bowls_c] * len(self.needles)])
+        loss += np.minimum(self.ullages.breathe_g(space_ml, bodies, bodies_c), 0.1)
         loss = np.minimum(loss, bodies)
         self.bottle_g -= loss[0]
         self.bowls_g -= loss[1:]
@@ -258,8 +255,10 @@ class World:
     @staticmethod
     def _move(source: Floats, target: Floats, grams: float) -> float:
         """Pour grams from one place into another; returns what there was."""
+        if grams <= 0:
+            return 0.0
         there = float(source.sum())
-        part = min(max(grams, 0.0) / there, 1.0) if there > 1e-9 else 0.0
+        part = min(grams / there, 1.0) if there > 1e-9 else 0.0
         moved = source * part
         source -= moved
         target += moved
@@ -268,7 +267,9 @@ class World:
 
 def _take(source: Floats, grams: float) -> float:
     """Take grams of liquid out of the world; returns what there was."""
+    if grams <= 0:
+        return 0.0
     there = float(source.sum())
-    part = min(max(grams, 0.0) / there, 1.0) if there > 1e-9 else 0.0
+    part = min(grams / there, 1.0) if there > 1e-9 else 0.0
     source *= 1 - part
     return part * there

@@ -52,10 +52,9 @@ def oracle_s(night: Night, soak_s: float) -> float | None:
     gate = None if night.carb is None else night.carb - 1
     falls = [] if gate is None else np.flatnonzero(np.nan_to_num(rows.drops[:, gate]) > 0).tolist()
     falls = [index for index in falls if rows.t_s[index] >= soak_s]
-    last_s = soak_s
-    for number, minute in enumerate(minutes(night.rows, night.settings, night.noise, soak_s)):
-        told.predict((minute.t_s - last_s) / 3600)
-        last_s = weep.last_s = minute.t_s
+    taken = minutes(night.rows, night.settings, night.noise, soak_s, told)
+    for number, minute in enumerate(taken):
+        weep.last_s = minute.t_s
         told.update(minute.row, minute.reading_g, minute.noise_g, minute.exposure_h)
         while gate is not None and falls and rows.t_s[falls[0]] <= minute.t_s:
             index = falls.pop(0)

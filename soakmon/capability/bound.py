@@ -8,6 +8,8 @@ knew all this would reach the bound.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,33 +43,36 @@ class Minute:
     """One averaged reading as the true filter sees it: time s, row, reading and noise in g."""
 
     t_s: float
-    seconds: float
     row: Floats
     reading_g: float
     noise_g: float
     exposure_h: Floats
 
 
-def minutes(rows: Rows, settings: Settings, noise: Noise, soak_s: float) -> list[Minute]:
-    """The readings of a soak from soak_s on, as observation rows of the mass filter."""
+def minutes(
+    rows: Rows, settings: Settings, noise: Noise, soak_s: float, told: MassFilter
+) -> Iterator[Minute]:
+    """The readings of a soak from soak_s on, as observation rows of the mass filter `told`.
+
+    Each comes when the filter has been let to its time, and is the caller's to update it with.
+    """
     evaporation = Evaporation(settings)
     weep: Weep | None = None
-    taken = []
     last_s = float(rows.t_s[0])
     for average in Averager().push(rows):
         seconds, last_s = average.t_s - last_s, average.t_s
         evaporation.step(seconds, average.air_c, average.fuel_c, average.feed_open)
-        if average.t_s < soak_s or not np.isfinite(average.mass_g):
+        if average.t_s < soak_s or not math.isfinite(average.mass_g):
             continue
         if weep is None:
             weep = Weep(settings, average.t_s, 0, average.mass_g)
+            weep.filter = told
             evaporation.restart()
         weep.advance(average.t_s, average.feed_open, evaporation)
-        white = noise.white_g / np.sqrt(max(average.readings, 1))
+        white = noise.white_g / math.sqrt(max(average.readings, 1))
         reading = average.mass_g - weep.zero_g + evaporation.total_g
-        row, exposure = weep.row(evaporation), weep.exposure_h.copy()
-        taken.append(Minute(average.t_s, seconds, row, reading, float(white), exposure))
-    return taken
+        exposure_h = weep.exposure_h[: told.score.shape[1]]
+        yield Minute(average.t_s, weep.row(evaporation), reading, white, exposure_h)
 
 
 def true_filter(noise: Noise, onsets: int) -> MassFilter:
@@ -88,10 +93,7 @@ def true_filter(noise: Noise, onsets: int) -> MassFilter:
 def least_sd_g_per_h(rows: Rows, settings: Settings, noise: Noise, soak_s: float) -> float:
     """The bound on the sd of a leak from the start, g/h; infinite without readings."""
     told = true_filter(noise, 1)
-    last_s = soak_s
-    for minute in minutes(rows, settings, noise, soak_s):
-        told.predict((minute.t_s - last_s) / 3600)
-        last_s = minute.t_s
-        told.update(minute.row, minute.reading_g, minute.noise_g, minute.exposure_h[:1])
+    for minute in minutes(rows, settings, noise, soak_s, told):
+        told.update(minute.row, minute.reading_g, minute.noise_g, minute.exposure_h)
     information = float(told.information[0, 0])
     return information**-0.5 if information > 0 else float("inf")

@@ -42,7 +42,10 @@ class Curve:
 
 @kept
 class CurveKeeper:
-    """Collects one point per averaging step."""
+    """Collects one point per averaging step.
+
+    top_up: share of the expected top-up that this rack shows, as far as known, and its sd.
+    """
 
     def __init__(self, settings: Settings) -> None:
         priors = settings.priors
@@ -65,18 +68,8 @@ class CurveKeeper:
         self.zero_g = mass_g
         self.points.append((t_s, 0.0, 0.0, 0.0, 0.0))
 
-    def add(
-        self,
-        average: Average,
-        removed_g: float,
-        evaporation: Evaporation,
-        top_up: tuple[float, float],
-    ) -> None:
-        """Add a step; top_up: share of the expected top-up that this rack shows, and its sd.
-
-        removed_g: bumps and refills so far, which are not fuel lost.
-        """
-        self.top_up = top_up
+    def add(self, average: Average, removed_g: float, evaporation: Evaporation) -> None:
+        """Add a step; removed_g: bumps and refills so far, which are not fuel lost."""
         loss = self.zero_g + removed_g - average.mass_g
         parts = (evaporation.bottle_hose_g, evaporation.bowls_g, evaporation.top_up_g)
         self.points.append((average.t_s, loss, *parts))

@@ -6,8 +6,8 @@ a recorded one (`decide`). It owns no clock and no file.
 
 from __future__ import annotations
 
-import itertools
 import json
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -34,7 +34,7 @@ from soakmon.watch.verdict import Alarm, Fault, Verdict
 from soakmon.watch.weep import LEAKS, Weep
 
 _LOOK_EVERY = 5
-_CHUNK_S = 60.0
+_PIECE = 3600
 _DRY_STEPS = 3
 # In its first minutes the filter still learns the noise: the tail of what it says means nothing.
 _TAIL_FROM_S = 1800.0
@@ -98,34 +98,41 @@ class Decider:
         """Take the next rows; new alarms and faults are appended to `alarms` and `faults`."""
         if not len(rows):
             return
-        if not np.isfinite(self.start_s):
+        if not math.isfinite(self.start_s):
             self.start_s = self.last_row_s = self.last_s = float(rows.t_s[0])
-        spacing = np.diff(rows.t_s, prepend=self.last_row_s)
-        self.last_row_s = float(rows.t_s[-1])
-        rows, knocks = without_knocks(rows, spacing)
+        rows, knocks = without_knocks(rows, np.diff(rows.t_s, prepend=self.last_row_s))
         self.tally.add_knocks(knocks)
-        self._drops(rows, spacing)
-        self._storms(rows)
-        for average in self.averager.push(rows):
-            self._step(average)
+        self.tally.add_missing(rows)
+        # Step by step, so that nothing depends on how many rows come at once.
+        for part, average in self.averager.cut(rows):
+            self._drops(part)
+            self.last_row_s = float(part.t_s[-1])
+            self._storms(part)
+            if average is not None:
+                self._step(average)
+        self._tell_curve()
 
     def finish(self) -> None:
         """Take what is still held back in an unfinished averaging step."""
         for average in self.averager.flush():
             self._step(average)
+        self._tell_curve()
         self.finished = True
         self._look()
 
-    def _drops(self, rows: Rows, spacing_s: Floats) -> None:
-        for index, gate in np.argwhere(np.nan_to_num(rows.drops) > 0):
+    def _drops(self, rows: Rows) -> None:
+        struck, gates = np.nonzero(rows.drops > 0)
+        if not len(struck):
+            return
+        spacing_s = np.diff(rows.t_s, prepend=self.last_row_s)
+        for index, gate in zip(struck.tolist(), gates.tolist(), strict=True):
             t_s, count = float(rows.t_s[index]), int(rows.drops[index, gate])
             shut = rows.feed_open is not None and rows.feed_open[index] == 0
-            self.tally.add(int(gate), t_s, count)
+            self.tally.add(gate, t_s, count)
             # What drips while the feed is shut tells causes apart, not whether there is a leak.
             if self.weep is not None and not shut:
                 self.weep.gates[gate].add(t_s, count, float(spacing_s[index]))
                 self.since_look = _LOOK_EVERY
-        self.tally.add_missing(rows)
 
     def _step(self, average: Average) -> None:
         before = self.finder.phase
@@ -141,7 +148,7 @@ class Decider:
         if self.weep is None:
             return
         if not self.mass_running:
-            if phase in {Phase.SOAKING, Phase.IDLE} and np.isfinite(average.mass_g):
+            if phase in {Phase.SOAKING, Phase.IDLE} and math.isfinite(average.mass_g):
                 self._begin_mass(average)
             else:
                 self.weep.wait(average.t_s, average.feed_open)
@@ -149,19 +156,22 @@ class Decider:
             return
         self.weep.advance(average.t_s, average.feed_open, self.evaporation)
         self.follower.step(average, seconds, self.weep, self.evaporation)
-        removed_g, top_up = self.follower.removed_g, self.weep.filter.top_up
-        self.curve.add(average, removed_g, self.evaporation, top_up)
+        self.curve.add(average, self.follower.removed_g, self.evaporation)
         self.since_look += 1
         if self.since_look >= _LOOK_EVERY:
             self._look()
+
+    def _tell_curve(self) -> None:
+        if self.weep is not None and self.mass_running:
+            self.curve.top_up = self.weep.filter.top_up
 
     def _bottle(self, average: Average) -> None:
         """Note when the bottle has run dry: three minutes in a row, so that no spike empties it."""
         if average.mass_g > 0.01 * self.settings.geometry.bottle.fill_ml + 1.0:
             self.dry_steps = 0
-        elif np.isfinite(average.mass_g):
+        elif math.isfinite(average.mass_g):
             self.dry_steps += 1
-            if self.dry_steps == _DRY_STEPS and not np.isfinite(self.empty_s):
+            if self.dry_steps == _DRY_STEPS and not math.isfinite(self.empty_s):
                 self.empty_s = average.t_s
 
     def _enter(self, phase: str, average: Average) -> None:
@@ -294,12 +304,10 @@ def watched(
 ) -> Decider:
     """A decider that has seen a whole recorded run. phase="soaking": it starts after filling."""
     decider = Decider(settings, rows.gates, already_soaking=phase == str(Phase.SOAKING))
-    minute = np.ceil(np.round(rows.t_s / _CHUNK_S, 9)).astype(np.int64)
-    edges = [0, *(np.flatnonzero(np.diff(minute)) + 1).tolist(), len(rows)]
-    for start, stop in itertools.pairwise(edges):
-        decider.push(rows.part(start, stop))
+    for start in range(0, len(rows), _PIECE):
+        decider.push(rows.part(start, start + _PIECE))
         if progress is not None:
-            progress(stop / len(rows))
+            progress(min((start + _PIECE) / len(rows), 1.0))
     decider.finish()
     return decider
 

@@ -7,9 +7,10 @@ down a little is a float needle's sip, anything else a bump.
 
 from __future__ import annotations
 
+import math
+from bisect import bisect_left, insort
 from dataclasses import dataclass
 from enum import StrEnum
-from statistics import median
 
 import numpy as np
 
@@ -91,6 +92,29 @@ class FreezeWatch:
 
 
 @kept
+class RunningMedian:
+    """Median of the last `keep` values, kept in order: to sort them each time is slow."""
+
+    def __init__(self, keep: int) -> None:
+        self.keep = keep
+        self.values: list[float] = []
+        self.ordered: list[float] = []
+
+    def add(self, value: float) -> None:
+        """Take the next value; the oldest goes."""
+        self.values.append(value)
+        insort(self.ordered, value)
+        if len(self.values) > self.keep:
+            del self.ordered[bisect_left(self.ordered, self.values.pop(0))]
+
+    @property
+    def median(self) -> float:
+        """The median, of at least one value."""
+        count = len(self.ordered)
+        return (self.ordered[(count - 1) // 2] + self.ordered[count // 2]) / 2
+
+
+@kept
 class NoiseGauge:
     """White noise of one averaged reading, from differences of neighbours (robust, running).
 
@@ -102,8 +126,8 @@ class NoiseGauge:
     KEEP = 240
 
     def __init__(self) -> None:
-        self.differences: list[float] = []
-        self.over_two: list[float] = []
+        self.differences = RunningMedian(self.KEEP)
+        self.over_two = RunningMedian(self.KEEP)
         self.last_g = float("nan")
         self.before_g = float("nan")
         self.quantum_g = float("inf")
@@ -112,27 +136,25 @@ class NoiseGauge:
         """Take the next averaged reading (g)."""
         step, two = abs(mass_g - self.last_g), abs(mass_g - self.before_g)
         self.before_g, self.last_g = self.last_g, mass_g
-        if np.isfinite(step):
-            self.differences.append(step)
-            del self.differences[: -self.KEEP]
+        if math.isfinite(step):
+            self.differences.add(step)
             if step > 1e-9:
                 self.quantum_g = min(self.quantum_g, step)
-        if np.isfinite(two):
-            self.over_two.append(two)
-            del self.over_two[: -self.KEEP]
+        if math.isfinite(two):
+            self.over_two.add(two)
 
     def sd_g(self, within_g: float) -> float:
         """Noise sd in g; within_g: standard error seen inside the step, NaN if not known."""
-        inside = within_g if np.isfinite(within_g) else 0.0
-        middle = median(self.differences)
-        known = np.isfinite(self.quantum_g)
+        inside = within_g if math.isfinite(within_g) else 0.0
+        middle = self.differences.median
+        known = math.isfinite(self.quantum_g)
         coarse = self.quantum_g if known and middle in {0.0, self.quantum_g} else 0.0
-        between = middle / 0.6745 / np.sqrt(2) * np.sqrt(self._white_share(middle))
+        between = middle / 0.6745 / math.sqrt(2) * math.sqrt(self._white_share(middle))
         return float(max(between, inside, 0.3 * coarse, 0.003))
 
     def _white_share(self, middle_g: float) -> float:
         """Share of the differences' variance that is white: 1 unless a walk shows, at least 0."""
-        if len(self.over_two) < _WALK_FROM or middle_g == 0:
+        if len(self.over_two.values) < _WALK_FROM or middle_g == 0:
             return 1.0
-        grows = (median(self.over_two) / middle_g) ** 2
+        grows = (self.over_two.median / middle_g) ** 2
         return min(max((2.0 - grows) / (2.0 - _NO_WALK), 0.0), 1.0)

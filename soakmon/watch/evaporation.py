@@ -32,7 +32,8 @@ class Evaporation:
     bottle_hose_g, bowls_g: two parts with their own uncertainty; air_c, air_20_c, air_60_c: air now
     and lagged by 20 and 60 minutes; fuel_c: measured, or the air lagged by 40 minutes.
     top_up_g: what the bowls have drawn beyond their evaporation since their needles keep the level
-    while the fuel shrinks and swells; negative while warmth holds the level up.
+    while the fuel shrinks and swells; negative while warmth holds the level up. bowl_g_per_h: what
+    one bowl loses to the air now.
     """
 
     def __init__(self, settings: Settings) -> None:
@@ -40,15 +41,21 @@ class Evaporation:
         breath = breathing_g(settings.geometry, settings.fuel, _TABLE_C, _TABLE_C + _PLAY_C)
         priors = settings.priors
         scale = priors.blank_scale or 1.0
-        self.bottle_rate: Floats = scale * np.asarray(rates.bottle)
-        self.hose_rate: Floats = scale * np.asarray(rates.hose)
         self.bowls = len(settings.geometry.bowls)
-        self.bowls_rate: Floats = priors.bowls_scale * np.asarray(rates.bowls)
-        self.breath_g_per_c: Floats = np.asarray(breath) / _PLAY_C
         rack_l = 1e-3 * sum(bowl.volume_ml for bowl in settings.geometry.bowls)
-        self.rack_g: Floats = rack_l * np.asarray(density_kg_per_m3(settings.fuel, _TABLE_C))
+        # By temperature: loss of bottle, hose and bowls, g/h; breath, g/°C; fuel of a full rack, g.
+        self.table: Floats = np.column_stack(
+            (
+                scale * rates.bottle,
+                scale * rates.hose,
+                priors.bowls_scale * rates.bowls,
+                breath / _PLAY_C,
+                rack_l * density_kg_per_m3(settings.fuel, _TABLE_C),
+            )
+        )
         self.air_c = self.air_20_c = self.air_60_c = self.fuel_c = math.nan
         self.breathing_c = math.nan
+        self.bowl_g_per_h = 0.0
         self.missing = True
         self.restart()
 
@@ -63,11 +70,6 @@ class Evaporation:
         """Best expectation of everything that evaporated."""
         return self.bottle_hose_g + self.bowls_g
 
-    @property
-    def bowl_g_per_h(self) -> float:
-        """What one bowl loses to the air now."""
-        return self._at(self.bowls_rate) / max(self.bowls, 1)
-
     def step(self, seconds: float, air_c: float, fuel_c: float, feed_open: float) -> None:
         """Let `seconds` pass at these temperatures (NaN: missing); shut, only the bottle counts."""
         self.missing = not math.isfinite(air_c)
@@ -79,33 +81,36 @@ class Evaporation:
         known = math.isfinite(fuel_c)
         self.fuel_c = fuel_c if known else lagged(self.fuel_c, air_c, seconds, FUEL_LAG_S)
         hours = seconds / 3600.0
-        fed = self._at(self.hose_rate) * feed_open
-        self.bottle_hose_g += hours * (self._at(self.bottle_rate) + fed) + self._breath()
-        self.bowls_g += hours * feed_open * self._at(self.bowls_rate)
-        self._draw(feed_open)
+        bottle_g_per_h, hose_g_per_h, bowls_g_per_h, breath_g_per_c, rack_g = self._looked_up()
+        self.bottle_hose_g += hours * (bottle_g_per_h + feed_open * hose_g_per_h)
+        self.bottle_hose_g += self._rise_c() * breath_g_per_c
+        self.bowls_g += hours * feed_open * bowls_g_per_h
+        self.bowl_g_per_h = bowls_g_per_h / max(self.bowls, 1)
+        self._draw(feed_open, rack_g)
 
-    def _draw(self, feed_open: float) -> None:
+    def _draw(self, feed_open: float, rack_g: float) -> None:
         """A needle opens when the level has never been as low: a running maximum of the need."""
-        rack_g = self._at(self.rack_g)
         if not math.isfinite(self.full_g):
             self.full_g = rack_g
         if feed_open > 0.5:
             self.drawn_g = max(self.drawn_g, rack_g - self.full_g + self.bowls_g)
         self.top_up_g = self.drawn_g - self.bowls_g
 
-    def _at(self, table: Floats) -> float:
+    def _looked_up(self) -> list[float]:
         place = (self.fuel_c - _TABLE_C[0]) * 4.0
-        low = min(max(int(place), 0), len(table) - 2)
+        low = min(max(int(place), 0), len(self.table) - 2)
         part = min(max(place - low, 0.0), 1.0)
-        return float(table[low] + part * (table[low + 1] - table[low]))
+        below, above = self.table[low], self.table[low + 1]
+        now: list[float] = (below + part * (above - below)).tolist()
+        return now
 
-    def _breath(self) -> float:
-        """Grams breathed out; a play of 0.1 °C keeps thermometer noise from adding up."""
+    def _rise_c(self) -> float:
+        """Warming that breathes out; a play of 0.1 °C keeps thermometer noise from adding up."""
         if not math.isfinite(self.breathing_c):
             self.breathing_c = self.fuel_c
         rise = self.fuel_c - _PLAY_C / 2 - self.breathing_c
         if rise > 0:
             self.breathing_c += rise
-            return rise * self._at(self.breath_g_per_c)
+            return rise
         self.breathing_c = min(self.breathing_c, self.fuel_c + _PLAY_C / 2)
         return 0.0

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from dataclasses import dataclass
 from statistics import median
 
-import numpy as np
-
-from soakmon.watch.averaging import join
 from soakmon.watch.rows import Rows
 from soakmon.watch.sequential import Cusum
 from soakmon.watch.state import kept
@@ -54,7 +50,8 @@ class FallWatch:
     def __init__(self, sips_g: float) -> None:
         self.sips_g = sips_g
         self.cusum = Cusum(reference=1.0, limit=10.0)
-        self.held: list[Rows] = []
+        self.held_g: list[float] = []
+        self.last_s = math.nan
         self.medians: list[tuple[float, float]] = []
         self.falls: list[float] = []
         self.pending: Pending | None = None
@@ -65,7 +62,7 @@ class FallWatch:
     def restart(self) -> None:
         """Forget the past: the rack was being filled."""
         self.cusum.total, self.cusum.began = 0.0, 0
-        self.held.clear()
+        self.held_g = []
         self.medians.clear()
         self.falls.clear()
         self.pending = None
@@ -76,17 +73,14 @@ class FallWatch:
         """Take rows; a fall when it has become certain, once."""
         if self.alarmed or not len(rows):
             return None
-        joined = join([*self.held, rows])
-        block = np.floor(joined.t_s / BLOCK_S).astype(np.int64)
-        edges = [0, *(np.flatnonzero(np.diff(block)) + 1).tolist()]
-        masses = joined.mass_g.tolist()
         found = None
-        for start, stop in itertools.pairwise(edges):
-            # So few values are sorted faster as plain numbers than as an array.
-            mass = [grams for grams in masses[start:stop] if math.isfinite(grams)]
-            if mass:
-                found = found or self._block(float(joined.t_s[stop - 1]), median(mass))
-        self.held = [joined.part(edges[-1], len(joined))]
+        for t_s, mass_g in zip(rows.t_s.tolist(), rows.mass_g.tolist(), strict=True):
+            if t_s // BLOCK_S != self.last_s // BLOCK_S and self.held_g:
+                found = found or self._block(self.last_s, median(self.held_g))
+                self.held_g = []
+            self.last_s = t_s
+            if math.isfinite(mass_g):
+                self.held_g.append(mass_g)
         return found
 
     def _block(self, t_s: float, median_g: float) -> Fall | None:

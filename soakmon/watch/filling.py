@@ -5,6 +5,7 @@ idle ──loss──► filling ──flow ends──► settling ──settle 
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 
 import numpy as np
@@ -48,7 +49,7 @@ class FillFinder:
 
     def step(self, average: Average) -> str:
         """The phase after this reading."""
-        if np.isfinite(average.mass_g):
+        if math.isfinite(average.mass_g):
             self._step(average)
         elif self.phase == Phase.SETTLING and average.t_s - self.ended_s >= self.settle_s:
             self.phase = str(Phase.SOAKING)
@@ -68,7 +69,7 @@ class FillFinder:
                 self.phase = str(Phase.SOAKING)
 
     def _idle(self, t_s: float, mass_g: float) -> None:
-        if not np.isfinite(self.full_g):
+        if not math.isfinite(self.full_g):
             self.full_g = mass_g
         recent = max(self.history)
         if recent - mass_g > max(0.3 * self.expected_g, 5.0):
@@ -86,6 +87,6 @@ class FillFinder:
 
     def bowls_short(self, bowl_g: float) -> int:
         """How many bowls' worth of fuel is missing from the fill; 0 when unknown."""
-        if not self.found or bowl_g <= 0 or not np.isfinite(self.taken_g):
+        if not self.found or bowl_g <= 0 or not math.isfinite(self.taken_g):
             return 0
         return max(0, int(np.floor((self.expected_g - self.taken_g) / bowl_g + 0.35)))

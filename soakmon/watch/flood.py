@@ -38,22 +38,24 @@ class FloodWatch:
         self.drop_g = drop_g
         self.tail: list[Rows] = []
         self.alarmed: list[int] = []
+        self.counted_s = float("-inf")
 
     def push(self, rows: Rows, *, filling: bool) -> list[Storm]:
         """New storms in these rows; each gate is reported once."""
         if not rows.gates or not len(rows):
             return []
-        joined = join([*self.tail, rows])
-        first_new = len(joined) - len(rows)
-        start = int(np.searchsorted(joined.t_s, joined.t_s[-1] - _KEEP_S))
-        self.tail = [joined.part(start, len(joined))]
-        counts = np.nan_to_num(joined.drops)
-        if counts.max(initial=0.0) <= 0:
+        parts = [*self.tail, rows]
+        self.tail = _since(parts, float(rows.t_s[-1]) - _KEEP_S)
+        if (rows.drops > 0).any():
+            self.counted_s = float(rows.t_s[-1])
+        if rows.t_s[0] > self.counted_s + WINDOW_S:
             return []
-        return self._storms(joined, counts, first_new, filling=filling)
+        joined = join(parts)
+        return self._storms(joined, len(joined) - len(rows), filling=filling)
 
-    def _storms(self, rows: Rows, counts: Floats, first_new: int, *, filling: bool) -> list[Storm]:
+    def _storms(self, rows: Rows, first_new: int, *, filling: bool) -> list[Storm]:
         found: list[Storm] = []
+        counts = np.nan_to_num(rows.drops)
         total = np.vstack((np.zeros(rows.gates), np.cumsum(counts, axis=0)))
         begin = np.searchsorted(rows.t_s, rows.t_s - WINDOW_S, side="right")
         recent = total[1:] - total[begin]
@@ -88,3 +90,10 @@ class FloodWatch:
         # A median scatters by 1.25 of what a mean does.
         scatter = 1.25 * noise * np.sqrt(1 / len(before) + 1 / len(after))
         return bool(lost > 4 * scatter and lost > 0.33 * said)
+
+
+def _since(parts: list[Rows], t_s: float) -> list[Rows]:
+    """What of the parts is not before t_s."""
+    recent = [part for part in parts if part.t_s[-1] >= t_s]
+    first = recent[0]
+    return [first.part(int(first.t_s.searchsorted(t_s)), len(first)), *recent[1:]]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from soakmon.watch.averaging import Average
@@ -47,7 +49,7 @@ class Follower:
     def step(self, average: Average, seconds: float, weep: Weep, evaporation: Evaporation) -> None:
         """Take one averaging step; `weep` has already been advanced to it."""
         mass_g = average.mass_g
-        if not np.isfinite(mass_g):
+        if not math.isfinite(mass_g):
             self.blind_s += seconds
             return
         if self.freeze.add(mass_g, average.frozen):
@@ -57,7 +59,7 @@ class Follower:
         self.gauge.add(mass_g)
         reading = mass_g - weep.zero_g + evaporation.total_g
         row, exposure = weep.row(evaporation), weep.exposure_h.copy()
-        if len(self.gauge.differences) < _WARM_UP:
+        if len(self.gauge.differences.values) < _WARM_UP:
             # What the cell's noise is must be known before any reading is believed.
             self.waiting.append((average.t_s, row, reading, exposure))
             return
@@ -72,12 +74,13 @@ class Follower:
     def _offer(self, t_s: float, item: tuple[Floats, float, float, Floats], weep: Weep) -> None:
         residual, sd = weep.filter.surprise(*item[:3])
         if abs(residual) <= FAR_SIGMA * sd and not self.held:
-            self._take(weep, item)
+            self._take(weep, item, residual, sd)
         else:
             self._hold(t_s, item, weep)
 
-    def _take(self, weep: Weep, item: tuple[Floats, float, float, Floats]) -> None:
-        residual, sd = weep.filter.surprise(*item[:3])
+    def _take(
+        self, weep: Weep, item: tuple[Floats, float, float, Floats], residual: float, sd: float
+    ) -> None:
         if residual < -SURPRISING_SIGMA * sd:
             # Half a sip hidden in the noise must not pass for a minute's leak.
             weep.filter.sip()
@@ -93,7 +96,7 @@ class Follower:
             # Back where it was: what was held in between was a spike, and is dropped.
             self._spike(residuals[:-1])
             self.held = []
-            self._take(weep, item)
+            self._take(weep, item, residuals[-1], sd)
         elif len(self.held) >= HELD:
             self._judge(residuals, item[2], weep)
 
@@ -121,7 +124,7 @@ class Follower:
             if kind is Kind.FLOW or abs(residual - step) <= max(
                 FAR_SIGMA * noise, 0.05 * abs(step)
             ):
-                self._take(weep, item)
+                self._take(weep, item, *weep.filter.surprise(*item[:3]))
         self.held = []
 
     def _frozen(self, t_s: float, seconds: float) -> None:

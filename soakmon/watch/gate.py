@@ -24,16 +24,15 @@ _REGULAR = 0.9
 _MOST_EVENTS = 1500
 # Dark rate as a multiple of the expected one, and its weight.
 _DARK = ((0.25, 0.35), (1.0, 0.4), (3.0, 0.22), (10.0, 0.029), (30.0, 1e-3))
+_LOG_WEIGHT: Floats = np.log([weight for _, weight in _DARK])
 _DARK_AMONG_DROPS = 2.0
 _FLICKER = 0.02
 _FLICKER_STARTS, _FLICKER_STAYS = 0.01, 0.8
 
 
-def _log_sum(values: Floats, axis: int | None = None) -> Floats:
-    top = values.max(axis=axis, keepdims=True)
-    return np.asarray(
-        np.squeeze(top + np.log(np.exp(values - top).sum(axis=axis, keepdims=True)), axis)
-    )
+def _log_sum(values: Floats) -> float:
+    top = values.max()
+    return float(top + np.log(np.exp(values - top).sum()))
 
 
 @kept
@@ -51,9 +50,10 @@ class GateEvidence:
         # Running log-likelihood of the intervals since the first count, per story of the leak.
         self.regular = Renewal(self.rates, _DARK_AMONG_DROPS * dark_per_h / 3600.0)
         self.irregular: Floats = np.zeros(size)
-        # First count of each onset cell: its time, counts before it, running sums at it.
+        # First count of each onset cell: its time, log-likelihood of the counts before it as dark
+        # ones, running sums at it.
         self.cells: list[float] = []
-        self.before: list[int] = []
+        self.dark_before: list[float] = []
         self.regular_at: list[Floats] = []
         self.irregular_at: list[Floats] = []
         self.block = -1
@@ -77,7 +77,7 @@ class GateEvidence:
         self.regular.add(t_s, dense=dense)
         if not self.cells or t_s - self.cells[-1] > CELL_S:
             self.cells.append(t_s)
-            self.before.append(self.count)
+            self.dark_before.append(self._log_dark(self.count, t_s))
             self.regular_at.append(self.regular.total)
             self.irregular_at.append(self.irregular)
         self.count += 1
@@ -111,13 +111,14 @@ class GateEvidence:
     def log_no_leak(self, t_s: float) -> float:
         """Log-likelihood of everything so far without a leak: dark counts or flicker."""
         t_s = self.last_event_s if self.full else t_s
-        dark = _log_sum(self._log_dark(self.count, t_s - self.start_s))
+        dark = self._log_dark(self.count, t_s)
         flicker, _ = self._flicker_to(int((t_s - self.start_s) // BLOCK_S) + 1)
         return float(np.logaddexp(dark + math.log(1 - _FLICKER), flicker + math.log(_FLICKER)))
 
-    def _log_dark(self, count: int, seconds: float) -> Floats:
-        weight = np.log([w for _, w in _DARK])
-        return np.asarray(weight + count * np.log(self.dark) - self.dark * max(seconds, 0.0))
+    def _log_dark(self, count: int, t_s: float) -> float:
+        """Log-likelihood of so many dark counts up to t_s, over the dark rates."""
+        seconds = max(t_s - self.start_s, 0.0)
+        return _log_sum(_LOG_WEIGHT + count * np.log(self.dark) - self.dark * seconds)
 
     def log_ratio(self, t_s: float) -> tuple[Floats, Floats]:
         """First-drop times (C,) s and log-likelihood ratios (C, R) of a leak starting to drip then.
@@ -132,14 +133,8 @@ class GateEvidence:
         regular = self.regular.until(t_s) - np.array(self.regular_at)
         irregular = self.irregular - np.array(self.irregular_at) + wait_irregular
         renewal = np.logaddexp(regular + math.log(_REGULAR), irregular + math.log(1 - _REGULAR))
-        dark = np.array(
-            [
-                float(_log_sum(self._log_dark(n, t - self.start_s)))
-                for n, t in zip(self.before, times, strict=True)
-            ]
-        )
-        first = -math.log(CELL_S)
-        return times, renewal + (dark + first)[:, None] - self.log_no_leak(t_s)
+        first = np.array(self.dark_before) - math.log(CELL_S)
+        return times, renewal + first[:, None] - self.log_no_leak(t_s)
 
 
 def _log_block(count: int) -> float:

@@ -17,7 +17,7 @@ def without_knocks(rows: Rows, spacing_s: Floats) -> tuple[Rows, Floats]:
     spacing_s: (n,) time since the previous row. In rows up to 1.5 s apart, one or two counts on
     two or more gates are a knock; in longer rows only the same small count on three or more.
     """
-    if rows.gates < 2 or not len(rows):
+    if rows.gates < 2 or not (rows.drops > 0).any():
         return rows, np.zeros(0)
     counts = np.nan_to_num(rows.drops)
     hit = (counts > 0).sum(axis=1)

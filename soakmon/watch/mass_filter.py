@@ -13,6 +13,8 @@ its own (Willsky & Jones 1976, from memory), and the log-likelihood ratio is A·
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from soakmon.watch.rows import Floats
@@ -117,7 +119,7 @@ class MassFilter:
 
     def predict(self, hours: float) -> None:
         """Let `hours` pass: the offset wanders, the slack decays."""
-        keep = float(np.exp(-hours / SLACK_H))
+        keep = math.exp(-hours / SLACK_H)
         self.mean[:, SLACK] = SLACK_MEAN_G + keep * (self.mean[:, SLACK] - SLACK_MEAN_G)
         self.cov[:, SLACK, :] *= keep
         self.cov[:, :, SLACK] *= keep
@@ -146,7 +148,7 @@ class MassFilter:
         best = int(np.argmax(self.log_weight))
         residual = reading_g - float(row @ self.mean[best])
         variance = row @ self.cov[best] @ row - _AVERAGED * self.walk_g2[best] + noise_g**2
-        return residual, float(np.sqrt(variance))
+        return residual, math.sqrt(variance)
 
     def update(self, row: Floats, reading_g: float, noise_g: float, exposure_h: Floats) -> None:
         """Take one averaged reading.
@@ -160,17 +162,21 @@ class MassFilter:
         gain_raw[:, OFFSET] -= 0.5 * self.walk_g2
         residual = reading_g - self.mean @ row
         gain = gain_raw / variance[:, None]
-        self.log_weight -= 0.5 * (np.log(variance) + residual**2 / variance)
+        pull = residual / variance
+        self.log_weight -= 0.5 * (np.log(variance) + residual * pull)
         self.log_weight -= self.log_weight.max()
-        # What the leak of 1 g/h would have left in the innovation, after what the states absorbed.
-        signature = -exposure_h[None, :] - np.einsum("s,bsj->bj", row, self.effect)
-        self.score += signature * (residual / variance)[:, None]
-        self.information += signature**2 / variance[:, None]
-        self.effect += gain[:, :, None] * signature[:, None, :]
+        # What the leak of 1 g/h would have left in the innovation, after what the states absorbed;
+        # from onsets that lie ahead, nothing.
+        begun = np.count_nonzero(exposure_h)
+        effect = self.effect[:, :, :begun]
+        signature = -exposure_h[:begun] - row @ effect
+        self.score[:, :begun] += signature * pull[:, None]
+        self.information[:, :begun] += signature**2 / variance[:, None]
+        effect += gain[:, :, None] * signature[:, None, :]
         self.mean += gain * residual[:, None]
         self.cov -= gain[:, :, None] * gain_raw[:, None, :]
         # Readings that were held back come several at once: the last step's walk counts once.
-        self.walk_g2 = np.zeros_like(self.walk_g2)
+        self.walk_g2 = np.zeros(len(variance))
 
     def log_ratio(self, leak_g_per_h: Floats, onsets: slice = slice(None)) -> Floats:
         """(J, R) log-likelihood ratio of a leak of each rate (R,) from each onset, against none."""
@@ -189,7 +195,8 @@ class MassFilter:
         exponent = score * leak_g_per_h - 0.5 * information * leak_g_per_h**2
         exponent += np.log(weights + 1e-300)[:, None, None]
         top = exponent.max(axis=0)
-        ratio[live] = top + np.log(np.exp(exponent - top).sum(axis=0))
+        exponent -= top
+        ratio[live] = top + np.log(np.exp(exponent, out=exponent).sum(axis=0))
         return ratio
 
     def weights_given(self, onset: int, leak_g_per_h: float) -> Floats:
@@ -206,7 +213,7 @@ class MassFilter:
         weight = self.weights
         mean = float(weight @ self.mean[:, TOP_UP])
         variance = weight @ (self.cov[:, TOP_UP, TOP_UP] + (self.mean[:, TOP_UP] - mean) ** 2)
-        return mean, float(np.sqrt(variance))
+        return mean, math.sqrt(variance)
 
     def leak_by_filter(self, onset: int) -> tuple[Floats, Floats, Floats]:
         """Per filter of the bank: weight, and mean and sd (g/h) of a leak of any sign."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from soakmon.watch.averaging import Average
@@ -69,7 +71,7 @@ class Tally:
 
     def step(self, average: Average, seconds: float) -> None:
         """Hours with the feed shut, loss meanwhile, time without a temperature."""
-        if np.isfinite(average.mass_g):
+        if math.isfinite(average.mass_g):
             self.last_mass_g = average.mass_g
         self.shut_h += (1 - average.feed_open) * seconds / 3600.0
         if average.feed_open < 1 and self.was_open:
@@ -77,15 +79,15 @@ class Tally:
         self.was_open = average.feed_open > 0
         if average.feed_open < 1:
             self.shut_until_s = average.t_s
-        if average.feed_open == 0 and np.isfinite(average.mass_g):
-            if np.isfinite(self.last_shut_g):
+        if average.feed_open == 0 and math.isfinite(average.mass_g):
+            if math.isfinite(self.last_shut_g):
                 self.shut_loss_g += self.last_shut_g - average.mass_g
             self.last_shut_g = average.mass_g
         else:
             self.last_shut_g = float("nan")
-        if not np.isfinite(average.air_c):
+        if not math.isfinite(average.air_c):
             self.no_air_s += seconds
-            if not np.isfinite(self.temperature_lost_s):
+            if not math.isfinite(self.temperature_lost_s):
                 self.temperature_lost_s = average.t_s
 
     def recent(self, since_s: float) -> list[tuple[float, int, int]]:

@@ -8,6 +8,8 @@ its share of the false-alarm budget over the whole soak.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from soakmon.physics.drops import drop_mass_g
@@ -108,15 +110,15 @@ class Weep:
         row[TEMP] = evaporation.air_c - self.first_c
         row[TEMP_20] = evaporation.air_20_c - self.first_c
         row[TEMP_60] = evaporation.air_60_c - self.first_c
-        row[CREEP_10], row[CREEP_60] = np.exp(-hours * 6.0), np.exp(-hours)
+        row[CREEP_10], row[CREEP_60] = math.exp(-hours * 6.0), math.exp(-hours)
         return row
 
     def advance(self, t_s: float, feed_open: float, evaporation: Evaporation) -> None:
         """Let time pass up to t_s; the feed was open for that share of it."""
         seconds = t_s - self.last_s
-        active = np.clip((t_s - self.onset_s) / max(seconds, 1e-9), 0.0, 1.0)
-        self.exposure_h = self.exposure_h + active * feed_open * seconds / 3600.0
-        if not np.isfinite(self.first_c):
+        leaking_s = np.minimum(np.maximum(t_s - self.onset_s, 0.0), seconds)
+        self.exposure_h = self.exposure_h + leaking_s * (feed_open / 3600.0)
+        if not math.isfinite(self.first_c):
             self.first_c = evaporation.air_c
         # The tilt: the multiplier drifts over the day, from weathering or draught not in the model.
         share = min((t_s - self.start_s) / 86400.0, 2.0) - 0.5
@@ -166,29 +168,33 @@ class Weep:
 
         mass: None where the mass is not asked.
         """
-        gate = self.gates[index]
-        times, ratios = gate.log_ratio(self.fed_s)
+        times, ratios = self.gates[index].log_ratio(self.fed_s)
         if not len(times):
             # A leak under a gate that has counted nothing has not started to drip yet.
             return 0.0, np.zeros((0, len(LEAKS))), times
+        joint = self._joint(times, ratios, mass)
+        return _log_total(joint), joint, times
+
+    def _joint(self, times: Floats, ratios: Floats, mass: Floats | None) -> Floats:
+        """(C, R) log-terms of a leak under a gate with these ratios from these first drops on."""
         loss = 0.0 if mass is None else self._loss_from(mass, times)
         terms = [
             _shift_down(ratios, steps) + loss + np.log(weight) + np.log(RATE_PRIOR)
             for steps, weight in _CAUGHT
         ]
         joint = np.logaddexp.reduce(np.array(terms), axis=0)
-        joint += np.log(self._cell_prior(times))[:, None]
-        return _log_total(joint), joint, times
+        return np.asarray(joint + np.log(self._cell_prior(times))[:, None])
 
     def gate_ratio(self, index: int, mass: Floats) -> float:
-        """Log-ratio of a leak under gate `index` against none, or one that no gate sees.
+        """Log-ratio of a leak under gate `index`, which has counted, against none or one unseen.
 
         What the mass lost may come from elsewhere: the gate must add evidence of its own. And what
         drips may be water that condensed on a cold bowl: however regular the drops, a mass that
         stays while they fall speaks against fuel.
         """
-        ratio = self.under_gate(index, mass)[0]
-        water = self.under_gate(index, None)[0] + np.log(_WATER)
+        times, ratios = self.gates[index].log_ratio(self.fed_s)
+        ratio = _log_total(self._joint(times, ratios, mass))
+        water = _log_total(self._joint(times, ratios, None)) + np.log(_WATER)
         return ratio - float(np.logaddexp(np.logaddexp(0.0, self.unseen(mass)), water))
 
     def _cell_prior(self, times: Floats) -> Floats:
@@ -199,8 +205,8 @@ class Weep:
     def _loss_from(self, mass: Floats, times: Floats) -> Floats:
         """(C, R) mass log-ratio for first drops at `times`: fuel left then, or some time before."""
         cell = np.clip(((times - self.start_s) // self.onset_step_s).astype(int), 0, ONSETS - 1)
-        earlier = np.logaddexp.accumulate(mass, axis=0)
-        earlier -= np.log(np.arange(1, ONSETS + 1))[:, None]
+        earlier = np.logaddexp.accumulate(mass[: cell.max() + 1], axis=0)
+        earlier -= np.log(np.arange(1, len(earlier) + 1))[:, None]
         return np.asarray(np.logaddexp(mass[cell] + np.log(0.7), earlier[cell] + np.log(0.3)))
 
 

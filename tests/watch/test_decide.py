@@ -1,4 +1,5 @@
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -139,6 +140,17 @@ def test_saved_and_restored_at_any_point_it_decides_exactly_the_same():
     broken.finish()
     assert broken.verdict() == whole.verdict()
     assert broken.save() == whole.save()
+
+
+def test_a_night_at_once_is_decided_as_minute_by_minute():
+    rows = night(7, leak_g_per_h=0.3, onset_h=2, carb=2, hours=6)
+    at_once, by_minute = (Decider(Settings(), 4, already_soaking=True) for _ in range(2))
+    at_once.push(rows)
+    begins = np.flatnonzero(np.diff(np.ceil(rows.t_s / 60))) + 1
+    for start, stop in pairwise([0, *begins.tolist(), len(rows)]):
+        by_minute.push(rows.part(start, stop))
+    assert by_minute.verdict().outcome is Outcome.LEAKING
+    assert at_once.save() == by_minute.save()
 
 
 def test_a_rubbish_state_is_refused():
