@@ -144,7 +144,7 @@ def _with_leak(night: Scenario, induced: Induced, rng: np.random.Generator) -> S
     late, onset_s = float(rng.random()), float(rng.uniform(1, 6)) * _H
     patch_mm2 = float(10 ** rng.uniform(-0.3, 0.9))
     depth_mm = float(rng.uniform(8, 28))
-    caught = float(rng.choice([1.0, rng.uniform(0.4, 0.9)]))
+    caught = float(rng.uniform(0.3, 1.0))
     pick = float(rng.random())
     if not day:
         return replace(night, outcomes=frozenset({"tight", "not_proven"}))

@@ -26,11 +26,11 @@ _LONG_S, _SHORT_S = 60.0, 1.0
 _BUSY_G_PER_S = 2e-3
 _FILM_G_PER_MM2 = 4e-4
 _DREGS_G = 0.5
-# A line that is shut at its top hangs like fuel in a straw: what it gave to a bowl, air would have
-# to replace, through a needle seat of 2 mm against surface tension (holes under some 5 mm hold). It
-# gives up a little (bubbles, soft hose, from memory, good to a factor of three), or all of it where
-# air gets in somewhere.
-_LINE_GIVES, _AIR_GETS_IN = (0.02, 0.2), 0.15
+# A line that is shut at its top hangs like fuel in a straw: air would have to replace what it gives
+# to a bowl, through a needle seat of 2 mm against surface tension (holes under some 5 mm hold). Air
+# that comes out of the fuel, cooling and a soft hose make it give some percent (estimated, good to
+# a factor of three); where air gets in somewhere, it gives all.
+_LINE_GIVES, _AIR_GETS_IN = (0.01, 0.08), 0.15
 
 
 class World:

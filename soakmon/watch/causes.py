@@ -13,6 +13,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from soakmon.watch import decay
 from soakmon.watch.verdict import Cause, Suspect
 
@@ -59,20 +61,22 @@ _LATE = {
 _RISE_G, _FULL_G = 4.0, 7.0
 _SEEPS_G_PER_H, _POURS_G_PER_H = 0.2, 20.0
 _MOST_G_PER_H = {Cause.OVERFLOW_TUBE_CRACK: 20.0}
-_DRIES_G_PER_H = 0.15
-_STRAYS_SHOW_G_PER_H = 2 * _DRIES_G_PER_H
+# Share of a leak that falls into the gate under it: all of it, but fuel from the rail runs down
+# where it likes (judgement). A drop's mass is known to some percent, what dries is not.
+_CAUGHT, _CAUGHT_OF_RAIL = np.ones(1), np.linspace(0.3, 1.0, 15)
+_DROP_REL_SD, _DRIES_G_PER_H = 0.12, 0.06
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
     """How a leak showed at one carb (None: at no gate).
 
-    weight: probability that there is a leak here at all, relative to the other places;
-    rate_g_per_h; delay_h: from the end of the fill until it leaked; mass_led: mass was being lost
-    well before drops fell; beyond_g_per_h: loss that did not pass the gate; shut: what drops did
-    once the feed was shut (None: never shut); lost_while_shut: the bottle went on losing fuel with
-    the feed shut; lost_g: what has leaked so far; shift: factors on the prior odds, from the job
-    record.
+    weight: probability that there is a leak here at all, relative to the other places; delay_h: from
+    the end of the fill until it leaked; mass_led: mass was being lost well before drops fell;
+    caught, caught_sd: what dripped into the gate over what the mass lost, and how well that is
+    known; shut: what drops did once the feed was shut (None: never shut); lost_while_shut: the
+    bottle went on losing fuel with the feed shut; lost_g: what has leaked so far; shift: factors on
+    the prior odds, from the job record.
     """
 
     carb: int | None
@@ -80,7 +84,8 @@ class Evidence:
     rate_g_per_h: float
     delay_h: float
     mass_led: bool
-    beyond_g_per_h: float = 0.0
+    caught: float = 1.0
+    caught_sd: float = math.inf
     shut: decay.Shut | None = None
     lost_while_shut: bool = False
     lost_g: float = math.inf
@@ -96,16 +101,18 @@ def likelihood(cause: Cause, seen: Evidence) -> float:
         value *= _by_rise(seen)
     elif seen.mass_led:
         value *= 0.4
-    # Fuel from the rail runs down where it likes, part of it past the gate. Of a small leak that
-    # part is no more than what dries of any leak: that nothing strays then says nothing.
-    stray = seen.beyond_g_per_h > max(_DRIES_G_PER_H, 0.4 * seen.rate_g_per_h)
-    if cause is Cause.RAIL_JOINT_WEEP:
-        value *= 3.0 if stray else 0.5 if seen.rate_g_per_h > _STRAYS_SHOW_G_PER_H else 1.0
-    elif stray and not seen.mass_led:
-        value *= 0.4
+    value *= _by_straying(cause, seen)
     if seen.shut is not None:
         value *= decay.likelihood(cause, seen.shut)
     return value
+
+
+def _by_straying(cause: Cause, seen: Evidence) -> float:
+    """How well the share of the leak that the gate caught fits where it comes from."""
+    dries = _DRIES_G_PER_H / max(seen.rate_g_per_h, 1e-6)
+    sd = min(math.hypot(seen.caught_sd, _DROP_REL_SD, dries), 1e3)
+    caught = _CAUGHT_OF_RAIL if cause is Cause.RAIL_JOINT_WEEP else _CAUGHT
+    return float(np.exp(-0.5 * ((min(seen.caught, 1.0) - caught) / sd) ** 2).mean()) + 1e-3
 
 
 def _by_rise(seen: Evidence) -> float:

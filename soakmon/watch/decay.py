@@ -34,10 +34,12 @@ _SLOWED: dict[Cause, tuple[float, ...]] = {
 _DRIES = ((0.0, 0.4), (0.03, 0.35), (0.1, 0.25))
 # Share of the hose's fuel that it gives up once the feed is shut (with the chance of each): shut at
 # its top it hangs as in a straw, unless air gets in somewhere.
-_HOSE_GIVES = ((0.1, 0.85), (1.0, 0.15))
+_HOSE_GIVES = ((0.04, 0.85), (1.0, 0.15))
 # Relative sd of a drop; of a rate that follows temperature; half a drop hangs at each end.
 _DROP_REL_SD, _RATE_REL_SD, _HANGS = 0.15, 0.08, 0.4
 _STRAY_DROPS, _ANYTHING = 0.1, 1e-3
+# A drop's time is known to about half a row.
+_ROW_H = 0.5 / 3600
 _OFFS = np.linspace(-2.5, 2.5, 21)
 _OFFS_WEIGHT = np.exp(-0.5 * _OFFS**2) / np.exp(-0.5 * _OFFS**2).sum()
 _STEPS = 8 * PARTS
@@ -81,7 +83,8 @@ def stopped(silent_s: float, leak_g_per_h: float) -> bool:
 
 def likelihood(cause: Cause, shut: Shut) -> float:
     """Chance of the drops seen with the feed shut, over what their rate may have been before."""
-    surely = np.hypot(_DROP_REL_SD / np.sqrt(shut.drops_before), _RATE_REL_SD)
+    timing = _ROW_H / shut.hours_before
+    surely = np.sqrt(_DROP_REL_SD**2 / shut.drops_before + _RATE_REL_SD**2 + timing**2)
     before = shut.drops_before * shut.drop_g / shut.hours_before * np.exp(_OFFS * surely)
     total = 0.0
     for dried, weight in _DRIES:

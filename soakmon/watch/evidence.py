@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -9,9 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from soakmon.watch.causes import Evidence
+from soakmon.watch.closing import leak_given_leaking
 from soakmon.watch.decay import PARTS, Shut
-from soakmon.watch.found import Found, fed_until_s
+from soakmon.watch.found import FLOODS_G_PER_H, Found, fed_until_s
 from soakmon.watch.verdict import Cause
+from soakmon.watch.weep import Weep
 
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
@@ -38,12 +41,20 @@ def evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
         rate,
         _delay_h(decider, one),
         one.mass_led,
-        max(total - said, 0.0),
+        *_caught(weep, one, found),
         _while_shut(decider, one),
         bool(lost),
         rate * max(fed_until_s(decider, weep) - one.onset_s, 0.0) / 3600,
         shift(decider, one.carb),
     )
+
+
+def _caught(weep: Weep, one: Found, found: list[Found]) -> tuple[float, float]:
+    """What dripped over what the mass by itself lost, and its sd; of one leak that goes on."""
+    if len(found) > 1 or one.until_s is not None or one.dripped_g_per_h > FLOODS_G_PER_H:
+        return 1.0, math.inf
+    lost = leak_given_leaking(weep, one.place, 0.0, 0.0, 0.0)
+    return one.dripped_g_per_h / lost.best, (lost.high - lost.low) / (4 * lost.best)
 
 
 def shift(decider: Decider, carb: int | None) -> Mapping[Cause, float]:
@@ -86,7 +97,7 @@ def _while_shut(decider: Decider, one: Found) -> Shut | None:
     later = [tally.since(gate, t) for t in np.linspace(shut_s, end_s, PARTS + 1).tolist()]
     return Shut(
         counted,
-        max((before[-1] - before[0]) / 3600, 1e-3),
+        max(before[-1] - before[0], 1.0) / 3600,
         (end_s - shut_s) / 3600,
         tuple(earlier - after for earlier, after in pairwise(later)),
         _drop_g(decider, one),

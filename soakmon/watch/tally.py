@@ -44,7 +44,7 @@ class Tally:
             self.times[gate] = [self.times[gate][i] for i in later]
             self.counts[gate] = [self.counts[gate][i] for i in later]
             self.total[gate] = sum(self.counts[gate])
-        self.shut_h = 0.0
+        self.shut_h = self.shut_loss_g = 0.0
         self.shut_s = self.shut_until_s = float("nan")
 
     def add(self, gate: int, t_s: float, count: int) -> None:
