@@ -71,7 +71,7 @@ _DROP_REL_SD, _DRIES_G_PER_H = 0.12, 0.06
 class Evidence:
     """How a leak showed at one carb (None: at no gate).
 
-    weight: probability that there is a leak here at all, relative to the other places; delay_h: from
+    weight: probability that there is a leak here at all, relative to other places; delay_h: from
     the end of the fill until it leaked; mass_led: mass was being lost well before drops fell;
     caught, caught_sd: what dripped into the gate over what the mass lost, and how well that is
     known; shut: what drops did once the feed was shut (None: never shut); lost_while_shut: the
