@@ -18,14 +18,15 @@ class Gates:
 
     def __init__(self, scenario: Scenario, knocks_s: Floats, seed: int) -> None:
         self.scenario = scenario
-        self.rng = np.random.default_rng([seed, 4])
+        # Two streams: how many drops fall must not change what else is counted.
+        self.rng, self.drop_rng = (np.random.default_rng([seed, n]) for n in (4, 9))
         self.knocks_s = knocks_s
         bowls = scenario.geometry.bowls
         sigma = scenario.fuel.surface_tension_20c_n_per_m
         self.drop_g = [
             1e3 * 2 * math.pi * bowl.lip_radius_mm * 1e-3 * sigma * _FALLS / 9.81 for bowl in bowls
         ]
-        self.drop_g = [g * float(self.rng.lognormal(0, 0.1)) for g in self.drop_g]
+        self.drop_g = [g * float(self.drop_rng.lognormal(0, 0.1)) for g in self.drop_g]
         self.due_g = [self._next(gate) for gate in range(len(bowls))]
         self.last_s = 0.0
         sun_s = scenario.happenings.sun_s or (0.0, 0.0)
@@ -33,7 +34,7 @@ class Gates:
         self.flicker: Floats = bursts.gamma(0.25, 1.0, int(sun_s[1] / 60) + 2)
 
     def _next(self, gate: int) -> float:
-        return self.drop_g[gate] * float(self.rng.lognormal(0, 0.06))
+        return self.drop_g[gate] * float(self.drop_rng.lognormal(0, 0.06))
 
     def read(self, t_s: Floats, at_lip_g: Floats) -> Floats:
         """Counts (n, N) since the previous time; at_lip_g (n, N): what reached each lip so far."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -83,7 +84,8 @@ def _borne_out(decider: Decider, weep: Weep, mass: Floats, gate: int) -> bool:
 def fed_until_s(decider: Decider, weep: Weep) -> float:
     """Until when the rack was fed: what drips later tells causes, not how large a leak is."""
     shut = decider.tally.shut_until_s >= weep.fed_s
-    return min(weep.fed_s, decider.tally.shut_s) if shut else weep.fed_s
+    ends_s = [weep.fed_s, decider.tally.shut_s if shut else math.nan, decider.empty_s]
+    return min(t_s for t_s in ends_s if math.isfinite(t_s))
 
 
 def with_closing_alarm(
@@ -126,7 +128,7 @@ def found_at(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
         before_g = rate * (first_s - weep.onset_s[mass_onset]) / 3600
         led = before_g > 0.4 * _rise_g(decider, gate)
     onset = mass_onset if led else place
-    until_s = _stopped_s(decider, gate, first_s)
+    until_s = _stopped_s(decider, weep, gate, first_s)
     if until_s is not None:
         # What the mass says of a leak that goes on does not hold: the drops alone tell how much.
         rate = drops * weep.drop_g[gate] / max(until_s - first_s, 60.0) * 3600
@@ -137,11 +139,11 @@ def found_at(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
     return Found(alarm.carb, first_s, leak, bool(led), said, onset)
 
 
-def _stopped_s(decider: Decider, gate: int, first_s: float) -> float | None:
+def _stopped_s(decider: Decider, weep: Weep, gate: int, first_s: float) -> float | None:
     """When the drops of a gate ended while the feed was open; None when they go on."""
-    fed_s = decider.weep.fed_s if decider.weep is not None else decider.last_s
+    fed_s = fed_until_s(decider, weep)
     times = [t for t in decider.tally.times[gate] if first_s <= t <= fed_s]
-    if len(times) < _REGULAR_FROM or decider.tally.since(gate, times[-1]):
+    if len(times) < _REGULAR_FROM:
         return None
     gaps = np.diff(times)
     # A dark count long after the last drop must not hide that it was the last.

@@ -23,7 +23,7 @@ def test_quantiles_of_twenty_three_degrees_of_freedom():
 
 @given(st.floats(-12, 12), st.integers(1, 200))
 def test_student_against_scipy(t, freedom):
-    # Near t = 0 scipy itself is off by 1e-11 for one degree of freedom, where it is 1/2 − atan(t)/π.
+    # Near t = 0 scipy itself is off by 1e-11 for one degree of freedom (1/2 − atan(t)/π).
     assert t_upper(t, freedom) == pytest.approx(float(stats.t.sf(t, freedom)), abs=1e-10)
 
 
