@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -76,8 +77,7 @@ def chance_of_none(weep: Weep) -> float:
     tails = []
     for onset in onsets[:_CLOSING_ONSETS]:
         weight, mean, sd = _signed(weep, onset)
-        below = [NormalDist().cdf(-z) for z in (mean / sd).tolist()]
-        tails.append(float(weight @ np.array(below)))
+        tails.append(float(weight @ _below(-mean / sd)))
     return min(1.0, len(tails) * min(tails, default=1.0))
 
 
@@ -85,8 +85,12 @@ def chance_of_losing(weep: Weep, grams: float) -> float:
     """Probability, with any leak as likely as its negative, that as much or more has leaked."""
     hours = max((weep.last_s - weep.start_s) / 3600, 1e-3)
     weight, mean, sd = _signed(weep, 0)
-    above = [NormalDist().cdf(z) for z in ((mean - grams / hours) / sd).tolist()]
-    return float(weight @ np.array(above))
+    return float(weight @ _below((mean - grams / hours) / sd))
+
+
+def _below(z: Floats) -> Floats:
+    """Normal distribution function of each."""
+    return np.array([0.5 * math.erfc(-one / math.sqrt(2)) for one in z.tolist()])
 
 
 def _signed(weep: Weep, onset: int) -> tuple[Floats, Floats, Floats]:
