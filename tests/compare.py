@@ -129,8 +129,9 @@ def table(own: list[Heard], mix: list[Heard], scenario: str) -> Iterator[str]:
     for name in (OURS, *OTHERS, ORACLE):
         cells = [f"{name:22}"]
         for way in LANES:
-            smallest = [_smallest(heard, scenario, way, name) for heard in (own, mix)]
-            cells += [f"{_figure(s, 2, 'none'):>8}" for s in smallest]
+            for heard in (own, mix):
+                figure = _figure(_smallest(heard, scenario, way, name), 2, "none")
+                cells.append(f"{'' if heard is mix and name not in OTHERS else figure:>8}")
             cells.append(f"{_figure(_delay_h(own, scenario, way, name), 3, '-'):>8}")
         tight = [
             h for way in LANES if way is not Way.GATES
@@ -147,7 +148,7 @@ def ratios(heard: list[Heard], title: str) -> Iterator[str]:
     yield f"\nsmallest leak of the others over soakmon's, thresholds {title}"
     yield "(> at least: the other never found 95 %; ! soakmon's is not smaller)"
     columns = [(scenario, way) for scenario in SCENARIOS for way in LANES]
-    heads = {(s, w): (s[:8].strip(" ,"), HEADS[w].split()[-1]) for s, w in columns}
+    heads = {(s, w): (s.split()[0].strip(","), HEADS[w].split()[-1]) for s, w in columns}
     smallest = {
         name: {heads[at]: _smallest(heard, *at, name) for at in columns} for name in (OURS, *OTHERS)
     }
@@ -155,24 +156,32 @@ def ratios(heard: list[Heard], title: str) -> Iterator[str]:
 
 
 def delays(told: list[Told]) -> Iterator[str]:
-    """Soakmon's delays over the oracle's."""
-    yield "\nnights where both alarmed: median delay in h of soakmon, of the oracle, ratio, nights"
+    """Soakmon's delays beside the oracle's, by scenario and by leak."""
+    yield "\nnights where both alarmed: median delay in h of soakmon, of the oracle; ratio; nights"
+    leaks = [night for night in told if night.leak_g_per_day]
     yield f"{'':16}" + "".join(f"{head:>28}" for head in HEADS.values())
-    for scenarios in [*((name,) for name in SCENARIOS), tuple(SCENARIOS)]:
-        cells = [f"{scenarios[0] if len(scenarios) == 1 else 'all':16}"]
-        for way in LANES:
-            pairs = [
-                ((n.alarms[OURS] - n.began_s) / 3600, (n.alarms[ORACLE] - n.began_s) / 3600)
-                for n in told
-                if (n.lane == way and n.leak_g_per_day and n.scenario in scenarios)
-                and None not in {n.alarms[OURS], n.alarms[ORACLE], n.began_s}
-            ]
-            if not pairs:
-                cells.append(f"{'-':>28}")
-                continue
-            ours, oracle = (median(column) for column in zip(*pairs, strict=True))
-            cells.append(f"{ours:>12.2f}{oracle:6.2f}{ours / oracle:5.1f}{len(pairs):5}")
-        yield "".join(cells)
+    for scenario in (*SCENARIOS, "all"):
+        mine = [night for night in leaks if scenario in {"all", night.scenario}]
+        cells = [_delays([night for night in mine if night.lane == way]) for way in LANES]
+        yield f"{scenario:16}" + "".join(cells)
+    for way, rates in LANES.items():
+        yield f"{HEADS[way]}, by g/day:"
+        for rate in rates:
+            mine = [n for n in leaks if n.lane == way and n.leak_g_per_day == rate]
+            found = [sum(n.alarms[name] is not None for n in mine) for name in (OURS, ORACLE)]
+            yield f"{rate:>16g}{_delays(mine)}   of {len(mine)}: {found[0]}, oracle {found[1]}"
+
+
+def _delays(nights: list[Told]) -> str:
+    pairs = [
+        ((n.alarms[OURS] - n.began_s) / 3600, (n.alarms[ORACLE] - n.began_s) / 3600)
+        for n in nights
+        if None not in {n.alarms[OURS], n.alarms[ORACLE], n.began_s}
+    ]
+    if not pairs:
+        return f"{'-':>28}"
+    ours, oracle = (median(column) for column in zip(*pairs, strict=True))
+    return f"{ours:>12.2f}{oracle:6.2f}{ours / oracle:5.1f}{len(pairs):5}"
 
 
 def errors(told: list[Told]) -> Iterator[str]:
@@ -196,7 +205,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--nights", type=int, default=20, help="of each leak and scenario")
     parser.add_argument("--tight", type=int, default=200, help="of each scenario")
-    parser.add_argument("--keep", type=Path, help="go on from the nights in this file")
+    parser.add_argument(
+        "--keep",
+        type=Path,
+        help="go on from nights in this file; delete it when the decider has changed",
+    )
     parser.add_argument("--processes", type=int, default=os.cpu_count())
     asked = parser.parse_args()
     tell(list(judged(plan(asked.nights, asked.tight), asked.keep, asked.processes)))
