@@ -17,6 +17,10 @@ A smallest leak is read from the detection rates by isotonic regression (`smalle
 count from the first drop at the gate or the onset, with `own` thresholds, over the leaks from 1.5
 g/day on at a gate and 14 by mass, where a night not found counts as never: so all delays are of
 the same nights. Ways that judge the whole night tell at its end.
+
+The oracle looks every quarter of an hour from the start of the soak, and is told what got out, of
+which not all arrives at the gate: there soakmon, which looks at every drop from the fill on, can be
+before it. By mass it is told all that there is to know.
 """
 
 from __future__ import annotations
