@@ -20,7 +20,7 @@ the same nights. Ways that judge the whole night tell at its end.
 
 The oracle looks every quarter of an hour from the start of the soak, and is told what got out, of
 which not all arrives at the gate: there soakmon, which looks at every drop from the fill on, can be
-before it. By mass it is told all that there is to know.
+before it. By mass it is told the rate, the noise and the spread of the benches.
 """
 
 from __future__ import annotations
