@@ -1,169 +1,225 @@
 """The decider against the usual ways, against an oracle, and against the least possible spread.
 
-python -m tests.compare [--nights N]     needs: pip install -e '.[test,benchmark]'
+python -m tests.compare [--nights N] [--tight N] [--keep FILE]
+needs: pip install -e '.[test,benchmark]'
+
+Scenarios apart (easy; sunlit gate; volatile fuel in a warm shop; drifting cell), each on three
+lanes: a leak that a gate sees, one that only the mass sees, and the same nights after a blank run.
+
+The usual ways have no threshold of their own. Theirs is the one that tight nights pass at 1 % a
+night, soakmon's budget, and it is set twice. `own`: by the tight nights of the same scenario, as if
+it were known what sort of night comes; that flatters them. `mix`: one threshold for the bench, by
+all tight nights, three quarters of which count as easy and a quarter as hard; that is what can be
+done, and even for that somebody would have to soak a tight rack for hundreds of nights. Nights
+after a blank run have thresholds of their own. `soakmon` is the decider as it is, that has seen no
+tight nights; `soakmon at 1 %` are its tests of mass and gates with thresholds set like the others'.
+
+A smallest leak is read from the detection rates by isotonic regression (`smallest_leak`). Delays
+count from the first drop at the gate or the onset, with `own` thresholds, over the leaks from 1.5
+g/day on at a gate and 14 by mass, where a night not found counts as never: so all delays are of
+the same nights. Ways that judge the whole night tell at its end.
+
+The oracle looks at every drop from the fill on, and every quarter of an hour. It is told the rate,
+the carb, the noise and the spread of the benches.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Iterator
+from pathlib import Path
 from statistics import median
 from typing import NamedTuple
 
 import numpy as np
 
-from soakmon.capability.bound import least_sd_g_per_h, minutes, true_filter
-from soakmon.capability.evaluate import Case, Night, Way
-from soakmon.capability_cli import make_night
-from soakmon.watch.closing import signed_leak
-from soakmon.watch.decide import watched
-from soakmon.watch.knock import without_knocks
-from soakmon.watch.verdict import Outcome
-from soakmon.watch.weep import LEAKS, RATE_PRIOR, Weep
-from tests.others import WAYS, Forest, Minutes, Score, minutes_of
+from soakmon.capability.evaluate import Way
+from tests.compare_nights import AT_GATE, BY_MASS, SCENARIOS, judged, plan
+from tests.comparison import (
+    EITHER,
+    FITTED,
+    ORACLE,
+    OURS,
+    Told,
+    alarms_of,
+    median_delay_h,
+    ratio_lines,
+    smallest_leak,
+)
+from tests.others import WAYS, Forest
 
-RATES = {
-    Way.GATES: (0.35, 0.7, 1.0, 2.0, 4.0, 8.0, 16.0),
-    Way.MASS_ONLY: (2.0, 4.0, 6.0, 9.0, 12.0, 24.0, 48.0),
-}
-OURS, ORACLE, EITHER, FOREST = "soakmon", "oracle", "loss or drops", "isolation forest"
-_BUDGET = 0.01
-_LOOK_MINUTES = 15
-
-
-class Told(NamedTuple):
-    """A night's case and what each way said: the score, or when soakmon and the oracle alarmed."""
-
-    case: Case
-    began_s: float
-    minutes: Minutes
-    scores: dict[str, Score]
-    alarm_s: dict[str, float | None]
-    error_over_bound: float | None
+# How often a bench meets which night: three quarters easy, the rest hard ones alike.
+SHARES = {name: 0.25 / 3 if hard is not None else 0.75 for name, hard in SCENARIOS.items()}
+LANES = {Way.GATES: AT_GATE, Way.MASS_ONLY: BY_MASS, Way.AFTER_BLANK: BY_MASS}
+HEADS = {Way.GATES: "at a gate", Way.MASS_ONLY: "mass only", Way.AFTER_BLANK: "after blank"}
+DELAYS_FROM = {Way.GATES: 1.5, Way.MASS_ONLY: 14.0, Way.AFTER_BLANK: 14.0}
+FOREST = "isolation forest"
+OTHERS = (*WAYS, EITHER, FOREST)
 
 
-def oracle_s(night: Night, soak_s: float) -> float | None:
-    """When a sequential test told rate, carb and noise is sure, at soakmon's false-alarm budget."""
-    told = true_filter(night.noise, 96)
-    weep = Weep(night.settings, soak_s, night.rows.gates, 0.0)
-    column = int(np.argmin(np.abs(np.log(LEAKS * 24 / max(night.leak_g_per_day, 0.05)))))
-    rows, _ = without_knocks(night.rows, np.diff(night.rows.t_s, prepend=0.0))
-    gate = None if night.carb is None else night.carb - 1
-    falls = [] if gate is None else np.flatnonzero(np.nan_to_num(rows.drops[:, gate]) > 0).tolist()
-    falls = [index for index in falls if rows.t_s[index] >= soak_s]
-    taken = minutes(night.rows, night.settings, night.noise, soak_s, told)
-    for number, minute in enumerate(taken):
-        weep.last_s = minute.t_s
-        told.update(minute.row, minute.reading_g, minute.noise_g, minute.exposure_h)
-        while gate is not None and falls and rows.t_s[falls[0]] <= minute.t_s:
-            index = falls.pop(0)
-            weep.gates[gate].add(float(rows.t_s[index]), int(rows.drops[index, gate]), 1.0)
-        if number % _LOOK_MINUTES == 0:
-            mass = told.log_ratio(LEAKS)
-            ratio = np.logaddexp.reduce(mass[:, column] + np.log(weep.onset_prior()))
-            if gate is not None and weep.gates[gate].count:
-                joint = weep.under_gate(gate, mass)[1][:, column] - np.log(RATE_PRIOR[column])
-                ratio = max(ratio, float(np.logaddexp.reduce(joint)))
-            if ratio > -np.log(_BUDGET):
-                return minute.t_s
-    return None
+class Heard(NamedTuple):
+    """A night with when each way alarmed on it."""
+
+    night: Told
+    alarms: dict[str, float | None]
 
 
-def told(case: Case) -> Told:
-    night = make_night(case)
-    decider = watched(night.rows, night.settings)
-    verdict = decider.verdict()
-    m = minutes_of(night, decider.soak_s)
-    alarms = [a.t_s for a in verdict.alarms if a.kind in {"weep", "flood"}]
-    found = verdict.outcome is Outcome.LEAKING and bool(alarms)
-    ratio = None
-    if night.from_start and case.leak_g_per_day <= 6 and decider.weep is not None:
-        bound = least_sd_g_per_h(night.rows, night.settings, night.noise, decider.soak_s)
-        ratio = (signed_leak(decider.weep)[0] - night.leak_g_per_day / 24) / bound
-    alarm_s = {OURS: min(alarms) if found else None}
-    if case.leak_g_per_day:
-        alarm_s[ORACLE] = oracle_s(night, decider.soak_s)
-    scores = {name: way(m) for name, way in WAYS.items()}
-    return Told(case, night.began_s, m, scores, alarm_s, ratio)
+def _heard(nights: list[Told], tight: list[Told], weights: list[float]) -> list[Heard]:
+    forest = Forest([night.hours for night in tight], weights)
+
+    def with_forest(told: list[Told]) -> list[Told]:
+        scores = forest([night.hours for night in told])
+        pairs = zip(told, scores, strict=True)
+        return [night._replace(scores=night.scores | {FOREST: score}) for night, score in pairs]
+
+    alarms = alarms_of(with_forest(nights), with_forest(tight), weights)
+    return [Heard(night, heard) for night, heard in zip(nights, alarms, strict=True)]
 
 
-def plan(count: int, kind: int) -> list[Case]:
-    """Three times as many tight nights as of each leak."""
-    jobs = [(0.0, Way.GATES)] * (3 * count)
-    jobs += [(rate, way) for way, rates in RATES.items() for rate in rates for _ in range(count)]
+def heard_with(told: list[Told], *, mix: bool) -> list[Heard]:
+    """Every night with the alarms at thresholds set by its own scenario's tight nights, or by all.
+
+    Tight nights of a lane without a blank run stand in both lanes without one.
+    """
+    heard = []
+    for way in LANES:
+        blank = Way.AFTER_BLANK if way is Way.AFTER_BLANK else Way.MASS_ONLY
+        lane = [n for n in told if n.lane == (way if n.leak_g_per_day else blank)]
+        for scenarios in [tuple(SCENARIOS)] if mix else [(name,) for name in SCENARIOS]:
+            nights = [n for n in lane if n.scenario in scenarios]
+            tight = [n for n in nights if not n.leak_g_per_day]
+            each = {name: sum(n.scenario == name for n in tight) for name in scenarios}
+            weights = [SHARES[n.scenario] / each[n.scenario] for n in tight]
+            heard += [
+                Heard(h.night._replace(lane=way), h.alarms) for h in _heard(nights, tight, weights)
+            ]
+    return heard
+
+
+def of(heard: list[Heard], scenario: str, way: Way, name: str, *, tight: bool) -> list[Heard]:
+    """The nights of a scenario and lane that this way has judged."""
     return [
-        Case(index, 50_000 * kind + 7 * index + 3, rate, way, hard=bool(kind))
-        for index, (rate, way) in enumerate(jobs)
+        h
+        for h in heard
+        if h.night.scenario == scenario
+        and h.night.lane == way
+        and name in h.alarms
+        and tight == (h.night.leak_g_per_day == 0)
     ]
 
 
-def with_alarms(nights: list[Told]) -> None:
-    """Set each usual way's threshold at the highest score of a tight night; note its alarms."""
-    tight = [n for n in nights if not n.case.leak_g_per_day]
-    forest = Forest([n.minutes for n in tight])
-    for night in nights:
-        night.scores[FOREST] = forest(night.minutes)
-    for name in [*WAYS, FOREST]:
-        limit = max(float(n.scores[name].score[-1]) for n in tight)
-        if name == "drops at a gate":
-            limit = max(limit, 5.0)
-        for night in nights:
-            over = np.flatnonzero(night.scores[name].score > limit)
-            night.alarm_s[name] = float(night.scores[name].t_s[over[0]]) if len(over) else None
-    for night in nights:
-        both = [night.alarm_s[n] for n in ("loss over the night", "drops at a gate")]
-        night.alarm_s[EITHER] = min((t for t in both if t is not None), default=None)
+def _smallest(heard: list[Heard], scenario: str, way: Way, name: str) -> float | None:
+    nights = of(heard, scenario, way, name, tight=False)
+    return smallest_leak((h.night.leak_g_per_day, h.alarms[name] is not None) for h in nights)
 
 
-def line(name: str, nights: list[Told]) -> str:
-    cells = [f"{name:22}"]
-    for way, rates in RATES.items():
-        smallest, delays, unbroken = None, [], True
-        for rate in reversed(rates):
-            mine = [n for n in nights if n.case.way is way and n.case.leak_g_per_day == rate]
-            caught = [n for n in mine if n.alarm_s.get(name) is not None]
-            delays += [n.alarm_s[name] - n.began_s for n in caught if np.isfinite(n.began_s)]
-            unbroken = unbroken and len(caught) >= 0.95 * len(mine)
-            smallest = rate if unbroken else smallest
-        cells.append(f"{f'{smallest:g}' if smallest else 'none':>12}")
-        cells.append(f"{f'{median(delays) / 3600:.1f}' if delays else '':>9}")
-    tight = [n for n in nights if not n.case.leak_g_per_day]
-    alarms = sum(n.alarm_s.get(name) is not None for n in tight)
-    return "".join(cells) + f"{alarms:>7}/{len(tight)}"
+def _delay_h(heard: list[Heard], scenario: str, way: Way, name: str) -> float | None:
+    nights = of(heard, scenario, way, name, tight=False)
+    return median_delay_h(
+        (h.alarms[name], h.night.began_s)
+        for h in nights
+        if h.night.leak_g_per_day >= DELAYS_FROM[way] and h.night.began_s is not None
+    )
 
 
-def against(nights: list[Told]) -> None:
-    ratios = [n.error_over_bound for n in nights if n.error_over_bound is not None]
-    print(f"spread of the estimate over the bound: {np.sqrt(np.mean(np.square(ratios))):.2f}")
-    for way in RATES:
-        pairs = [
-            (n.alarm_s[OURS] - n.began_s, n.alarm_s[ORACLE] - n.began_s)
-            for n in nights
-            if n.case.way is way and n.alarm_s.get(OURS) and n.alarm_s.get(ORACLE)
-        ]
-        if pairs:
-            ours, oracle = (median(column) / 3600 for column in zip(*pairs, strict=True))
-            print(f"{way.value}: soakmon {ours:.2f} h, oracle {oracle:.2f} h, {len(pairs)} nights")
+def _figure(value: float | None, digits: int, missing: str) -> str:
+    return missing if value is None else f"{value:.{digits}g}"
 
 
-def compare(count: int) -> None:
-    """Print the tables, easy and hard nights apart."""
-    for kind, name in enumerate(("easy", "hard")):
-        with ProcessPoolExecutor(os.cpu_count()) as pool:
-            nights = list(pool.map(told, plan(count, kind), chunksize=2))
-        with_alarms(nights)
-        print(f"\n{name} nights, {count} per leak: smallest leak found at 95 % (g/day), delay (h)")
-        print(f"{'':22}{'at a gate':>12}{'delay':>9}{'mass only':>12}{'delay':>9}  false")
-        for way in (OURS, *WAYS, EITHER, FOREST, ORACLE):
-            print(line(way, nights))
-        against(nights)
+def table(own: list[Heard], mix: list[Heard], scenario: str) -> Iterator[str]:
+    """A line of each way: smallest leak at both thresholds and delay by lane, false alarms."""
+    yield f"\n{scenario}: smallest leak found at 95 % in g/day (own, mix), median delay in h"
+    yield f"{'':22}" + "".join(f"{head:>24}" for head in HEADS.values()) + f"{'false, mix':>14}"
+    for name in (OURS, FITTED, *OTHERS, ORACLE):
+        cells = [f"{name:22}"]
+        for way in LANES:
+            for heard in (own, mix):
+                figure = _figure(_smallest(heard, scenario, way, name), 2, "none")
+                cells.append(f"{'' if heard is mix and name in {OURS, ORACLE} else figure:>8}")
+            cells.append(f"{_figure(_delay_h(own, scenario, way, name), 3, '-'):>8}")
+        tight = [
+            h for way in LANES if way is not Way.GATES
+            for h in of(mix, scenario, way, name, tight=True)
+        ]  # fmt: skip
+        if tight:
+            false = sum(h.alarms[name] is not None for h in tight)
+            cells.append(f"{f'{false}/{len(tight)}':>14}")
+        yield "".join(cells)
+
+
+def ratios(heard: list[Heard], title: str) -> Iterator[str]:
+    """The smallest leak of each other way over soakmon's at the same rate of false alarms."""
+    yield f"\nsmallest leak of the others over that of {FITTED}, thresholds {title}"
+    yield "(> at least: the other never found 95 %; ! soakmon's is not smaller)"
+    columns = [(scenario, way) for scenario in SCENARIOS for way in LANES]
+    heads = {(s, w): (s.split()[0].strip(","), HEADS[w].split()[-1]) for s, w in columns}
+    smallest = {
+        name: {heads[at]: _smallest(heard, *at, name) for at in columns}
+        for name in (FITTED, *OTHERS)
+    }
+    yield from ratio_lines(smallest, FITTED, {heads[at]: LANES[at[1]][-1] for at in columns})
+
+
+def delays(heard: list[Heard], name: str) -> Iterator[str]:
+    """Delays of one of soakmon's rows beside the oracle's, by scenario and by leak."""
+    yield f"\nnights where both alarmed: median delay in h of {name}, of the oracle; ratio; nights"
+    leaks = [h for h in heard if h.night.leak_g_per_day]
+    yield f"{'':16}" + "".join(f"{head:>28}" for head in HEADS.values())
+    for scenario in (*SCENARIOS, "all"):
+        mine = [h for h in leaks if scenario in {"all", h.night.scenario}]
+        cells = [_delays([h for h in mine if h.night.lane == way], name) for way in LANES]
+        yield f"{scenario:16}" + "".join(cells)
+    for way, rates in LANES.items():
+        yield f"{HEADS[way]}, by g/day:"
+        for rate in rates:
+            mine = [h for h in leaks if h.night.lane == way and h.night.leak_g_per_day == rate]
+            found = [sum(h.alarms[each] is not None for h in mine) for each in (name, ORACLE)]
+            ours, oracle = found
+            yield f"{rate:>16g}{_delays(mine, name)}   of {len(mine)}: {ours}, oracle {oracle}"
+
+
+def _delays(nights: list[Heard], name: str) -> str:
+    pairs = [
+        [(h.alarms[each] - h.night.began_s) / 3600 for each in (name, ORACLE)]
+        for h in nights
+        if None not in {h.alarms[name], h.alarms[ORACLE], h.night.began_s}
+    ]
+    if not pairs:
+        return f"{'-':>28}"
+    ours, oracle = (median(column) for column in zip(*pairs, strict=True))
+    return f"{ours:>12.2f}{oracle:6.2f}{ours / oracle:5.1f}{len(pairs):5}"
+
+
+def errors(told: list[Told]) -> Iterator[str]:
+    """Soakmon's estimates over the least possible spread."""
+    over = [n.over_bound for n in told if n.over_bound is not None]
+    if over:
+        spread = np.sqrt(np.mean(np.square(over)))
+        yield f"\nspread of the estimate over the bound: {spread:.2f} ({len(over)} nights)"
+
+
+def tell(told: list[Told]) -> None:
+    own, mix = heard_with(told, mix=False), heard_with(told, mix=True)
+    for scenario in SCENARIOS:
+        print("\n".join(table(own, mix, scenario)))
+    print("\n".join(ratios(own, "of the scenario")))
+    print("\n".join(ratios(mix, "of the bench's mix")))
+    print("\n".join([*delays(own, OURS), *delays(own, FITTED), *errors(told)]))
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--nights", type=int, default=20, help="per leak; tight: three times that")
-    compare(parser.parse_args().nights)
+    parser.add_argument("--nights", type=int, default=20, help="of each leak and scenario")
+    parser.add_argument("--tight", type=int, default=200, help="of each scenario")
+    parser.add_argument(
+        "--keep",
+        type=Path,
+        help="go on from nights in this file; delete it when the decider has changed",
+    )
+    parser.add_argument("--processes", type=int, default=os.cpu_count())
+    asked = parser.parse_args()
+    tell(list(judged(plan(asked.nights, asked.tight), asked.keep, asked.processes)))
 
 
 if __name__ == "__main__":

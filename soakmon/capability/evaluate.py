@@ -167,7 +167,8 @@ def judged(case: Case, maker: Maker) -> Result:
     verdict = decider.verdict()
     seconds = time.process_time() - start
     error, bound = _error(case, night, decider)
-    alarmed = {alarm.carb for alarm in verdict.alarms if alarm.kind in LEAK_ALARMS}
+    # A mass that told of the leak before any gate did names no other carb.
+    named = {a.carb for a in verdict.alarms if a.kind in LEAK_ALARMS and a.carb is not None}
     return Result(
         case.index,
         case.leak_g_per_day,
@@ -176,7 +177,7 @@ def judged(case: Case, maker: Maker) -> Result:
         verdict.outcome.value,
         any(alarm.kind in LEAK_ALARMS for alarm in decider.alarms),
         _delay(night, verdict),
-        alarmed == {night.carb},
+        named == {night.carb},
         error,
         bound,
         seconds,

@@ -25,12 +25,12 @@ class Budget:
     @property
     def weep_mass(self) -> float:
         """Share of the weep test on mass alone."""
-        return (0.15 if self.gates else 0.65) * self.total
+        return (0.05 if self.gates else 0.35) * self.total
 
     @property
     def weep_gate(self) -> float:
         """Share of the weep test of each gate."""
-        return 0.35 * self.total / self.gates if self.gates else 0.0
+        return 0.3 * self.total / self.gates if self.gates else 0.0
 
     @property
     def running(self) -> float:
@@ -45,4 +45,4 @@ class Budget:
     @property
     def closing(self) -> float:
         """Share of the closing test at the end."""
-        return 0.3 * self.total
+        return 0.45 * self.total

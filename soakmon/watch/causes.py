@@ -58,7 +58,7 @@ _LATE = {
     Cause.BOWL_JOINT_WEEP: 0.6,
     Cause.RAIL_JOINT_WEEP: 0.25,
 }
-_RISE_G, _FULL_G = 4.0, 7.0
+_RISE_G, _FULL_G, _FILLS_G_PER_H = 4.0, 7.0, 0.4
 _SEEPS_G_PER_H, _POURS_G_PER_H = 0.2, 20.0
 _MOST_G_PER_H = {Cause.OVERFLOW_TUBE_CRACK: 20.0}
 # Share of a leak that falls into the gate under it: all of it, but fuel from the rail runs down
@@ -145,7 +145,8 @@ def _unseen(cause: Cause, seen: Evidence) -> float:
         return 20.0 if seen.lost_while_shut else 1.0
     if cause is Cause.NEEDLE_WEEP:
         # A needle that weeps without dripping only fills its bowl: a few grams, then it drips.
-        return 1.0 if seen.lost_g < _FULL_G else 0.02
+        slow = 0.2 if seen.rate_g_per_h < _FILLS_G_PER_H else 1.0
+        return slow if seen.lost_g < _FULL_G else 0.02
     return 0.05 if seen.lost_while_shut else 0.5
 
 

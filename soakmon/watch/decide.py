@@ -37,7 +37,7 @@ _LOOK_EVERY = 5
 _PIECE = 3600
 _DRY_STEPS = 3
 # In its first minutes the filter still learns the noise: the tail of what it says means nothing.
-_TAIL_FROM_S = 1800.0
+TAIL_FROM_S = 1800.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,7 +262,7 @@ class Decider:
         """
         if weep.unseen(mass) > -np.log(self.budget.weep_mass):
             return True
-        told = self.mass_running and self.last_s - self.soak_s > _TAIL_FROM_S
+        told = self.mass_running and self.last_s - self.soak_s > TAIL_FROM_S
         return told and chance_of_none(weep) < self.budget.running
 
     def _now(self) -> float:
