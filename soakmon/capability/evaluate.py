@@ -175,7 +175,7 @@ def judged(case: Case, maker: Maker) -> Result:
         case.way.value,
         case.hard,
         verdict.outcome.value,
-        any(alarm.kind in LEAK_ALARMS for alarm in decider.alarms),
+        any(a.kind in LEAK_ALARMS for a in (*decider.alarms, *verdict.alarms)),
         _delay(night, verdict),
         named == {night.carb},
         error,

@@ -75,8 +75,11 @@ class Averager:
         return self._averages(held) if held else []
 
     def _edges(self, t_s: Floats) -> list[int]:
-        """Where a new step begins, the first one apart."""
-        step = np.ceil(np.round(t_s / self.step_s, 9))
+        """Where a new step begins, the first one apart.
+
+        The reading at time zero is of the first step: alone it would be believed, were it a spike.
+        """
+        step = np.maximum(np.ceil(np.round(t_s / self.step_s, 9)), 1.0)
         return (np.flatnonzero(step[1:] != step[:-1]) + 1).tolist()
 
     def _averages(self, parts: list[Rows]) -> list[Average]:

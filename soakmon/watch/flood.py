@@ -30,7 +30,7 @@ class FloodWatch:
     """Looks for a storm of drops at one gate that the load cell bears out.
 
     drop_g: mass of a drop. While the rack fills the mass falls anyway, so there a bigger storm is
-    asked for; afterwards the loss since the storm began must be four standard errors of its noise
+    asked for; afterwards the loss since the storm began must be five standard errors of its noise
     and at least a third of what the drops say.
     """
 
@@ -89,7 +89,7 @@ class FloodWatch:
         said = (total[index + 1] - total[since]) * self.drop_g
         # A median scatters by 1.25 of what a mean does.
         scatter = 1.25 * noise * np.sqrt(1 / len(before) + 1 / len(after))
-        return bool(lost > 4 * scatter and lost > 0.33 * said)
+        return bool(lost > 5 * scatter and lost > 0.33 * said)
 
 
 def _since(parts: list[Rows], t_s: float) -> list[Rows]:

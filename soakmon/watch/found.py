@@ -69,16 +69,20 @@ def _stands(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
 def _borne_out(decider: Decider, weep: Weep, mass: Floats, gate: int) -> bool:
     """Whether the record still says that a gate's counts are drops of fuel.
 
-    The mass is asked about a leak that goes on; one that has stopped it may well rule out. Then the
-    counts by themselves must be drops, and the mass must be able to have lost what they held.
+    An alarm that would be raised now stands. Else: the mass is asked about a leak that goes on, and
+    one that has stopped it may well rule out. Then the counts by themselves must be drops, and the
+    mass must be able to have lost what they held.
     """
+    surely, ratio = -np.log(decider.budget.weep_gate), weep.gate_ratio(gate, mass)
+    if ratio > surely:
+        return True
     together, alone = weep.under_gate(gate, mass)[0], weep.under_gate(gate, None)[0]
     # What drips while the feed is shut does not come from the bottle.
     drops = decider.tally.total[gate] - decider.tally.since(gate, fed_until_s(decider, weep))
     dripped_g = drops * weep.drop_g[gate]
     if together < alone - _AGAINST and chance_of_losing(weep, dripped_g) < _CONTRADICTED:
         return False
-    return weep.gate_ratio(gate, mass) > 0 or alone > -np.log(decider.budget.weep_gate)
+    return ratio > 0 or bool(alone > surely)
 
 
 def fed_until_s(decider: Decider, weep: Weep) -> float:

@@ -2,8 +2,7 @@
 
 Three stories compete over the times of the counts, as point processes:
 - dark counts: Poisson at an unknown small rate;
-- flicker (sun, a loose lead): ten-minute blocks that are active or not, in runs, with any number of
-  counts in an active one;
+- flicker (sun, a loose lead; see `flicker`);
 - a leak: dark until a first drop, then drops at nearly regular intervals (see `renewal`) or, less
   likely, Poisson.
 """
@@ -14,20 +13,19 @@ import math
 
 import numpy as np
 
+from soakmon.watch.flicker import KINDS, Flicker
 from soakmon.watch.renewal import Renewal
 from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
 
 CELL_S = 900.0
-BLOCK_S = 600.0
-_REGULAR = 0.9
+_REGULAR = 0.99
 _MOST_EVENTS = 1500
 # Dark rate as a multiple of the expected one, and its weight.
 _DARK = ((0.25, 0.35), (1.0, 0.4), (3.0, 0.22), (10.0, 0.029), (30.0, 1e-3))
 _LOG_WEIGHT: Floats = np.log([weight for _, weight in _DARK])
 _DARK_AMONG_DROPS = 2.0
-_FLICKER = 0.02
-_FLICKER_STARTS, _FLICKER_STAYS = 0.01, 0.8
+_FLICKER = 0.05
 
 
 def _log_sum(values: Floats) -> float:
@@ -56,10 +54,7 @@ class GateEvidence:
         self.dark_before: list[float] = []
         self.regular_at: list[Floats] = []
         self.irregular_at: list[Floats] = []
-        self.block = -1
-        self.block_count = 0
-        self.active_before = False
-        self.flicker = 0.0
+        self.flickers = [Flicker(start_s, blocks) for blocks in KINDS]
 
     def add(self, t_s: float, counts: int, spacing_s: float) -> None:
         """Counts seen in the spacing_s before t_s."""
@@ -82,38 +77,16 @@ class GateEvidence:
             self.irregular_at.append(self.irregular)
         self.count += 1
         self.last_event_s = t_s
-        self._count_in_block(t_s)
-
-    def _count_in_block(self, t_s: float) -> None:
-        block = int((t_s - self.start_s) // BLOCK_S)
-        if block != self.block:
-            self.flicker, self.active_before = self._flicker_to(block)
-            self.block, self.block_count = block, 0
-        self.block_count += 1
-
-    def _flicker_to(self, block: int) -> tuple[float, bool]:
-        """Log-likelihood of the flicker story up to the start of a block, and whether active."""
-        total, active = self.flicker, self.active_before
-        if self.block >= 0:
-            total += self._start_cost(active) + _log_block(self.block_count)
-            active = True
-        quiet = block - self.block - 1
-        if quiet > 0:
-            total += math.log(1 - (_FLICKER_STAYS if active else _FLICKER_STARTS))
-            total += (quiet - 1) * math.log(1 - _FLICKER_STARTS)
-            active = False
-        return total, active
-
-    @staticmethod
-    def _start_cost(active: bool) -> float:
-        return math.log(_FLICKER_STAYS if active else _FLICKER_STARTS)
+        for flicker in self.flickers:
+            flicker.add(t_s)
 
     def log_no_leak(self, t_s: float) -> float:
         """Log-likelihood of everything so far without a leak: dark counts or flicker."""
         t_s = self.last_event_s if self.full else t_s
         dark = self._log_dark(self.count, t_s)
-        flicker, _ = self._flicker_to(int((t_s - self.start_s) // BLOCK_S) + 1)
-        return float(np.logaddexp(dark + math.log(1 - _FLICKER), flicker + math.log(_FLICKER)))
+        each = _FLICKER / len(self.flickers)
+        flickers = [flicker.until(t_s) + math.log(each) for flicker in self.flickers]
+        return float(np.logaddexp.reduce([dark + math.log(1 - _FLICKER), *flickers]))
 
     def _log_dark(self, count: int, t_s: float) -> float:
         """Log-likelihood of so many dark counts up to t_s, over the dark rates."""
@@ -135,8 +108,3 @@ class GateEvidence:
         renewal = np.logaddexp(regular + math.log(_REGULAR), irregular + math.log(1 - _REGULAR))
         first = np.array(self.dark_before) - math.log(CELL_S)
         return times, renewal + first[:, None] - self.log_no_leak(t_s)
-
-
-def _log_block(count: int) -> float:
-    """An active block with count ≥ 1 at any times: heavy-tailed number, uniform times."""
-    return -math.log(count * (count + 1)) + math.lgamma(count + 1) - count * math.log(BLOCK_S)
