@@ -23,7 +23,7 @@ _STORM_S = 120.0
 # A silence of so many intervals, after so many drops, is the end of a leak; few counts may follow.
 _SILENCE, _REGULAR_FROM, _STRAYS = 12.0, 6, 4
 _COUNTED_LOW, _COUNTED_HIGH = 0.7, 1.4
-_AGAINST, _CONTRADICTED = 5.0, 0.01
+_AGAINST, _CONTRADICTED, _PLAINLY = 5.0, 0.01, 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,20 +69,20 @@ def _stands(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
 def _borne_out(decider: Decider, weep: Weep, mass: Floats, gate: int) -> bool:
     """Whether the record still says that a gate's counts are drops of fuel.
 
-    An alarm that would be raised now stands. Else: the mass is asked about a leak that goes on, and
-    one that has stopped it may well rule out. Then the counts by themselves must be drops, and the
-    mass must be able to have lost what they held.
+    Where the bottle plainly lost what the counts say, they are, whatever else could explain the
+    loss. Else the mass is asked about a leak that goes on; one that has stopped it may well rule
+    out: then the counts by themselves must be drops, and the mass must be able to have lost them.
     """
-    surely, ratio = -np.log(decider.budget.weep_gate), weep.gate_ratio(gate, mass)
-    if ratio > surely:
-        return True
-    together, alone = weep.under_gate(gate, mass)[0], weep.under_gate(gate, None)[0]
     # What drips while the feed is shut does not come from the bottle.
     drops = decider.tally.total[gate] - decider.tally.since(gate, fed_until_s(decider, weep))
     dripped_g = drops * weep.drop_g[gate]
+    observed_g = decider.curve.observed_g() or 0.0
+    if observed_g - decider.curve.expected().best > _PLAINLY * dripped_g:
+        return True
+    together, alone = weep.under_gate(gate, mass)[0], weep.under_gate(gate, None)[0]
     if together < alone - _AGAINST and chance_of_losing(weep, dripped_g) < _CONTRADICTED:
         return False
-    return ratio > 0 or bool(alone > surely)
+    return weep.gate_ratio(gate, mass) > 0 or alone > -np.log(decider.budget.weep_gate)
 
 
 def fed_until_s(decider: Decider, weep: Weep) -> float:
