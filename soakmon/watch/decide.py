@@ -240,19 +240,30 @@ class Decider:
             return
         mass = weep.mass_log_ratio()
         alarmed = {alarm.carb for alarm in self.alarms}
+        loses = not alarmed and self._loses(weep, mass)
         for index in range(len(weep.gates)):
             if index + 1 in alarmed or not weep.gates[index].count:
                 continue
-            if weep.gate_ratio(index, mass) > -np.log(self.budget.weep_gate):
+            if self._drips(weep, mass, index, loses=loses):
                 joint = weep.under_gate(index, mass)[1]
                 rate = float(LEAKS[int(joint.max(axis=0).argmax())])
                 text = f"carb {index + 1} weeps: about {plain(rate)} g/h"
                 self._alarm(Alarm(self._now(), "weep", index + 1, rate, text))
                 alarmed.add(index + 1)
-        if not alarmed and self._loses(weep, mass):
+        if loses and not alarmed:
             rate = float(LEAKS[int(mass.max(axis=0).argmax())])
             text = f"fuel is leaving that no gate sees: about {plain(rate)} g/h"
             self._alarm(Alarm(self._now(), "weep", None, rate, text))
+
+    def _drips(self, weep: Weep, mass: Floats, index: int, *, loses: bool) -> bool:
+        """Whether a gate counts drops of fuel; loses: the mass by itself says that fuel leaves.
+
+        Where it does, regular counts are not water, however late the mass was to follow them.
+        """
+        surely = -np.log(self.budget.weep_gate)
+        if weep.gate_ratio(index, mass) > surely:
+            return True
+        return loses and weep.under_gate(index, None)[0] > surely
 
     def _loses(self, weep: Weep, mass: Floats) -> bool:
         """Whether the mass by itself says that fuel leaves.
