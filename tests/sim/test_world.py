@@ -155,3 +155,25 @@ def test_truth_names_the_first_drop():
     assert list(truth.first_drop_s) == [2]
     assert truth.first_drop_s[2] > 3 * 3600
     assert math.isclose(truth.leaked_g, truth.leaked_curve_g[-1])
+
+
+def test_a_night_whose_feed_is_shut_is_the_same_until_then():
+    scenario = replace(SCENARIOS["overflow-tube-crack"], dark_per_h=2.0)
+    fed = simulate(scenario, hours=8).rows
+    shut = simulate(scenario, hours=8, shut_s=5 * 3600.0).rows
+    until = int(np.searchsorted(fed.t_s, 5 * 3600.0))
+    assert np.array_equal(fed.drops[:until], shut.drops[:until])
+
+
+def test_a_shut_hose_gives_a_little_or_where_air_gets_in_all():
+    held = []
+    for seed in range(40):
+        world = World(SCENARIOS["dry-rack"], seed, 8.0)
+        world.advance(600.0, feed_open=False)
+        world.advance(3000.0, feed_open=True)
+        before_g = world.line_g.sum()
+        world.bowls_g *= 0.5
+        world.advance(3600.0, feed_open=False)
+        held.append(world.line_g.sum() / before_g)
+    assert all(share < 0.1 or share > 0.9 for share in held)
+    assert 0.02 < np.mean(np.array(held) < 0.1) < 0.4

@@ -4,7 +4,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from soakmon.watch.decide import Decider, decide
+from soakmon.watch.decide import Decider, decide, watched
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome, Verdict
@@ -202,3 +202,17 @@ def test_sparse_rows_are_judged_too(spacing_s):
     leaking = night(1, spacing_s=spacing_s, leak_g_per_h=0.5, onset_h=4)
     assert tight.outcome is Outcome.TIGHT
     assert decide(leaking, Settings(), phase="soaking").verdict.outcome is Outcome.LEAKING
+
+
+def test_a_spike_as_the_very_first_reading_is_no_fill():
+    rows = night(4, spacing_s=1.0, hours=2)
+    mass_g = rows.mass_g.copy()
+    mass_g[0] += 300.0
+    decider = watched(replace(rows, mass_g=mass_g), Settings())
+    assert not decider.finder.found
+    assert decider.alarms == []
+
+
+def test_a_gate_with_regular_drops_is_named_when_the_mass_tells_first():
+    verdict = judged(night(5, leak_g_per_h=3.0, onset_h=3, carb=1))
+    assert [alarm.carb for alarm in verdict.alarms] == [1]
