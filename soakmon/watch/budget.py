@@ -37,12 +37,12 @@ class Budget:
         """Share of the closing test when it is looked at on the way.
 
         No theorem keeps it there. The looks of a night hang together and the filter's spread is a
-        cautious one: of tight nights (measured on simulated ones) no more than this share, a
-        drifting cell apart, ever come below it.
+        cautious one: 2 of 1,500 ordinary tight nights came below it (simulated), and about one in
+        nine of those with a cell that drifts ten times as much as it should.
         """
-        return 0.15 * self.total
+        return 0.1 * self.total
 
     @property
     def closing(self) -> float:
         """Share of the closing test at the end."""
-        return 0.45 * self.total
+        return 0.5 * self.total

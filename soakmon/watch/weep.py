@@ -42,7 +42,7 @@ LEAKS: Floats = 0.004 * 2 ** (np.arange(34) / 2)
 _FROM_START = 0.5
 # Chance that the expected evaporation is wrong by a factor: another fuel, another vent, a draught.
 # A blank run has measured the first and the last of these on the night's own bottle.
-_DOUBT, _DOUBT_AFTER_BLANK = 0.1, 0.001
+_DOUBT, _DOUBT_AFTER_BLANK = 0.16, 0.001
 # Share of the leak that a gate catches (as steps down the rate grid), and its weight.
 _CAUGHT = ((0, 0.8), (2, 0.15), (5, 0.05))
 # Chance that drops at a gate are water. Needles hold the bottle's loss back and let it go by sips,
