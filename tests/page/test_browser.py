@@ -162,7 +162,7 @@ def read_the_report(page: Page) -> None:
     page.get_by_role("link", name="Verdict and report").click()
     report = page.frame_locator("iframe")
     expect(report.get_by_role("heading", level=1)).to_contain_text(
-        "Invented rack <b>& sons</b>", timeout=40_000
+        "Invented rack <b>& sons</b>", timeout=90_000
     )
     expect(report.locator(".verdict")).to_have_text("LEAKING")
     look(page, "phone-report")
