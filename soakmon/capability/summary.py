@@ -238,4 +238,7 @@ def _grams(value: float | None) -> str:
 def _duration(seconds: float | None) -> str:
     if seconds is None:
         return "–"
-    return f"{seconds / 60:.0f} min" if abs(seconds) < 7200 else f"{seconds / 3600:.1f} h"
+    if seconds < 0:
+        # The mass told of a needle that still filled its bowl.
+        return f"{_duration(-seconds)} before a drop"
+    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"
