@@ -244,7 +244,7 @@ def _budget(settings: Settings, gates: int) -> tuple[tuple[str, str], ...]:
     facts = [
         ("Whole soak", budget.total),
         ("Flood", budget.flood),
-        ("Weep by mass", budget.weep_mass),
+        ("Weep by mass", budget.weep_mass + budget.running),
         ("Weep by each drop gate", budget.weep_gate),
         ("Closing", budget.closing),
     ]
