@@ -1,5 +1,8 @@
 import json
 
+import pytest
+
+from soakmon.watch.budget import Budget
 from soakmon.watch.verdict import Alarm, Band, Cause, Fault, Outcome, Suspect, Verdict
 
 
@@ -43,3 +46,10 @@ def test_verdict_json_has_the_fixed_form():
         "text": "weep",
     }
     assert form["suspects"][0]["cause"] == "bowl_joint_weep"
+
+
+@pytest.mark.parametrize("gates", [0, 1, 4, 8])
+def test_the_shares_of_the_budget_are_the_budget(gates):
+    budget = Budget(0.01, gates)
+    parts = [budget.flood, budget.weep_mass, budget.running, budget.closing]
+    assert sum(parts) + gates * budget.weep_gate == pytest.approx(0.01)
