@@ -51,7 +51,7 @@ class _Builder:
         """The part that make() gives, remembered."""
         try:
             part = make()
-        except Exception:
+        except Exception:  # whatever it was: let go of the pins, then pass it on
             for earlier in self.built:
                 earlier.close()
             raise

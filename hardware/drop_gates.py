@@ -61,7 +61,7 @@ class PinDropGates:
             for gate, pin in enumerate(pins):
                 device = claim("gates.pins", pin, partial(self._device, pin))
                 self._beams.append(_Beam(gate, device, blocked_is_high, self._queue))
-        except Exception:
+        except Exception:  # whatever it was: let go of the pins, then pass it on
             self.close()
             raise
 

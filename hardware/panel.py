@@ -34,7 +34,7 @@ class PinPanel:
                 pull_up=True,
                 bounce_time=None,
             )
-        except Exception:
+        except Exception:  # whatever it was: let go of the pins, then pass it on
             self.close()
             raise
         self._button.pin.when_changed = self._changed

@@ -14,10 +14,10 @@ from typing import NamedTuple
 import numpy as np
 
 from soakmon.capability.bound import least_sd_g_per_h, minutes, true_filter
-from soakmon.capability.evaluate import LEAK_ALARMS, Case, Night, Way
+from soakmon.capability.evaluate import Case, Night, Way
 from soakmon.capability_cli import _FEED_REL_SD, make_night
-from soakmon.watch.closing import chance_of_none, signed_leak
-from soakmon.watch.decide import TAIL_FROM_S, Decider
+from soakmon.watch.closing import signed_leak
+from soakmon.watch.decide import Decider
 from soakmon.watch.knock import without_knocks
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Priors, Settings
@@ -34,7 +34,6 @@ _BUDGET = 0.01
 _LOOK_MINUTES = 15
 # Of so many leaks the bound is reckoned of one.
 _EVERY = 4
-_SETTLES_S = 1800.0
 
 
 class Job(NamedTuple):
@@ -74,9 +73,8 @@ class Listening(Decider):
             return
         mass = weep.mass_log_ratio()
         ratios = [weep.gate_ratio(k, mass) for k, gate in enumerate(weep.gates) if gate.count]
-        tells = self.mass_running and self.last_s - self.soak_s > TAIL_FROM_S
-        tail = -np.log(max(chance_of_none(weep), 1e-300)) if tells else 0.0
-        self.said.append((self.last_row_s, float(tail), max(ratios, default=0.0)))
+        tail = -float(np.log(max(self.tail(weep), 1e-300)))
+        self.said.append((self.last_row_s, tail, max(ratios, default=0.0)))
 
 
 class Oracle:
@@ -162,7 +160,7 @@ def _told(job: Job, way: Way, night: Night, soak: Soak) -> Told:
         scores = {name: score.at_end() for name, score in scores.items()}
     else:
         rate = job.leak_g_per_day if job.at_gate else night.leak_g_per_day
-        fill_s = float(soak.before[-1].t_s) - _SETTLES_S
+        fill_s = float(soak.before[-1].t_s) - night.settings.settle_s
         alarms[ORACLE] = Oracle(night, rate, fill_s, soak.averages[0].t_s).alarm_s()
     began_s = night.began_s if np.isfinite(night.began_s) else None
     lane = (job.scenario, way.value, job.leak_g_per_day, job.number)
@@ -175,7 +173,7 @@ def _ours(job: Job, night: Night) -> tuple[float | None, float | None, dict[str,
     decider.push(night.rows)
     decider.finish()
     verdict = decider.verdict()
-    alarms = [alarm.t_s for alarm in verdict.alarms if alarm.kind in LEAK_ALARMS]
+    alarms = [alarm.t_s for alarm in verdict.alarms if alarm.leaks]
     found = verdict.outcome is Outcome.LEAKING and bool(alarms)
     ratio = None
     small = 0 < job.leak_g_per_day <= 6 and night.from_start and job.number % _EVERY == 0

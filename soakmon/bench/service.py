@@ -168,7 +168,7 @@ class Service:
             if work.row is not None:
                 self._row(work.row, held)
                 held = []
-        except Exception:
+        except Exception:  # whatever it was: the feed is shut first, then it is passed on
             log.exception("the session failed")
             self.parts.valve.shut()
             raise
@@ -371,7 +371,7 @@ class Service:
         session = self.running()
         if session.phase is not Phase.ISOLATING:
             raise RefusedError("the feed is not isolated")
-        if any(alarm.kind in {"flood", "weep"} for alarm in session.alarms):
+        if any(alarm.leaks for alarm in session.alarms):
             raise RefusedError("a leak was found: end the soak and mend it first")
         session.resume_feed()
 

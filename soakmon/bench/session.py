@@ -120,7 +120,7 @@ class Session:
     def _alarm(self, alarm: Alarm) -> None:
         self.alarms.append(alarm)
         self.record(alarm.t_s, "alarm", asdict(alarm))
-        leak = alarm.kind in {"weep", "flood"}
+        leak = alarm.leaks
         if leak and self.phase in {Phase.FILLING, Phase.SETTLING, Phase.SOAKING}:
             self.isolate(f"alarm: {alarm.text}")
 
@@ -192,7 +192,7 @@ class Session:
 
     def _isolating(self) -> None:
         isolated_s = self.isolated_s if self.isolated_s is not None else self.t_s
-        leaks = [alarm for alarm in self.alarms if alarm.kind in {"weep", "flood"}]
+        leaks = [alarm for alarm in self.alarms if alarm.leaks]
         over = self.soaked_s >= 3600 * self.bench.service.soak_h
         shut_s = self.t_s - isolated_s
         least_s = 60 * self.bench.service.isolate_min

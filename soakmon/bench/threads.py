@@ -52,7 +52,7 @@ class Threads:
         while not self.stopping.is_set():
             try:
                 self.service.sample()
-            except Exception:
+            except Exception:  # whatever it was: the feed is shut, and sampling goes on
                 log.exception("sampling failed")
                 self.service.parts.valve.shut()
             due_s = max(due_s + every_s, self.service.clock.boot_s())

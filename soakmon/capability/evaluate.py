@@ -45,7 +45,6 @@ _TURNS = (
     (False, Way.AFTER_BLANK), (True, Way.GATES), (True, Way.AFTER_BLANK),
 )  # fmt: skip
 _ERRORS_UP_TO_G_PER_DAY = 6.0
-LEAK_ALARMS = frozenset({"weep", "flood"})
 _ISOLATE_S, _NIGHT_S = 1800.0, 86400.0
 
 
@@ -168,14 +167,14 @@ def judged(case: Case, maker: Maker) -> Result:
     seconds = time.process_time() - start
     error, bound = _error(case, night, decider)
     # A mass that told of the leak before any gate did names no other carb.
-    named = {a.carb for a in verdict.alarms if a.kind in LEAK_ALARMS and a.carb is not None}
+    named = {a.carb for a in verdict.alarms if a.leaks and a.carb is not None}
     return Result(
         case.index,
         case.leak_g_per_day,
         case.way.value,
         case.hard,
         verdict.outcome.value,
-        any(a.kind in LEAK_ALARMS for a in (*decider.alarms, *verdict.alarms)),
+        any(a.leaks for a in (*decider.alarms, *verdict.alarms)),
         _delay(night, verdict),
         named == {night.carb},
         error,
@@ -210,7 +209,7 @@ def _isolated(case: Case, maker: Maker, decider: Decider) -> list[list[float]] |
 
 
 def _delay(night: Night, verdict: Verdict) -> float | None:
-    alarms = [a.t_s for a in verdict.alarms if a.kind in LEAK_ALARMS]
+    alarms = [a.t_s for a in verdict.alarms if a.leaks]
     return min(alarms) - night.began_s if alarms and np.isfinite(night.began_s) else None
 
 

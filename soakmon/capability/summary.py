@@ -74,7 +74,7 @@ def _tight_true(results: Iterable[Result]) -> float | None:
     return _share(r.leak_g_per_day <= CRITERION_G_PER_DAY for r in results if r.outcome == "tight")
 
 
-def _causes(seen: Sequence[Result]) -> dict[str, Any]:
+def _causes(seen: Sequence[Result]) -> dict[str, float | None]:
     """Cause right first, and among the first two: once the feed was shut, and without."""
     return {
         "top_two_right": _evenly(seen, lambda r: _among(r.isolated, 2)),

@@ -1,4 +1,4 @@
-"""One false-alarm budget for the whole soak, split among the three layers."""
+"""One false-alarm budget for the whole soak, split among the tests."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ class Budget:
 
         No theorem keeps it there. The looks of a night hang together and the filter's spread is a
         cautious one: 2 of 1,500 ordinary tight nights came below it (simulated), and about one in
-        nine of those with a cell that drifts ten times as much as it should.
+        ten of those with a cell that drifts ten times as much as it should.
         """
         return 0.1 * self.total
 

@@ -58,6 +58,8 @@ _LATE = {
     Cause.BOWL_JOINT_WEEP: 0.6,
     Cause.RAIL_JOINT_WEEP: 0.25,
 }
+# What fills a bowl from its shut-off to the lip, at least and at most, and the least weep that does
+# so within half a night (judgement, for bowls of common size).
 _RISE_G, _FULL_G, _FILLS_G_PER_H = 4.0, 7.0, 0.4
 _SEEPS_G_PER_H, _POURS_G_PER_H = 0.2, 20.0
 _MOST_G_PER_H = {Cause.OVERFLOW_TUBE_CRACK: 20.0}

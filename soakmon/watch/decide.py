@@ -37,7 +37,7 @@ _LOOK_EVERY = 5
 _PIECE = 3600
 _DRY_STEPS = 3
 # In its first minutes the filter still learns the noise: the tail of what it says means nothing.
-TAIL_FROM_S = 1800.0
+_TAIL_FROM_S = 1800.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,8 +273,12 @@ class Decider:
         """
         if weep.unseen(mass) > -np.log(self.budget.weep_mass):
             return True
-        told = self.mass_running and self.last_s - self.soak_s > TAIL_FROM_S
-        return told and chance_of_none(weep) < self.budget.running
+        return self.tail(weep) < self.budget.running
+
+    def tail(self, weep: Weep) -> float:
+        """`chance_of_none` of the mass so far; 1 while it means nothing."""
+        told = self.mass_running and self.last_s - self.soak_s > _TAIL_FROM_S
+        return chance_of_none(weep) if told else 1.0
 
     def _now(self) -> float:
         return self.last_row_s

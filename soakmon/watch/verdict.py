@@ -50,6 +50,11 @@ class Alarm:
     leak_g_per_h: float | None
     text: str
 
+    @property
+    def leaks(self) -> bool:
+        """Whether it says that fuel gets out, and not only that something is wrong."""
+        return self.kind in {"weep", "flood"}
+
 
 @kept
 @dataclass(frozen=True, slots=True)
