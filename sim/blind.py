@@ -179,9 +179,9 @@ def _delivering(night: Scenario, defect: Defect) -> Defect:
         shares = blend(night.blend, night.fuel.rvp_kpa)
         rate += 3600 * patch_g_per_s(shares, defect.patch_mm2, mean_c, night.draught)
         rate /= defect.caught
-    if defect.kind in {Kind.BOWL_JOINT, Kind.RAIL_JOINT, Kind.HOSE}:
+    if defect.kind is not Kind.NEEDLE_OPEN:
         rate /= thinning(mean_c)
-    if defect.kind in {Kind.RAIL_JOINT, Kind.HOSE}:
+    if defect.kind in {Kind.RAIL_JOINT, Kind.HOSE, Kind.NEEDLE_WEEP}:
         bowls_ml = sum(bowl.volume_ml for bowl in night.geometry.bowls)
         rate /= head_of(night.geometry, night.filled_ml - bowls_ml)
     return replace(defect, rate_g_per_h=rate)

@@ -10,6 +10,8 @@ from sim.blend import Floats
 from sim.scenario import Scenario
 
 _FALLS = 0.62  # share of a hanging drop that falls, for lips of 1-2 mm
+# Surface tension falls by 0.1 mN/m per °C, of 21 to 22: warm drops are lighter (memory, ±20 %).
+_LIGHTER_PER_C = 0.0046
 _MERGE_PER_S = 8.0  # faster, and drops become a stream that a gate cannot count
 
 
@@ -29,6 +31,9 @@ class Gates:
         self.drop_g = [g * float(self.drop_rng.lognormal(0, 0.1)) for g in self.drop_g]
         self.due_g = [self._next(gate) for gate in range(len(bowls))]
         self.last_s = 0.0
+        # What has reached each lip, and the same counted in drops of 20 °C.
+        self.at_lip_g: Floats = np.zeros(len(bowls))
+        self.as_20c_g: Floats = np.zeros(len(bowls))
         sun_s = scenario.happenings.sun_s or (0.0, 0.0)
         bursts = np.random.default_rng([scenario.seed, int(sun_s[0])])
         self.flicker: Floats = bursts.gamma(0.25, 1.0, int(sun_s[1] / 60) + 2)
@@ -36,12 +41,16 @@ class Gates:
     def _next(self, gate: int) -> float:
         return self.drop_g[gate] * float(self.drop_rng.lognormal(0, 0.06))
 
-    def read(self, t_s: Floats, at_lip_g: Floats) -> Floats:
-        """Counts (n, N) since the previous time; at_lip_g (n, N): what reached each lip so far."""
+    def read(self, t_s: Floats, at_lip_g: Floats, bowls_c: Floats) -> Floats:
+        """Counts (n, N) since the previous time.
+
+        at_lip_g (n, N): what reached each lip so far; bowls_c (n,): temperature there, °C.
+        """
         spacing = np.diff(t_s, prepend=self.last_s)
         counts: Floats = np.zeros((len(t_s), len(self.due_g)))
+        due = self._as_20c(at_lip_g, bowls_c)
         for gate in range(len(self.due_g)):
-            counts[:, gate] = self._drops(gate, at_lip_g[:, gate])
+            counts[:, gate] = self._drops(gate, due[:, gate])
             counts[:, gate] = np.minimum(counts[:, gate], np.ceil(_MERGE_PER_S * spacing))
         counts += self.rng.poisson(
             np.broadcast_to(self.scenario.dark_per_h / 3600 * spacing[:, None], counts.shape)
@@ -53,6 +62,14 @@ class Gates:
             counts[t_s >= self.scenario.happenings.stuck_s, stuck - 1] = np.nan
         self.last_s = float(t_s[-1])
         return counts
+
+    def _as_20c(self, at_lip_g: Floats, bowls_c: Floats) -> Floats:
+        """(n, N) what has reached each lip, in g that make as many drops at 20 °C."""
+        more = np.diff(at_lip_g, axis=0, prepend=self.at_lip_g[None])
+        more = more / (1 - _LIGHTER_PER_C * (bowls_c - 20.0))[:, None]
+        due: Floats = self.as_20c_g + np.cumsum(more, axis=0)
+        self.at_lip_g, self.as_20c_g = at_lip_g[-1].copy(), due[-1].copy()
+        return due
 
     def _drops(self, gate: int, at_lip_g: Floats) -> Floats:
         """Drops let go between the times: each when the lip cannot hold it any longer."""

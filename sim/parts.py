@@ -127,7 +127,10 @@ class SimulatedBench:
         with self.lock:
             now_s = self.catch_up()
             before_s = self.gates.last_s
-            counts = self.gates.read(np.array([now_s]), self.world.at_lip_g[None, :])[0]
+            bowls_c = self.world.weather.at(now_s)[2]
+            counts = self.gates.read(
+                np.array([now_s]), self.world.at_lip_g[None, :], np.array([bowls_c])
+            )[0]
             self.stuck = [bool(np.isnan(c)) for c in counts]
             edges = []
             for gate, count in enumerate(np.nan_to_num(counts).astype(int)):

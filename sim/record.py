@@ -91,7 +91,8 @@ def simulate(
     bangs = knocks(scenario, seed, hours)
     at_lip = np.array(knots.at_lip_g).reshape(len(knots.t_s), -1)
     lips = [np.interp(t_s, knots.t_s, at_lip[:, gate]) for gate in range(at_lip.shape[1])]
-    drops = Gates(scenario, bangs, seed).read(t_s, np.array(lips).reshape(-1, len(t_s)).T)
+    bowls_c = np.interp(t_s, world.weather.t_s, world.weather.bowls_c)
+    drops = Gates(scenario, bangs, seed).read(t_s, np.array(lips).reshape(-1, len(t_s)).T, bowls_c)
     mass = Cell(scenario, world.weather, bangs, seed).read(
         t_s, np.interp(t_s, knots.t_s, knots.bottle_g)
     )

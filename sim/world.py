@@ -181,7 +181,7 @@ class World:
         for index, needle in enumerate(self.needles):
             defects = [d for d in active if d.carb == index + 1]
             level = self._level_mm(index, temp_c)
-            flow = needle.flow_g_per_s(level, head if supply else 0.1, defects) * dt
+            flow = needle.flow_g_per_s(level, head if supply else 0.1, defects, temp_c) * dt
             if needle.feeding and not any(d.kind is Kind.NEEDLE_OPEN for d in defects):
                 area = self.geometry.bowls[index].area_mm2
                 flow = min(flow, max(-level, 0.0) * area * 1e-3 * self._density(temp_c) + 1e-4)

@@ -17,6 +17,7 @@ from soakmon.options import now, open_records
 from soakmon.records.jobs.models import Result
 from soakmon.records.jobs.store import Records
 from soakmon.records.jobs.work import add_result, find_job
+from soakmon.records.past import KEY, evaporation_of
 from soakmon.records.recall import Recalled
 from soakmon.watch.decide import Decision
 from soakmon.weigh.judge import Judged
@@ -70,7 +71,11 @@ def keep_soak(folder: Path, found: Recalled, files: list[Path]) -> str:
         kept = session.scalars(select(Result).where(Result.job_id == job.id, Result.bench == bench))
         if any(one.data.get("of_bench") == whence for one in kept):
             return f"job {number} has had it since the soak ended"
-        data = {"title": entry.title, "of_bench": whence}
+        data = {
+            "title": entry.title,
+            "of_bench": whence,
+            KEY: evaporation_of(found.decision, found.settings),
+        }
         _give(
             (records, session), number, found.ended_at, decision=found.decision, data=data,
             files=files, invented=found.told.invented, bench=bench,

@@ -11,21 +11,26 @@ from typing import cast, get_args
 
 import numpy as np
 import tomli_w
+from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from soakmon import __version__
 from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.options import DATA, has_records, now, open_records
-from soakmon.records.jobs.models import Job
+from soakmon.records.jobs.models import Job, Result
 from soakmon.records.jobs.work import carb_values, find_job, latest
+from soakmon.records.past import past_soaks
 from soakmon.records.priors import Shift, read_table, shifts
 from soakmon.records.told import Told
 from soakmon.report.content import About
 from soakmon.report.pdf import Paper
+from soakmon.watch.past import Past, learnt
 from soakmon.watch.settings import Settings
 from soakmon.weigh.in_force import Standing, standing
 
+# So many soaks of a bench are looked at for what they teach.
+_LOOKED_AT = 200
 _PRIVATE = ("mqtt", "influx", "phone", "lookout", "page")
 
 
@@ -68,7 +73,8 @@ def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings
     if order.job is None:
         return order, settings
     told = consult(order.data, order.job, gates, order.made, order.bench)
-    settings = replace(settings, cause_shift=told.cause_shift)
+    # A recorded run says the same whatever other soaks are on record.
+    settings = replace(told, past=settings.priors.past).applied(settings)
     about = about_of(replace(told, invented=order.about.invented), settings, order.made)
     return replace(order, about=replace(about, bench_toml=order.about.bench_toml)), settings
 
@@ -114,36 +120,49 @@ def counsel(folder: Path, bench: Bench, *, invented: bool) -> Callable[[str | No
 
     def tell(job: str | None, wall_s: float) -> Told:
         began = datetime.fromtimestamp(wall_s, UTC).astimezone()
-        told = consult(folder, job, bench.rack.carbs, began, bench)
+        told = consult(folder, job, bench.rack.carbs, began, bench, invented=invented)
         offset = began.utcoffset()
-        return replace(
-            told, invented=invented, utc_offset_s=offset.total_seconds() if offset else 0.0
-        )
+        return replace(told, utc_offset_s=offset.total_seconds() if offset else 0.0)
 
     return tell
 
 
 def consult(
-    folder: Path, job: str | None, gates: int, when: datetime, bench: Bench | None = None
+    folder: Path,
+    job: str | None,
+    gates: int,
+    when: datetime,
+    bench: Bench | None = None,
+    *,
+    invented: bool = False,
 ) -> Told:
     """What the records tell a soak at that time. gates: of the run, 0 when it has none.
+
+    invented: the bench is a simulated one, and learns from its like only.
 
     Raises InputError for a job that is not there or has another number of carburettors. Without a
     job, records that cannot be read are told and nothing more: the bench does not wait for them.
     """
     if job is None and not has_records(folder):
-        return Told(calibration=standing(None, None, when.date()).text, versions=versions())
+        stands = standing(None, None, when.date())
+        return Told(calibration=stands.text, versions=versions(), invented=invented)
     try:
         with open_records(folder) as records, records.session() as session:
             stands = calibration_in_force(session, when.date(), bench)
-            told = Told(calibration=stands.text, calibrated=stands.good, versions=versions())
+            told = Told(
+                calibration=stands.text,
+                calibrated=stands.good,
+                past=past_of(session, bench, invented=invented) if bench else Past(),
+                versions=versions(),
+                invented=invented,
+            )
             if job is None:
                 return told
             found = find_job(session, job)
             return _told_by(found, _checked_shifts(found, gates, folder), told)
     except InputError as error:
         if job is None:
-            return Told(calibration=f"unknown: {error}", versions=versions())
+            return Told(calibration=f"unknown: {error}", versions=versions(), invented=invented)
         raise
 
 
@@ -169,6 +188,17 @@ def _told_by(job: Job, told_shifts: dict[int, Shift], told: Told) -> Told:
         rack=job.rack,
         shifts=told_shifts,
     )
+
+
+def past_of(session: Session, bench: Bench, *, invented: bool) -> Past:
+    """What the soaks that a bench has run tell of the next one; the latest weigh as the oldest."""
+    kept = select(Result.data).where(
+        Result.kind == ("rehearsal" if invented else "soak"), Result.bench == bench.service.name
+    )
+    settings = bench.settings()
+    data = session.scalars(kept.order_by(Result.at.desc(), Result.id.desc()).limit(_LOOKED_AT))
+    priors = settings.priors
+    return learnt(past_soaks(data, settings), priors.scales, priors.rel_sds, priors.doubt)
 
 
 def calibration_in_force(session: Session, today: date, bench: Bench | None = None) -> Standing:

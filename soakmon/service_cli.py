@@ -22,7 +22,7 @@ from sim.scenarios import SCENARIOS
 from soakmon.bench.check import listen_and_check
 from soakmon.bench.client import Client
 from soakmon.bench.ports import BenchParts
-from soakmon.bench.preflight import check_calibration, check_outlets, fit
+from soakmon.bench.preflight import check_outlets, check_told, fit
 from soakmon.bench.serve import serve as run_service
 from soakmon.cautions import CAUTIONS
 from soakmon.config import Bench, read_bench
@@ -104,8 +104,15 @@ def check(
     logging.getLogger("soakmon").setLevel(logging.ERROR)  # what is down stands among the checks
     board = asyncio.run(probe(described))
     checks += check_outlets(board.as_list(), phone_needed=described.phone.needed)
-    told = consult(Path(described.service.data_folder), None, 0, now().astimezone(), described)
-    checks.append(check_calibration(told))
+    told = consult(
+        Path(described.service.data_folder),
+        None,
+        0,
+        now().astimezone(),
+        described,
+        invented=simulated is not None,
+    )
+    checks += check_told(told)
     for one in checks:
         mark = "ok" if one.passed else "note" if one.warning else "FAILED"
         out.print(Text(f"{mark:>6}  {one.name}: {one.text}"))

@@ -84,9 +84,14 @@ def _outlet(health: dict[str, Any], *, phone_needed: bool) -> Check:
     return Check(name, False, text, warning=not (phone and phone_needed))
 
 
-def check_calibration(told: Told) -> Check:
-    """Whether the cell's calibration is in force, by what the records told the soak."""
-    return Check("calibration", told.calibrated, told.calibration, warning=True)
+def check_told(told: Told) -> list[Check]:
+    """What the records told the soak: is the calibration in force, what do past soaks teach."""
+    checks = []
+    if told.calibration:
+        checks.append(Check("calibration", told.calibrated, told.calibration, warning=True))
+    if told.past.text:
+        checks.append(Check("past soaks", True, told.past.text))
+    return checks
 
 
 def _cell(mass_g: Floats) -> Check:

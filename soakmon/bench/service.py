@@ -23,7 +23,7 @@ from soakmon.bench import drawn
 from soakmon.bench.book import Consult
 from soakmon.bench.guard import Guard, Trip
 from soakmon.bench.ports import BenchParts, Edge, Press
-from soakmon.bench.preflight import Check, check_calibration, check_machine, check_outlets
+from soakmon.bench.preflight import Check, check_machine, check_outlets, check_told
 from soakmon.bench.resume import resume_session
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.bench.session import Phase, Session
@@ -298,12 +298,11 @@ class Service:
 
     def _new_session(self, told: Told) -> Session:
         def around() -> list[Check]:
-            checks = self.check_around()
-            return [*checks, check_calibration(told)] if told.calibration else checks
+            return [*self.check_around(), *check_told(told)]
 
         gates = self.parts.gates.count
-        shift = told.cause_shift
-        return Session(self.bench, gates, self._record, self._set_feed, around, cause_shift=shift)
+        settings = told.applied(self.bench.settings())
+        return Session(self.bench, gates, self._record, self._set_feed, around, settings=settings)
 
     # -- commands --------------------------------------------------------------------------------
 

@@ -6,8 +6,8 @@ the last three. The session owns no thread and no clock: rows and commands come 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, replace
+from collections.abc import Callable
+from dataclasses import asdict
 from enum import StrEnum
 from typing import Any
 
@@ -21,8 +21,9 @@ from soakmon.watch import decay
 from soakmon.watch.averaging import join
 from soakmon.watch.decide import Decider, Decision
 from soakmon.watch.rows import Rows
+from soakmon.watch.settings import Settings
 from soakmon.watch.trend import trend
-from soakmon.watch.verdict import Alarm, Cause, Outcome
+from soakmon.watch.verdict import Alarm, Outcome
 
 _NO_FLOW_S = 600.0
 _FORECAST_S = 7200.0
@@ -48,8 +49,8 @@ class Session:
     """A running soak.
 
     record: called with t_s, kind and data of every event; set_feed: opens (True) or shuts the
-    valve; machine: more checks that preflight makes; cause_shift: what the job record says, as
-    factors on the odds of causes by carb.
+    valve; machine: more checks that preflight makes; settings: the bench's, with what the records
+    say (None: the bench's alone).
     """
 
     def __init__(
@@ -60,10 +61,10 @@ class Session:
         set_feed: Callable[[bool], None],
         machine: Callable[[], list[Check]] = list,
         *,
-        cause_shift: Mapping[int, Mapping[Cause, float]] | None = None,
+        settings: Settings | None = None,
     ) -> None:
         self.bench = bench
-        self.settings = replace(bench.settings(), cause_shift=cause_shift or {})
+        self.settings = settings or bench.settings()
         self.decider = Decider(self.settings, gates)
         self.record = record
         self.set_feed = set_feed

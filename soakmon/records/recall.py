@@ -73,7 +73,7 @@ def recall(path: Path, soak: int | str | None = None) -> Recalled:
         raise InputError(f"{path}: soak {entry.id} has no readings")
     bench = Bench.model_validate_json(entry.configuration)
     told = told_in(events)
-    settings = replace(bench.settings(), cause_shift=told.cause_shift)
+    settings = told.applied(bench.settings())
     made = decide(rows, settings)
     given = verdict_from(entry.verdict) if entry.verdict is not None else made.verdict
     decision = replace(made, verdict=given)

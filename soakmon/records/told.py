@@ -7,11 +7,13 @@ version of the program do not change what the soak was judged by, nor its report
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from soakmon.records.journal import Event
 from soakmon.records.priors import Shift
+from soakmon.watch.past import Past
+from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Cause
 
 EVENT = "record"
@@ -22,8 +24,8 @@ class Told:
     """Job, calibration and circumstances of a soak.
 
     shifts: what the job record says of each carb. calibration: in words; calibrated: whether it is
-    in force. utc_offset_s: the shop's clock against UTC. versions: of the programs that watched.
-    invented: the bench is a simulated one.
+    in force. past: what past tight soaks of the bench say. utc_offset_s: the shop's clock against
+    UTC. versions: of the programs that watched. invented: the bench is a simulated one.
     """
 
     job: str = ""
@@ -33,14 +35,16 @@ class Told:
     shifts: Mapping[int, Shift] = field(default_factory=dict)
     calibration: str = ""
     calibrated: bool = False
+    past: Past = field(default_factory=Past)
     utc_offset_s: float = 0.0
     versions: Mapping[str, str] = field(default_factory=dict)
     invented: bool = False
 
-    @property
-    def cause_shift(self) -> dict[int, Mapping[Cause, float]]:
-        """Factors on the odds of causes by carb, as the decider takes them."""
-        return {carb: shift.factor for carb, shift in self.shifts.items()}
+    def applied(self, settings: Settings) -> Settings:
+        """The settings of a bench with what the records say of causes and of past soaks."""
+        shift = {carb: one.factor for carb, one in self.shifts.items()}
+        priors = replace(settings.priors, past=self.past)
+        return replace(settings, cause_shift=shift, priors=priors)
 
     def as_dict(self) -> dict[str, Any]:
         """As JSON types."""
@@ -52,7 +56,8 @@ class Told:
             }
             for carb, shift in self.shifts.items()
         }
-        return {**plain, "versions": dict(self.versions), "shifts": shifts}
+        past = asdict(self.past)
+        return {**plain, "past": past, "versions": dict(self.versions), "shifts": shifts}
 
 
 _PLAIN = (
@@ -70,7 +75,11 @@ def told_from(data: Mapping[str, Any]) -> Told:
         for carb, shift in data["shifts"].items()
     }
     return Told(
-        **{name: data[name] for name in _PLAIN}, versions=dict(data["versions"]), shifts=shifts
+        **{name: data[name] for name in _PLAIN},
+        # Journals from before soaks learnt of each other do not have it.
+        past=Past(**data.get("past", {})),
+        versions=dict(data["versions"]),
+        shifts=shifts,
     )
 
 

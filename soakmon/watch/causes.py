@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from soakmon.watch import decay
+from soakmon.watch import decay, sips
 from soakmon.watch.verdict import Cause, Suspect
 
 PRIOR_ODDS: dict[Cause, float] = {
@@ -77,8 +77,9 @@ class Evidence:
     the end of the fill until it leaked; mass_led: mass was being lost well before drops fell;
     caught, caught_sd: what dripped into the gate over what the mass lost, and how well that is
     known; shut: what drops did once the feed was shut (None: never shut); lost_while_shut: the
-    bottle went on losing fuel with the feed shut; lost_g: what has leaked so far; shift: factors on
-    the prior odds, from the job record.
+    bottle went on losing fuel with the feed shut; drip: how the drip rate went while it was open
+    (None: not known); lost_g: what has leaked so far; shift: factors on the prior odds, from the
+    job record.
     """
 
     carb: int | None
@@ -90,6 +91,7 @@ class Evidence:
     caught_sd: float = math.inf
     shut: decay.Shut | None = None
     lost_while_shut: bool = False
+    drip: sips.Drip | None = None
     lost_g: float = math.inf
     shift: Mapping[Cause, float] = field(default_factory=dict)
 
@@ -104,6 +106,8 @@ def likelihood(cause: Cause, seen: Evidence) -> float:
     elif seen.mass_led:
         value *= 0.4
     value *= _by_straying(cause, seen)
+    if seen.drip is not None:
+        value *= sips.likelihood(cause, seen.drip)
     if seen.shut is not None:
         value *= decay.likelihood(cause, seen.shut)
     return value

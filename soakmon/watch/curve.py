@@ -15,6 +15,8 @@ from soakmon.watch.verdict import Band
 
 _NORMAL_95 = 1.959964
 _VAPOUR_REL_SD = 0.08
+# Time, loss, evaporated from bottle and hose, from the bowls, top-up, and what one bowl needs.
+_COLUMNS = 6
 
 
 def _none() -> Floats:
@@ -48,13 +50,9 @@ class CurveKeeper:
     """
 
     def __init__(self, settings: Settings) -> None:
-        priors = settings.priors
-        blank = priors.blank_scale is not None
-        feed = float(np.hypot(priors.bottle_rel_sd, 0.1))
-        self.feed_rel_sd = priors.blank_rel_sd if blank else feed
-        self.bowls_rel_sd = priors.bowls_after_blank_rel_sd
+        self.feed_rel_sd, self.bowls_rel_sd = settings.priors.rel_sds
         self.zero_g = float("nan")
-        self.points: list[tuple[float, float, float, float, float]] = []
+        self.points: list[tuple[float, ...]] = []
         self.top_up = (0.0, 0.0)
 
     def restart(self) -> None:
@@ -66,20 +64,25 @@ class CurveKeeper:
         """The soak's clock starts at this reading."""
         self.restart()
         self.zero_g = mass_g
-        self.points.append((t_s, 0.0, 0.0, 0.0, 0.0))
+        self.points.append((t_s, *[0.0] * (_COLUMNS - 1)))
 
     def add(self, average: Average, removed_g: float, evaporation: Evaporation) -> None:
         """Add a step; removed_g: bumps and refills so far, which are not fuel lost."""
         loss = self.zero_g + removed_g - average.mass_g
         parts = (evaporation.bottle_hose_g, evaporation.bowls_g, evaporation.top_up_g)
-        self.points.append((average.t_s, loss, *parts))
+        self.points.append((average.t_s, loss, *parts, evaporation.bowl_needs_g))
 
     def curve(self) -> Curve:
         """The curve so far."""
-        points = np.array(self.points).reshape(-1, 5)
+        points = np.array(self.points).reshape(-1, _COLUMNS)
         best, low, high = self._band(points[:, 2], points[:, 3], points[:, 4])
         feed, bowls, top_up = points[:, 2], points[:, 3], self._share() * points[:, 4]
         return Curve(points[:, 0], points[:, 1], best, low, high, feed, bowls, top_up)
+
+    def bowl_needs(self) -> tuple[Floats, Floats]:
+        """(n,) s and g: what one bowl had lost to the air and to shrinking, along the soak."""
+        points = np.array(self.points).reshape(-1, _COLUMNS)
+        return points[:, 0], points[:, 5]
 
     def expected(self) -> Band:
         """Expected evaporation up to now, g, 95 %."""

@@ -33,22 +33,21 @@ class Evaporation:
     and lagged by 20 and 60 minutes; fuel_c: measured, or the air lagged by 40 minutes.
     top_up_g: what the bowls have drawn beyond their evaporation since their needles keep the level
     while the fuel shrinks and swells; negative while warmth holds the level up. bowl_g_per_h: what
-    one bowl loses to the air now.
+    one bowl loses to the air now; bowl_needs_g: what one bowl has lost to the air and to shrinking.
     """
 
     def __init__(self, settings: Settings) -> None:
         rates = evaporation_rates(settings.geometry, settings.fuel, _TABLE_C)
         breath = breathing_g(settings.geometry, settings.fuel, _TABLE_C, _TABLE_C + _PLAY_C)
-        priors = settings.priors
-        scale = priors.blank_scale or 1.0
+        feed_scale, bowls_scale = settings.priors.scales
         self.bowls = len(settings.geometry.bowls)
         rack_l = 1e-3 * sum(bowl.volume_ml for bowl in settings.geometry.bowls)
         # By temperature: loss of bottle, hose and bowls, g/h; breath, g/°C; fuel of a full rack, g.
         self.table: Floats = np.column_stack(
             (
-                scale * rates.bottle,
-                scale * rates.hose,
-                priors.bowls_scale * rates.bowls,
+                feed_scale * rates.bottle,
+                feed_scale * rates.hose,
+                bowls_scale * rates.bowls,
                 breath / _PLAY_C,
                 rack_l * density_kg_per_m3(settings.fuel, _TABLE_C),
             )
@@ -63,7 +62,7 @@ class Evaporation:
         """Start the sums at zero."""
         self.bottle_hose_g = self.bowls_g = 0.0
         self.full_g = math.nan
-        self.drawn_g = self.top_up_g = 0.0
+        self.drawn_g = self.top_up_g = self.bowl_needs_g = 0.0
 
     @property
     def total_g(self) -> float:
@@ -92,8 +91,10 @@ class Evaporation:
         """A needle opens when the level has never been as low: a running maximum of the need."""
         if not math.isfinite(self.full_g):
             self.full_g = rack_g
+        needs_g = rack_g - self.full_g + self.bowls_g
+        self.bowl_needs_g = needs_g / max(self.bowls, 1)
         if feed_open > 0.5:
-            self.drawn_g = max(self.drawn_g, rack_g - self.full_g + self.bowls_g)
+            self.drawn_g = max(self.drawn_g, needs_g)
         self.top_up_g = self.drawn_g - self.bowls_g
 
     def _looked_up(self) -> list[float]:

@@ -13,6 +13,7 @@ from soakmon.watch.causes import Evidence
 from soakmon.watch.closing import leak_given_leaking
 from soakmon.watch.decay import PARTS, Shut
 from soakmon.watch.found import FLOODS_G_PER_H, Found, fed_until_s
+from soakmon.watch.sips import Drip, drip
 from soakmon.watch.verdict import Cause
 from soakmon.watch.weep import Weep
 
@@ -44,6 +45,7 @@ def evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
         *_caught(weep, one, found),
         _while_shut(decider, one),
         bool(lost),
+        _drip(decider, weep, one),
         rate * max(fed_until_s(decider, weep) - one.onset_s, 0.0) / 3600,
         shift(decider, one.carb),
     )
@@ -80,6 +82,17 @@ def _delay_h(decider: Decider, one: Found) -> float:
     if one.dripped_g_per_h > 0 and not one.mass_led:
         delay_h -= 2 * _drop_g(decider, one) / one.dripped_g_per_h
     return max(delay_h, 0.0)
+
+
+def _drip(decider: Decider, weep: Weep, one: Found) -> Drip | None:
+    """How the drip went while the feed was open."""
+    if one.carb is None:
+        return None
+    gate = one.carb - 1
+    times = np.array(decider.tally.times[gate])
+    fed = (times >= one.onset_s) & (times <= fed_until_s(decider, weep))
+    counts = np.array(decider.tally.counts[gate])[fed]
+    return drip(times[fed], counts, _drop_g(decider, one), *decider.curve.bowl_needs())
 
 
 def _while_shut(decider: Decider, one: Found) -> Shut | None:

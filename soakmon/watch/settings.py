@@ -8,10 +8,16 @@ from dataclasses import dataclass, field
 
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry
+from soakmon.watch.past import Past
 from soakmon.watch.verdict import Cause
 
 # Of a blank run's departure the bowls share some, more or less (judgement).
 _SHARED, _BOWLS_DEPART = 0.3, 0.3
+# Chance that the expected evaporation is wrong by a factor: another fuel, another vent, a draught.
+# A blank run has measured the first and the last of these on the night's own bottle.
+_DOUBT, _DOUBT_AFTER_BLANK = 0.16, 0.001
+# Of fuel and draught, in the loss of the bottle (judgement).
+_NIGHT_REL_SD = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +28,7 @@ class Priors:
     evaporation. blank_scale (measured over expected loss of bottle and hose) and blank_rel_sd
     replace the first two after a blank run (None: no blank run). dark_per_h: expected dark counts
     per gate and hour. zero_g_per_c: sd of the cell's zero shift with temperature. sip_g: largest
-    plausible single sip of a float needle.
+    plausible single sip of a float needle. past: what past tight soaks of this bench say.
     """
 
     bottle_rel_sd: float = 0.15
@@ -33,22 +39,35 @@ class Priors:
     dark_per_h: float = 0.02
     zero_g_per_c: float = 0.1
     sip_g: float = 0.6
+    past: Past = field(default_factory=Past)
 
     @property
-    def bowls_scale(self) -> float:
-        """Factor on the bowls' expected loss: fuel and draught that a blank run met are theirs too.
+    def scales(self) -> tuple[float, float]:
+        """Factors on the expected loss of bottle with hose, and of the bowls.
 
-        About a third of what moves a bottle's loss moves the bowls' as well: judgement.
+        Fuel and draught that a blank run met are the bowls' too: about a third of what moves a
+        bottle's loss moves theirs as well (judgement).
         """
-        return self.blank_scale**_SHARED if self.blank_scale else 1.0
+        blank = self.blank_scale or 1.0
+        return blank * self.past.scale, blank**_SHARED * self.past.scale
 
     @property
-    def bowls_after_blank_rel_sd(self) -> float:
-        """Relative sd of the bowls' loss: wider, the further a blank run was from the expected."""
+    def rel_sds(self) -> tuple[float, float]:
+        """Relative sd of the loss of bottle with hose, and of the bowls.
+
+        The bowls' is wider, the further a blank run was from the expected.
+        """
+        narrows = self.past.narrows
         if not self.blank_scale:
-            return self.bowls_rel_sd
+            feed = math.hypot(self.bottle_rel_sd, _NIGHT_REL_SD)
+            return narrows * feed, narrows * self.bowls_rel_sd
         departs = _BOWLS_DEPART * abs(math.log(self.blank_scale))
-        return math.hypot(self.bowls_rel_sd, departs)
+        return narrows * self.blank_rel_sd, narrows * math.hypot(self.bowls_rel_sd, departs)
+
+    @property
+    def doubt(self) -> float:
+        """Chance that the expected evaporation is wrong by a factor."""
+        return self.past.doubt * (_DOUBT_AFTER_BLANK if self.blank_scale else _DOUBT)
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,10 +54,12 @@ class Tally:
         self.times[gate].append(t_s)
         self.counts[gate].append(count)
         if len(self.times[gate]) >= _KEEP:
-            # Of so many drops every second time will do, as long as all are counted.
-            counts = self.counts[gate]
-            self.times[gate] = self.times[gate][1::2]
-            self.counts[gate] = [a + b for a, b in zip(counts[::2], counts[1::2], strict=True)]
+            # Of older drops every second time will do, as long as all are counted.
+            half = _KEEP // 2
+            times, counts = self.times[gate], self.counts[gate]
+            pairs = zip(counts[:half:2], counts[1:half:2], strict=True)
+            self.times[gate] = times[1:half:2] + times[half:]
+            self.counts[gate] = [a + b for a, b in pairs] + counts[half:]
 
     def add_missing(self, rows: Rows) -> None:
         """Note rows in which a gate said nothing at all."""

@@ -40,9 +40,6 @@ ONSET_STEP_S = 900.0
 # Leak rates, g/h, half an octave apart: from 0.1 g/day to what empties a bottle in an hour.
 LEAKS: Floats = 0.004 * 2 ** (np.arange(34) / 2)
 _FROM_START = 0.5
-# Chance that the expected evaporation is wrong by a factor: another fuel, another vent, a draught.
-# A blank run has measured the first and the last of these on the night's own bottle.
-_DOUBT, _DOUBT_AFTER_BLANK = 0.16, 0.001
 # Share of the leak that a gate catches (as steps down the rate grid), and its weight.
 _CAUGHT = ((0, 0.8), (2, 0.15), (5, 0.05))
 # Chance that drops at a gate are water. Needles hold the bottle's loss back and let it go by sips,
@@ -69,14 +66,7 @@ class Weep:
 
     def __init__(self, settings: Settings, start_s: float, gates: int, reading_g: float) -> None:
         priors = settings.priors
-        blank = priors.blank_scale is not None
-        self.filter = MassFilter(
-            priors.blank_rel_sd if blank else float(np.hypot(priors.bottle_rel_sd, 0.1)),
-            priors.bowls_after_blank_rel_sd,
-            _DOUBT_AFTER_BLANK if blank else _DOUBT,
-            priors.zero_g_per_c,
-            ONSETS,
-        )
+        self.filter = MassFilter(*priors.rel_sds, priors.doubt, priors.zero_g_per_c, ONSETS)
         self.start_s = start_s
         self.last_s = start_s
         self.fed_s = start_s

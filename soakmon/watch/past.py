@@ -1,0 +1,126 @@
+"""What past tight soaks of a bench say about the next one: how much it evaporates, how evenly.
+
+The ratio of loss to expectation varies from bench to bench (vents, hose) and from night to night
+(fuel batch, draught): y_i ~ N(m, t² + s_i²), m and t unknown, over a grid of both. Only soaks that
+were found tight count, and one that had lost much more would not have been: each is a draw that
+was cut off where its verdict would have changed (truncated normal distribution). Without that a
+bench would teach itself that it never loses much.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from soakmon.watch.rows import Floats
+
+# Fewer teach nothing, and what is older than the last so many is another season's fuel (judgement).
+LEAST, MOST = 3, 30
+# What needles hold back and the cell's zero leave open in one night's loss, g.
+_READ_G = 0.3
+# Departure of a bench on a logarithmic scale where the physics is wrong by a factor; share of the
+# spread believed before that changes from night to night (fuel batch, draught), and how well that
+# share is known (judgement).
+_OFF_SD = 0.6
+_BY_NIGHT, _BY_NIGHT_LOG_SD = 0.7, 0.5
+_NARROWS = (0.4, 2.0)
+_BENCH: Floats = np.linspace(-1.2, 1.2, 161)
+_NIGHT: Floats = np.geomspace(0.03, 0.4, 13)
+
+
+@dataclass(frozen=True, slots=True)
+class PastSoak:
+    """A past soak of the same bottle, hose and fuel.
+
+    lost_g; feed_g, bowls_g: what the physics alone expected of bottle with hose, and of the bowls;
+    spare_g: how much more it could have lost and still be tight (None: it was not, and no gate saw
+    a leak, but it lost more than any expectation).
+    """
+
+    lost_g: float
+    feed_g: float
+    bowls_g: float
+    spare_g: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """What the past tells: how many soaks were tight, and what that does to the priors.
+
+    scale: factor on all of the expected evaporation; narrows: factor on its relative spread;
+    doubt: chance that it is wrong by a factor, over what that was before.
+    """
+
+    soaks: int = 0
+    scale: float = 1.0
+    narrows: float = 1.0
+    doubt: float = 1.0
+
+    @property
+    def text(self) -> str:
+        """In words; empty when there is nothing to say."""
+        if not self.soaks:
+            return ""
+        change = round(100 * (self.scale - 1))
+        lost = f"{abs(change)} % {'more' if change > 0 else 'less'} than" if change else "just"
+        return f"{self.soaks} tight soaks of such a bottle, hose and fuel lost {lost} the expected"
+
+
+def learnt(
+    soaks: Sequence[PastSoak],
+    scales: tuple[float, float],
+    rel_sds: tuple[float, float],
+    doubt: float,
+) -> Past:
+    """What soaks (the latest first) teach; nothing from fewer than three tight ones.
+
+    scales, rel_sds: factor on the expected loss and its relative sd before them, of bottle with
+    hose and of the bowls; doubt: chance that the expectation is wrong by a factor.
+    """
+    soaks = [one for one in soaks[:MOST] if one.lost_g > 0 and one.feed_g + one.bowls_g > 0]
+    tight = [one for one in soaks if one.spare_g is not None]
+    if len(tight) < LEAST:
+        return Past()
+    feed = scales[0] * sum(one.feed_g for one in tight)
+    bowls = scales[1] * sum(one.bowls_g for one in tight)
+    before = math.hypot(feed * rel_sds[0], bowls * rel_sds[1]) / (feed + bowls)
+    mean, sd = _next_night(tight, scales, before, doubt)
+    narrows = min(max(sd / before, _NARROWS[0]), _NARROWS[1])
+    # Of as many nights so many were off by a factor (a beta prior worth one night).
+    off = len(soaks) - len(tight)
+    still = (doubt + off) / (1 + len(soaks)) / doubt
+    return Past(len(tight), round(math.exp(mean), 4), round(narrows, 4), round(min(still, 1.0), 5))
+
+
+def _next_night(
+    tight: Sequence[PastSoak], scales: tuple[float, float], before: float, doubt: float
+) -> tuple[float, float]:
+    """Mean and sd of the next night's ratio of loss to expectation, on a logarithmic scale."""
+    expected = np.array([scales[0] * one.feed_g + scales[1] * one.bowls_g for one in tight])
+    lost = np.array([one.lost_g for one in tight])
+    most = np.array([one.lost_g + (one.spare_g or 0.0) for one in tight])
+    seen, cut = np.log(lost / expected), np.log(most / expected)
+    sd = np.hypot(_NIGHT[:, None], _READ_G / expected)
+    z = (seen - _BENCH[:, None, None]) / sd
+    room = (cut - _BENCH[:, None, None]) / sd
+    # (M, T): the chance of what was seen, given that it was let through.
+    chance = (-0.5 * z**2 - np.log(sd) - np.log(_below(room))).sum(axis=2)
+    holds = (1 - doubt) / before * np.exp(-0.5 * (_BENCH / before) ** 2)
+    holds += doubt / _OFF_SD * np.exp(-0.5 * (_BENCH / _OFF_SD) ** 2)
+    spread = -0.5 * (np.log(_NIGHT / (_BY_NIGHT * before)) / _BY_NIGHT_LOG_SD) ** 2
+    chance += np.log(holds)[:, None] + spread
+    weight = np.exp(chance - chance.max())
+    weight /= weight.sum()
+    by_bench = weight.sum(axis=1)
+    mean = float(by_bench @ _BENCH)
+    variance = float(by_bench @ (_BENCH - mean) ** 2 + weight.sum(axis=0) @ _NIGHT**2)
+    return mean, math.sqrt(variance)
+
+
+def _below(z: Floats) -> Floats:
+    """Normal distribution function, never quite zero."""
+    chance: Floats = np.array([0.5 * math.erfc(-one / math.sqrt(2)) for one in z.ravel().tolist()])
+    return np.maximum(chance, 1e-12).reshape(z.shape)

@@ -1,0 +1,106 @@
+"""Does a drip breathe with the sips of its bowl's needle?
+
+A float needle lets its bowl sink by tenths of a millimetre before it opens again. What leaks
+through a crack of the overflow tube, a few millimetres below the level, falls meanwhile by some
+percent and jumps back with the sip; a joint deeper down hardly feels it; what the feed drives does
+not feel it at all. When a sip falls is known: whenever the bowl has lost as much again, by drops,
+evaporation and shrinking; only how large a sip is, is not. So the logarithm of the drip rate,
+against what the bowl has lost, is held against saw teeth of every period, the height of which goes
+with the period. How deep cracks and joints lie is `decay`'s; that their flow goes with the square
+of the head over a crack and with the head over a joint is laminar flow through a slit and a gap.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from soakmon.watch.decay import ABOVE_G
+from soakmon.watch.rows import Floats
+from soakmon.watch.verdict import Cause
+
+# Sips of a needle, g (judgement; logarithmically uniform).
+_LEAST_SIP_G, _LARGEST_SIP_G = 0.03, 0.6
+# Fewer drops tell nothing, more take time; fewer sips are not told from a rate that changes.
+_LEAST_DROPS, _MOST_DROPS, _LEAST_SIPS = 20, 1000, 6.0
+# A gap this far from the usual one (logarithm) is a missed drop or a stray one.
+_ODD = 0.35
+_TREND_DROPS = 61
+_DROP_REL_SD = 0.03
+_HARMONICS: Floats = np.arange(1.0, 4.0)
+_PHASES: Floats = np.arange(16) / 16
+# Between two saw teeth that are tried: steps of the phase at the end of the record.
+_PERIODS_APART = 0.4
+_NYQUIST = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class Drip:
+    """(n,) logarithm of the drip rate about its trend, and what the bowl had lost by then, g."""
+
+    log_rate: Floats
+    lost_g: Floats
+
+
+def drip(times_s: Floats, counts: Floats, drop_g: float, need_s: Floats, need_g: Floats) -> Drip:
+    """The drip of a gate. times_s, counts: (n,) of the drops, in order.
+
+    need_s, need_g: (m,) what else the bowl had lost by when: evaporated and shrunk.
+    """
+    times_s, counts = times_s[-_MOST_DROPS - 1 :], counts[-_MOST_DROPS - 1 :]
+    if len(times_s) <= _LEAST_DROPS:
+        return Drip(np.zeros(0), np.zeros(0))
+    gaps = np.diff(times_s) / counts[1:]
+    gaps /= np.median(gaps)
+    log_rate = np.clip(-np.log(np.maximum(gaps, 1e-3)), -_ODD, _ODD)
+    middle_s = (times_s[1:] + times_s[:-1]) / 2
+    dripped_g = drop_g * (np.cumsum(counts[1:]) - counts[1:] / 2)
+    lost_g = dripped_g + np.interp(middle_s, need_s, need_g)
+    return Drip(log_rate - _trend(log_rate), lost_g)
+
+
+def _trend(values: Floats) -> Floats:
+    """Running mean over a third of the drops, or as many as make a few sips."""
+    width = min(_TREND_DROPS, len(values) // 3) // 2
+    padded = np.pad(values, width, mode="reflect")
+    return np.convolve(padded, np.full(2 * width + 1, 1 / (2 * width + 1)), mode="valid")
+
+
+def likelihood(cause: Cause, drip: Drip) -> float:
+    """Chance of the drip under a cause over that of a rate that no sip moves."""
+    if cause not in ABOVE_G or not len(drip.log_rate):
+        return 1.0
+    span_g = float(drip.lost_g[-1] - drip.lost_g[0])
+    step_g = float(np.median(np.diff(drip.lost_g)))
+    # Sips per gram: enough of them in the record, each of more than two drops.
+    fewest = max(1 / _LARGEST_SIP_G, _LEAST_SIPS / max(span_g, 1e-6))
+    most = min(1 / _LEAST_SIP_G, _NYQUIST / max(step_g, 1e-6))
+    if most <= fewest:
+        return 1.0
+    told = float(np.log(most / fewest) / np.log(_LARGEST_SIP_G / _LEAST_SIP_G))
+    per_g = np.arange(fewest, most, _PERIODS_APART / span_g)
+    above_g, power = ABOVE_G[cause]
+    chances = [_chance(drip, per_g, power / (per_g * above), step_g) for above in above_g]
+    return told * float(np.mean(chances)) + (1 - told)
+
+
+def _chance(drip: Drip, per_g: Floats, swing: Floats, step_g: float) -> float:
+    """Likelihood ratio of saw teeth with so many sips per gram (F,) and swing (F,) of the rate.
+
+    The scatter of the drops is unknown: its square is integrated out, which leaves a power of the
+    residual sum of squares.
+    """
+    log_rate, count = drip.log_rate, len(drip.log_rate)
+    turns = np.exp(-2j * np.pi * np.outer(per_g, drip.lost_g))
+    waves = np.array([turns ** int(k) @ log_rate for k in _HARMONICS])
+    height = np.minimum(swing, 1.0) / (np.pi * _HARMONICS[:, None])
+    # A gap is the mean of its time: it does not show all of a fast wave.
+    height = height * np.sinc(_HARMONICS[:, None] * per_g * step_g)
+    shifts = np.exp(-2j * np.pi * np.outer(_HARMONICS, _PHASES))
+    along = np.imag(np.einsum("kf,kf,kp->fp", height, waves.conj(), shifts))
+    gain = along - (count * height**2 / 4).sum(axis=0)[:, None]
+    scatter = max(float(log_rate @ log_rate), count * _DROP_REL_SD**2)
+    better = -0.5 * count * np.log(np.maximum(1 - 2 * gain / scatter, 1e-3))
+    weight = 1 / per_g / (1 / per_g).sum()
+    return float(weight @ np.exp(np.minimum(better, 600.0)).mean(axis=1))
