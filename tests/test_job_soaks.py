@@ -22,6 +22,7 @@ from soakmon.bench.service import RefusedError
 from soakmon.config import parse_bench
 from soakmon.job_soak import counsel, snapshot
 from soakmon.records.jobs.store import Records
+from soakmon.records.jobs.work import add_result, find_job
 from soakmon.records.journal import Journal
 from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run
@@ -252,3 +253,43 @@ def test_a_report_keeps_to_itself_where_messages_go():
     assert not {"mqtt", "influx", "phone", "lookout", "page"} & set(
         tomllib.loads(snapshot(parse_bench(private)))
     )
+
+
+def test_a_tight_soak_teaches_the_next_ones(tmp_path):
+    """One soak of thirteen hours, kept with a job; two more like it; then a new one begins."""
+    desk = Desk(tmp_path / "data")
+    number = desk("job", "new", "--customer", "invented").out.strip()
+    plain = short(13.0)
+    described = plain.model_copy(
+        update={"soak": plain.soak.model_copy(update={"criterion_g_per_day": 20.0})}
+    )
+    bench = Stepped(desk.folder, SCENARIOS["dry-rack"], bench=described, every_s=5.0)
+    bench.service.consult = counsel(desk.folder, described, invented=True)
+    bench.service.start_soak("invented rack", number, cautions_confirmed=True)
+    bench.run(14)
+    assert bench.session.ended
+    assert desk("report", "1").code == 0
+    with Records(desk.folder) as records, records.session() as session:
+        (kept,) = find_job(session, number).results
+        assert kept.data["evaporation"]["spare_g"] > 5
+        for _ in range(2):
+            add_result(session, None, kept.at, kind=kept.kind, summary="another",
+                       data=kept.data, bench=kept.bench)  # fmt: skip
+    bench.service.start_soak("the next", None, cautions_confirmed=True)
+    bench.run(0.02)
+    past = bench.session.settings.priors.past
+    assert past.soaks == 3
+    assert past.scale != 1.0
+    assert bench.session.settings.priors.doubt < 0.05
+    (check,) = [one for one in bench.session.checks if one["name"] == "past soaks"]
+    assert check["passed"]
+    assert check["text"] == past.text
+    bench.service.end("enough")
+    bench.run(0.02)
+    bench.journal.close()
+    assert recall(desk.folder / "journal.db", 2).settings.priors.past == past
+    done = desk("report", "2")
+    assert done.code == 3, done.out
+    assert past.text in shown(desk.folder / "reports" / "soak-2" / "report.html")
+    # A real bench does not learn from rehearsals.
+    assert counsel(desk.folder, described, invented=False)(None, LATER_S).past.soaks == 0
