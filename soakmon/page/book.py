@@ -113,10 +113,10 @@ class Book:
         with self._job(number) as (_, _, job):
             work.add_check(job, task)
 
-    def add_note(self, number: str, text: str, carb: int | None) -> None:
-        """Add a dated note."""
+    def add_note(self, number: str, text: str, carb: int | None, by: str) -> None:
+        """Add a dated note; by: who wrote it."""
         with self._job(number) as (_, _, job):
-            work.add_note(job, now(), text, carb)
+            work.add_note(job, now(), text, carb, by=by)
 
     # -- files -----------------------------------------------------------------------------------
 

@@ -84,6 +84,7 @@ def test_a_job_by_phone_from_the_first_word_to_the_picture(phone):
     phone.get_by_label("About").select_option("2")
     phone.locator("#note button").click()
     expect(phone.locator("#notes")).to_contain_text("Carb 2: gasket <i>reused</i>")
+    expect(phone.locator("#notes li").first).to_contain_text(re.compile("^ada, .* – Carb 2"))
     camera = phone.locator("#camera")
     assert camera.get_attribute("capture") == "environment"
     phone.get_by_label("What it shows").fill("bowl 2")

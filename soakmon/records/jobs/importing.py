@@ -71,6 +71,7 @@ class _Note(_Strict):
     at: AwareDatetime
     carb: int | None = Field(ge=1, le=8)
     text: Text
+    written_by: Text = ""
 
 
 class _Result(_Strict):

@@ -57,6 +57,7 @@ def test_notes_and_the_rest_refuse_the_same(records, tmp_path, text):
         job = job_with(session)
         for call in (
             lambda: add_note(job, NOW, text),
+            lambda: add_note(job, NOW, "x", by=text),
             lambda: add_check(job, text),
             lambda: tick(job, 1, text, NOW),
             lambda: set_carb(job.carbs[0], [f"notes={text}"]),
