@@ -19,7 +19,8 @@ job=$("$soakmon" job new --customer "Jürgen Müller-Lüdenscheidt (invented)" -
     float_height_mm=21.5 float_height_low_mm=21 float_height_high_mm=23 float_shaken_dry=yes \
     needle_seat_renewed=yes bowl_gasket_renewed=no drain_oring_renewed=yes overflow_lip=good \
     accelerator_pump=renewed air_cutoff=none >/dev/null
-"$soakmon" job note "$job" "bowl gasket fought back during assembly (invented)" --carb 4
+"$soakmon" job note "$job" "bowl gasket fought back during assembly (invented)" --carb 4 \
+    --by "A. Erfunden"
 "$soakmon" job check "$job" 1 2 3 4 5 6 7 8 9 10 --by "A. Erfunden" >/dev/null
 
 # The load cell with invented masses, counts as a cell of 0.0005 g per count would give them.

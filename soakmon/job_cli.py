@@ -14,7 +14,7 @@ from rich.text import Text
 
 from soakmon.errors import InputError
 from soakmon.job_show import show_carb_fields, show_job
-from soakmon.options import DATA, DataOption, now, open_records
+from soakmon.options import DATA, DataOption, now, open_records, user_name
 from soakmon.records.jobs import work
 from soakmon.records.jobs.export import export_job, job_dict
 from soakmon.records.jobs.importing import import_job
@@ -84,12 +84,16 @@ def note(
     number: Number,
     text: Annotated[str, typer.Argument(help="The note; - reads it from standard input.")],
     carb: Annotated[int | None, typer.Option(help="Carburettor it is about.")] = None,
+    by: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Who wrote it; else your user name.")
+    ] = None,
     data: DataOption = DATA,
 ) -> None:
     """Add a dated note."""
     text = sys.stdin.read() if text == "-" else text
+    by = user_name() if by is None else by
     with open_records(data) as records, records.session() as session:
-        work.add_note(work.find_job(session, number), now(), text, carb)
+        work.add_note(work.find_job(session, number), now(), text, carb, by=by)
     out.print(Text(f"noted in job {number}"))
 
 

@@ -61,8 +61,9 @@ def _height(carb: dict[str, Any]) -> str:
 
 
 def _note(note: dict[str, Any]) -> str:
+    who = f"{note['written_by']}: " if note["written_by"] else ""
     where = f"carb {note['carb']}: " if note["carb"] else ""
-    return f"{note['at'][:16]} {where}{note['text']}"
+    return f"{note['at'][:16]} {who}{where}{note['text']}"
 
 
 def _block(console: Console, heading: str, lines: list[str]) -> None:

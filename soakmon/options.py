@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -28,6 +29,14 @@ JobOption = Annotated[
 def now() -> datetime:
     """The time of the wall clock, to the second, UTC."""
     return datetime.now(UTC).replace(microsecond=0)
+
+
+def user_name() -> str:
+    """The operating system's name of whoever runs the command; empty where it has none."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # a number without a name, as in containers; by Python's version
+        return ""
 
 
 def has_records(folder: Path) -> bool:

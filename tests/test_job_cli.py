@@ -37,6 +37,27 @@ def run(tmp_path_factory):
     return path
 
 
+def test_a_note_says_who_wrote_it(desk, number, monkeypatch):
+    monkeypatch.setenv("LOGNAME", "erna")
+    desk("job", "note", number, "by the user", "--carb", "2")
+    desk("job", "note", number, "by another", "--by", "A. [b]Erfunden")
+    desk("job", "note", number, "by nobody", "--by", "")
+    monkeypatch.setattr("getpass.getuser", lambda: {}["no such user"])
+    desk("job", "note", number, "nameless")
+    notes = json.loads(desk("job", "show", number, "--json").out)["notes"]
+    assert [note["written_by"] for note in notes] == ["erna", "A. [b]Erfunden", "", ""]
+    shown = desk("job", "show", number).out
+    for text in (
+        "erna: carb 2: by the user",
+        "A. [b]Erfunden: by another",
+        "by nobody",
+        "nameless",
+    ):
+        assert re.search(rf"T\d\d:\d\d {re.escape(text)}", shown)
+    refused = desk("job", "note", number, "x", "--by", "two\nlines")
+    assert (refused.code, refused.err.partition(":")[0]) == (2, "by")
+
+
 def test_a_job_from_start_to_export(desk, number, tmp_path):
     assert re.fullmatch(r"\d{4}-0001", number)
     picture = tmp_path / "bowl.png"

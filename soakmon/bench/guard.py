@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from enum import StrEnum
 
 from soakmon.hardware_config import GuardSection
 
@@ -22,6 +23,19 @@ _MAY_STILL_LOSE_G = 0.6
 _LEAST_READINGS = 3
 
 
+class Code(StrEnum):
+    """What trips the guard, in words that programs go by: texts may be reworded or translated."""
+
+    VAPOUR = "vapour"
+    BLIND = "blind"
+    FAST = "fast"
+    TOTAL = "total"
+    FILLING = "filling"
+    STORM = "storm"
+    VALVE_FAILED = "valve_failed"
+    HUNG = "hung"
+
+
 @dataclass(frozen=True, slots=True)
 class Trip:
     """Why the guard wants the feed shut; kind: flood, bench or vapour."""
@@ -30,6 +44,7 @@ class Trip:
     kind: str
     carb: int | None
     text: str
+    code: Code
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +76,7 @@ class Guard:
         self.drops: list[deque[tuple[float, int]]] = []
         self.shut_s: float | None = None
         self.shut_g: float | None = None
-        self.told: set[str] = set()
+        self.told: set[tuple[Code, int | None]] = set()
 
     def already_filled(self) -> None:
         """The soak was resumed: the rack is full."""
@@ -72,13 +87,14 @@ class Guard:
         trips: list[Trip] = []
         self._follow(sample)
         if sample.vapour:
-            trips.append(Trip(sample.t_s, "vapour", None, "the vapour detector is in alarm"))
+            text = "the vapour detector is in alarm"
+            trips.append(Trip(sample.t_s, "vapour", None, text, Code.VAPOUR))
         if sample.feed_open:
             trips += self._blind(sample) + self._flow(sample) + self._storm(sample)
         else:
             trips += self._must_stop(sample)
-        fresh = [trip for trip in trips if trip.text.split(":")[0] not in self.told]
-        self.told |= {trip.text.split(":")[0] for trip in fresh}
+        fresh = [trip for trip in trips if (trip.code, trip.carb) not in self.told]
+        self.told |= {(trip.code, trip.carb) for trip in fresh}
         return fresh
 
     def _follow(self, sample: Sample) -> None:
@@ -108,7 +124,7 @@ class Guard:
         if silent_s <= self.limits.blind_s:
             return []
         text = f"the load cell is blind: no reading for {silent_s:.0f} s"
-        return [Trip(sample.t_s, "bench", None, text)]
+        return [Trip(sample.t_s, "bench", None, text, Code.BLIND)]
 
     def _flow(self, sample: Sample) -> list[Trip]:
         """Loss rate over the last minute, and totals; medians, so that spikes do not trip it."""
@@ -126,10 +142,10 @@ class Guard:
         lost = self.start_g - now_g
         if before_g is not None and before_g - now_g > self.limits.rate_g_per_min:
             text = f"fuel runs out fast: {before_g - now_g:.1f} g in a minute"
-            trips.append(Trip(sample.t_s, "flood", None, text))
+            trips.append(Trip(sample.t_s, "flood", None, text, Code.FAST))
         if lost > self.limits.total_g:
             text = f"more has gone than may go: {lost:.0f} g since the rack was full"
-            trips.append(Trip(sample.t_s, "flood", None, text))
+            trips.append(Trip(sample.t_s, "flood", None, text, Code.TOTAL))
         return trips
 
     def _filling(self, sample: Sample, now_g: float, before_g: float | None) -> list[Trip]:
@@ -141,7 +157,7 @@ class Guard:
         if taken <= self.rack_g + self.limits.fill_g_over:
             return []
         text = f"filling does not end: {taken:.0f} g for a rack of {self.rack_g:.0f} g"
-        return [Trip(sample.t_s, "flood", None, text)]
+        return [Trip(sample.t_s, "flood", None, text, Code.FILLING)]
 
     def _storm(self, sample: Sample) -> list[Trip]:
         trips = []
@@ -150,7 +166,7 @@ class Guard:
             alone = sum(n for other in self.drops for _, n in other) < 1.5 * count
             if count >= self.limits.storm_drops and alone:
                 text = f"carb {gate + 1} overflows: {count} drops in {_STORM_S:.0f} s"
-                trips.append(Trip(sample.t_s, "flood", gate + 1, text))
+                trips.append(Trip(sample.t_s, "flood", gate + 1, text, Code.STORM))
         return trips
 
     def _must_stop(self, sample: Sample) -> list[Trip]:
@@ -168,7 +184,7 @@ class Guard:
         if lost <= _MAY_STILL_LOSE_G:
             return []
         text = f"the valve does not stop the flow: {lost:.1f} g since it was shut; close the tap"
-        return [Trip(sample.t_s, "bench", None, text)]
+        return [Trip(sample.t_s, "bench", None, text, Code.VALVE_FAILED)]
 
     def _median(self, from_s: float, to_s: float) -> float | None:
         values = sorted(mass for t_s, mass in self.minute if from_s <= t_s <= to_s)

@@ -73,6 +73,7 @@ def _replay(session: Session, events: list[Event]) -> None:
             session.opened_s = event.t_s
         elif event.kind == "feed":
             session.isolated_s = event.t_s
+            session.shut_itself = event.data.get("itself", False)
 
 
 def _go_on(session: Session, missed_s: float, now_s: float) -> None:
@@ -81,6 +82,6 @@ def _go_on(session: Session, missed_s: float, now_s: float) -> None:
     if session.phase in {Phase.PREFLIGHT, Phase.ENDED, Phase.ISOLATING}:
         return
     if session.alarms or missed_s > _REOPENS_WITHIN_S:
-        session.isolate("taken up after a gap; the feed stays shut")
+        session.isolate("taken up after a gap; the feed stays shut", itself=True)
         return
     session.open_feed()

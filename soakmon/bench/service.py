@@ -21,7 +21,7 @@ from typing import Any, TypeVar
 
 from soakmon.bench import drawn
 from soakmon.bench.book import Consult
-from soakmon.bench.guard import Guard, Trip
+from soakmon.bench.guard import Code, Guard, Trip
 from soakmon.bench.ports import BenchParts, Edge, Press
 from soakmon.bench.preflight import Check, check_machine, check_outlets, check_told
 from soakmon.bench.resume import resume_session
@@ -193,7 +193,8 @@ class Service:
         if not self.hung:
             self.hung = f"no sign of life from the {' and '.join(silent)}"
             log.error("%s: feed shut", self.hung)
-            self.work.put(Work(trips=[Trip(self._t_s(), "bench", None, self.hung)]))
+            trip = Trip(self._t_s(), "bench", None, self.hung, Code.HUNG)
+            self.work.put(Work(trips=[trip]))
 
     def read_air(self) -> None:
         """Read the thermometer and hand the value to the sampler."""

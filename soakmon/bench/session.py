@@ -77,6 +77,7 @@ class Session:
         self.opened_s: float | None = None
         self.isolated_s: float | None = None
         self.reason = ""
+        self.shut_itself = False
         self.alarms: list[Alarm] = []
         self.acknowledged: set[int] = set()
         self.seen_alarms = self.seen_faults = 0
@@ -123,17 +124,17 @@ class Session:
         self.record(alarm.t_s, "alarm", asdict(alarm))
         leak = alarm.leaks
         if leak and self.phase in {Phase.FILLING, Phase.SETTLING, Phase.SOAKING}:
-            self.isolate(f"alarm: {alarm.text}")
+            self.isolate(f"alarm: {alarm.text}", itself=True)
 
     def trip(self, trip: Trip) -> None:
         """The guard has shut the feed: say so, and watch the decay."""
         kind = "flood" if trip.kind == "flood" else "bench"
         text = f"guard: {trip.text}"
         if all(alarm.text != text for alarm in self.alarms):
-            self.alarms.append(Alarm(trip.t_s, kind, trip.carb, None, text))
+            self.alarms.append(Alarm(trip.t_s, kind, trip.carb, None, text, trip.code.value))
             self.record(trip.t_s, "alarm", asdict(self.alarms[-1]))
         if self.phase not in {Phase.ISOLATING, Phase.ENDED}:
-            self.isolate(text)
+            self.isolate(text, itself=True)
 
     def _preflight(self, row: Rows) -> None:
         self.rows.append(row)
@@ -181,14 +182,14 @@ class Session:
         running = self.decider.mass_running and np.isfinite(soak_s)
         return self.t_s - soak_s if running else 0.0
 
-    def isolate(self, reason: str) -> None:
-        """Shut the feed and watch what happens."""
+    def isolate(self, reason: str, *, itself: bool = False) -> None:
+        """Shut the feed and watch what happens. itself: the bench does it, nobody has asked."""
         if self.phase in {Phase.PREFLIGHT, Phase.ENDED, Phase.ISOLATING}:
             return
         self.set_feed(False)
-        self.reason = reason
+        self.reason, self.shut_itself = reason, itself
         self.isolated_s = self.t_s
-        self.record(self.t_s, "feed", {"open": False, "reason": reason})
+        self.record(self.t_s, "feed", {"open": False, "reason": reason, "itself": itself})
         self._enter(Phase.ISOLATING)
 
     def _isolating(self) -> None:

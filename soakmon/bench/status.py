@@ -81,6 +81,7 @@ def _soak(service: Service, session: Session) -> dict[str, Any]:
     return {
         "soak": service.journal.soak,
         "reason": session.reason,
+        "shut_itself": session.shut_itself,
         "soaked_s": round(session.soaked_s, 1),
         "left_s": round(max(left_s, 0.0), 1),
         "drops": list(session.decider.tally.total),

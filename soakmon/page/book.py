@@ -20,9 +20,9 @@ from soakmon.records.jobs.export import export_job, job_dict
 from soakmon.records.jobs.fields import checked
 from soakmon.records.jobs.models import Attachment, Job, Result
 from soakmon.records.jobs.store import Records
+from soakmon.records.room import RESERVE_BYTES
 
 MOST_RESULTS = 50
-_LEAST_FREE_BYTES = 200_000_000
 
 
 class Book:
@@ -113,16 +113,16 @@ class Book:
         with self._job(number) as (_, _, job):
             work.add_check(job, task)
 
-    def add_note(self, number: str, text: str, carb: int | None) -> None:
-        """Add a dated note."""
+    def add_note(self, number: str, text: str, carb: int | None, by: str) -> None:
+        """Add a dated note; by: who wrote it."""
         with self._job(number) as (_, _, job):
-            work.add_note(job, now(), text, carb)
+            work.add_note(job, now(), text, carb, by=by)
 
     # -- files -----------------------------------------------------------------------------------
 
     def attach(self, number: str, stream: IO[bytes], name: str, caption: str) -> str:
         """Keep what a stream holds with a job; its SHA-256."""
-        if shutil.disk_usage(self.folder).free < _LEAST_FREE_BYTES:
+        if shutil.disk_usage(self.folder).free < RESERVE_BYTES:
             raise DeniedError(409, "the disk is nearly full: the soak's readings come first")
         with self._job(number) as (records, _, job):
             sha256, size = records.files.add_stream(stream, name)

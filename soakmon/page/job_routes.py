@@ -67,7 +67,7 @@ class Task(Body):
 
 
 class NewNote(Body):
-    """A dated note on the job, or on one of its carburettors."""
+    """A dated note on the job or one of its carburettors; its author is whoever is signed in."""
 
     text: str = Field(min_length=1, max_length=4000)
     carb: int | None = Field(default=None, ge=1, le=MOST_CARBS)
@@ -179,9 +179,9 @@ def _add_writing(router: APIRouter, shelf: Shelf) -> None:
         shelf.book.add_task(number, body.task)
         return body
 
-    @router.post("/{number}/notes", summary="Add a dated note", dependencies=acts)
-    def add_note(number: Number, body: NewNote) -> NewNote:
-        shelf.book.add_note(number, body.text, body.carb)
+    @router.post("/{number}/notes", summary="Add a dated note")
+    def add_note(number: Number, body: NewNote, who: Annotated[Visitor, Depends(runs)]) -> NewNote:
+        shelf.book.add_note(number, body.text, body.carb, who.name)
         return body
 
 

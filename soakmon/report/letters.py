@@ -1,7 +1,8 @@
 """Text in the letters that the report's font has.
 
 The letters are DejaVu Sans, which the plotting library brings along. What it lacks (Chinese,
-Japanese, Korean, pictures) is shown as its code, U+6F22, instead of an empty box.
+Japanese, Korean, pictures; in the font of equal widths also Hebrew) is shown as its code, U+6F22,
+instead of an empty box.
 """
 
 from __future__ import annotations
@@ -10,8 +11,16 @@ import unicodedata
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
+from typing import Literal
 
+Family = Literal["sans", "mono"]
+FONTS: dict[Family, tuple[str, ...]] = {
+    "sans": ("DejaVuSans", "DejaVuSans-Bold"),
+    "mono": ("DejaVuSansMono",),
+}
 _UNSHOWN = {"Cc", "Cf", "Mn", "Cs"}
+# They have no shape of their own, but say whether Arabic letters join: Persian needs them.
+_JOINERS = "\u200c\u200d"
 
 
 def font_file(name: str) -> Path:
@@ -23,21 +32,27 @@ def font_file(name: str) -> Path:
 
 
 @cache
-def _known() -> frozenset[int]:
-    """Letters that every font of the report has."""
+def _known(family: Family) -> frozenset[int]:
+    """Letters that every font of a family has."""
     from fontTools.ttLib import TTFont  # noqa: PLC0415 - as above
 
     found = []
-    for name in ("DejaVuSans", "DejaVuSans-Bold", "DejaVuSansMono"):
+    for name in FONTS[family]:
         with TTFont(font_file(name), lazy=True) as font:
             found.append(frozenset(font.getBestCmap() or {}))
     return frozenset.intersection(*found)
 
 
-def shown(text: str) -> str:
+def right_to_left(text: str) -> bool:
+    """Whether some of it is written from right to left, as Arabic and Hebrew are."""
+    return any(unicodedata.bidirectional(letter) in {"R", "AL"} for letter in text)
+
+
+def shown(text: str, family: Family = "sans") -> str:
     """Text of letters that can be shown; line breaks stay, marks that nothing shows go."""
     text = unicodedata.normalize("NFC", text).replace("\r\n", "\n").replace("\r", "\n")
-    return "".join(_letters(text.expandtabs(4)))
+    joiners = _JOINERS if right_to_left(text) else ""
+    return "".join(_letters(text.expandtabs(4), _known(family), joiners))
 
 
 def one_line(text: str, most: int) -> str:
@@ -46,10 +61,11 @@ def one_line(text: str, most: int) -> str:
     return text if len(text) <= most else text[: most - 1] + "…"
 
 
-def _letters(text: str) -> Iterator[str]:
+def _letters(text: str, known: frozenset[int], joiners: str) -> Iterator[str]:
     for letter in text:
-        code = ord(letter)
-        if letter == "\n" or (code in _known() and unicodedata.category(letter) not in _UNSHOWN):
+        joins = letter in joiners
+        kept = joins or unicodedata.category(letter) not in _UNSHOWN
+        if letter == "\n" or (kept and ord(letter) in known):
             yield letter
-        elif unicodedata.category(letter) not in _UNSHOWN:
-            yield f"‹U+{code:04X}›"
+        elif kept and not joins:
+            yield f"‹U+{ord(letter):04X}›"

@@ -7,6 +7,8 @@ fixed.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
@@ -14,7 +16,7 @@ from typing import Literal
 from fpdf import FPDF, XPos, YPos
 
 from soakmon.report.content import Content, Section
-from soakmon.report.letters import font_file, one_line, shown
+from soakmon.report.letters import Family, font_file, one_line, right_to_left, shown
 from soakmon.report.rack import Box, Label, Line, Shape
 from soakmon.watch.verdict import Outcome
 
@@ -51,10 +53,27 @@ class _Pages(FPDF):
         self.set_y(-15)
         self.set_font("sans", "", 7.5)
         title = self.shown_title
-        while self.get_string_width(title) > self.epw - 40:
-            title = title[: int(len(title) * 0.9) - 1] + "…"
-        self.cell(self.epw - 35, 4, f"Soak report: {title}")
-        self.cell(35, 4, f"page {self.page_no()} of {_PAGES}", align="R")
+        with self.joined(title):
+            while self.get_string_width(title) > self.epw - 40:
+                title = title[: int(len(title) * 0.9) - 1] + "…"
+            self.cell(self.epw - 35, 4, f"Soak report: {title}")
+        with self.joined(""):
+            self.cell(35, 4, f"page {self.page_no()} of {_PAGES}", align="R")
+
+    @contextmanager
+    def joined(self, text: str, family: Family = "sans") -> Iterator[None]:
+        """Within it, Arabic letters join and right-to-left words are in order, if the text has any.
+
+        All else is set letter by letter, which is faster. A footer comes amid a text: what was set
+        before is set again. A file runs from the left, other text as its first letter does.
+        """
+        before = self.text_shaping
+        direction = "ltr" if family == "mono" else None
+        self.set_text_shaping(right_to_left(text), direction=direction)
+        try:
+            yield
+        finally:
+            self.text_shaping = before
 
     def needs_mm(self, height: float) -> None:
         """Begin a new page when less than this is left on the page."""
@@ -62,11 +81,13 @@ class _Pages(FPDF):
             self.add_page()
 
     def paragraph(
-        self, text: str, size: float, *, style: str = "", family: str = "sans", gap: float = 0.0
+        self, text: str, size: float, *, style: str = "", family: Family = "sans", gap: float = 0.0
     ) -> None:
         """A paragraph over the whole width; words longer than a line are broken."""
         self.set_font(family, style, size)
-        self.multi_cell(0, size * 0.5, _shown(text), align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        text = _shown(text, family)
+        with self.joined(text, family):
+            self.multi_cell(0, size * 0.5, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
         self.ln(gap)
 
     def fact(self, name: str, text: str, size: float = 9.0) -> None:
@@ -74,7 +95,8 @@ class _Pages(FPDF):
         self.set_font("sans", "", size)
         line, width = size * 0.5, self.epw - _NAME_MM
         text, name = _shown(text), _shown(name)
-        height = self.multi_cell(width, line, text, align="L", dry_run=True, output="HEIGHT")
+        with self.joined(text):
+            height = self.multi_cell(width, line, text, align="L", dry_run=True, output="HEIGHT")
         if isinstance(height, float) and height < self.eph / 2:
             self.needs_mm(height)
         # Beyond half a page the text runs over the break, and its name stays where it begins.
@@ -85,7 +107,8 @@ class _Pages(FPDF):
         self.page = page
         self.set_xy(self.l_margin + _NAME_MM, top)
         self.set_font("sans", "", size)
-        self.multi_cell(width, line, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
+        with self.joined(text):
+            self.multi_cell(width, line, text, align="L", new_x=XPos.LMARGIN, new_y=YPos.NEXT)
         after = max(below, (self.page, self.get_y()))
         self.page = after[0]
         self.set_xy(self.l_margin, after[1] + 0.8)
@@ -177,8 +200,8 @@ def _draw(pages: _Pages, shapes: list[Shape]) -> None:
     pages.set_xy(left, top + lowest + 4)
 
 
-def _shown(text: str) -> str:
-    return shown(text).replace(_PAGES, "#")
+def _shown(text: str, family: Family = "sans") -> str:
+    return shown(text, family).replace(_PAGES, "#")
 
 
 def _shortened(text: str, most: int) -> str:

@@ -42,13 +42,17 @@ class Band:
 @kept
 @dataclass(frozen=True, slots=True)
 class Alarm:
-    """An alarm: kind is flood, weep, starved or bench; carb counts from 1, None where unknown."""
+    """An alarm: kind is flood, weep, starved or bench; carb counts from 1, None where unknown.
+
+    code: the guard's plain word for what it found, empty for the decider's; no part of the form.
+    """
 
     t_s: float
     kind: str
     carb: int | None
     leak_g_per_h: float | None
     text: str
+    code: str = ""
 
     @property
     def leaks(self) -> bool:

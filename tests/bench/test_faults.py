@@ -93,6 +93,9 @@ def test_a_valve_that_does_not_shut_is_an_alarm_of_its_own(tmp_path):
     bench.service.sampler.sample = commanded
     bench.run(0.12)
     assert "the valve does not stop the flow" in texts(bench)
+    shown = bench.service.status["alarms"]
+    assert [alarm["code"] for alarm in shown if alarm["kind"] == "bench"] == ["valve_failed"]
+    assert bench.service.status["shut_itself"]
 
 
 def test_a_session_that_fails_shuts_the_valve(soaking):

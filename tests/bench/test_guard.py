@@ -92,5 +92,6 @@ def test_a_valve_that_does_not_shut_is_an_alarm_of_its_own(g_per_s, trips_expect
         trips += guard.step(Sample(float(t_s), mass, (0,), t_s < 50))
     assert len(trips) == trips_expected
     if trips:
+        assert trips[0].code == "valve_failed"
         assert "valve does not stop" in trips[0].text
         assert trips[0].t_s < 50 + 30 + 60

@@ -61,10 +61,12 @@ def test_alarms_and_acknowledgements_survive_and_keep_the_feed_shut(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["needle-stuck-open"], every_s=0.5)
     bench.start()
     bench.run(0.15)
-    assert bench.session.alarms
+    assert bench.session.alarms[0].code == "storm"
+    assert bench.session.shut_itself
     bench.service.acknowledge()
     again = crashed_and_back(tmp_path, bench, gap_s=30.0, boot="first boot")
     assert again.session.alarms == bench.session.alarms
+    assert again.session.shut_itself
     assert not again.session.unacknowledged
     assert not again.simulation.feed_open
 

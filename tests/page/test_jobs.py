@@ -84,7 +84,7 @@ def test_the_checklist_says_who_and_when(paged, runner):
     assert runner.put(job("/checklist/99"), json={"done": True}).status_code == 404
 
 
-def test_notes(runner):
+def test_notes(paged, runner):
     assert runner.post(job("/notes"), json={"text": " reused <i>x</i> ", "carb": 2}).is_success
     assert runner.post(job("/notes"), json={"text": "all", "carb": None}).is_success
     assert runner.post(job("/notes"), json={"text": "x", "carb": 4}).status_code == 422
@@ -93,6 +93,12 @@ def test_notes(runner):
         (2, "reused <i>x</i>"),
         (None, "all"),
     ]
+    # Whoever is signed in has written it, and nobody else can be named.
+    assert paged.script(Role.RUN).post(job("/notes"), json={"text": "by a script"}).is_success
+    forged = runner.post(job("/notes"), json={"text": "x", "written_by": "somebody"})
+    assert forged.status_code == 422
+    authors = [note["written_by"] for note in runner.get(job()).json()["notes"]]
+    assert authors == ["run", "run", "script"]
 
 
 def send(client, content, name="a.jpg", **more):

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import gzip
 import io
+import shutil
 import sqlite3
 import tarfile
+from collections import namedtuple
 from contextlib import closing
 from datetime import UTC, datetime
 
@@ -17,6 +20,7 @@ from soakmon.records.backup import backup, restore
 from soakmon.records.jobs.store import DATABASE, Records
 from soakmon.records.jobs.work import all_jobs, attach, find_job, new_job
 from soakmon.records.recall import recall
+from soakmon.records.room import RESERVE_BYTES
 from tests.bench.stepping import Stepped, short
 
 NOW = datetime(2026, 3, 1, tzinfo=UTC)
@@ -143,3 +147,83 @@ def test_a_backup_cut_short_is_one_clear_line(data, tmp_path):
         with pytest.raises(InputError):
             restore(source, tmp_path / "new")
     assert not (tmp_path / "new").exists()
+
+
+Usage = namedtuple("Usage", "total used free")
+
+
+def _free(monkeypatch, beside_reserve_bytes):
+    usage = Usage(10**12, 0, RESERVE_BYTES + beside_reserve_bytes)
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage)
+
+
+def _heads(path, *heads):
+    """A packed tar of heads alone: what they promise does not follow, or as zeros."""
+    with gzip.open(path, "wb") as file:
+        for head in heads:
+            file.write(head)
+
+
+def _head(name, size_bytes, kind=tarfile.REGTYPE):
+    info = _info(name, kind)
+    info.size = size_bytes
+    return info.tobuf(tarfile.GNU_FORMAT)
+
+
+def _zeros(size_bytes):
+    return bytes(size_bytes)
+
+
+@pytest.mark.parametrize(
+    "heads",
+    [
+        (_head(DATABASE, 60_000_000), _zeros(60_000_000), _zeros(10_240)),
+        # Only announced: refused without being looked for.
+        (_head(DATABASE, 10**14),),
+        (_head(DATABASE, 0), _head("attachments/aa/" + "a" * 64, 60_000_000)),
+        # Small files by the thousand take a block each.
+        tuple(_head(f"{i}.toml", 1) + _zeros(512) for i in range(13_000)),
+    ],
+    ids=["zeros", "announced", "attachment", "thousands"],
+)
+def test_a_backup_that_the_disk_has_no_room_for_is_refused_before_anything_is_written(
+    tmp_path, monkeypatch, heads
+):
+    _heads(tmp_path / "b.tgz", *heads)
+    assert (tmp_path / "b.tgz").stat().st_size < 200_000
+    _free(monkeypatch, 50_000_000)
+    made = []
+    monkeypatch.setattr("soakmon.records.backup.TemporaryDirectory", made.append)
+    with pytest.raises(InputError, match=r"b\.tgz: unpacks to .* MB or more") as refused:
+        restore(tmp_path / "b.tgz", tmp_path / "new" / "data")
+    assert "room for 50 MB beside the 200 MB that must stay free: make room" in str(refused.value)
+    assert "\n" not in str(refused.value)
+    assert made == []
+    assert [p.name for p in tmp_path.iterdir()] == ["b.tgz"]
+
+
+@pytest.mark.parametrize(
+    ("heads", "says"),
+    [
+        ((_head("n", 4_000_000, tarfile.GNUTYPE_LONGNAME), _zeros(4_000_000)), "does not end"),
+        ((_head("n", 4_000_000, tarfile.XHDTYPE), _zeros(4_000_000)), "does not end"),
+        ((_head("x.db", -512),), "below nothing|not a backup"),
+        ((_head("x.db", 0, tarfile.GNUTYPE_SPARSE),), "not a plain file"),
+    ],
+    ids=["long name", "long words", "negative", "holes"],
+)
+def test_a_backup_whose_heads_are_made_up_is_refused(tmp_path, heads, says):
+    _heads(tmp_path / "b.tgz", *heads, _zeros(10_240))
+    with pytest.raises(InputError, match=says):
+        restore(tmp_path / "b.tgz", tmp_path / "new" / "data")
+    assert [p.name for p in tmp_path.iterdir()] == ["b.tgz"]
+
+
+def test_a_backup_that_just_fits_is_restored(data, tmp_path, monkeypatch):
+    backup(data, tmp_path / "b.tgz")
+    blocks = sum(-(-p.stat().st_size // 4096) for p in data.rglob("*") if p.is_file())
+    _free(monkeypatch, 4096 * blocks - 1)
+    with pytest.raises(InputError, match="unpacks to"):
+        restore(tmp_path / "b.tgz", tmp_path / "new")
+    _free(monkeypatch, 4096 * blocks)
+    assert restore(tmp_path / "b.tgz", tmp_path / "new") == 3

@@ -142,6 +142,60 @@ def test_letters_are_kept_and_lacking_ones_are_told(tmp_path, night):
     assert "Łódź Παπ ‹U+6F22› {nb} **x**" in printed(tmp_path, night, about=about).text
 
 
+def test_right_to_left_names_are_in_order_and_kept(tmp_path, night):
+    """As a PDF library reads them back, which begins at the right where the letters do."""
+    about = replace(ABOUT, customer="أحمد بن علي", machine="דוד לוי", rack="twin דוד 28 mm")
+    report = printed(tmp_path, night, "ورشة الخليج", about)
+    for word in ("أحمد بن علي", "דוד לוי", "twin", "דוד", "28 mm", "ورشة", "الخليج"):
+        assert word in report.text, word
+    assert "‹U+" not in report.text
+
+
+def _ink(path, letter):
+    """The columns of the first page's longest row of a letter: whether any of it is printed."""
+    document = pypdfium2.PdfDocument(path)
+    page = document[0]
+    words = page.get_textpage()
+    text = words.get_text_range()
+    boxes = [words.get_charbox(i) for i, found in enumerate(text) if found == letter]
+    left, bottom = min(b[0] for b in boxes), min(b[1] for b in boxes)
+    right, top = max(b[2] for b in boxes), max(b[3] for b in boxes)
+    picture = page.render(scale=4.0, grayscale=True).to_numpy().squeeze()
+    high = page.get_height()
+    rows = slice(int(4 * (high - top)), int(4 * (high - bottom)) + 1)
+    inked = (picture[rows, int(4 * left) : int(4 * right) + 1] < 160).any(axis=0)
+    document.close()
+    where = np.flatnonzero(inked)
+    return len(boxes), inked[where[0] : where[-1] + 1]
+
+
+def test_arabic_letters_are_joined(tmp_path, night):
+    printed(tmp_path / "a", night, about=replace(ABOUT, customer="ب" * 20))
+    number, columns = _ink(tmp_path / "a/report.pdf", "ب")
+    assert number == 20
+    assert columns.all()
+    # Where nothing joins, there is white between the letters.
+    printed(tmp_path / "b", night, about=replace(ABOUT, customer="ب\u200c" * 20))
+    number, columns = _ink(tmp_path / "b/report.pdf", "ب")
+    assert number == 20
+    assert not columns.all()
+
+
+def test_a_right_to_left_text_over_pages_leaves_footers_and_files_as_they_are(tmp_path, night):
+    note = "ملاحظة طويلة عن الكربراتور. " * 400
+    toml = f'# ورشة الخليج\nname = "ورشة"  # name of it\n{example_toml()}'
+    about = replace(ABOUT, remarks=(note,), bench_toml=toml)
+    for name in ("a", "b"):
+        report = printed(tmp_path / name, night, about=about)
+    number = len(report.pages)
+    assert number > 5
+    for place, page in enumerate(report.pages, start=1):
+        assert f"page {place} of {number}" in page
+        assert "Soak report: invented night" in page
+    assert "capacity_ml = 600.0 # brim to base" in report.text
+    assert (tmp_path / "a/report.pdf").read_bytes() == (tmp_path / "b/report.pdf").read_bytes()
+
+
 def test_every_outcome_and_size_of_rack_is_printed(tmp_path, night):
     rows, decision = night
     for outcome in Outcome:

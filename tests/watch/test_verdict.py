@@ -16,7 +16,7 @@ def test_verdict_json_has_the_fixed_form():
         Band(0.05, 0.02, 0.08),
         0.06,
         (0, 3, 0, 0),
-        (Alarm(5120.04, "weep", 2, 1.4, "weep"),),
+        (Alarm(5120.04, "weep", 2, 1.4, "weep", "a code of the bench"),),
         (Suspect(Cause.BOWL_JOINT_WEEP, 2, 0.83), Suspect(Cause.NO_LEAK, None, 0.17)),
         (Fault(100.0, "bump", "bumped"),),
     )

@@ -3,7 +3,7 @@ import { clock, t } from "./common.js";
 import { said } from "./units.js";
 
 const LEAKS = new Set(["weep", "flood"]);
-const fails = (alarm) => alarm.text.includes("valve does not stop");
+const fails = (alarm) => alarm.code === "valve_failed";
 
 export const clockAt = (status, t_s) => clock(status.wall_s - (status.t_s - t_s));
 
@@ -30,7 +30,7 @@ function did(status, alarms) {
   if (alarms.some(fails)) return t("did_fails");
   if (status.phase === "ended") return t("did_ended");
   if (status.phase === "preflight") return t("did_preflight");
-  const itself = /^(alarm|guard):/.test(status.reason ?? "");
+  const itself = status.shut_itself;
   const alarm = alarms.at(-1);
   const at = itself && alarm ? t("did_at", { hour: clockAt(status, alarm.t_s) }) : "";
   return t(itself ? "did_shut_itself" : "did_shut_told", { at });

@@ -74,6 +74,13 @@ function checklist(job) {
   );
 }
 
+function noteItem(note) {
+  const about = note.carb ? `${t("carb", { n: note.carb })}: ` : "";
+  const at = when(note.at);
+  const head = note.written_by ? t("job_note_by", { who: note.written_by, when: at }) : at;
+  return el("li", {}, `${head} – ${about}${note.text}`);
+}
+
 function file(one) {
   const address = `/api/${path(`/files/${one.sha256}`)}`;
   const text = one.caption || one.name;
@@ -95,8 +102,7 @@ async function show() {
   items("results", job.results.toReversed().map(told));
   carburettors(job);
   checklist(job);
-  const about = (note) => (note.carb ? `${t("carb", { n: note.carb })}: ` : "");
-  items("notes", job.notes.map((note) => el("li", {}, `${when(note.at)} – ${about(note)}${note.text}`)));
+  items("notes", job.notes.map(noteItem));
   items("files", job.attachments.map(file));
   if (!canRun) return;
   byId("start").href = `/start#${job.number}`;

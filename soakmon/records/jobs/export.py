@@ -71,7 +71,8 @@ def _check(check: Check) -> dict[str, Any]:
 
 
 def _note(note: Note) -> dict[str, Any]:
-    return {"at": note.at.isoformat(), "carb": note.carb, "text": note.text}
+    at, by = note.at.isoformat(), note.written_by
+    return {"at": at, "written_by": by, "carb": note.carb, "text": note.text}
 
 
 def _result(place: int, one: Result) -> dict[str, Any]:

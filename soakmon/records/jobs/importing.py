@@ -23,6 +23,7 @@ from soakmon.records.jobs.files import MOST_BYTES, FileStore, sha256_of_stream
 from soakmon.records.jobs.models import Attachment, Carb, Check, Job, Note, Result
 from soakmon.records.jobs.store import next_number, take_number
 from soakmon.records.jobs.text import clean_text
+from soakmon.records.room import Room
 
 _MOST_FILES = 10_000
 _MOST_TOTAL = 2_000_000_000
@@ -70,6 +71,7 @@ class _Note(_Strict):
     at: AwareDatetime
     carb: int | None = Field(ge=1, le=8)
     text: Text
+    written_by: Text = ""
 
 
 class _Result(_Strict):
@@ -193,8 +195,7 @@ def _take(
     session: Session, store: FileStore, files: dict[str, Opener], now: datetime, *, as_new: bool
 ) -> Job:
     sums = _sums(files)
-    for name, wanted in sums.items():
-        _check_hash(files[name], name, wanted)
+    sizes = {name: _check_hash(files[name], name, wanted) for name, wanted in sums.items()}
     read = _read(_text(files, "job.json"))
     for one in read.attachments:
         if sums.get(one.file) != one.sha256:
@@ -204,6 +205,7 @@ def _take(
     taken = session.scalar(select(Job.id).where(Job.number == read.number)) is not None
     if taken and not as_new:
         raise InputError(f"job {read.number} exists already; --as-new gives it a new number")
+    _check_room(store, read, sizes)
     if not as_new:
         take_number(session, read.number)
     job = _job(read, next_number(session, now) if as_new else read.number)
@@ -219,10 +221,22 @@ def _take(
     return job
 
 
-def _check_hash(opener: Opener, name: str, wanted: str) -> None:
+def _check_hash(opener: Opener, name: str, wanted: str) -> int:
+    """The size in bytes, as read, of a file whose content has its hash."""
     with opener() as file:
         if sha256_of_stream(file) != wanted:
             raise InputError(f"{name}: is damaged: its SHA-256 is not the one in {SUMS}")
+        return file.tell()
+
+
+def _check_room(store: FileStore, read: _Job, sizes: dict[str, int]) -> None:
+    """Before the first file is kept: the disk must have room for all that are not there yet."""
+    room = Room(store.folder)
+    for sha256, file in {one.sha256: one.file for one in read.attachments}.items():
+        if sizes[file] > MOST_BYTES:
+            raise InputError(f"{file}: is larger than {MOST_BYTES // 1_000_000} MB")
+        if not store.path(sha256).exists():
+            room.take(sizes[file], f"job {read.number}")
 
 
 def _read(text: bytes) -> _Job:

@@ -100,7 +100,7 @@ class Check(Base):
 
 
 class Note(Base):
-    """A dated note on the job, or on one carb."""
+    """A dated note on the job, or on one carb. written_by: empty where it is not known."""
 
     __tablename__ = "note"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -108,6 +108,7 @@ class Note(Base):
     at: Mapped[datetime]
     carb: Mapped[int | None]
     text: Mapped[str]
+    written_by: Mapped[str] = mapped_column(default="")
 
 
 class Result(Base):

@@ -101,8 +101,9 @@ def _check(check: dict[str, Any]) -> str:
 
 
 def _note(note: dict[str, Any]) -> str:
+    who = f", {escape(note['written_by'])}:" if note["written_by"] else ""
     where = f" carb {note['carb']}:" if note["carb"] else ""
-    return f"{escape(_when(note['at']))}{where} {escape(note['text'])}"
+    return f"{escape(_when(note['at']))}{who}{where} {escape(note['text'])}"
 
 
 def _result(result: dict[str, Any]) -> str:

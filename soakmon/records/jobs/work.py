@@ -115,13 +115,14 @@ def set_carb(carb: Carb, pairs: Iterable[str]) -> None:
         setattr(carb, name, value)
 
 
-def add_note(job: Job, now: datetime, text: str, carb: int | None = None) -> Note:
-    """Add a dated note to a job or one of its carburettors."""
+def add_note(job: Job, now: datetime, text: str, carb: int | None = None, *, by: str = "") -> Note:
+    """Add a dated note to a job or one of its carburettors; by: who wrote it, as far as known."""
     if not text.strip():
         raise InputError("the note is empty")
     if carb is not None:
         find_carb(job, carb)
-    note = Note(at=now, carb=carb, text=clean_text(text, "the note"))
+    words, author = clean_text(text, "the note"), clean_line(by, "by")
+    note = Note(at=now, carb=carb, text=words, written_by=author)
     job.notes.append(note)
     return note
 

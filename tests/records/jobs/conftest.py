@@ -95,7 +95,7 @@ def number(records, tmp_path) -> str:
             session, NOW, customer=INVENTED, machine="twin <750>", rack="four & rail", carbs=4
         )
         set_carb(job.carbs[1], ["jet.main=105", "bowl_gasket_renewed=no", "float_height_mm=21.5"])
-        add_note(job, NOW, "bowl gasket fought back", carb=2)
+        add_note(job, NOW, "bowl gasket fought back", carb=2, by="B. <Invented>")
         add_note(job, NOW, "rail joints greased")
         tick(job, 3, "A. Erfunden", NOW)
         attach(job, records.files, NOW, picture, "before <cleaning>")

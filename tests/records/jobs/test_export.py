@@ -57,7 +57,16 @@ def resum(folder):
 def test_the_export_opens_without_soakmon(folder):
     page = Page()
     page.feed((folder / "index.html").read_text(encoding="utf-8"))
-    for word in (INVENTED, "twin <750>", "four & rail", "fought back", "A. Erfunden", "before <cl"):
+    for word in (
+        INVENTED,
+        "twin <750>",
+        "four & rail",
+        "fought back",
+        "A. Erfunden",
+        "before <cl",
+        "UTC, B. <Invented>: carb 2: bowl",
+        "UTC rail joints",
+    ):
         assert word in page.text
     for address in page.addresses:
         assert (folder / address).is_file(), address
@@ -90,6 +99,17 @@ def test_a_job_comes_in_elsewhere_as_it_went_out(records, number, elsewhere, tmp
         assert new_job(
             session, NOW, customer="next", machine="", rack="", carbs=1
         ).number == "2026-0002"  # fmt: skip
+
+
+def test_an_export_from_before_notes_had_authors_comes_in(folder, number, elsewhere):
+    job = json.loads((folder / "job.json").read_text())
+    assert [note.pop("written_by") for note in job["notes"]] == ["B. <Invented>", ""]
+    (folder / "job.json").write_text(json.dumps(job))
+    resum(folder)
+    with elsewhere.session() as session:
+        import_job(session, elsewhere.files, folder, NOW)
+    with elsewhere.session() as session:
+        assert [note.written_by for note in find_job(session, number).notes] == ["", ""]
 
 
 def test_the_same_job_makes_the_same_zip(records, number, tmp_path):

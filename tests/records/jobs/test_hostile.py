@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import shutil
 import zipfile
 
 import pytest
@@ -25,6 +26,7 @@ from soakmon.records.jobs.work import (
     set_carb,
     tick,
 )
+from soakmon.records.room import RESERVE_BYTES
 from tests.desk import Desk
 from tests.records.jobs.conftest import NOW
 from tests.records.jobs.test_export import Page, resum
@@ -55,6 +57,7 @@ def test_notes_and_the_rest_refuse_the_same(records, tmp_path, text):
         job = job_with(session)
         for call in (
             lambda: add_note(job, NOW, text),
+            lambda: add_note(job, NOW, "x", by=text),
             lambda: add_check(job, text),
             lambda: tick(job, 1, text, NOW),
             lambda: set_carb(job.carbs[0], [f"notes={text}"]),
@@ -180,6 +183,35 @@ def test_a_zip_bomb_is_not_unpacked(tmp_path):
         with pytest.raises(InputError, match="far more than it holds"), other.session() as session:
             import_job(session, other.files, tmp_path / "bomb.zip", NOW)
         assert not other.files.folder.exists()
+
+
+@pytest.mark.parametrize("suffix", ["", ".zip"])
+def test_an_import_that_the_disk_has_no_room_for_keeps_nothing(
+    records, tmp_path, monkeypatch, suffix
+):
+    """Zeros within the zip's own limits; two equal files take their room once."""
+    zeros, other = tmp_path / "zeros", tmp_path / "other"
+    zeros.write_bytes(bytes(900_000))
+    other.write_bytes(b"invented")
+    with records.session() as session:
+        job = job_with(session)
+        for path in (other, zeros, zeros):
+            attach(job, records.files, NOW, path)
+        export_job(job, records.files, tmp_path / f"out{suffix}")
+    usage = shutil.disk_usage(tmp_path)
+    tight = RESERVE_BYTES + 220 * 4096
+    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=tight))
+    with Records(tmp_path / "new") as other:
+        with (
+            pytest.raises(InputError, match=r"job 2026-\d+: unpacks to") as refused,
+            other.session() as session,
+        ):
+            import_job(session, other.files, tmp_path / f"out{suffix}", NOW)
+        assert "nothing was written" in str(refused.value)
+        assert not other.files.folder.exists()
+        tight += 4096
+        with other.session() as session:
+            assert len(import_job(session, other.files, tmp_path / f"out{suffix}", NOW).attachments)
 
 
 def test_deeply_nested_json_is_refused(records, tmp_path):

@@ -98,6 +98,7 @@ def test_what_is_written_comes_back(opened, records, number):
         assert second["needle_seat_renewed"] is None
         assert second["float_height_mm"] == 21.5
         assert [note.carb for note in job.notes] == [2, None]
+        assert [note.written_by for note in job.notes] == ["B. <Invented>", ""]
         assert len(job.checklist) == len(CHECKLIST)
         assert (job.checklist[2].done_by, job.checklist[2].done_at) == ("A. Erfunden", NOW)
         assert [one.kind for one in job.results] == ["drain", "soak"]
@@ -136,6 +137,27 @@ def test_a_later_step_is_applied_once_and_keeps_what_was_there(records, number):
         assert find_job(session, number).customer == INVENTED
     with records.engine.begin() as connection:
         assert connection.exec_driver_sql("SELECT colour FROM job").fetchall() == [(None,)]
+
+
+def test_notes_from_before_they_had_authors_are_kept_without_one(opened):
+    with Records(*opened) as made, made.engine.begin() as connection:
+        connection.exec_driver_sql("ALTER TABLE note DROP COLUMN written_by")
+        connection.exec_driver_sql("UPDATE schema_version SET version = 2")
+        connection.exec_driver_sql(
+            "INSERT INTO job (number, created, customer, machine, rack, carb_count) "
+            "VALUES ('2026-0001', '2026-03-01 08:30:00', 'invented', '', '', 1)"
+        )
+        connection.exec_driver_sql(
+            "INSERT INTO note (job_id, at, text) "
+            "SELECT id, '2026-03-01 08:30:00', 'an old note' FROM job"
+        )
+    with Records(*opened) as again, again.session() as session:
+        job = find_job(session, "2026-0001")
+        assert [(note.text, note.written_by) for note in job.notes] == [("an old note", "")]
+        add_note(job, NOW, "a new one", by="B. Invented")
+    with Records(*opened) as again, again.session() as session:
+        notes = find_job(session, "2026-0001").notes
+        assert [note.written_by for note in notes] == ["", "B. Invented"]
 
 
 def test_a_step_that_fails_leaves_the_database_as_it_was(records):
