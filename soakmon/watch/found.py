@@ -96,7 +96,7 @@ def with_closing_alarm(
     decider: Decider, weep: Weep, mass: Floats, alarms: list[Alarm]
 ) -> list[Alarm]:
     """Add an alarm when a leak is proven only by the whole record, once it is whole."""
-    if alarms or not decider.finished or chance_of_none(weep) > decider.budget.closing:
+    if alarms or not decider.finished or decider.tail(weep) > decider.budget.closing:
         return alarms
     alarm = Alarm(decider.last_s, "weep", None, None, "")
     rate = found_at(decider, weep, mass, alarm).leak.best

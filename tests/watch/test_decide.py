@@ -65,6 +65,14 @@ def test_a_short_soak_proves_nothing():
     assert verdict.smallest_provable_leak_g_per_h * 24 > 2.0
 
 
+@pytest.mark.parametrize("minutes", [2, 5, 12, 25])
+def test_a_soak_ended_in_its_first_minutes_is_no_leak(minutes):
+    """The filter still learns what noise is: its tail means nothing yet."""
+    for seed in range(30):
+        made = decide(night(seed, hours=minutes / 60), Settings())
+        assert made.verdict.outcome is Outcome.NOT_PROVEN, made.verdict.reason
+
+
 def test_the_smallest_provable_leak_shrinks_with_time():
     short, long = (judged(night(3, hours=h)) for h in (6, 24))
     assert long.smallest_provable_leak_g_per_h < short.smallest_provable_leak_g_per_h
