@@ -35,7 +35,7 @@ from typing import NamedTuple
 import numpy as np
 
 from soakmon.capability.evaluate import Way
-from tests.compare_nights import AT_GATE, BY_MASS, SCENARIOS, judged, plan
+from tests.compare_nights import AT_GATE, BY_MASS, SCENARIOS, judged, past_of, plan
 from tests.comparison import (
     EITHER,
     FITTED,
@@ -212,6 +212,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--nights", type=int, default=20, help="of each leak and scenario")
     parser.add_argument("--tight", type=int, default=200, help="of each scenario")
+    parser.add_argument("--past", type=int, default=40, help="earlier nights soakmon has seen")
     parser.add_argument(
         "--keep",
         type=Path,
@@ -219,7 +220,9 @@ def main() -> None:
     )
     parser.add_argument("--processes", type=int, default=os.cpu_count())
     asked = parser.parse_args()
-    tell(list(judged(plan(asked.nights, asked.tight), asked.keep, asked.processes)))
+    past = past_of(asked.past, asked.processes)
+    print(f"before a blank run soakmon knows: {past.text or 'nothing of earlier nights'}")
+    tell(list(judged(plan(asked.nights, asked.tight), past, asked.keep, asked.processes)))
 
 
 if __name__ == "__main__":

@@ -9,16 +9,18 @@ from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import replace
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from soakmon.capability.bound import least_sd_g_per_h, minutes, true_filter
 from soakmon.capability.evaluate import Case, Night, Way
 from soakmon.capability_cli import _FEED_REL_SD, make_night
+from soakmon.records.past import evaporation_of
 from soakmon.watch.closing import signed_leak
-from soakmon.watch.decide import Decider
+from soakmon.watch.decide import Decider, decide
 from soakmon.watch.knock import without_knocks
+from soakmon.watch.past import Past, PastSoak, learnt
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Priors, Settings
 from soakmon.watch.verdict import Outcome
@@ -34,6 +36,8 @@ _BUDGET = 0.01
 _LOOK_MINUTES = 15
 # Of so many leaks the bound is reckoned of one.
 _EVERY = 4
+# Numbers of the nights before all others.
+_BEFORE = 100_000
 
 
 class Job(NamedTuple):
@@ -137,12 +141,28 @@ class Oracle:
         return None
 
 
-def told_of(job: Job) -> list[Told]:
+def tight_before(number: int) -> dict[str, Any] | None:
+    """What one of the bench's earlier nights without a leak says; three of four are easy."""
+    scenario = list(SCENARIOS)[number // 4 % 3 + 1 if number % 4 == 0 else 0]
+    night = make_night(Job(scenario, 0.0, True, _BEFORE + number).case)
+    return evaporation_of(decide(night.rows, night.settings), night.settings)
+
+
+def past_of(nights: int, processes: int) -> Past:
+    """What so many earlier nights teach soakmon. Each is of a bench of its own: the harder way."""
+    with ProcessPoolExecutor(processes) as pool:
+        said = [one for one in pool.map(tight_before, range(nights)) if one is not None]
+    priors = Priors()
+    soaks = [PastSoak(one["lost_g"], one["feed_g"], one["bowls_g"], one["spare_g"]) for one in said]
+    return learnt(soaks, priors.scales, priors.rel_sds, priors.doubt)
+
+
+def told_of(job: Job, past: Past) -> list[Told]:
     """Make a night and let every way judge it on each of its lanes."""
     night = make_night(job.case)
-    lanes = {Way.GATES: night}
+    settings = replace(night.settings, priors=Priors(past=past))
+    lanes = {Way.GATES: replace(night, settings=settings)}
     if not job.at_gate:
-        settings = replace(night.settings, priors=Priors())
         noise = replace(night.noise, feed_rel_sd=_FEED_REL_SD)
         unknown = replace(night, settings=settings, noise=noise)
         lanes = {Way.MASS_ONLY: unknown, Way.AFTER_BLANK: night}
@@ -197,14 +217,14 @@ def plan(nights: int, tight: int) -> list[Job]:
     ] + [Job(scenario, 0.0, False, number) for number in range(tight) for scenario in SCENARIOS]
 
 
-def judged(jobs: list[Job], keep: Path | None, processes: int) -> Iterator[Told]:
+def judged(jobs: list[Job], past: Past, keep: Path | None, processes: int) -> Iterator[Told]:
     """Judge the nights, telling how far it is; those already in the file `keep` are taken."""
     done = _kept(keep) if keep is not None and keep.exists() else {}
     yield from (Told.from_json(t) for job in jobs for t in done.get(job.key, ()))
     left = [job for job in jobs if job.key not in done]
     start = time.monotonic()
     with ProcessPoolExecutor(processes) as pool:
-        futures = {pool.submit(told_of, job): job for job in left}
+        futures = {pool.submit(told_of, job, past): job for job in left}
         for number, future in enumerate(as_completed(futures), start=1):
             told = future.result()
             if keep is not None:

@@ -15,6 +15,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from soakmon.watch.decay import ABOVE_G
 from soakmon.watch.rows import Floats
@@ -23,15 +24,16 @@ from soakmon.watch.verdict import Cause
 # Sips of a needle, g (judgement; logarithmically uniform).
 _LEAST_SIP_G, _LARGEST_SIP_G = 0.03, 0.6
 # Fewer drops tell nothing, more take time; fewer sips are not told from a rate that changes.
-_LEAST_DROPS, _MOST_DROPS, _LEAST_SIPS = 20, 1000, 6.0
+_LEAST_DROPS, _MOST_DROPS, _LEAST_SIPS = 20, 2000, 6.0
 # A gap this far from the usual one (logarithm) is a missed drop or a stray one.
 _ODD = 0.35
 _TREND_DROPS = 61
 _DROP_REL_SD = 0.03
-_HARMONICS: Floats = np.arange(1.0, 4.0)
+_HARMONICS = np.arange(1, 4)
 _PHASES: Floats = np.arange(16) / 16
-# Between two saw teeth that are tried: steps of the phase at the end of the record.
-_PERIODS_APART = 0.4
+# Turns at the end of the record between two periods that are tried; width of the bins that the
+# drops are put in, g: a thirtieth of the least sip.
+_TURNS_APART, _BIN_G = 0.4, 1e-3
 _NYQUIST = 0.4
 
 
@@ -79,26 +81,37 @@ def likelihood(cause: Cause, drip: Drip) -> float:
     if most <= fewest:
         return 1.0
     told = float(np.log(most / fewest) / np.log(_LARGEST_SIP_G / _LEAST_SIP_G))
-    per_g = np.arange(fewest, most, _PERIODS_APART / span_g)
+    apart = _TURNS_APART / span_g
+    at = np.arange(int(np.ceil(fewest / apart)), int(most / apart) + 1)
+    per_g: Floats = at * np.float64(apart)
+    waves = _waves(drip, apart, 3 * at[-1] + 1)[np.outer(_HARMONICS, at)]
     above_g, power = ABOVE_G[cause]
-    chances = [_chance(drip, per_g, power / (per_g * above), step_g) for above in above_g]
+    chances = [_chance(drip, per_g, waves, power / (per_g * above), step_g) for above in above_g]
     return told * float(np.mean(chances)) + (1 - told)
 
 
-def _chance(drip: Drip, per_g: Floats, swing: Floats, step_g: float) -> float:
+def _waves(drip: Drip, apart: float, count: int) -> NDArray[np.complex128]:
+    """(count,) Fourier sums of the log rate over what the bowl had lost, at multiples of apart."""
+    turns = drip.lost_g - drip.lost_g[0]
+    size = max(round(1 / (apart * _BIN_G)), count)
+    place = np.rint(turns * apart * size).astype(int) % size
+    return np.asarray(np.fft.fft(np.bincount(place, weights=drip.log_rate, minlength=size)))
+
+
+def _chance(
+    drip: Drip, per_g: Floats, waves: NDArray[np.complex128], swing: Floats, step_g: float
+) -> float:
     """Likelihood ratio of saw teeth with so many sips per gram (F,) and swing (F,) of the rate.
 
-    The scatter of the drops is unknown: its square is integrated out, which leaves a power of the
-    residual sum of squares.
+    waves: (3, F). The scatter of the drops is unknown: its square is integrated out, which leaves a
+    power of the residual sum of squares.
     """
     log_rate, count = drip.log_rate, len(drip.log_rate)
-    turns = np.exp(-2j * np.pi * np.outer(per_g, drip.lost_g))
-    waves = np.array([turns ** int(k) @ log_rate for k in _HARMONICS])
-    height = np.minimum(swing, 1.0) / (np.pi * _HARMONICS[:, None])
+    order = _HARMONICS[:, None]
     # A gap is the mean of its time: it does not show all of a fast wave.
-    height = height * np.sinc(_HARMONICS[:, None] * per_g * step_g)
+    height = np.minimum(swing, 1.0) / (np.pi * order) * np.sinc(order * per_g * step_g)
     shifts = np.exp(-2j * np.pi * np.outer(_HARMONICS, _PHASES))
-    along = np.imag(np.einsum("kf,kf,kp->fp", height, waves.conj(), shifts))
+    along = np.imag(np.einsum("kf,kp->fp", height * waves.conj(), shifts))
     gain = along - (count * height**2 / 4).sum(axis=0)[:, None]
     scatter = max(float(log_rate @ log_rate), count * _DROP_REL_SD**2)
     better = -0.5 * count * np.log(np.maximum(1 - 2 * gain / scatter, 1e-3))
