@@ -22,17 +22,19 @@ from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Cause
 
 # Sips of a needle, g (judgement; logarithmically uniform).
-_LEAST_SIP_G, _LARGEST_SIP_G = 0.03, 0.6
+_LEAST_SIP_G, _LARGEST_SIP_G = 0.04, 0.5
 # Fewer drops tell nothing, more take time; fewer sips are not told from a rate that changes.
 _LEAST_DROPS, _MOST_DROPS, _LEAST_SIPS = 20, 2000, 6.0
 # A gap this far from the usual one (logarithm) is a missed drop or a stray one.
 _ODD = 0.35
 _TREND_DROPS = 61
+# So many drops, some dozens of sips, are taken to keep in step.
+_IN_STEP_DROPS = 300
 _DROP_REL_SD = 0.03
 _HARMONICS = np.arange(1, 4)
 _PHASES: Floats = np.arange(16) / 16
 # Turns at the end of the record between two periods that are tried; width of the bins that the
-# drops are put in, g: a thirtieth of the least sip.
+# drops are put in, g: a fortieth of the least sip.
 _TURNS_APART, _BIN_G = 0.4, 1e-3
 _NYQUIST = 0.4
 
@@ -73,7 +75,8 @@ def likelihood(cause: Cause, drip: Drip) -> float:
     """Chance of the drip under a cause over that of a rate that no sip moves."""
     if cause not in ABOVE_G or not len(drip.log_rate):
         return 1.0
-    span_g = float(drip.lost_g[-1] - drip.lost_g[0])
+    parts = _parts(drip)
+    span_g = min(float(part.lost_g[-1] - part.lost_g[0]) for part in parts)
     step_g = float(np.median(np.diff(drip.lost_g)))
     # Sips per gram: enough of them in the record, each of more than two drops.
     fewest = max(1 / _LARGEST_SIP_G, _LEAST_SIPS / max(span_g, 1e-6))
@@ -84,36 +87,49 @@ def likelihood(cause: Cause, drip: Drip) -> float:
     apart = _TURNS_APART / span_g
     at = np.arange(int(np.ceil(fewest / apart)), int(most / apart) + 1)
     per_g: Floats = at * np.float64(apart)
-    waves = _waves(drip, apart, 3 * at[-1] + 1)[np.outer(_HARMONICS, at)]
+    # A gap is the mean of its time: it does not show all of a fast wave.
+    order = _HARMONICS[:, None]
+    shown = np.sinc(order * per_g * step_g) / (np.pi * order)
+    waves = [_waves(part, apart, 3 * at[-1] + 1)[np.outer(_HARMONICS, at)] for part in parts]
     above_g, power = ABOVE_G[cause]
-    chances = [_chance(drip, per_g, waves, power / (per_g * above), step_g) for above in above_g]
-    return told * float(np.mean(chances)) + (1 - told)
+    better = np.zeros((len(above_g), len(at)))
+    for row, above in enumerate(above_g):
+        height = np.minimum(power / (per_g * above), 1.0) * shown
+        better[row] = sum(
+            _better(part, wave, height) for part, wave in zip(parts, waves, strict=True)
+        )
+    weight = 1 / per_g / (1 / per_g).sum()
+    return told * float(np.mean(np.exp(np.minimum(better, 600.0)) @ weight)) + (1 - told)
+
+
+def _parts(drip: Drip) -> list[Drip]:
+    """Pieces with a phase of their own: sips are not all of one size, and get out of step."""
+    count = -(-len(drip.log_rate) // _IN_STEP_DROPS)
+    pieces = zip(
+        np.array_split(drip.log_rate, count), np.array_split(drip.lost_g, count), strict=True
+    )
+    return [Drip(*piece) for piece in pieces]
 
 
 def _waves(drip: Drip, apart: float, count: int) -> NDArray[np.complex128]:
-    """(count,) Fourier sums of the log rate over what the bowl had lost, at multiples of apart."""
-    turns = drip.lost_g - drip.lost_g[0]
+    """Fourier sums of the log rate over what the bowl had lost, at `count` multiples of apart."""
     size = max(round(1 / (apart * _BIN_G)), count)
-    place = np.rint(turns * apart * size).astype(int) % size
+    turns = (drip.lost_g - drip.lost_g[0]) * apart
+    place = np.rint(turns * size).astype(int) % size
     return np.asarray(np.fft.fft(np.bincount(place, weights=drip.log_rate, minlength=size)))
 
 
-def _chance(
-    drip: Drip, per_g: Floats, waves: NDArray[np.complex128], swing: Floats, step_g: float
-) -> float:
-    """Likelihood ratio of saw teeth with so many sips per gram (F,) and swing (F,) of the rate.
+def _better(drip: Drip, waves: NDArray[np.complex128], height: Floats) -> Floats:
+    """(F,) log-likelihood ratio of saw teeth with harmonics of this height (3, F), of any phase.
 
     waves: (3, F). The scatter of the drops is unknown: its square is integrated out, which leaves a
     power of the residual sum of squares.
     """
     log_rate, count = drip.log_rate, len(drip.log_rate)
-    order = _HARMONICS[:, None]
-    # A gap is the mean of its time: it does not show all of a fast wave.
-    height = np.minimum(swing, 1.0) / (np.pi * order) * np.sinc(order * per_g * step_g)
     shifts = np.exp(-2j * np.pi * np.outer(_HARMONICS, _PHASES))
     along = np.imag(np.einsum("kf,kp->fp", height * waves.conj(), shifts))
     gain = along - (count * height**2 / 4).sum(axis=0)[:, None]
     scatter = max(float(log_rate @ log_rate), count * _DROP_REL_SD**2)
-    better = -0.5 * count * np.log(np.maximum(1 - 2 * gain / scatter, 1e-3))
-    weight = 1 / per_g / (1 / per_g).sum()
-    return float(weight @ np.exp(np.minimum(better, 600.0)).mean(axis=1))
+    ratio = -0.5 * count * np.log(np.maximum(1 - 2 * gain / scatter, 1e-3))
+    top = ratio.max(axis=1)
+    return np.asarray(top + np.log(np.exp(ratio - top[:, None]).mean(axis=1)))
