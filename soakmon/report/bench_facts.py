@@ -20,7 +20,7 @@ def bench_facts(settings: Settings) -> tuple[tuple[str, str], ...]:
         ("Hose", f"{hose.bore_mm:g} mm wide, {hose.length_mm:g} mm long, {wall}"),
         ("Head", f"{geometry.head_mm:g} mm"),
         ("Blank run", blank),
-        ("Past soaks", priors.past.text or "none that tell anything"),
+        ("Past soaks", priors.past.text or "none"),
     ]
     for bowl in geometry.bowls[:1]:
         vent = f"vent {bowl.vent.bore_mm:g} mm wide, {bowl.vent.length_mm:g} mm long"
