@@ -24,6 +24,8 @@ _STORM_S = 120.0
 _SILENCE, _REGULAR_FROM, _STRAYS = 12.0, 6, 4
 _COUNTED_LOW, _COUNTED_HIGH = 0.7, 1.4
 _AGAINST, _CONTRADICTED, _PLAINLY = 5.0, 0.01, 0.5
+# Beyond the threshold of an alarm: no flicker has come near it (360 sunlit nights, simulated).
+_PAST_DOUBT = 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +74,10 @@ def _borne_out(decider: Decider, weep: Weep, mass: Floats, gate: int) -> bool:
     Where the bottle plainly lost what the counts say, they are, whatever else could explain the
     loss. Else the mass is asked about a leak that goes on; one that has stopped it may well rule
     out: then the counts by themselves must be drops, and the mass must be able to have lost them.
+    Drops that were past doubt before the sun reached the gate are drops whatever it counted then.
     """
     # What drips while the feed is shut does not come from the bottle.
-    drops = decider.tally.total[gate] - decider.tally.since(gate, fed_until_s(decider, weep))
+    drops = decider.tally.steady(gate, fed_until_s(decider, weep))
     dripped_g = drops * weep.drop_g[gate]
     observed_g = decider.curve.observed_g() or 0.0
     if observed_g - decider.curve.expected().best > _PLAINLY * dripped_g:
@@ -82,7 +85,10 @@ def _borne_out(decider: Decider, weep: Weep, mass: Floats, gate: int) -> bool:
     together, alone = weep.under_gate(gate, mass)[0], weep.under_gate(gate, None)[0]
     if together < alone - _AGAINST and chance_of_losing(weep, dripped_g) < _CONTRADICTED:
         return False
-    return weep.gate_ratio(gate, mass) > 0 or alone > -np.log(decider.budget.weep_gate)
+    surely = -np.log(decider.budget.weep_gate)
+    if decider.surest[gate] > surely + _PAST_DOUBT:
+        return True
+    return weep.gate_ratio(gate, mass) > 0 or alone > surely
 
 
 def fed_until_s(decider: Decider, weep: Weep) -> float:
