@@ -11,6 +11,7 @@ from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.state import kept
 
 _KEEP = 4000
+_PART_S = 10800.0
 
 
 @kept
@@ -105,17 +106,19 @@ class Tally:
     def steady(self, gate: int, until_s: float) -> float:
         """Drops at a gate up to a time, less what hours with bursts of counts have beyond others.
 
-        Of an hour no more counts than half as many again as in the one in which the middle count
-        fell.
+        Of three hours no more than half as many again as in the middle ones; where most have none,
+        as in those in which the middle count fell.
         """
         times, counts = np.array(self.times[gate]), np.array(self.counts[gate])
         fed = times <= until_s
         if not fed.any():
             return 0.0
-        by_hour = np.bincount(((times[fed] - times[0]) // 3600).astype(int), weights=counts[fed])
-        ordered = np.sort(by_hour)
-        middle = ordered[np.searchsorted(np.cumsum(ordered), ordered.sum() / 2)]
-        return float(np.minimum(by_hour, 1.5 * middle).sum())
+        part = ((times[fed] - times[0]) // _PART_S).astype(int)
+        counted = np.sort(np.bincount(part, weights=counts[fed]))
+        middle = float(np.median(counted))
+        if not middle:
+            middle = counted[np.searchsorted(np.cumsum(counted), counted.sum() / 2)]
+        return float(np.minimum(counted, 1.5 * middle).sum())
 
     def since(self, gate: int, t_s: float) -> int:
         """Drops at a gate after t_s."""

@@ -224,3 +224,27 @@ def test_a_spike_as_the_very_first_reading_is_no_fill():
 def test_a_gate_with_regular_drops_is_named_when_the_mass_tells_first():
     verdict = judged(night(5, leak_g_per_h=3.0, onset_h=3, carb=1))
     assert [alarm.carb for alarm in verdict.alarms] == [1]
+
+
+@pytest.mark.parametrize("leak_g_per_h", [0.02, 0.17])
+def test_sun_on_the_gate_under_a_leak_does_not_hide_it(leak_g_per_h):
+    """Drops from the start; after half the night leaves move before the sun for three hours."""
+    rows = night(6, leak_g_per_h=leak_g_per_h, carb=3)
+    rng = np.random.default_rng(6)
+    counts = rows.drops.copy()
+    lit = (rows.t_s > 13 * 3600) & (rows.t_s < 16 * 3600)
+    bursts = rng.gamma(0.25, 4.0, 1441)[(rows.t_s / 60).astype(int)]
+    counts[:, 2] += rng.poisson(np.where(lit, bursts * 5 / 60, 0.0))
+    assert counts[lit, 2].sum() > 80
+    verdict = judged(replace(rows, drops=counts))
+    assert [alarm.carb for alarm in verdict.alarms] == [3]
+    assert verdict.outcome is Outcome.LEAKING
+
+
+def test_sun_alone_is_no_leak():
+    rows = night(6)
+    rng = np.random.default_rng(6)
+    lit = (rows.t_s > 13 * 3600) & (rows.t_s < 16 * 3600)
+    bursts = rng.gamma(0.25, 4.0, 1441)[(rows.t_s / 60).astype(int)]
+    rows.drops[:, 2] += rng.poisson(np.where(lit, bursts * 5 / 60, 0.0))
+    assert judged(rows).outcome is not Outcome.LEAKING
