@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 _SHUT_FROM_S = 180.0
 _LOSES_FROM_H = 0.15
 _DROPS_FROM, _RECENT = 2, 30
+# Drops that follow each other faster beat against the rows.
+_ROWS_APART = 10.0
 
 
 def evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
@@ -92,6 +94,9 @@ def _drip(decider: Decider, weep: Weep, one: Found) -> Drip | None:
     times = np.array(decider.tally.times[gate])
     fed = (times >= one.onset_s) & (times <= fed_until_s(decider, weep))
     counts = np.array(decider.tally.counts[gate])[fed]
+    row_s = (decider.last_row_s - decider.start_s) / max(decider.tally.rows_seen, 1)
+    if len(counts) < _DROPS_FROM or np.median(np.diff(times[fed])) < _ROWS_APART * row_s:
+        return None
     return drip(times[fed], counts, _drop_g(decider, one), *decider.curve.bowl_needs())
 
 

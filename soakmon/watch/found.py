@@ -24,7 +24,7 @@ _STORM_S = 120.0
 _SILENCE, _REGULAR_FROM, _STRAYS = 12.0, 6, 4
 _COUNTED_LOW, _COUNTED_HIGH = 0.7, 1.4
 _AGAINST, _CONTRADICTED, _PLAINLY = 5.0, 0.01, 0.5
-# Beyond the threshold of an alarm (7): the most that sun alone made of 200 simulated nights was 12.6.
+# Beyond the threshold of an alarm (7): the most that sun alone made in 200 simulated nights: 12.6.
 _PAST_DOUBT = 12.0
 
 

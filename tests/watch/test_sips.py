@@ -8,8 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from soakmon.watch import sips
+from soakmon.watch.decide import watched
+from soakmon.watch.evidence import evidence
+from soakmon.watch.found import explained, found_at
+from soakmon.watch.settings import Settings
 from soakmon.watch.sips import Drip, drip
 from soakmon.watch.verdict import Cause
+from tests.watch import nights
 
 JOINT, CRACK = Cause.BOWL_JOINT_WEEP, Cause.OVERFLOW_TUBE_CRACK
 DROP_G, AREA_MM2, G_PER_MM3 = 0.0133, 1200.0, 0.74e-3
@@ -76,3 +81,15 @@ def test_a_likelihood_is_a_positive_number(gaps, count):
         value = sips.likelihood(cause, seen)
         assert np.isfinite(value)
         assert value > 0
+
+
+@pytest.mark.parametrize("spacing_s", [1.0, 60.0])
+def test_drops_that_beat_against_the_rows_are_no_breath(spacing_s):
+    """Regular drops, one in two or three rows: the rows make a pattern that is not the bowl's."""
+    g_per_h = 3600 * nights.DROP_G / (2.4 * spacing_s)
+    rows = nights.night(2, leak_g_per_h=g_per_h, carb=2, spacing_s=spacing_s, hours=6)
+    decider = watched(rows, Settings(), phase="soaking")
+    mass = decider.weep.mass_log_ratio()
+    (found,) = explained([found_at(decider, decider.weep, mass, a) for a in decider.alarms])
+    assert decider.tally.total[1] > 100
+    assert evidence(decider, found, [found]).drip is None
