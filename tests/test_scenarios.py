@@ -13,6 +13,7 @@ from soakmon.watch.verdict import Cause
 SEEDS = (101, 102)
 ALIKE = {  # causes that mass and drops alone cannot tell apart; feed-off isolation does
     "two-leaks": {Cause.BOWL_JOINT_WEEP, Cause.OVERFLOW_TUBE_CRACK},
+    "drain-plug-weep": {Cause.BOWL_JOINT_WEEP, Cause.OVERFLOW_TUBE_CRACK},
 }
 
 

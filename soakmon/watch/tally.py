@@ -11,7 +11,7 @@ from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.state import kept
 
 _KEEP = 4000
-_PART_S = 10800.0
+_PART_S, _FEW = 10800.0, 3.0
 
 
 @kept
@@ -106,8 +106,8 @@ class Tally:
     def steady(self, gate: int, until_s: float) -> float:
         """Drops at a gate up to a time, less what hours with bursts of counts have beyond others.
 
-        Of three hours no more than half as many again as in the middle ones; where most have none,
-        as in those in which the middle count fell.
+        Of three hours no more than half as many again as in the middle ones; where most have next
+        to none, as in those in which the middle count fell.
         """
         times, counts = np.array(self.times[gate]), np.array(self.counts[gate])
         fed = times <= until_s
@@ -116,7 +116,7 @@ class Tally:
         part = ((times[fed] - times[0]) // _PART_S).astype(int)
         counted = np.sort(np.bincount(part, weights=counts[fed]))
         middle = float(np.median(counted))
-        if not middle:
+        if middle < _FEW:
             middle = counted[np.searchsorted(np.cumsum(counted), counted.sum() / 2)]
         return float(np.minimum(counted, 1.5 * middle).sum())
 
