@@ -142,7 +142,9 @@ class Decider:
         if phase != before:
             self._enter(phase, average)
         seconds, self.last_s = average.t_s - self.last_s, average.t_s
-        self.evaporation.step(seconds, average.air_c, average.fuel_c, average.feed_open)
+        # A dry bottle feeds nothing, whatever the valve does: no leak can show in it.
+        fed = 0.0 if self.dry_steps >= _DRY_STEPS else average.feed_open
+        self.evaporation.step(seconds, average.air_c, average.fuel_c, fed)
         self.tally.step(average, seconds)
         self._bottle(average)
         if self.weep is None and phase in {Phase.IDLE, Phase.SOAKING}:
@@ -156,7 +158,7 @@ class Decider:
                 self.weep.wait(average.t_s, average.feed_open)
                 self._look()
             return
-        self.weep.advance(average.t_s, average.feed_open, self.evaporation)
+        self.weep.advance(average.t_s, fed, self.evaporation)
         self.follower.step(average, seconds, self.weep, self.evaporation)
         self.curve.add(average, self.follower.removed_g, self.evaporation)
         self.since_look += 1

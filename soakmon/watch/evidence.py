@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 _SHUT_FROM_S = 180.0
 _LOSES_FROM_H = 0.15
 _DROPS_FROM, _RECENT = 2, 30
+_JUST_BEGUN_S = 60.0
 # Drops that follow each other faster beat against the rows.
 _ROWS_APART = 10.0
 
@@ -107,10 +108,15 @@ def _while_shut(decider: Decider, one: Found) -> Shut | None:
     if one.carb is None or not end_s - shut_s > _SHUT_FROM_S:
         return None
     gate = one.carb - 1
-    before = [t for t in tally.times[gate] if one.onset_s <= t <= shut_s]
+    # A flood is dated by its alarm, which its first drops have raised.
+    since_s = one.onset_s - _JUST_BEGUN_S
+    before = [t for t in tally.times[gate] if since_s <= t <= shut_s]
     if len(before) < _DROPS_FROM:
         return None
     before = before[-_RECENT:]
+    if before[-1] - before[0] < _JUST_BEGUN_S:
+        # The first drops of a flood come slower than it goes on.
+        before = before[-max(len(before) // 2, _DROPS_FROM) :]
     counted = tally.since(gate, before[0]) - tally.since(gate, before[-1])
     later = [tally.since(gate, t) for t in np.linspace(shut_s, end_s, PARTS + 1).tolist()]
     return Shut(

@@ -79,7 +79,9 @@ class Tally:
         self.shut_h += (1 - average.feed_open) * seconds / 3600.0
         if average.feed_open < 1 and self.was_open:
             self.shut_s = average.t_s - (1 - average.feed_open) * seconds
-        self.was_open = average.feed_open > 0
+            self.was_open = False
+        else:
+            self.was_open = average.feed_open > 0
         if average.feed_open < 1:
             self.shut_until_s = average.t_s
         if average.feed_open == 0 and math.isfinite(average.mass_g):
