@@ -248,3 +248,23 @@ def test_sun_alone_is_no_leak():
     bursts = rng.gamma(0.25, 4.0, 1441)[(rows.t_s / 60).astype(int)]
     rows.drops[:, 2] += rng.poisson(np.where(lit, bursts * 5 / 60, 0.0))
     assert judged(rows).outcome is not Outcome.LEAKING
+
+
+def test_when_the_feed_was_shut_is_known_to_the_second():
+    rows = night(3, leak_g_per_h=0.5, carb=1, hours=4, spacing_s=1.0)
+    shut_s = 2 * 3600 + 17
+    rows = replace(rows, feed_open=np.where(rows.t_s <= shut_s, 1.0, 0.0))
+    decider = watched(rows, Settings(), phase="soaking")
+    assert decider.tally.shut_s == pytest.approx(shut_s, abs=2)
+    assert decider.tally.shut_until_s > 3.9 * 3600
+
+
+def test_a_leak_that_empties_the_bottle_is_as_large_as_it_was():
+    """330 g at 25 g/h last thirteen hours; what the empty bottle does not lose says nothing."""
+    rows = night(3, leak_g_per_h=25.0, carb=2)
+    dry = rows.t_s > 13 * 3600
+    drops = np.where(dry[:, None], 0.0, rows.drops)
+    rows = replace(rows, mass_g=np.where(dry, 0.5, rows.mass_g), drops=drops)
+    verdict = decide(rows, Settings(), phase="soaking").verdict
+    assert verdict.leak_g_per_h.best == pytest.approx(25.0, rel=0.1)
+    assert "bottle_empty" in {fault.kind for fault in verdict.faults}
