@@ -12,9 +12,9 @@ it were known what sort of night comes; that flatters them. `mix`: one threshold
 all tight nights, three quarters of which count as easy and a quarter as hard; that is what can be
 done, and even for that somebody would have to soak a tight rack for hundreds of nights. Nights
 after a blank run have thresholds of their own. `soakmon` is the decider as it is, that has not seen
-these nights; before a blank run it knows what --past earlier nights of the bench taught, and so do
-the others that use its expectation. `soakmon at 1 %` are its tests of mass and gates with thresholds
-set like the others'.
+these nights; before a blank run it knows what --past earlier nights taught, and so do the others
+that use its expectation. `soakmon at 1 %` are its tests of mass and gates with thresholds set like
+the others'.
 
 A smallest leak is read from the detection rates by isotonic regression (`smallest_leak`). Delays
 count from the first drop at the gate or the onset, with `own` thresholds, over the leaks from 1.5
