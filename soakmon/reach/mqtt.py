@@ -69,14 +69,21 @@ class Link:
         finally:
             sending.cancel()
 
-    async def listen(self, topics: list[str]) -> AsyncIterator[Received]:
-        """Messages on some topics, for as long as the connection stands."""
+    async def listen(
+        self, topics: list[str], hears: asyncio.Event | None = None
+    ) -> AsyncIterator[Received]:
+        """Messages on some topics, for as long as the connection stands.
+
+        hears: set once the broker has granted them all.
+        """
         try:
             async with self.client.messages() as messages:
                 for topic in topics:
                     granted = await self.client.subscribe(topic, qos=1)
                     if any(int(str(code)) >= _REFUSED for code in granted):
                         raise ReachError(f"the broker refuses to subscribe {topic}")
+                if hears is not None:
+                    hears.set()
                 async for message in messages:
                     yield _received(message)
         except (MqttError, OSError) as error:

@@ -56,11 +56,12 @@ class MqttOutlet:
             self.last.clear()
             self.seen = None
             self.state_sent_s = float("-inf")
-            await self._birth(link)
-            self.board.up(NAME)
-            tasks = [asyncio.create_task(self._publish(link))]
+            hears = asyncio.Event()
+            tasks = [asyncio.create_task(self._publish(link, hears))]
             if self.section.commands:
-                tasks.append(asyncio.create_task(self._obey(link)))
+                tasks.append(asyncio.create_task(self._obey(link, hears)))
+            else:
+                hears.set()
             try:
                 done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
                 for task in done:
@@ -91,7 +92,11 @@ class MqttOutlet:
         with suppress(ReachError, TimeoutError):
             await asyncio.wait_for(link.publish(message), 2.0)
 
-    async def _publish(self, link: Link) -> None:
+    async def _publish(self, link: Link, hears: asyncio.Event) -> None:
+        # A command given to a bench that says it is online must not get lost.
+        await hears.wait()
+        await self._birth(link)
+        self.board.up(NAME)
         steady_s = time.monotonic() + _STEADY_S
         while True:
             if time.monotonic() >= steady_s:
@@ -143,9 +148,9 @@ class MqttOutlet:
             self.outbox.move(event=sent)
         return True
 
-    async def _obey(self, link: Link) -> None:
+    async def _obey(self, link: Link, hears: asyncio.Event) -> None:
         names = {self.topics.command(name): name for name in told.COMMANDS}
-        async for received in link.listen(list(names)):
+        async for received in link.listen(list(names), hears):
             answer = await self._carry_out(names[received.topic], received)
             log.info("command %s by MQTT: %s", names[received.topic], answer)
             payload = told.body(
