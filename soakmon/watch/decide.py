@@ -37,7 +37,7 @@ _LOOK_EVERY = 5
 _PIECE = 3600
 _DRY_STEPS = 3
 # In its first minutes the filter still learns the noise: the tail of what it says means nothing.
-_TAIL_FROM_S = 1800.0
+_TAIL_FROM_H = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,8 +142,9 @@ class Decider:
         if phase != before:
             self._enter(phase, average)
         seconds, self.last_s = average.t_s - self.last_s, average.t_s
-        # A dry bottle feeds nothing, whatever the valve does: no leak can show in it.
-        fed = 0.0 if self.dry_steps >= _DRY_STEPS else average.feed_open
+        # A dry bottle feeds nothing, whatever the valve does, and its mass says nothing.
+        dry = self.dry_steps >= _DRY_STEPS
+        fed = 0.0 if dry else average.feed_open
         self.evaporation.step(seconds, average.air_c, average.fuel_c, fed)
         self.tally.step(average, seconds)
         self._bottle(average)
@@ -158,8 +159,11 @@ class Decider:
                 self.weep.wait(average.t_s, average.feed_open)
                 self._look()
             return
-        self.weep.advance(average.t_s, fed, self.evaporation)
-        self.follower.step(average, seconds, self.weep, self.evaporation)
+        if dry:
+            self.weep.wait(average.t_s, fed)
+        else:
+            self.weep.advance(average.t_s, fed, self.evaporation)
+            self.follower.step(average, seconds, self.weep, self.evaporation)
         self.curve.add(average, self.follower.removed_g, self.evaporation)
         self.since_look += 1
         if self.since_look >= _LOOK_EVERY:
@@ -287,7 +291,8 @@ class Decider:
 
     def tail(self, weep: Weep) -> float:
         """`chance_of_none` of the mass so far; 1 while it means nothing."""
-        told = self.mass_running and self.last_s - self.soak_s > _TAIL_FROM_S
+        # Of the time that the bottle fed the rack, and its mass could tell.
+        told = self.mass_running and weep.exposure_h[0] > _TAIL_FROM_H
         return chance_of_none(weep) if told else 1.0
 
     def _now(self) -> float:
