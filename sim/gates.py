@@ -71,15 +71,15 @@ class Gates:
         self.at_lip_g, self.as_20c_g = at_lip_g[-1].copy(), due[-1].copy()
         return due
 
-    def _drops(self, gate: int, at_lip_g: Floats) -> Floats:
+    def _drops(self, gate: int, arrived_g: Floats) -> Floats:
         """Drops let go between the times: each when the lip cannot hold it any longer."""
-        total = float(at_lip_g[-1])
+        total = float(arrived_g[-1])
         falls: list[float] = []
         while self.due_g[gate] <= total:
             falls.append(self.due_g[gate])
             self.due_g[gate] += self._next(gate)
-        rows = np.searchsorted(at_lip_g, falls)
-        return np.bincount(rows, minlength=len(at_lip_g)).astype(np.float64)
+        rows = np.searchsorted(arrived_g, falls)
+        return np.bincount(rows, minlength=len(arrived_g)).astype(np.float64)
 
     def _knocked(self, t_s: Floats, counts: Floats) -> None:
         """A bang shakes hanging drops and the beams: every gate counts at once."""

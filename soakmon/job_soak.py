@@ -25,7 +25,7 @@ from soakmon.records.priors import Shift, read_table, shifts
 from soakmon.records.told import Told
 from soakmon.report.content import About
 from soakmon.report.pdf import Paper
-from soakmon.watch.past import Past, learnt
+from soakmon.watch.past import Past
 from soakmon.watch.settings import Settings
 from soakmon.weigh.in_force import Standing, standing
 
@@ -122,7 +122,9 @@ def counsel(folder: Path, bench: Bench, *, invented: bool) -> Callable[[str | No
         began = datetime.fromtimestamp(wall_s, UTC).astimezone()
         told = consult(folder, job, bench.rack.carbs, began, bench, invented=invented)
         offset = began.utcoffset()
-        return replace(told, utc_offset_s=offset.total_seconds() if offset else 0.0)
+        return replace(
+            told, invented=invented, utc_offset_s=offset.total_seconds() if offset else 0.0
+        )
 
     return tell
 
@@ -144,8 +146,7 @@ def consult(
     job, records that cannot be read are told and nothing more: the bench does not wait for them.
     """
     if job is None and not has_records(folder):
-        stands = standing(None, None, when.date())
-        return Told(calibration=stands.text, versions=versions(), invented=invented)
+        return Told(calibration=standing(None, None, when.date()).text, versions=versions())
     try:
         with open_records(folder) as records, records.session() as session:
             stands = calibration_in_force(session, when.date(), bench)
@@ -154,7 +155,6 @@ def consult(
                 calibrated=stands.good,
                 past=past_of(session, bench, invented=invented) if bench else Past(),
                 versions=versions(),
-                invented=invented,
             )
             if job is None:
                 return told
@@ -162,7 +162,7 @@ def consult(
             return _told_by(found, _checked_shifts(found, gates, folder), told)
     except InputError as error:
         if job is None:
-            return Told(calibration=f"unknown: {error}", versions=versions(), invented=invented)
+            return Told(calibration=f"unknown: {error}", versions=versions())
         raise
 
 
@@ -197,8 +197,7 @@ def past_of(session: Session, bench: Bench, *, invented: bool) -> Past:
     )
     settings = bench.settings()
     data = session.scalars(kept.order_by(Result.at.desc(), Result.id.desc()).limit(_LOOKED_AT))
-    priors = settings.priors
-    return learnt(past_soaks(data, settings), priors.scales, priors.rel_sds, priors.doubt)
+    return settings.priors.taught_by(past_soaks(data, settings))
 
 
 def calibration_in_force(session: Session, today: date, bench: Bench | None = None) -> Standing:

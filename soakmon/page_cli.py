@@ -43,6 +43,7 @@ def account(
     data: DataOption = LOCAL,
 ) -> None:
     """Make an account, or give it a new password and role; its sign-ins end."""
+    # Imported here: other commands do not need the page.
     from soakmon.page.door import LEAST_PASSWORD, LONGEST_NAME, Door  # noqa: PLC0415
     from soakmon.page.store import Role  # noqa: PLC0415
 
@@ -66,6 +67,7 @@ def token(
     data: DataOption = LOCAL,
 ) -> None:
     """Make a token for a script; it is shown once."""
+    # Imported here: other commands do not need the page.
     from soakmon.page.store import Role  # noqa: PLC0415
 
     if role not in set(Role):

@@ -20,7 +20,7 @@ from soakmon.records.past import evaporation_of
 from soakmon.watch.closing import signed_leak
 from soakmon.watch.decide import Decider, decide
 from soakmon.watch.knock import without_knocks
-from soakmon.watch.past import Past, PastSoak, learnt
+from soakmon.watch.past import Past, PastSoak
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Priors, Settings
 from soakmon.watch.verdict import Outcome
@@ -152,9 +152,8 @@ def past_of(nights: int, processes: int) -> Past:
     """What so many earlier nights teach soakmon. Each is of a bench of its own: the harder way."""
     with ProcessPoolExecutor(processes) as pool:
         said = [one for one in pool.map(tight_before, range(nights)) if one is not None]
-    priors = Priors()
     soaks = [PastSoak(one["lost_g"], one["feed_g"], one["bowls_g"], one["spare_g"]) for one in said]
-    return learnt(soaks, priors.scales, priors.rel_sds, priors.doubt)
+    return Priors().taught_by(soaks)
 
 
 def told_of(job: Job, past: Past) -> list[Told]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
 
+from soakmon.watch.normal import below
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Band
 from soakmon.watch.weep import LEAKS, ONSETS, RATE_PRIOR, Weep
@@ -77,7 +77,7 @@ def chance_of_none(weep: Weep) -> float:
     tails = []
     for onset in onsets[:_CLOSING_ONSETS]:
         weight, mean, sd = _signed(weep, onset)
-        tails.append(float(weight @ _below(-mean / sd)))
+        tails.append(float(weight @ below(-mean / sd)))
     return min(1.0, min(len(tails), _APART) * min(tails, default=1.0))
 
 
@@ -85,12 +85,7 @@ def chance_of_losing(weep: Weep, grams: float) -> float:
     """Probability, with any leak as likely as its negative, that as much or more has leaked."""
     hours = max((weep.last_s - weep.start_s) / 3600, 1e-3)
     weight, mean, sd = _signed(weep, 0)
-    return float(weight @ _below((mean - grams / hours) / sd))
-
-
-def _below(z: Floats) -> Floats:
-    """Normal distribution function of each."""
-    return np.array([0.5 * math.erfc(-one / math.sqrt(2)) for one in z.tolist()])
+    return float(weight @ below((mean - grams / hours) / sd))
 
 
 def _signed(weep: Weep, onset: int) -> tuple[Floats, Floats, Floats]:

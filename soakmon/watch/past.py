@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from soakmon.watch.normal import below
 from soakmon.watch.rows import Floats
 
 # Fewer teach nothing, and what is older than the last so many is another season's fuel (judgement).
@@ -107,7 +108,7 @@ def _next_night(
     z = (seen - _BENCH[:, None, None]) / sd
     room = (cut - _BENCH[:, None, None]) / sd
     # (M, T): the chance of what was seen, given that it was let through.
-    chance = (-0.5 * z**2 - np.log(sd) - np.log(_below(room))).sum(axis=2)
+    chance = (-0.5 * z**2 - np.log(sd) - np.log(np.maximum(below(room), 1e-12))).sum(axis=2)
     holds = (1 - doubt) / before * np.exp(-0.5 * (_BENCH / before) ** 2)
     holds += doubt / _OFF_SD * np.exp(-0.5 * (_BENCH / _OFF_SD) ** 2)
     spread = -0.5 * (np.log(_NIGHT / (_BY_NIGHT * before)) / _BY_NIGHT_LOG_SD) ** 2
@@ -118,9 +119,3 @@ def _next_night(
     mean = float(by_bench @ _BENCH)
     variance = float(by_bench @ (_BENCH - mean) ** 2 + weight.sum(axis=0) @ _NIGHT**2)
     return mean, math.sqrt(variance)
-
-
-def _below(z: Floats) -> Floats:
-    """Normal distribution function, never quite zero."""
-    chance: Floats = np.array([0.5 * math.erfc(-one / math.sqrt(2)) for one in z.ravel().tolist()])
-    return np.maximum(chance, 1e-12).reshape(z.shape)

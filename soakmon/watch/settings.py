@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry
-from soakmon.watch.past import Past
+from soakmon.watch.past import Past, PastSoak, learnt
 from soakmon.watch.verdict import Cause
 
 # Of a blank run's departure the bowls share some, more or less (judgement).
@@ -68,6 +68,10 @@ class Priors:
     def doubt(self) -> float:
         """Chance that the expected evaporation is wrong by a factor."""
         return self.past.doubt * (_DOUBT_AFTER_BLANK if self.blank_scale else _DOUBT)
+
+    def taught_by(self, soaks: Sequence[PastSoak]) -> Past:
+        """What soaks (the latest first) teach a bench of these priors."""
+        return learnt(soaks, self.scales, self.rel_sds, self.doubt)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,15 @@
+"""The normal distribution."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from soakmon.watch.rows import Floats
+
+
+def below(z: Floats) -> Floats:
+    """Distribution function of the standard normal distribution at each z, in the shape of z."""
+    chance: Floats = np.array([0.5 * math.erfc(-one / math.sqrt(2)) for one in z.ravel().tolist()])
+    return chance.reshape(z.shape)
