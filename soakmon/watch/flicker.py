@@ -1,79 +1,80 @@
 """Counts of a gate that are neither drops nor rare: sun through leaves, a loose lead.
 
-Such counts come in stretches of time: blocks of a fixed length are active or not, in runs, with any
-number of counts, at any times, in an active one.
+Such counts come in stretches. In a minute of one there is any number of counts, at any times, and
+none in every second minute; outside of them there are dark counts only.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
+import numpy as np
+
+from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
 
-_STARTS_PER_S = 0.01 / 600
-
-
-@dataclass(frozen=True, slots=True)
-class Blocks:
-    """How counts come: blocks of block_s; stays: chance that an active one is followed by another.
-
-    many: as in P(n) = (many + 1) / ((n + many)(n + many + 1)), the heavy-tailed number of counts in
-    an active block: half of all blocks have more than `many`.
-    """
-
-    block_s: float
-    stays: float
-    many: int
-
-
-# As clouds pass, and as leaves move.
-KINDS = (Blocks(600.0, 0.8, 0), Blocks(60.0, 0.3, 6))
+MINUTE_S = 60.0
+# Chance that a stretch goes on for another minute: as clouds pass, and as leaves move.
+STAYS = (0.99, 0.8)
+_BEGINS = 0.001
+_NONE = 0.5
 
 
 @kept
 class Flicker:
-    """Running log-likelihood of counts that come in such blocks, the first one from start_s."""
+    """Log-likelihood of counts that come in such stretches, from start_s on.
 
-    def __init__(self, start_s: float, blocks: Blocks) -> None:
+    stays: chance that a stretch goes on for another minute; dark_per_s: rate of the other counts.
+    """
+
+    def __init__(self, start_s: float, stays: float, dark_per_s: float) -> None:
         self.start_s = start_s
-        self.block_s, self.stays, self.many = blocks.block_s, blocks.stays, blocks.many
-        self.starts = _STARTS_PER_S * blocks.block_s
-        self.block = -1
+        self.dark_per_s = dark_per_s
+        # From (quiet, flickering) in a minute to the same in the next.
+        self.moves: Floats = np.array([[1 - _BEGINS, 1 - stays], [_BEGINS, stays]])
+        none = np.array([math.exp(-dark_per_s * MINUTE_S), _NONE])
+        self.empty: Floats = self.moves * none
+        self.minute = 0
         self.count = 0
-        self.active_before = False
-        self.total = 0.0
+        # Chance of the minutes before this one, with the gate (quiet, flickering) in it: its
+        # parts, and the log of their sum.
+        self.parts: Floats = np.array([1 - _BEGINS, _BEGINS])
+        self.log_sum = 0.0
 
     def add(self, t_s: float) -> None:
         """Take a count."""
-        block = self._block_at(t_s)
-        if block != self.block:
-            self.total, self.active_before = self._up_to(block)
-            self.block, self.count = block, 0
+        minute = self._minute_at(t_s)
+        if minute > self.minute:
+            self.parts, self.log_sum = self._up_to(minute)
+            self.minute, self.count = minute, 0
         self.count += 1
 
     def until(self, t_s: float) -> float:
         """Log-likelihood of everything up to t_s."""
-        return self._up_to(self._block_at(t_s) + 1)[0]
+        return self._up_to(max(self._minute_at(t_s), self.minute) + 1)[1]
 
-    def _block_at(self, t_s: float) -> int:
-        return int((t_s - self.start_s) // self.block_s)
+    def _minute_at(self, t_s: float) -> int:
+        return int((t_s - self.start_s) // MINUTE_S)
 
-    def _up_to(self, block: int) -> tuple[float, bool]:
-        """Log-likelihood up to the start of a block, and whether the one before it was active."""
-        total, active = self.total, self.active_before
-        if self.block >= 0:
-            total += math.log(self.stays if active else self.starts) + self._log_active()
-            active = True
-        quiet = block - self.block - 1
-        if quiet > 0:
-            total += math.log(1 - (self.stays if active else self.starts))
-            total += (quiet - 1) * math.log(1 - self.starts)
-            active = False
-        return total, active
+    def _up_to(self, minute: int) -> tuple[Floats, float]:
+        """`parts` and `log_sum` as a later minute begins."""
+        parts = np.log(self.parts) + self._log_minute()
+        top = float(parts.max())
+        after = self.moves @ np.exp(parts - top)
+        empty = minute - self.minute - 1
+        after = np.linalg.matrix_power(self.empty, empty) @ after
+        total = float(after.sum())
+        return after / total, self.log_sum + top + math.log(total)
 
-    def _log_active(self) -> float:
-        """An active block: its number of counts, at uniform times."""
-        n, above = self.count, self.count + self.many
-        number = math.log((self.many + 1) / (above * (above + 1)))
-        return number + math.lgamma(n + 1) - n * math.log(self.block_s)
+    def _log_minute(self) -> Floats:
+        """(2,) log-density of this minute's counts while (quiet, flickering).
+
+        Flickering: as likely to be between n and 2 n as between 2 n and 4 n, and at any times.
+        """
+        n = self.count
+        quiet = -self.dark_per_s * MINUTE_S
+        if n == 0:
+            return np.array([quiet, math.log(_NONE)])
+        number = math.log((1 - _NONE) / (n * (n + 1)))
+        times = math.lgamma(n + 1) - n * math.log(MINUTE_S)
+        return np.array([quiet + n * math.log(self.dark_per_s), number + times])

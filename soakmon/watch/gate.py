@@ -3,8 +3,7 @@
 Three stories compete over the times of the counts, as point processes:
 - dark counts: Poisson at an unknown small rate;
 - flicker (sun, a loose lead; see `flicker`);
-- a leak: dark until a first drop, then drops at nearly regular intervals (see `renewal`) or, less
-  likely, Poisson.
+- a leak: dark until a first drop, then drops that keep time, more or less (see `renewal`).
 """
 
 from __future__ import annotations
@@ -13,19 +12,20 @@ import math
 
 import numpy as np
 
-from soakmon.watch.flicker import KINDS, Flicker
-from soakmon.watch.renewal import Renewal
+from soakmon.watch.flicker import STAYS, Flicker
+from soakmon.watch.renewal import Renewal, Rhythm
 from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
 
 CELL_S = 900.0
-_REGULAR = 0.99
+# How drops of a leak keep time, and how likely: closely, roughly, not at all.
+_RHYTHMS = ((Rhythm(40, 3), 0.6), (Rhythm(8, 0), 0.35), (Rhythm(1, 0), 0.05))
 _MOST_EVENTS = 1500
 # Dark rate as a multiple of the expected one, and its weight.
 _DARK = ((0.25, 0.35), (1.0, 0.4), (3.0, 0.22), (10.0, 0.029), (30.0, 1e-3))
 _LOG_WEIGHT: Floats = np.log([weight for _, weight in _DARK])
 _DARK_AMONG_DROPS = 2.0
-_FLICKER = 0.05
+_FLICKER = 0.2
 
 
 def _log_sum(values: Floats) -> float:
@@ -44,17 +44,15 @@ class GateEvidence:
         self.last_event_s = math.nan
         self.count = 0
         self.full = False
-        size = len(rates_per_h)
-        # Running log-likelihood of the intervals since the first count, per story of the leak.
-        self.regular = Renewal(self.rates, _DARK_AMONG_DROPS * dark_per_h / 3600.0)
-        self.irregular: Floats = np.zeros(size)
+        among = _DARK_AMONG_DROPS * dark_per_h / 3600.0
+        # How well each rhythm explains the intervals since the first count.
+        self.rhythms = [Renewal(self.rates, among, rhythm) for rhythm, _ in _RHYTHMS]
         # First count of each onset cell: its time, log-likelihood of the counts before it as dark
-        # ones, running sums at it.
+        # ones, what each rhythm said at it.
         self.cells: list[float] = []
         self.dark_before: list[float] = []
-        self.regular_at: list[Floats] = []
-        self.irregular_at: list[Floats] = []
-        self.flickers = [Flicker(start_s, blocks) for blocks in KINDS]
+        self.rhythms_at: list[list[Floats]] = [[] for _ in _RHYTHMS]
+        self.flickers = [Flicker(start_s, stays, among) for stays in STAYS]
 
     def add(self, t_s: float, counts: int, spacing_s: float) -> None:
         """Counts seen in the spacing_s before t_s."""
@@ -66,15 +64,13 @@ class GateEvidence:
             self._event(t_s - spacing_s * (1 - (k + 1) / counts), dense=counts > 1)
 
     def _event(self, t_s: float, *, dense: bool) -> None:
-        if self.count:
-            gap = max(t_s - self.last_event_s, 0.05)
-            self.irregular = self.irregular + np.log(self.rates) - self.rates * gap
-        self.regular.add(t_s, dense=dense)
+        for rhythm in self.rhythms:
+            rhythm.add(t_s, dense=dense)
         if not self.cells or t_s - self.cells[-1] > CELL_S:
             self.cells.append(t_s)
             self.dark_before.append(self._log_dark(self.count, t_s))
-            self.regular_at.append(self.regular.total)
-            self.irregular_at.append(self.irregular)
+            for at, rhythm in zip(self.rhythms_at, self.rhythms, strict=True):
+                at.append(rhythm.total)
         self.count += 1
         self.last_event_s = t_s
         for flicker in self.flickers:
@@ -101,10 +97,11 @@ class GateEvidence:
         if not self.cells:
             return np.zeros(0), np.zeros((0, len(self.rates)))
         t_s = self.last_event_s if self.full else t_s
-        wait_irregular = -self.rates * max(t_s - self.last_event_s, 0.0)
         times = np.array(self.cells)
-        regular = self.regular.until(t_s) - np.array(self.regular_at)
-        irregular = self.irregular - np.array(self.irregular_at) + wait_irregular
-        renewal = np.logaddexp(regular + math.log(_REGULAR), irregular + math.log(1 - _REGULAR))
+        since = [
+            rhythm.until(t_s) - np.array(at) + math.log(weight)
+            for rhythm, at, (_, weight) in zip(self.rhythms, self.rhythms_at, _RHYTHMS, strict=True)
+        ]
         first = np.array(self.dark_before) - math.log(CELL_S)
-        return times, renewal + first[:, None] - self.log_no_leak(t_s)
+        leak = np.logaddexp.reduce(since)
+        return times, leak + first[:, None] - self.log_no_leak(t_s)
