@@ -15,7 +15,7 @@ import numpy as np
 from soakmon.physics.drops import drop_mass_g
 from soakmon.physics.geometry import Bowl
 from soakmon.watch.evaporation import Evaporation
-from soakmon.watch.gate import GateEvidence
+from soakmon.watch.gate import CELL_S, GateEvidence
 from soakmon.watch.mass_filter import (
     BOWLS,
     CREEP_10,
@@ -40,6 +40,7 @@ ONSET_STEP_S = 900.0
 # Leak rates, g/h, half an octave apart: from 0.1 g/day to what empties a bottle in an hour.
 LEAKS: Floats = 0.004 * 2 ** (np.arange(34) / 2)
 _FROM_START = 0.5
+_TO_LIP_S = 900.0
 # Share of the leak that a gate catches (as steps down the rate grid), and its weight.
 _CAUGHT = ((0, 0.8), (2, 0.15), (5, 0.05))
 # Chance that drops at a gate are water. Needles hold the bottle's loss back and let it go by sips,
@@ -162,18 +163,18 @@ class Weep:
         if not len(times):
             # A leak under a gate that has counted nothing has not started to drip yet.
             return 0.0, np.zeros((0, len(LEAKS))), times
-        joint = self._joint(times, ratios, mass)
+        joint = self._joint(index, times, ratios, mass)
         return _log_total(joint), joint, times
 
-    def _joint(self, times: Floats, ratios: Floats, mass: Floats | None) -> Floats:
+    def _joint(self, index: int, times: Floats, ratios: Floats, mass: Floats | None) -> Floats:
         """(C, R) log-terms of a leak under a gate with these ratios from these first drops on."""
         loss = 0.0 if mass is None else self._loss_from(mass, times)
+        ratios = ratios + np.log(CELL_S * self._first_drop_per_s(times, self.drop_g[index]))
         terms = [
             _shift_down(ratios, steps) + loss + np.log(weight) + np.log(RATE_PRIOR)
             for steps, weight in _CAUGHT
         ]
-        joint = np.logaddexp.reduce(np.array(terms), axis=0)
-        return np.asarray(joint + np.log(self._cell_prior(times))[:, None])
+        return np.asarray(np.logaddexp.reduce(np.array(terms), axis=0))
 
     def gate_ratio(self, index: int, mass: Floats) -> float:
         """Log-ratio of a leak under gate `index`, which has counted, against none or one unseen.
@@ -183,14 +184,18 @@ class Weep:
         stays while they fall speaks against fuel.
         """
         times, ratios = self.gates[index].log_ratio(self.fed_s)
-        ratio = _log_total(self._joint(times, ratios, mass))
-        water = _log_total(self._joint(times, ratios, None)) + np.log(_WATER)
+        ratio = _log_total(self._joint(index, times, ratios, mass))
+        water = _log_total(self._joint(index, times, ratios, None)) + np.log(_WATER)
         return ratio - float(np.logaddexp(np.logaddexp(0.0, self.unseen(mass)), water))
 
-    def _cell_prior(self, times: Floats) -> Floats:
-        """Prior of a leak whose first drop falls in the cell of each time (the first likelier)."""
-        early = times - self.start_s < 2 * ONSET_STEP_S
-        return np.where(early, _FROM_START / 2, (1 - _FROM_START) / ONSETS)
+    def _first_drop_per_s(self, times: Floats, drop_g: float) -> Floats:
+        """(C, R) density that a leak's first drop falls at each time, by the rate at its gate.
+
+        Fuel that leaks from the start has to reach the lip and to make a drop.
+        """
+        mean_s = _TO_LIP_S + 3600.0 * drop_g / LEAKS
+        soon = np.exp(-(times - self.start_s)[:, None] / mean_s) / mean_s
+        return np.asarray(_FROM_START * soon + (1 - _FROM_START) / (ONSETS * ONSET_STEP_S))
 
     def _loss_from(self, mass: Floats, times: Floats) -> Floats:
         """(C, R) mass log-ratio for first drops at `times`: fuel left then, or some time before."""
