@@ -71,8 +71,6 @@ class Decider:
         self.evaporation = Evaporation(settings)
         self.follower = Follower(settings.priors.sip_g)
         self.tally = Tally(gates)
-        # By gate: the highest log-ratio of a leak under it, and its counts when it was last asked.
-        self.surest, self.weighed = [-math.inf] * gates, [0] * gates
         self.curve = CurveKeeper(settings)
         self.weep: Weep | None = None
         self.budget_total = settings.false_alarm
@@ -127,6 +125,7 @@ class Decider:
         if not len(struck):
             return
         spacing_s = np.diff(rows.t_s, prepend=self.last_row_s)
+        alarmed = {alarm.carb for alarm in self.alarms}
         for index, gate in zip(struck.tolist(), gates.tolist(), strict=True):
             t_s, count = float(rows.t_s[index]), int(rows.drops[index, gate])
             shut = rows.feed_open is not None and rows.feed_open[index] == 0
@@ -134,7 +133,8 @@ class Decider:
             # What drips while the feed is shut tells causes apart, not whether there is a leak.
             if self.weep is not None and not shut:
                 self.weep.gates[gate].add(t_s, count, float(spacing_s[index]))
-                self.since_look = _LOOK_EVERY
+                if gate + 1 not in alarmed:
+                    self.since_look = _LOOK_EVERY
 
     def _step(self, average: Average) -> None:
         before = self.finder.phase
@@ -191,7 +191,6 @@ class Decider:
             self.curve.restart()
             self.alarms.clear()
             self.tally.restart(average.t_s)
-            self.surest, self.weighed = [-math.inf] * self.tally.gates, [0] * self.tally.gates
         elif phase == Phase.SETTLING:
             self._begin(average)
 
@@ -251,14 +250,9 @@ class Decider:
         alarmed = {alarm.carb for alarm in self.alarms}
         loses = not alarmed and self._loses(weep, mass)
         for index, gate in enumerate(weep.gates):
-            alarmed_here = index + 1 in alarmed
-            # After its alarm a gate is only weighed now and then: how sure was it at most?
-            if gate.count < (2 * self.weighed[index] if alarmed_here else 1):
+            if index + 1 in alarmed or not gate.count:
                 continue
-            ratio = weep.gate_ratio(index, mass)
-            self.surest[index] = max(self.surest[index], ratio)
-            self.weighed[index] = gate.count
-            if not alarmed_here and self._drips(weep, ratio, index, loses=loses):
+            if self._drips(weep, mass, index, loses=loses):
                 joint = weep.under_gate(index, mass)[1]
                 rate = float(LEAKS[int(joint.max(axis=0).argmax())])
                 text = f"carb {index + 1} weeps: about {plain(rate)} g/h"
@@ -269,13 +263,13 @@ class Decider:
             text = f"fuel is leaving that no gate sees: about {plain(rate)} g/h"
             self._alarm(Alarm(self._now(), "weep", None, rate, text))
 
-    def _drips(self, weep: Weep, ratio: float, index: int, *, loses: bool) -> bool:
+    def _drips(self, weep: Weep, mass: Floats, index: int, *, loses: bool) -> bool:
         """Whether a gate counts drops of fuel; loses: the mass by itself says that fuel leaves.
 
         Where it does, regular counts are not water, however late the mass was to follow them.
         """
         surely = -np.log(self.budget.weep_gate)
-        if ratio > surely:
+        if weep.gate_ratio(index, mass) > surely:
             return True
         return loses and weep.under_gate(index, None)[0] > surely
 

@@ -14,6 +14,8 @@ WINDOW_S = 10.0
 STORM_DROPS = 5
 BIG_STORM_DROPS = 8
 _KEEP_S = 90.0
+# Readings that differ by less are the same but for rounding.
+_LEAST_STEP_G = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +33,7 @@ class FloodWatch:
 
     drop_g: mass of a drop. While the rack fills the mass falls anyway, so there a bigger storm is
     asked for; afterwards the loss since the storm began must be five standard errors of its noise
-    and at least a third of what the drops say.
+    and a digit of the cell, and at least a third of what the drops say.
     """
 
     def __init__(self, drop_g: float) -> None:
@@ -87,9 +89,16 @@ class FloodWatch:
         # Without the ends, for spikes; the median of deviations is 0 on a coarse cell.
         noise = float(np.std(np.sort(before)[1:-1])) + 1e-3
         said = (total[index + 1] - total[since]) * self.drop_g
-        # A median scatters by 1.25 of what a mean does.
+        # A median scatters by 1.25 of what a mean does, and flips by a digit of the cell.
         scatter = 1.25 * noise * np.sqrt(1 / len(before) + 1 / len(after))
-        return bool(lost > 5 * scatter and lost > 0.33 * said)
+        return bool(lost > 5 * scatter + _digit_g(rows.mass_g) and lost > 0.33 * said)
+
+
+def _digit_g(mass_g: Floats) -> float:
+    """The least step between readings; 0 where they do not differ."""
+    steps = np.diff(np.unique(mass_g[np.isfinite(mass_g)]))
+    steps = steps[steps > _LEAST_STEP_G]
+    return float(steps.min()) if len(steps) else 0.0
 
 
 def _since(parts: list[Rows], t_s: float) -> list[Rows]:

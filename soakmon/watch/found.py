@@ -24,8 +24,6 @@ _STORM_S = 120.0
 _SILENCE, _REGULAR_FROM, _STRAYS = 12.0, 6, 4
 _COUNTED_LOW, _COUNTED_HIGH = 0.7, 1.4
 _AGAINST, _CONTRADICTED, _PLAINLY = 5.0, 0.01, 0.5
-# Beyond the threshold of an alarm (7): the most that sun alone made in 200 simulated nights: 12.6.
-_PAST_DOUBT = 12.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,12 +67,12 @@ def _stands(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
 
 
 def _borne_out(decider: Decider, weep: Weep, mass: Floats, gate: int) -> bool:
-    """Whether the record still says that a gate's counts are drops of fuel.
+    """Whether the mass lets a gate's counts be drops of fuel.
 
     Where the bottle plainly lost what the counts say, they are, whatever else could explain the
-    loss. Else the mass is asked about a leak that goes on; one that has stopped it may well rule
-    out: then the counts by themselves must be drops, and the mass must be able to have lost them.
-    Drops that were past doubt before the sun reached the gate are drops whatever it counted then.
+    loss. Else they are not when the mass speaks against a leak that goes on and cannot have lost
+    what dripped. What the gate itself counted later does not matter: drops that were sure before
+    the sun reached it, or before they stopped, were drops.
     """
     # What drips while the feed is shut does not come from the bottle.
     drops = decider.tally.steady(gate, fed_until_s(decider, weep))
@@ -83,12 +81,8 @@ def _borne_out(decider: Decider, weep: Weep, mass: Floats, gate: int) -> bool:
     if observed_g - decider.curve.expected().best > _PLAINLY * dripped_g:
         return True
     together, alone = weep.under_gate(gate, mass)[0], weep.under_gate(gate, None)[0]
-    if together < alone - _AGAINST and chance_of_losing(weep, dripped_g) < _CONTRADICTED:
-        return False
-    surely = -np.log(decider.budget.weep_gate)
-    if decider.surest[gate] > surely + _PAST_DOUBT:
-        return True
-    return weep.gate_ratio(gate, mass) > 0 or alone > surely
+    against = together < alone - _AGAINST
+    return not (against and chance_of_losing(weep, dripped_g) < _CONTRADICTED)
 
 
 def fed_until_s(decider: Decider, weep: Weep) -> float:
@@ -126,10 +120,11 @@ def found_at(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
         return Found(None, float(weep.onset_s[mass_onset]), leak, False, 0.0, mass_onset)
     gate = alarm.carb - 1
     _, joint, times = weep.under_gate(gate, mass)
-    first_s = float(times[int(np.argmax(joint.max(axis=1)))]) if len(times) else alarm.t_s
+    before = times <= alarm.t_s
+    first_s = float(times[int(np.argmax(joint[before].max(axis=1)))]) if any(before) else alarm.t_s
     place = int(np.clip((first_s - weep.start_s) // weep.onset_step_s, 0, ONSETS - 1))
     fed_s = fed_until_s(decider, weep)
-    drops = decider.tally.since(gate, first_s) - decider.tally.since(gate, fed_s)
+    drops = float(decider.tally.since(gate, first_s) - decider.tally.since(gate, fed_s))
     hours = max(fed_s - first_s, 1.0) / 3600.0
     led = by_onset[mass_onset] - by_onset[place] > 3.0 and mass_onset < place - 1
     if led:
@@ -138,7 +133,11 @@ def found_at(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
         before_g = rate * (first_s - weep.onset_s[mass_onset]) / 3600
         led = before_g > 0.4 * _rise_g(decider, gate)
     onset = mass_onset if led else place
-    until_s = _stopped_s(decider, weep, gate, first_s)
+    drowned = weep.under_gate(gate, None)[0] < 0
+    if drowned and alarm.leak_g_per_h is not None:
+        # Sun on the gate: its counts are no longer drops, which are taken to have gone on.
+        drops = alarm.leak_g_per_h * hours / weep.drop_g[gate]
+    until_s = None if drowned else _stopped_s(decider, weep, gate, first_s)
     if until_s is not None:
         # What the mass says of a leak that goes on does not hold: the drops alone tell how much.
         rate = drops * weep.drop_g[gate] / max(until_s - first_s, 60.0) * 3600

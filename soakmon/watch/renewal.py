@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -133,14 +134,24 @@ def _log_interval(means: Floats, shape: int) -> Floats:
 
 def _log_longer(means: Floats, shape: int) -> Floats:
     """Log-probability of an interval longer than that, in units of its mean."""
-    # Beyond six means nothing of it is left that matters beside intervals of any length.
-    x = shape * np.minimum(means, 6.0)
+    erlang = np.interp(means, _MEANS, _log_erlang_longer(shape))
+    return np.asarray(_or_any(erlang, means))
+
+
+# Beyond six means nothing is left of it that matters beside intervals of any length.
+_MEANS: Floats = np.linspace(0.0, 6.0, 1201)
+
+
+@cache
+def _log_erlang_longer(shape: int) -> Floats:
+    """The same of Erlang intervals, at _MEANS."""
+    x = shape * _MEANS
     term = np.ones_like(x)
     total = np.ones_like(x)
     for k in range(1, shape):
         term = term * (x / k)
         total = total + term
-    return np.asarray(_or_any(np.log(total) - x, means))
+    return np.asarray(np.log(total) - x)
 
 
 def _or_any(erlang: Floats, means: Floats) -> Floats:

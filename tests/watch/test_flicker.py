@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from soakmon.watch.flicker import KINDS, Blocks, Flicker
+from soakmon.watch.flicker import STAYS, Flicker
 from soakmon.watch.gate import GateEvidence
 from soakmon.watch.weep import LEAKS, RATE_PRIOR
 
@@ -45,21 +45,38 @@ def test_regular_drops_are_taken_for_a_leak(every_s):
     assert ratio(times_s[times_s < 8 * 3600]) > 10
 
 
-def test_the_numbers_of_counts_in_a_block_are_probabilities():
-    for blocks in KINDS:
-        n = np.arange(1, 200_000)
-        chances = (blocks.many + 1) / ((n + blocks.many) * (n + blocks.many + 1))
-        assert chances.sum() == pytest.approx(1.0, abs=1e-3)
+@pytest.mark.parametrize("stays", STAYS)
+def test_what_may_happen_in_two_minutes_has_a_chance_of_one(stays):
+    rate = 1e-4
+
+    def chance(first: int, second: int) -> float:
+        """Of so many counts, wherever in their minutes."""
+        flicker = Flicker(0.0, stays, rate)
+        for t_s in [1.0] * first + [61.0] * second:
+            flicker.add(t_s)
+        together = math.lgamma(first + 1) + math.lgamma(second + 1)
+        return math.exp(flicker.until(119.0) + (first + second) * math.log(60.0) - together)
+
+    counts = range(150)
+    assert sum(chance(a, b) for a in counts for b in counts) == pytest.approx(1.0, abs=0.01)
 
 
 def test_a_quiet_gate_is_hardly_surprising():
-    flicker = Flicker(0.0, Blocks(600.0, 0.8, 0))
+    flicker = Flicker(0.0, 0.99, 1e-9)
     assert -2.0 < flicker.until(24 * 3600.0) < 0.0
 
 
-def test_one_block_by_hand():
-    flicker = Flicker(0.0, Blocks(600.0, 0.8, 0))
+def test_dark_counts_need_no_stretch():
+    flicker = Flicker(0.0, 0.99, 1e-5)
+    for t_s in (3600.0, 40_000.0):
+        flicker.add(t_s)
+    assert flicker.until(80_000.0) == pytest.approx(2 * math.log(1e-5), abs=3.0)
+
+
+def test_one_minute_by_hand():
+    flicker = Flicker(0.0, 0.99, 1e-5)
     flicker.add(10.0)
     flicker.add(20.0)
-    expected = math.log(0.01) + math.log(1 / 6) + math.log(2) - 2 * math.log(600)
-    assert flicker.until(599.0) == pytest.approx(expected)
+    quiet = 0.999 * math.exp(-6e-4) * 1e-5**2
+    lit = 0.001 * 0.5 / 6 * 2 / 60**2
+    assert flicker.until(59.0) == pytest.approx(math.log(quiet + lit))
