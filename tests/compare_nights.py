@@ -24,7 +24,7 @@ from soakmon.watch.past import Past, PastSoak
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Priors, Settings
 from soakmon.watch.verdict import Outcome
-from soakmon.watch.weep import LEAKS, RATE_PRIOR, Weep
+from soakmon.watch.weep import GATE_PRIOR, LEAKS, Weep
 from tests.comparison import ORACLE, OURS, RATIO, TAIL, Score, Told
 from tests.others import WAYS, Soak, hours_of, minutes_of, running, soak_of
 
@@ -109,7 +109,7 @@ class Oracle:
         ratio = np.logaddexp.reduce(mass[:, self.column] + np.log(self.weep.onset_prior()))
         if self.gate is not None and self.weep.gates[self.gate].count:
             joint = self.weep.under_gate(self.gate, mass)[1][:, self.column]
-            ratio = max(ratio, float(np.logaddexp.reduce(joint - np.log(RATE_PRIOR[self.column]))))
+            ratio = max(ratio, float(np.logaddexp.reduce(joint - np.log(GATE_PRIOR[self.column]))))
         return bool(ratio > -np.log(_BUDGET))
 
     def _hears(self, falls: list[tuple[float, int]], until_s: float) -> bool:

@@ -56,6 +56,9 @@ def _rate_prior() -> Floats:
 
 
 RATE_PRIOR = _rate_prior()
+# Of leaks under a gate, by how long their drops take: a drop more, to be as sure of a fast one,
+# costs seconds; of a slow one hours.
+GATE_PRIOR: Floats = RATE_PRIOR / LEAKS / (RATE_PRIOR / LEAKS).sum()
 
 
 @kept
@@ -171,7 +174,7 @@ class Weep:
         loss = 0.0 if mass is None else self._loss_from(mass, times)
         ratios = ratios + np.log(CELL_S * self._first_drop_per_s(times, self.drop_g[index]))
         terms = [
-            _shift_down(ratios, steps) + loss + np.log(weight) + np.log(RATE_PRIOR)
+            _shift_down(ratios, steps) + loss + np.log(weight) + np.log(GATE_PRIOR)
             for steps, weight in _CAUGHT
         ]
         return np.asarray(np.logaddexp.reduce(np.array(terms), axis=0))

@@ -9,7 +9,7 @@ import pytest
 
 from soakmon.watch.flicker import STAYS, Flicker
 from soakmon.watch.gate import GateEvidence
-from soakmon.watch.weep import LEAKS, RATE_PRIOR
+from soakmon.watch.weep import GATE_PRIOR, LEAKS
 
 DROP_G = 0.0133
 
@@ -20,7 +20,7 @@ def ratio(times_s: np.ndarray) -> float:
     for t_s in times_s:
         gate.add(float(t_s), 1, 1.0)
     _, ratios = gate.log_ratio(8 * 3600.0)
-    return float(np.logaddexp.reduce((ratios + np.log(RATE_PRIOR)).ravel()))
+    return float(np.logaddexp.reduce((ratios + np.log(GATE_PRIOR)).ravel()))
 
 
 def bursts(rng: np.random.Generator) -> np.ndarray:
