@@ -13,8 +13,8 @@ all tight nights, three quarters of which count as easy and a quarter as hard; t
 done, and even for that somebody would have to soak a tight rack for hundreds of nights. Nights
 after a blank run have thresholds of their own. `soakmon` is the decider as it is, that has not seen
 these nights; before a blank run it knows what --past earlier nights taught, and so do the others
-that use its expectation. `soakmon at 1 %` are its tests of mass and gates with thresholds set like
-the others'.
+that are `lent` its expectation: they are no rivals, but tell what the deciding is worth. `soakmon
+at 1 %` are its tests of mass and gates with thresholds set like the others'.
 
 A smallest leak is read from the detection rates by isotonic regression (`smallest_leak`). Delays
 count from the first drop at the gate or the onset, with `own` thresholds, over the leaks from 1.5
@@ -41,23 +41,25 @@ from tests.compare_nights import AT_GATE, BY_MASS, SCENARIOS, judged, past_of, p
 from tests.comparison import (
     EITHER,
     FITTED,
+    FOREST,
     ORACLE,
     OURS,
     Told,
     alarms_of,
+    lent,
     median_delay_h,
     ratio_lines,
     smallest_leak,
 )
-from tests.others import WAYS, Forest
+from tests.others import OF_LOSS, PLAIN, Forest
 
 # How often a bench meets which night: three quarters easy, the rest hard ones alike.
 SHARES = {name: 0.25 / 3 if hard is not None else 0.75 for name, hard in SCENARIOS.items()}
 LANES = {Way.GATES: AT_GATE, Way.MASS_ONLY: BY_MASS, Way.AFTER_BLANK: BY_MASS}
 HEADS = {Way.GATES: "at a gate", Way.MASS_ONLY: "mass only", Way.AFTER_BLANK: "after blank"}
 DELAYS_FROM = {Way.GATES: 1.5, Way.MASS_ONLY: 14.0, Way.AFTER_BLANK: 14.0}
-FOREST = "isolation forest"
-OTHERS = (*WAYS, EITHER, FOREST)
+OTHERS = (*PLAIN, *OF_LOSS, EITHER, FOREST)
+LENT = tuple(lent(way) for way in (*OF_LOSS, EITHER, FOREST))
 
 
 class Heard(NamedTuple):
@@ -68,15 +70,17 @@ class Heard(NamedTuple):
 
 
 def _heard(nights: list[Told], tight: list[Told], weights: list[float]) -> list[Heard]:
-    forest = Forest([night.hours for night in tight], weights)
-
-    def with_forest(told: list[Told]) -> list[Told]:
-        scores = forest([night.hours for night in told])
-        pairs = zip(told, scores, strict=True)
-        return [night._replace(scores=night.scores | {FOREST: score}) for night, score in pairs]
-
-    alarms = alarms_of(with_forest(nights), with_forest(tight), weights)
+    for index, name in enumerate((FOREST, lent(FOREST))):
+        forest = Forest([night.hours[index] for night in tight], weights)
+        nights, tight = (_with_forest(told, forest, index, name) for told in (nights, tight))
+    alarms = alarms_of(nights, tight, weights)
     return [Heard(night, heard) for night, heard in zip(nights, alarms, strict=True)]
+
+
+def _with_forest(told: list[Told], forest: Forest, index: int, name: str) -> list[Told]:
+    scores = forest([night.hours[index] for night in told])
+    pairs = zip(told, scores, strict=True)
+    return [night._replace(scores=night.scores | {name: score}) for night, score in pairs]
 
 
 def heard_with(told: list[Told], *, mix: bool) -> list[Heard]:
@@ -133,7 +137,7 @@ def table(own: list[Heard], mix: list[Heard], scenario: str) -> Iterator[str]:
     """A line of each way: smallest leak at both thresholds and delay by lane, false alarms."""
     yield f"\n{scenario}: smallest leak found at 95 % in g/day (own, mix), median delay in h"
     yield f"{'':22}" + "".join(f"{head:>24}" for head in HEADS.values()) + f"{'false, mix':>14}"
-    for name in (OURS, FITTED, *OTHERS, ORACLE):
+    for name in (OURS, FITTED, *OTHERS, *LENT, ORACLE):
         cells = [f"{name:22}"]
         for way in LANES:
             for heard in (own, mix):
@@ -156,11 +160,12 @@ def ratios(heard: list[Heard], title: str) -> Iterator[str]:
     yield "(> at least: the other never found 95 %; ! soakmon's is not smaller)"
     columns = [(scenario, way) for scenario in SCENARIOS for way in LANES]
     heads = {(s, w): (s.split()[0].strip(","), HEADS[w].split()[-1]) for s, w in columns}
-    smallest = {
-        name: {heads[at]: _smallest(heard, *at, name) for at in columns}
-        for name in (FITTED, *OTHERS)
-    }
-    yield from ratio_lines(smallest, FITTED, {heads[at]: LANES[at[1]][-1] for at in columns})
+    for others in (OTHERS, LENT):
+        smallest = {
+            name: {heads[at]: _smallest(heard, *at, name) for at in columns}
+            for name in (FITTED, *others)
+        }
+        yield from ratio_lines(smallest, FITTED, {heads[at]: LANES[at[1]][-1] for at in columns})
 
 
 def delays(heard: list[Heard], name: str) -> Iterator[str]:

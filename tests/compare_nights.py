@@ -26,11 +26,11 @@ from soakmon.watch.settings import Priors, Settings
 from soakmon.watch.verdict import Outcome
 from soakmon.watch.weep import GATE_PRIOR, LEAKS, Weep
 from tests.comparison import ORACLE, OURS, RATIO, TAIL, Score, Told
-from tests.others import WAYS, Soak, hours_of, minutes_of, running, soak_of
+from tests.others import Soak, hours_of, minutes_of, running, scores_of, soak_of
 
 # The seed modulo three chooses the hardship of a hard night.
 SCENARIOS = {"easy": None, "sunlit gate": 0, "volatile, warm": 1, "drifting cell": 2}
-AT_GATE = (0.05, 0.1, 0.2, 0.35, 0.7, 1.5, 4.0, 12.0)
+AT_GATE = (0.07, 0.1, 0.14, 0.2, 0.35, 0.7, 1.5, 4.0, 12.0)
 BY_MASS = (1.0, 2.0, 3.0, 4.5, 6.0, 9.0, 14.0, 24.0, 48.0)
 _BUDGET = 0.01
 _LOOK_MINUTES = 15
@@ -170,8 +170,8 @@ def told_of(job: Job, past: Past) -> list[Told]:
 
 
 def _told(job: Job, way: Way, night: Night, soak: Soak) -> Told:
-    m = minutes_of(soak, night.settings)
-    scores = {name: score(m) for name, score in WAYS.items()}
+    minutes, beyond = minutes_of(soak, night.settings)
+    scores = scores_of(minutes, beyond)
     alarm_s, over_bound, ours = _ours(job, night)
     scores |= ours
     alarms = {OURS: alarm_s}
@@ -183,7 +183,8 @@ def _told(job: Job, way: Way, night: Night, soak: Soak) -> Told:
         alarms[ORACLE] = Oracle(night, rate, fill_s, soak.averages[0].t_s).alarm_s()
     began_s = night.began_s if np.isfinite(night.began_s) else None
     lane = (job.scenario, way.value, job.leak_g_per_day, job.number)
-    return Told(*lane, began_s, scores, hours_of(m), alarms, over_bound)
+    hours = [hours_of(minutes), hours_of(beyond)]
+    return Told(*lane, began_s, scores, hours, alarms, over_bound)
 
 
 def _ours(job: Job, night: Night) -> tuple[float | None, float | None, dict[str, Score]]:

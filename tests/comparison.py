@@ -13,9 +13,21 @@ OURS, ORACLE = "soakmon", "oracle"
 FITTED, TAIL, RATIO = "soakmon at 1 %", "soakmon's mass", "soakmon's gates"
 FALSE_ALARMS = 0.01
 DETECTION = 0.95
-DROPS, HOURS, BEYOND = "drops at a gate", "hours with drops", "loss beyond expected"
-EITHER = "loss beyond, or drops"
-TOGETHER = {EITHER: (BEYOND, DROPS), FITTED: (TAIL, RATIO)}
+DROPS, HOURS, LOSS = "drops at a gate", "hours with drops", "loss over the night"
+EITHER = "loss, or drops"
+FOREST = "isolation forest"
+
+
+def lent(way: str) -> str:
+    """The name of a way that is lent soakmon's expectation: it sees what goes beyond."""
+    return f"{way}, lent"
+
+
+TOGETHER = {
+    EITHER: (LOSS, DROPS),
+    lent(EITHER): (lent(LOSS), DROPS),
+    FITTED: (TAIL, RATIO),
+}
 _LEAST_DROPS = 5.0
 
 
@@ -39,7 +51,8 @@ class Told(NamedTuple):
     """A night on one lane and what each way said: scores, or when it alarmed (None: never).
 
     leak_g_per_day: what was induced, 0: nothing; began_s: as in `Night`, None: nothing showed;
-    hours: what the forest is given; over_bound: error of the estimate over the least sd possible.
+    hours: what the forest is given, of the loss and of what is beyond the expected; over_bound:
+    error of the estimate over the least sd possible.
     """
 
     scenario: str
@@ -48,7 +61,7 @@ class Told(NamedTuple):
     number: int
     began_s: float | None
     scores: dict[str, Score]
-    hours: list[list[float]]
+    hours: list[list[list[float]]]
     alarms: dict[str, float | None]
     over_bound: float | None
 

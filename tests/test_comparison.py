@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from tests.comparison import (
-    BEYOND,
     DROPS,
     EITHER,
+    LOSS,
     Score,
     Told,
     alarms_of,
@@ -22,9 +22,9 @@ from tests.comparison import (
 )
 
 
-def night(leak: float, drops: list[float], beyond: float, **alarms: float | None) -> Told:
+def night(leak: float, drops: list[float], loss: float, **alarms: float | None) -> Told:
     t_s = [3600.0 * hour for hour in range(1, len(drops) + 1)]
-    scores = {DROPS: Score(t_s, drops), BEYOND: Score([86400.0], [beyond])}
+    scores = {DROPS: Score(t_s, drops), LOSS: Score([86400.0], [loss])}
     return Told("easy", "gates", leak, 0, 0.0, scores, [], alarms, None)
 
 
@@ -58,8 +58,8 @@ def test_an_alarm_comes_when_the_score_passes_the_limit_of_tight_nights():
     tight = [night(0.0, [0, 1, 7], 2.0), night(0.0, [0, 0, 1], 1.0)]
     found, missed = night(1.0, [2, 7, 8], 2.5), night(1.0, [2, 7, 7], 2.0, soakmon=5.0)
     first, second = alarms_of([found, missed], tight, [1, 1])
-    assert first == {DROPS: 3 * 3600.0, BEYOND: 86400.0, EITHER: 3 * 3600.0}
-    assert second == {DROPS: None, BEYOND: None, EITHER: None, "soakmon": 5.0}
+    assert first == {DROPS: 3 * 3600.0, LOSS: 86400.0, EITHER: 3 * 3600.0}
+    assert second == {DROPS: None, LOSS: None, EITHER: None, "soakmon": 5.0}
 
 
 def test_more_than_five_drops_are_asked_for_where_tight_nights_show_none():
