@@ -78,17 +78,14 @@ class Renewal:
             self.by_last[0] = self.log_first
             self.times_s = [t_s] * _BACK
             return
-        gap_s = max(t_s - self.times_s[0], _LEAST_GAP_S)
-        ages_s = np.maximum(t_s - np.array(self.times_s), _LEAST_GAP_S)[:, None, None]
+        ages_s = np.maximum(t_s - np.array(self.times_s), _LEAST_GAP_S)
+        gap_s = float(ages_s[0])
         # Counts that came in one row have no regularity to see: as good as counts at random.
-        fell = _log_sum(
-            self.by_last[:_BACK]
-            + (
-                _log_interval(gap_s * self.rates, 1)
-                if dense
-                else _log_interval(ages_s * self.rates, self.shape)
-            )
-        )
+        if dense:
+            interval = _log_interval(gap_s * self.rates, 1)
+        else:
+            interval = _log_interval(ages_s[:, None, None] * self.rates, self.shape)
+        fell = _log_sum(self.by_last[:_BACK] + interval)
         after: Floats = np.empty_like(self.by_last)
         after[0] = _wandered(fell + np.log(self.rates)) - self.dark_per_s * gap_s
         dark = math.log(self.dark_per_s) - self.dark_per_s * gap_s
