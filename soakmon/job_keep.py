@@ -14,7 +14,7 @@ from soakmon.bench.book import Book
 from soakmon.config import Bench
 from soakmon.job_soak import Order, counsel
 from soakmon.options import now, open_records
-from soakmon.records.jobs.models import Result
+from soakmon.records.jobs.models import Job, Result
 from soakmon.records.jobs.store import Records
 from soakmon.records.jobs.work import add_result, find_job
 from soakmon.records.past import KEY, evaporation_of
@@ -50,7 +50,7 @@ def keep(order: Order, decision: Decision, title: str, files: list[Path]) -> Non
     with open_records(order.data) as records, records.session() as session:
         _give(
             (records, session),
-            order.job,
+            find_job(session, order.job),
             order.made,
             decision=decision,
             data={"title": title, "bench_toml": order.about.bench_toml},
@@ -60,32 +60,33 @@ def keep(order: Order, decision: Decision, title: str, files: list[Path]) -> Non
 
 
 def keep_soak(folder: Path, found: Recalled, files: list[Path]) -> str:
-    """Give the job of a bench's soak its verdict and report, once; what came of it, in words."""
+    """Keep a bench's soak, once: its verdict and report with its job, or what it teaches.
+
+    Returns what came of it, in words.
+    """
     number, entry = found.entry.job, found.entry
-    if number is None:
+    evaporation = evaporation_of(found.decision, found.settings)
+    if number is None and evaporation is None:
         return ""
     bench = found.bench.service.name
     whence = {"bench": bench, "soak": entry.id, "started_wall_s": entry.started_wall_s}
-    with open_records(folder) as records, records.session() as session:
-        job = find_job(session, number)
-        kept = session.scalars(select(Result).where(Result.job_id == job.id, Result.bench == bench))
+    data = {"title": entry.title, "of_bench": whence, KEY: evaporation}
+    with open_records(folder, make=number is None) as records, records.session() as session:
+        job = find_job(session, number) if number is not None else None
+        owner = job.id if job is not None else None
+        kept = session.scalars(select(Result).where(Result.job_id == owner, Result.bench == bench))
         if any(one.data.get("of_bench") == whence for one in kept):
-            return f"job {number} has had it since the soak ended"
-        data = {
-            "title": entry.title,
-            "of_bench": whence,
-            KEY: evaporation_of(found.decision, found.settings),
-        }
+            return f"job {number} has had it since the soak ended" if job is not None else ""
         _give(
-            (records, session), number, found.ended_at, decision=found.decision, data=data,
+            (records, session), job, found.ended_at, decision=found.decision, data=data,
             files=files, invented=found.told.invented, bench=bench,
         )  # fmt: skip
-    return f"kept with job {number}"
+    return f"kept with job {number}" if job is not None else "kept for the bench's later soaks"
 
 
 def _give(
     opened: tuple[Records, Session],
-    number: str,
+    job: Job | None,
     at: datetime,
     *,
     decision: Decision,
@@ -99,7 +100,7 @@ def _give(
     phases = [[name, t_s] for name, t_s in decision.phases]
     add_result(
         session,
-        find_job(session, number),
+        job,
         at,
         kind="rehearsal" if invented else "soak",
         summary=f"{verdict.outcome.value}: {verdict.reason}"

@@ -62,12 +62,13 @@ def report_soak(
         try:
             kept = keep_soak(data, found, files)
         except InputError as error:
-            err.print(Text(f"soakmon: the report is not kept with its job: {error}"))
+            err.print(Text(f"soakmon: the soak is not kept in the records: {error}"))
     if as_json:
         sys.stdout.write(json.dumps(found.decision.verdict.as_dict()) + "\n")
     else:
         show_result(out, found.decision, title, files, list(found.told.shifts))
-        out.print(Text(kept))
+        if kept:
+            out.print(Text(kept))
     raise typer.Exit(EXIT_CODES[found.decision.verdict.outcome])
 
 

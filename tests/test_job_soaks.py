@@ -16,13 +16,15 @@ from pathlib import Path
 
 import pypdfium2
 import pytest
+from sqlalchemy import select
 
 from sim.scenarios import SCENARIOS
 from soakmon.bench.service import RefusedError
 from soakmon.config import parse_bench
 from soakmon.job_soak import counsel, snapshot
+from soakmon.records.jobs.models import Result
 from soakmon.records.jobs.store import Records
-from soakmon.records.jobs.work import add_result, find_job
+from soakmon.records.jobs.work import add_result
 from soakmon.records.journal import Journal
 from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run
@@ -255,10 +257,11 @@ def test_a_report_keeps_to_itself_where_messages_go():
     )
 
 
-def test_a_tight_soak_teaches_the_next_ones(tmp_path):
-    """One soak of thirteen hours, kept with a job; two more like it; then a new one begins."""
+@pytest.mark.parametrize("with_job", [True, False])
+def test_a_tight_soak_teaches_the_next_ones(tmp_path, with_job):
+    """One soak of thirteen hours, with a job or none; two more like it; then a new one begins."""
     desk = Desk(tmp_path / "data")
-    number = desk("job", "new", "--customer", "invented").out.strip()
+    number = desk("job", "new", "--customer", "invented").out.strip() if with_job else None
     plain = short(13.0)
     described = plain.model_copy(
         update={"soak": plain.soak.model_copy(update={"criterion_g_per_day": 20.0})}
@@ -268,9 +271,16 @@ def test_a_tight_soak_teaches_the_next_ones(tmp_path):
     bench.service.start_soak("invented rack", number, cautions_confirmed=True)
     bench.run(14)
     assert bench.session.ended
+    done = desk("report", "1")
+    assert done.code == 0
+    assert (
+        "kept with job" in done.out if with_job else "kept for the bench's later soaks" in done.out
+    )
+    # Once, however often its report is asked for.
     assert desk("report", "1").code == 0
     with Records(desk.folder) as records, records.session() as session:
-        (kept,) = find_job(session, number).results
+        (kept,) = session.scalars(select(Result))
+        assert (kept.job_id is None) is not with_job
         assert kept.data["evaporation"]["spare_g"] > 5
         for _ in range(2):
             add_result(session, None, kept.at, kind=kept.kind, summary="another",
