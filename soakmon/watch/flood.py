@@ -16,6 +16,8 @@ BIG_STORM_DROPS = 8
 _KEEP_S = 90.0
 # Readings that differ by less are the same but for rounding.
 _LEAST_STEP_G = 1e-6
+# What a needle commonly lets in at once.
+_SIP_G = 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,8 +34,8 @@ class FloodWatch:
     """Looks for a storm of drops at one gate that the load cell bears out.
 
     drop_g: mass of a drop. While the rack fills the mass falls anyway, so there a bigger storm is
-    asked for; afterwards the loss since the storm began must be five standard errors of its noise
-    and a digit of the cell, and at least a third of what the drops say.
+    asked for; afterwards the loss since the storm began must be five standard errors of its noise,
+    a digit of the cell and a needle's sip, and at least a third of what the drops say.
     """
 
     def __init__(self, drop_g: float) -> None:
@@ -91,7 +93,8 @@ class FloodWatch:
         said = (total[index + 1] - total[since]) * self.drop_g
         # A median scatters by 1.25 of what a mean does, and flips by a digit of the cell.
         scatter = 1.25 * noise * np.sqrt(1 / len(before) + 1 / len(after))
-        return bool(lost > 5 * scatter + _digit_g(rows.mass_g) and lost > 0.33 * said)
+        least = 5 * scatter + _digit_g(rows.mass_g) + _SIP_G
+        return bool(lost > least and lost > 0.33 * said)
 
 
 def _digit_g(mass_g: Floats) -> float:

