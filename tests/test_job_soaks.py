@@ -266,7 +266,7 @@ def test_a_tight_soak_teaches_the_next_ones(tmp_path, with_job):
     described = plain.model_copy(
         update={"soak": plain.soak.model_copy(update={"criterion_g_per_day": 20.0})}
     )
-    bench = Stepped(desk.folder, SCENARIOS["dry-rack"], bench=described, every_s=5.0)
+    bench = Stepped(desk.folder, SCENARIOS["dry-rack"], bench=described, every_s=10.0)
     bench.service.consult = counsel(desk.folder, described, invented=True)
     bench.service.start_soak("invented rack", number, cautions_confirmed=True)
     bench.run(14)
