@@ -13,6 +13,7 @@ import math
 import numpy as np
 
 from soakmon.watch.flicker import STAYS, Flicker
+from soakmon.watch.logs import log_sum
 from soakmon.watch.renewal import Renewal, Rhythm
 from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
@@ -26,11 +27,6 @@ _DARK = ((0.25, 0.35), (1.0, 0.4), (3.0, 0.22), (10.0, 0.029), (30.0, 1e-3))
 _LOG_WEIGHT: Floats = np.log([weight for _, weight in _DARK])
 _DARK_AMONG_DROPS = 2.0
 _FLICKER = 0.2
-
-
-def _log_sum(values: Floats) -> float:
-    top = values.max()
-    return float(top + np.log(np.exp(values - top).sum()))
 
 
 @kept
@@ -87,7 +83,7 @@ class GateEvidence:
     def _log_dark(self, count: int, t_s: float) -> float:
         """Log-likelihood of so many dark counts up to t_s, over the dark rates."""
         seconds = max(t_s - self.start_s, 0.0)
-        return _log_sum(_LOG_WEIGHT + count * np.log(self.dark) - self.dark * seconds)
+        return float(log_sum(_LOG_WEIGHT + count * np.log(self.dark) - self.dark * seconds))
 
     def log_ratio(self, t_s: float) -> tuple[Floats, Floats]:
         """First-drop times (C,) s and log-likelihood ratios (C, R) of a leak starting to drip then.

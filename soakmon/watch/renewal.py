@@ -16,6 +16,7 @@ from functools import cache
 
 import numpy as np
 
+from soakmon.watch.logs import log_sum
 from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
 
@@ -70,7 +71,7 @@ class Renewal:
     @property
     def total(self) -> Floats:
         """(R,) log-likelihood of the counts so far."""
-        return _log_sum(_log_sum(self.by_last), axis=-1)
+        return log_sum(log_sum(self.by_last, 0), -1)
 
     def add(self, t_s: float, *, dense: bool) -> None:
         """Take the next count. dense: it came in one row with others and has no time of its own."""
@@ -85,7 +86,7 @@ class Renewal:
             interval = _log_interval(gap_s * self.rates, 1)
         else:
             interval = _log_interval(ages_s[:, None, None] * self.rates, self.shape)
-        fell = _log_sum(self.by_last[:_BACK] + interval)
+        fell = log_sum(self.by_last[:_BACK] + interval, 0)
         after: Floats = np.empty_like(self.by_last)
         after[0] = _wandered(fell + np.log(self.rates)) - self.dark_per_s * gap_s
         dark = math.log(self.dark_per_s) - self.dark_per_s * gap_s
@@ -98,19 +99,13 @@ class Renewal:
         """(R,) as `total`, with no count between the last one and t_s."""
         ages_s = np.maximum(t_s - np.array(self.times_s), 0.0)
         waiting = _log_longer(ages_s[:, None, None] * self.rates, self.shape)
-        going_on = _log_sum(self.by_last[:_BACK] + waiting)
+        going_on = log_sum(self.by_last[:_BACK] + waiting, 0)
         total = np.logaddexp(going_on, self._stopped())
-        return np.asarray(_log_sum(total, axis=-1) - self.dark_per_s * float(ages_s[0]))
+        return np.asarray(log_sum(total, -1) - self.dark_per_s * float(ages_s[0]))
 
     def _stopped(self) -> Floats:
         """(R, S) the leak has stopped, before the last count or just after it."""
         return np.asarray(np.logaddexp(self.by_last[_BACK], self.by_last[0] + math.log(_STOPS)))
-
-
-def _log_sum(terms: Floats, axis: int = 0) -> Floats:
-    top = terms.max(axis=axis, keepdims=True)
-    total = top + np.log(np.exp(terms - top).sum(axis=axis, keepdims=True))
-    return np.asarray(total.squeeze(axis))
 
 
 def _wandered(terms: Floats) -> Floats:

@@ -16,6 +16,7 @@ from soakmon.physics.drops import drop_mass_g
 from soakmon.physics.geometry import Bowl
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.gate import CELL_S, GateEvidence
+from soakmon.watch.logs import log_sum
 from soakmon.watch.mass_filter import (
     BOWLS,
     CREEP_10,
@@ -155,7 +156,7 @@ class Weep:
     def unseen(self, mass: Floats) -> float:
         """Log-ratio of a leak that no gate sees."""
         joint = mass + np.log(self.onset_prior())[:, None] + np.log(RATE_PRIOR)
-        return _log_total(joint)
+        return float(log_sum(joint))
 
     def under_gate(self, index: int, mass: Floats | None) -> tuple[float, Floats, Floats]:
         """Log-ratio of a leak under gate `index`; its joint (C, R) log-terms; first-drop times.
@@ -167,7 +168,7 @@ class Weep:
             # A leak under a gate that has counted nothing has not started to drip yet.
             return 0.0, np.zeros((0, len(LEAKS))), times
         joint = self._joint(index, times, ratios, mass)
-        return _log_total(joint), joint, times
+        return float(log_sum(joint)), joint, times
 
     def _joint(self, index: int, times: Floats, ratios: Floats, mass: Floats | None) -> Floats:
         """(C, R) log-terms of a leak under a gate with these ratios from these first drops on."""
@@ -187,8 +188,8 @@ class Weep:
         stays while they fall speaks against fuel.
         """
         times, ratios = self.gates[index].log_ratio(self.fed_s)
-        ratio = _log_total(self._joint(index, times, ratios, mass))
-        water = _log_total(self._joint(index, times, ratios, None)) + np.log(_WATER)
+        ratio = float(log_sum(self._joint(index, times, ratios, mass)))
+        water = float(log_sum(self._joint(index, times, ratios, None))) + np.log(_WATER)
         return ratio - float(np.logaddexp(np.logaddexp(0.0, self.unseen(mass)), water))
 
     def _first_drop_per_s(self, times: Floats, drop_g: float) -> Floats:
@@ -221,8 +222,3 @@ def _shift_down(ratios: Floats, steps: int) -> Floats:
     shifted[:, steps:] = ratios[:, :-steps]
     shifted[:, :steps] = -50.0
     return shifted
-
-
-def _log_total(terms: Floats) -> float:
-    top = float(terms.max())
-    return top + float(np.log(np.exp(terms - top).sum()))
