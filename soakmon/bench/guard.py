@@ -77,6 +77,12 @@ class Guard:
         self.shut_s: float | None = None
         self.shut_g: float | None = None
         self.told: set[tuple[Code, int | None]] = set()
+        self.broken: tuple[Trip, ...] = ()
+
+    @property
+    def must_be_shut(self) -> tuple[Trip, ...]:
+        """Every limit that is broken now, told or not: while there is one, the feed stays shut."""
+        return self.broken
 
     def already_filled(self) -> None:
         """The soak was resumed: the rack is full."""
@@ -93,6 +99,7 @@ class Guard:
             trips += self._blind(sample) + self._flow(sample) + self._storm(sample)
         else:
             trips += self._must_stop(sample)
+        self.broken = tuple(trips)
         fresh = [trip for trip in trips if (trip.code, trip.carb) not in self.told]
         self.told |= {(trip.code, trip.carb) for trip in fresh}
         return fresh

@@ -44,7 +44,8 @@ class Band:
 class Alarm:
     """An alarm: kind is flood, weep, starved or bench; carb counts from 1, None where unknown.
 
-    code: the guard's plain word for what it found, empty for the decider's; no part of the form.
+    code: the guard's plain word for what it found, empty for the decider's; uid: the bench's own
+    mark, by which one who was told from memory knows it again; both are no part of the form.
     """
 
     t_s: float
@@ -53,6 +54,7 @@ class Alarm:
     leak_g_per_h: float | None
     text: str
     code: str = ""
+    uid: str = ""
 
     @property
     def leaks(self) -> bool:

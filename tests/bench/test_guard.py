@@ -95,3 +95,12 @@ def test_a_valve_that_does_not_shut_is_an_alarm_of_its_own(g_per_s, trips_expect
         assert trips[0].code == "valve_failed"
         assert "valve does not stop" in trips[0].text
         assert trips[0].t_s < 50 + 30 + 60
+
+
+def test_a_broken_limit_is_a_level_and_news_only_once():
+    guard = Guard(GuardSection(), 160.0)
+    told = [guard.step(Sample(t, 300.0, (0,), False, True)) for t in (1.0, 2.0)]
+    assert [len(trips) for trips in told] == [1, 0]
+    assert [trip.code for trip in guard.must_be_shut] == ["vapour"]
+    guard.step(Sample(3.0, 300.0, (0,), False, False))
+    assert guard.must_be_shut == ()
