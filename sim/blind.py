@@ -46,12 +46,14 @@ class Induced:
     """What is induced on a night: a leak of leak_g_per_day (0: none), mean of the night.
 
     gates: whether it arrives at a gate, and then the leak is what arrives; hard: a sunlit gate,
-    volatile fuel in a warm shop or a drifting cell, in turn.
+    volatile fuel in a warm shop or a drifting cell, in turn; lost: share of the drops that the
+    gate does not see.
     """
 
     leak_g_per_day: float = 0.0
     gates: bool = True
     hard: bool = False
+    lost: float = 0.0
 
 
 def blind_scenario(seed: int, induced: Induced) -> Scenario:
@@ -70,7 +72,7 @@ def blind_scenario(seed: int, induced: Induced) -> Scenario:
         blend="alkylate" if fuel == "alkylate" else "petrol_a",
         filled_ml=float(rng.uniform(400, 500)),
         geometry=BenchGeometry(),
-        climate=_climate(rng),
+        climate=drawn_climate(rng),
         evaporation=float(rng.lognormal(0, 0.06)),
         draught=float(rng.uniform(0.95, 1.15)),
         cell=_cell(rng),
@@ -79,7 +81,7 @@ def blind_scenario(seed: int, induced: Induced) -> Scenario:
     )
     if induced.hard:
         night = _hard(night, rng)
-    return _with_leak(night, induced, rng)
+    return with_leak(night, induced, rng)
 
 
 def blank_of(night: Scenario) -> Scenario:
@@ -89,7 +91,8 @@ def blank_of(night: Scenario) -> Scenario:
     return replace(night, geometry=geometry, defects=(), carbs=(), happenings=calm)
 
 
-def _climate(rng: np.random.Generator) -> Climate:
+def drawn_climate(rng: np.random.Generator) -> Climate:
+    """A shop and a day of the year."""
     return Climate(
         mean_c=float(rng.uniform(9, 26)),
         swing_c=float(rng.uniform(0.5, 5)),
@@ -138,7 +141,8 @@ def _hard(night: Scenario, rng: np.random.Generator) -> Scenario:
     return replace(night, cell=drifting)
 
 
-def _with_leak(night: Scenario, induced: Induced, rng: np.random.Generator) -> Scenario:
+def with_leak(night: Scenario, induced: Induced, rng: np.random.Generator) -> Scenario:
+    """The night with the leak that is induced, wherever such a leak may be."""
     day = induced.leak_g_per_day
     carb = int(rng.integers(1, len(night.geometry.bowls) + 1))
     late, onset_s = float(rng.random()), float(rng.uniform(1, 6)) * _H
@@ -162,6 +166,7 @@ def _with_leak(night: Scenario, induced: Induced, rng: np.random.Generator) -> S
         night,
         outcomes=frozenset({"leaking"}),
         defects=(_delivering(night, defect),),
+        drops=replace(night.drops, lost=induced.lost),
         carbs=(carb,) if induced.gates else (),
         cause=_CAUSES[kind],
     )

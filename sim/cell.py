@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from sim.blend import Floats
+from sim.drift import Returning
 from sim.scenario import Scenario
+from sim.traits import CellSpecimen
 from sim.weather import Weather
 
 _LEAST_G, _MOST_G = -0.5, 2000.0
@@ -24,6 +26,9 @@ class Cell:
         traits = self.traits
         self.zero_g_per_c = float(self.rng.normal(0, traits.zero_g_per_c))
         self.creep_g = float(self.rng.normal(0, traits.creep_g))
+        self.creep_s, self.recovers, self.span = _CREEP_S, 1.0, 1.0
+        self.returning: Returning | None = None
+        self._be(traits.specimen, seed)
         self.stiffness = float(self.rng.normal(0, 0.003))
         bumps = len(self.happenings.bumps_s)
         self.bump_g = self.rng.choice([-1, 1], bumps) * self.rng.uniform(0.8, 6.0, bumps)
@@ -32,12 +37,24 @@ class Cell:
         self.last_s = 0.0
         self.frozen_g: float | None = None
 
+    def _be(self, one: CellSpecimen | None, seed: int) -> None:
+        """Be this very cell instead of a drawn one."""
+        if one is None:
+            return
+        self.zero_g_per_c, self.creep_g, self.creep_s = one.zero_g_per_c, one.creep_g, one.creep_s
+        self.recovers, self.span = one.recovers, one.span
+        if one.returns_g:
+            rng = np.random.default_rng([seed, 11])
+            self.returning = Returning(one.returns_g, one.returns_s, rng)
+
     def read(self, t_s: Floats, mass_g: Floats) -> Floats:
         """Readings at times t_s (n,) of a true mass (n,), both in order."""
         spacing = np.diff(t_s, prepend=self.last_s)
         self.last_s = float(t_s[-1])
-        reading = mass_g * (1 - self.stiffness) + self._zero(t_s) + self._creep(t_s)
+        reading = mass_g * (self.span - self.stiffness) + self._zero(t_s) + self._creep(t_s)
         reading = reading + self._wander(spacing) + self._pushes(t_s)
+        if self.returning is not None:
+            reading = reading + self.returning.walk(t_s)
         faster = np.sqrt(1 / np.clip(spacing, 0.05, 1.0))
         reading = reading + self.rng.normal(0, self.traits.noise_g, len(t_s)) * faster
         reading = reading + self._spikes(len(t_s))
@@ -52,9 +69,9 @@ class Cell:
 
     def _creep(self, t_s: Floats) -> Floats:
         """Creep after the bottle was put on, and back a little after the rack took its fuel."""
-        loading = -np.exp(-(t_s - _LOADED_S) / _CREEP_S)
-        unloading = np.where(t_s > _FILLED_S, np.exp(-(t_s - _FILLED_S) / _CREEP_S) - 1, 0.0)
-        return np.asarray(self.creep_g * (loading + 0.3 * unloading))
+        loading = -np.exp(-(t_s - _LOADED_S) / self.creep_s)
+        unloading = np.where(t_s > _FILLED_S, np.exp(-(t_s - _FILLED_S) / self.creep_s) - 1, 0.0)
+        return np.asarray(self.creep_g * (loading + 0.3 * self.recovers * unloading))
 
     def _wander(self, spacing_s: Floats) -> Floats:
         steps = self.rng.normal(0, self.traits.wander_g, len(spacing_s))

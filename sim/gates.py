@@ -28,7 +28,9 @@ class Gates:
         self.drop_g = [
             1e3 * 2 * math.pi * bowl.lip_radius_mm * 1e-3 * sigma * _FALLS / 9.81 for bowl in bowls
         ]
-        self.drop_g = [g * float(self.drop_rng.lognormal(0, 0.1)) for g in self.drop_g]
+        spread = scenario.drops.between
+        self.drop_g = [g * float(self.drop_rng.lognormal(0, spread)) for g in self.drop_g]
+        self.lost_rng = np.random.default_rng([seed, 10])
         self.due_g = [self._next(gate) for gate in range(len(bowls))]
         self.last_s = 0.0
         # What has reached each lip, and the same counted in drops of 20 °C.
@@ -39,7 +41,7 @@ class Gates:
         self.flicker: Floats = bursts.gamma(0.25, 1.0, int(sun_s[1] / 60) + 2)
 
     def _next(self, gate: int) -> float:
-        return self.drop_g[gate] * float(self.drop_rng.lognormal(0, 0.06))
+        return self.drop_g[gate] * float(self.drop_rng.lognormal(0, self.scenario.drops.within))
 
     def read(self, t_s: Floats, at_lip_g: Floats, bowls_c: Floats) -> Floats:
         """Counts (n, N) since the previous time.
@@ -78,6 +80,9 @@ class Gates:
         while self.due_g[gate] <= total:
             falls.append(self.due_g[gate])
             self.due_g[gate] += self._next(gate)
+        lost = self.scenario.drops.lost
+        if lost:
+            falls = [at_g for at_g in falls if self.lost_rng.random() >= lost]
         rows = np.searchsorted(arrived_g, falls)
         return np.bincount(rows, minlength=len(arrived_g)).astype(np.float64)
 

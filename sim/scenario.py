@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from sim.faults import Defect
+from sim.traits import CellSpecimen, DropTraits, Factors
 from sim.weather import Climate
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry
@@ -17,6 +18,7 @@ class CellTraits:
     noise_g: white, each reading at 1 Hz; wander_g: random walk over an hour; zero_g_per_c: sd of
     the zero's shift with temperature; lag_s: how late it follows the air; creep_g: sd of the creep
     after loading; spikes: share of readings that are spikes; quantum_g: step of the reading.
+    specimen: zero and creep of one cell as they are (None: drawn from the above).
     """
 
     noise_g: float = 0.03
@@ -26,6 +28,7 @@ class CellTraits:
     creep_g: float = 0.06
     spikes: float = 0.001
     quantum_g: float = 0.001
+    specimen: CellSpecimen | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +59,8 @@ class Scenario:
 
     outcomes: verdicts that are right; carbs: leaking carburettors; cause: as the verdict names it.
     evaporation and draught multiply the honest loss; filled_ml: what is in the bottle; sticks_mm:
-    how far a level falls before its needle opens again, from and to.
+    how far a level falls before its needle opens again, from and to; factors: what the parts of
+    this very bench lose over their drawing (None: drawn).
     """
 
     name: str
@@ -77,3 +81,5 @@ class Scenario:
     happenings: Happenings = field(default_factory=Happenings)
     dark_per_h: float = 0.02
     sticks_mm: tuple[float, float] = (0.05, 0.3)
+    factors: Factors | None = None
+    drops: DropTraits = field(default_factory=DropTraits)

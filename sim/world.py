@@ -6,6 +6,8 @@ place arrives in another or is counted as evaporated or leaked.
 
 from __future__ import annotations
 
+from dataclasses import astuple
+
 import numpy as np
 
 from sim.blend import Floats, blend, density_g_per_ml
@@ -73,7 +75,10 @@ class World:
     def _draw(self, rng: np.random.Generator) -> None:
         """This bench's own departures from its drawing."""
         scenario, bowls = self.scenario, self.geometry.bowls
-        spread = scenario.evaporation * rng.lognormal(0, [0.1, 0.18, 0.1])
+        spread = rng.lognormal(0, [0.1, 0.18, 0.1])
+        if scenario.factors is not None:
+            spread = np.array(astuple(scenario.factors))
+        spread = scenario.evaporation * spread
         draught = scenario.draught
         self.hose_factor = float(spread[1])
         bottle = float(spread[0]) * vent_conductance_m(self.geometry.bottle.vent)

@@ -1,7 +1,10 @@
 """Many blind nights of the leaks that are claimed, and of none; then the usual ways beside it.
 
 python -m tests.proof [--dry N] [--each N] [--others N] [--keep FILE] [--compare N]
+python -m tests.proof --benches careless|careful|blank [--dry N] [--each N] [--keep FILE]
 
+--benches: nights of benches that are not as their owner describes them, instead; --dry of them
+without a leak, --each of each leak. Delete the file of --keep when decider or worlds have changed.
 --dry: nights without a leak, half of them after a blank run; --each: nights of 0.2 g/day at a gate
 and of 2 g/day by mass alone after a blank run; --others: nights of each further leak.
 --compare: nights per leak of `tests.compare` (0: none), which needs the extra `benchmark`.
@@ -19,10 +22,12 @@ from pathlib import Path
 
 import numpy as np
 
+from sim.bench_draw import Owner
 from soakmon.capability.evaluate import Case, Result, Way
 from soakmon.capability.summary import HEADS, as_dict, detection_lines, error_lines, facts
 from soakmon.capability_cli import run
 from tests.benchmark import print_calibration
+from tests.proof_benches import bench_cases, prove_benches
 
 CLAIMED = ((0.2, Way.GATES), (2.0, Way.AFTER_BLANK))
 OTHERS = (
@@ -86,7 +91,13 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="go on from the nights in this file")
     parser.add_argument("--compare", type=int, default=20)
+    parser.add_argument("--benches", choices=[str(owner) for owner in Owner])
+    parser.add_argument("--processes", type=int, default=2)
     asked = parser.parse_args()
+    if asked.benches:
+        nights = bench_cases(asked.benches, asked.dry, asked.each, asked.seed)
+        prove_benches(nights, asked.keep, asked.processes)
+        return
     tell(judged(cases(asked.dry, asked.each, asked.others, asked.seed), asked.keep))
     if asked.compare:
         command = [sys.executable, "-m", "tests.compare", "--nights", str(asked.compare)]

@@ -1,0 +1,87 @@
+"""Blind benches: what bench.toml says and what the bench is, drawn apart, for one night.
+
+Nights of one bench as it is described prove little about the next bench; these are of a new bench
+every night.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from sim.bench_draw import Answers, Drawn, Owner, drawn_bench
+from sim.blind import Induced, blank_of, drawn_climate, with_leak
+from sim.disturb import KINDS, drawn_kind
+from sim.record import simulate
+from sim.scenario import Scenario
+from soakmon.config import Bench
+from soakmon.watch.settings import Settings
+from soakmon.weigh.blank_run import BlankRun, blank_run
+
+# The first is what is done; the second, when the first was too short for its loss.
+_BLANK_HOURS = (12.0, 24.0)
+
+
+@dataclass(frozen=True, slots=True)
+class BlindBench:
+    """A night at a bench.
+
+    scenario: what is. table: what bench.toml says; settings: the same as the decider is told;
+    answers: what the owner could say beside it. blank: the blank run if the owner did one that
+    told something, judged as the product does. kind: what disturbs the night.
+    """
+
+    scenario: Scenario
+    table: dict[str, Any]
+    settings: Settings
+    kind: str
+    blank: BlankRun | None = None
+    answers: Answers = field(default_factory=Answers)
+
+
+def blind_bench(
+    seed: int, owner: Owner, induced: Induced | None = None, kind: str | None = None
+) -> BlindBench:
+    """The bench and night of a seed; kind: what disturbs it (None: drawn)."""
+    drawn = drawn_bench(seed, owner)
+    rng = np.random.default_rng([seed, 80])
+    of = drawn_kind(rng) if kind is None else kind
+    night = KINDS[of](drawn.scenario, rng)
+    night = with_leak(night, induced or Induced(), rng)
+    table = drawn.table
+    blank = _blank(drawn) if owner is Owner.BLANK else None
+    if blank is not None:
+        said = {"blank_scale": round(blank.blank_scale, 4)}
+        said["blank_rel_sd"] = round(blank.blank_rel_sd, 4)
+        table = {**table, "priors": {**table.get("priors", {}), **said}}
+    settings = Bench.model_validate(table).settings()
+    return BlindBench(night, table, settings, of, blank, drawn.answers)
+
+
+def _blank(drawn: Drawn) -> BlankRun | None:
+    """A blank run of the same bottle, hose and fuel on another day; None: it tells nothing."""
+    told = Bench.model_validate(drawn.table).settings()
+    rng = np.random.default_rng([drawn.scenario.seed, 81])
+    for hours in _BLANK_HOURS:
+        day = replace(
+            blank_of(drawn.scenario),
+            climate=drawn_climate(rng),
+            draught=drawn.scenario.draught * float(rng.lognormal(0, 0.05)),
+        )
+        rows = simulate(day, hours=hours, interval_s=60.0).rows
+        try:
+            blank = blank_run(
+                told.geometry,
+                told.fuel,
+                rows.t_s,
+                rows.mass_g,
+                rows.air_c,
+                zero_g_per_c=told.priors.zero_g_per_c,
+            )
+        except ValueError:
+            continue
+        if blank.believable:
+            return blank
+    return None

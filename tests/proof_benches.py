@@ -1,0 +1,75 @@
+"""Nights of blind benches for `tests.proof --benches OWNER`: which, judged, and what they show."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from soakmon.bench_nights import run_benches
+from soakmon.capability.benches import BenchCase, BenchResult
+from soakmon.capability.told import lines
+
+# Leak in g/day, whether a gate sees it, share of its drops that the gate loses.
+CLAIMED = ((0.2, True, 0.0), (0.5, True, 0.3))
+LARGE = ((4.0, True, 0.0), (24.0, True, 0.3))
+BY_MASS = (2.0, 3.0, 4.5, 6.0, 9.0, 14.0, 24.0)
+
+
+def bench_cases(owner: str, dry: int, each: int, seed: int) -> list[BenchCase]:
+    """The nights, shuffled; a night is the same whatever else is asked for."""
+    leaks = [(0.0, True, 0.0), *CLAIMED, *LARGE, *((leak, False, 0.0) for leak in BY_MASS)]
+    wanted = [
+        (place, number, leak)
+        for place, leak in enumerate(leaks)
+        for number in range(each if leak[0] else dry)
+    ]
+    cases = [
+        BenchCase(10**6 * place + number, _seed(seed, place, number), owner, *leak)
+        for place, number, leak in wanted
+    ]
+    order = np.random.default_rng([seed, 9]).permutation(len(cases))
+    return [cases[index] for index in order.tolist()]
+
+
+def _seed(*words: int) -> int:
+    return int(np.random.default_rng(words).integers(1, 2**31))
+
+
+def judged_benches(wanted: list[BenchCase], keep: Path | None, processes: int) -> list[BenchResult]:
+    """Judge the nights, telling how far it is; those already in the file `keep` are taken."""
+    names = {case.index for case in wanted}
+    done = {r.index: r for r in _kept(keep) if r.index in names}
+    left = [case for case in wanted if case.index not in done]
+    start = time.monotonic()
+    for number, result in enumerate(run_benches(left, processes), start=1):
+        done[result.index] = result
+        if keep is not None:
+            with keep.open("a") as file:
+                file.write(json.dumps(result.as_dict()) + "\n")
+        if number % 100 == 0 or number == len(left):
+            minutes = (time.monotonic() - start) / 60
+            print(f"{len(done)} of {len(wanted)}, {minutes:.1f} min", file=sys.stderr, flush=True)
+    return list(done.values())
+
+
+def _kept(keep: Path | None) -> Iterator[BenchResult]:
+    """The nights in the file; one that was cut off by an interruption is taken out of it."""
+    if keep is None or not keep.exists():
+        return
+    text = keep.read_text()
+    whole = text[: text.rfind("\n") + 1]
+    if whole != text:
+        keep.write_text(whole)
+    yield from map(BenchResult.from_dict, map(json.loads, whole.splitlines()))
+
+
+def prove_benches(cases: list[BenchCase], keep: Path | None, processes: int) -> None:
+    """Judge the nights and print what they show."""
+    results = judged_benches(cases, keep, processes)
+    for line in lines(results):
+        print(line)
