@@ -108,7 +108,7 @@ def rehearse(
     if scenario not in SCENARIOS:
         raise InputError(f"there is no scenario {scenario!r}; see: soakmon rehearse --list")
     described = read_bench(bench) if bench is not None else None
-    about = About(bench_toml=_snapshot(bench, described), invented=True)
+    about = About(bench_toml=_snapshot(described), invented=True)
     order = ordered(job, data, date, paper, about, bench=described)
     with bar(err, f"simulating {hours:g} h") as progress:
         night = simulate(
@@ -151,17 +151,13 @@ def replay(
     settings = _settings(described, rows.gates, file)
     if criterion is not None:
         settings = replace(settings, criterion_g_per_day=criterion)
-    order = ordered(
-        job, data, date, paper, About(bench_toml=_snapshot(bench, described)), bench=described
-    )
+    order = ordered(job, data, date, paper, About(bench_toml=_snapshot(described)), bench=described)
     title = f"replay of {file.name}"
     _finish(rows, settings, title, order, as_json=as_json, report=report, phase=phase)
 
 
-def _snapshot(path: Path | None, bench: Bench | None) -> str:
-    if path is None or bench is None:
-        return ""
-    return snapshot(bench, path.read_text(encoding="utf-8"))
+def _snapshot(bench: Bench | None) -> str:
+    return "" if bench is None else snapshot(bench, given=True)
 
 
 def _settings(bench: Bench | None, gates: int, file: Path) -> Settings:

@@ -165,6 +165,10 @@ class PriorsSection(Section):
     )
 
 
+# Where messages go and who may call: no business of those who read a report.
+PRIVATE = frozenset({"mqtt", "influx", "phone", "lookout", "page"})
+
+
 class Bench(Section):
     """All of bench.toml."""
 
@@ -239,10 +243,18 @@ class Bench(Section):
         )
 
 
+# What bench.toml holds at the very most, with every key and a comment to each: a few kB.
+_MOST_BYTES = 200_000
+_MOST_PROBLEMS = 10
+_MOST_SHOWN = 60
+
+
 def read_bench(path: Path) -> Bench:
     """Read and check a bench.toml. Raises InputError with one line per problem."""
     try:
-        return parse_bench(path.read_text(encoding="utf-8"), str(path))
+        with path.open("rb") as file:
+            held = file.read(_MOST_BYTES + 1)
+        return parse_bench(held.decode("utf-8"), str(path))
     except UnicodeDecodeError:
         raise InputError(f"{path}: is not UTF-8 text") from None
     except OSError as error:
@@ -251,30 +263,51 @@ def read_bench(path: Path) -> Bench:
 
 def parse_bench(text: str, name: str = "bench.toml") -> Bench:
     """The bench that a TOML text describes. Raises InputError with one line per problem."""
+    if len(text.encode("utf-8", "surrogatepass")) > _MOST_BYTES:
+        raise InputError(
+            f"{name}: is larger than {_MOST_BYTES // 1000} kB, which no bench.toml is: give the "
+            "right file"
+        )
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{name}: is not TOML: {error}") from None
+    except RecursionError:
+        raise InputError(f"{name}: is nested too deep: a bench.toml has tables of keys") from None
+    except ValueError:
+        # The parser leaves numbers and dates to Python, which has limits of its own.
+        raise InputError(f"{name}: holds a number that is too long to be one") from None
     try:
         return Bench.model_validate(table)
     except ValidationError as error:
-        lines = [_line(name, problem) for problem in error.errors()]
+        found = error.errors(include_url=False)
+        lines = [_line(name, problem) for problem in found[:_MOST_PROBLEMS]]
+        if len(found) > _MOST_PROBLEMS:
+            lines.append(f"{name}: and {len(found) - _MOST_PROBLEMS} more like these")
         raise InputError("\n".join(lines)) from None
 
 
-_SECRETS = {"urls", "second_urls", "beat_url"}
-
-
 def _line(name: str, problem: Any) -> str:
-    where = ".".join(str(part) for part in problem["loc"])
+    where = ".".join(_brief(str(part)) for part in problem["loc"])
     if problem["type"] == "extra_forbidden":
         return f"{name}: {where}: unknown key{_near(problem['loc'])}"
     text = problem["msg"].removeprefix("Value error, ")
     got = problem.get("input")
-    secret = any(str(part) in _SECRETS for part in problem["loc"])
-    plain = isinstance(got, int | float | str | bool) and not secret
-    shown = f" (got {got!r})" if plain else ""
+    # Words in a private section may be an address with its password.
+    plain = (int, float) if problem["loc"] and problem["loc"][0] in PRIVATE else (int, float, str)
+    shown = f" (got {_got(got)})" if isinstance(got, plain) else ""
     return f"{name}: {where + ': ' if where else ''}{text[0].lower()}{text[1:]}{shown}"
+
+
+def _got(value: float | str) -> str:
+    """A value that was given, no longer than helps."""
+    if isinstance(value, int) and value.bit_length() > 4 * _MOST_SHOWN:
+        return "a number of many digits"
+    return _brief(repr(value))
+
+
+def _brief(text: str) -> str:
+    return text if len(text) <= _MOST_SHOWN else text[: _MOST_SHOWN - 1] + "…"
 
 
 def _near(place: tuple[Any, ...]) -> str:
@@ -283,7 +316,7 @@ def _near(place: tuple[Any, ...]) -> str:
     for part in place[:-1]:
         model = model.model_fields[part].annotation
     keys = list(model.model_fields)
-    near = difflib.get_close_matches(str(place[-1]), keys, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(str(place[-1])[:_MOST_SHOWN], keys, n=1, cutoff=0.5)
     return f": did you mean {near[0]}?" if near else f": there are {', '.join(keys)}"
 
 

@@ -15,7 +15,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from soakmon import __version__
-from soakmon.config import Bench
+from soakmon.config import PRIVATE, Bench
 from soakmon.errors import InputError
 from soakmon.options import DATA, has_records, now, open_records
 from soakmon.records.jobs.models import Job, Result
@@ -31,7 +31,6 @@ from soakmon.weigh.in_force import Standing, standing
 
 # So many soaks of a bench are looked at for what they teach.
 _LOOKED_AT = 200
-_PRIVATE = ("mqtt", "influx", "phone", "lookout", "page")
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,17 +94,15 @@ def about_of(told: Told, settings: Settings, made: datetime) -> About:
     )
 
 
-def snapshot(bench: Bench, text: str = "") -> str:
-    """The bench as a report shows it; text: as it was written, where it says nothing private.
+def snapshot(bench: Bench, *, given: bool = False) -> str:
+    """The bench as a report shows it, in TOML; given: only what bench.toml itself says.
 
-    Where messages go, and the page, are no customer's business.
+    Written anew from what was read, never copied: what is private can be spelt in many ways, and a
+    comment can hold anything.
     """
-    if text and not any(f"[{section}]" in text for section in _PRIVATE):
-        return text
-    shown = bench.model_dump(
-        mode="json", exclude_none=True, exclude=set(_PRIVATE), exclude_unset=bool(text)
+    return tomli_w.dumps(
+        bench.model_dump(mode="json", exclude_none=True, exclude=set(PRIVATE), exclude_unset=given)
     )
-    return tomli_w.dumps(shown)
 
 
 def versions() -> dict[str, str]:

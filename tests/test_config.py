@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 
-from soakmon.config import Bench, example_toml, parse_bench, read_bench
+from soakmon.config import PRIVATE, Bench, example_toml, parse_bench, read_bench
 from soakmon.errors import InputError
 from soakmon.watch.settings import Settings
 
@@ -78,3 +79,52 @@ def test_files_that_cannot_be_read(tmp_path):
     (tmp_path / "b.toml").write_bytes(b"\xff\xfe")
     with pytest.raises(InputError, match="not UTF-8"):
         read_bench(tmp_path / "b.toml")
+
+
+HOSTILE = {
+    "arrays": "a = " + "[" * 20_000 + "]" * 20_000,
+    "tables": "a = " + "{b = " * 20_000,
+    "digits": "a = " + "9" * 50_000,
+    "a known number": "[rack]\nhead_mm = " + "9" * 50_000,
+    "hexadecimal": "[rack]\nhead_mm = 0x" + "f" * 50_000,
+    "a count": "[rack]\ncarbs = 0x" + "f" * 50_000,
+    "infinite": "[rack]\nhead_mm = 1e999999",
+    "a long word": "[fuel]\nname = '" + "x" * 100_000 + "'",
+    "a long key": "x" * 100_000 + " = 1",
+    "a long name": "a." * 20_000 + "b = 1",
+    "unknown keys": "".join(f"k{i} = 1\n" for i in range(200_000)),
+    "a few thousand": "".join(f"k{i} = 1\n" for i in range(15_000)),
+}
+
+
+@pytest.mark.parametrize("text", HOSTILE.values(), ids=HOSTILE)
+def test_what_no_person_wrote_is_told_briefly(text):
+    with pytest.raises(InputError) as problem:
+        parse_bench(text, "b.toml")
+    lines = str(problem.value).splitlines()
+    assert len(lines) <= 11
+    assert all(line.startswith("b.toml: ") and len(line) < 700 for line in lines)
+
+
+def test_a_file_without_end_is_not_read_to_it():
+    with pytest.raises(InputError, match="larger than 200 kB"):
+        read_bench(Path("/dev/zero"))
+
+
+def test_each_section_is_either_private_or_for_the_report():
+    """A section that somebody adds must be decided upon here before a customer reads it."""
+    shown = {
+        "bottle", "hose", "rack", "fuel", "soak", "priors", "cell", "gates", "thermometer",
+        "valve", "panel", "vapour", "guard", "service",
+    }  # fmt: skip
+    assert set(Bench.model_fields) - PRIVATE == shown
+
+
+def test_an_address_with_its_password_is_not_shown_when_it_is_wrong():
+    for text in (
+        "[influx]\nurl = 'http://me:hunter2@db'", "mqtt.prefix = 'hunter2 '",
+        "[lookout]\nbenches = ['Hunter2 hunter2']", "phone = 'hunter2'",
+    ):  # fmt: skip
+        with pytest.raises(InputError) as problem:
+            parse_bench(text)
+        assert "hunter2" not in str(problem.value)

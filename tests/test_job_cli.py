@@ -135,7 +135,7 @@ def test_a_replay_gives_its_job_verdict_and_report(desk, number, run, tmp_path):
     assert result["kind"] == "soak"
     assert result["at"].startswith("2026-03-01")
     assert result["data"]["verdict"]["verdict"] == "leaking"
-    assert result["data"]["bench_toml"] == "[bottle]\nfill_ml = 450\n"
+    assert result["data"]["bench_toml"] == "[bottle]\nfill_ml = 450.0\n"
     kept = {one["name"]: one for one in job["attachments"]}
     assert set(kept) == {p.name for p in (tmp_path / "r").iterdir()}
     assert all(one["result"] == 1 for one in kept.values())

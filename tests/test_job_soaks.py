@@ -20,7 +20,7 @@ from sqlalchemy import select
 
 from sim.scenarios import SCENARIOS
 from soakmon.bench.service import RefusedError
-from soakmon.config import parse_bench
+from soakmon.config import PRIVATE, parse_bench
 from soakmon.job_soak import counsel, snapshot
 from soakmon.records.jobs.models import Result
 from soakmon.records.jobs.store import Records
@@ -249,14 +249,27 @@ def test_an_unknown_soak_or_job_is_one_line(made):
         assert says in done.err
 
 
-def test_a_report_keeps_to_itself_where_messages_go():
-    own = "[bottle]\nfill_ml = 450  # measured\n"
-    assert snapshot(parse_bench(own), own) == own
-    private = own + '[page]\non = true\nhost = "10.0.0.9"\nplain_on_network = true\n'
-    assert tomllib.loads(snapshot(parse_bench(private), private)) == {"bottle": {"fill_ml": 450}}
-    assert not {"mqtt", "influx", "phone", "lookout", "page"} & set(
-        tomllib.loads(snapshot(parse_bench(private)))
-    )
+PRIVATE_SPELLINGS = (
+    "[phone]\nurls = ['json://hunter2']", "[ phone ]\nurls = ['json://hunter2']",
+    '["phone"]\nurls = ["json://hunter2"]', "phone.urls = ['json://hunter2']",
+    "'phone'.\"urls\" = ['json://hunter2']", "phone = {urls = ['json://hunter2']}",
+    '["\\u0070hone"]\nurls = ["json://hunter2"]', "lookout.beat_url = 'http://hunter2'",
+    "mqtt = {user = 'hunter2'}", "influx . org = 'hunter2'",
+    "page = {host = 'hunter2', plain_on_network = true}",
+    "# [phone] urls = ['json://hunter2']", "# the broker's password is hunter2",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("private", PRIVATE_SPELLINGS)
+def test_a_report_keeps_to_itself_where_messages_go(private):
+    """However it is spelt, and in comments too; what the bench is like stays."""
+    own = f"bottle.fill_ml = 450 # hunter2\n{private}\n"
+    for given in (True, False):
+        shown = snapshot(parse_bench(own), given=given)
+        assert "hunter2" not in shown
+        assert not PRIVATE & set(tomllib.loads(shown))
+        assert tomllib.loads(shown)["bottle"]["fill_ml"] == 450
+    assert tomllib.loads(snapshot(parse_bench(own), given=True)) == {"bottle": {"fill_ml": 450}}
 
 
 def test_a_tight_soak_teaches_the_next_ones(tmp_path):
