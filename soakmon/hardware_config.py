@@ -5,6 +5,7 @@ things are kept.
 from __future__ import annotations
 
 import ipaddress
+import re
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
@@ -165,6 +166,11 @@ class PageSection(Section):
         max_length=45,
         description="of a reverse proxy before the page, believed about callers; empty: none",
     )
+    names: tuple[str, ...] = Field(
+        default=(),
+        max_length=20,
+        description="further names that browsers call the page by, such as the proxy's",
+    )
     session_h: float = Field(
         default=72.0, ge=0.1, le=720, description="a sign-in ends when unused for this long"
     )
@@ -173,6 +179,8 @@ class PageSection(Section):
     def _sealed(self) -> PageSection:
         if bool(self.cert) != bool(self.key):
             raise ValueError("cert and key are needed together")
+        if any(not re.fullmatch(r"[\w.:-]{1,253}", name) for name in self.names):
+            raise ValueError("names are host names alone, such as bench.example.org")
         try:
             _ = self.proxy and ipaddress.ip_address(self.proxy)
         except ValueError:

@@ -6,7 +6,6 @@ bring a token; nothing that a browser sends by itself counts as one.
 
 from __future__ import annotations
 
-import ipaddress
 import re
 import secrets
 from typing import Annotated, Any
@@ -19,6 +18,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from soakmon.page.door import SlowDownError
+from soakmon.page.network import FORWARDED, behind, ip_of, is_own, unknown_name
 from soakmon.page.store import Role, Store, Visitor
 
 COOKIE = "soakmon"
@@ -26,17 +26,6 @@ MOST_BODY_BYTES = 65536
 MOST_FILE_BYTES = 30_000_000
 _FILES = re.compile(r"/api/jobs/[^/]+/files")
 SAFE = {"GET", "HEAD", "OPTIONS"}
-# Addresses of a shop's own network (RFC 1918, RFC 4193, loopback and link-local). Not
-# 100.64.0.0/10: it belongs to carriers and overlay networks, whose other end can be anywhere.
-_LOCAL = [
-    ipaddress.ip_network(text)
-    for text in (
-        "127.0.0.0/8", "10.0.0.0/8", "172.16.0.0/12", "192.168.0.0/16", "169.254.0.0/16",
-        "::1/128", "fc00::/7", "fe80::/10",
-    )
-]  # fmt: skip
-_FORWARDED = ("forwarded", "x-forwarded-for", "x-real-ip", "via")
-
 _cookie = APIKeyCookie(name=COOKIE, auto_error=False, description="a person's sign-in")
 _bearer = HTTPBearer(auto_error=False, description="a script's token")
 
@@ -116,16 +105,9 @@ def runs_nearby(request: Request, who: Annotated[Visitor, Depends(runs)]) -> Vis
 
 def is_local(request: Request) -> bool:
     """Whether the other end is on the shop's own network, and nothing stands between."""
-    if any(name in request.headers for name in _FORWARDED):
+    if any(name in request.headers for name in FORWARDED):
         return False
-    try:
-        ip = ipaddress.ip_address(request.client.host if request.client else "")
-    except ValueError:
-        return False
-    if isinstance(ip, ipaddress.IPv6Address):
-        mapped = ip.ipv4_mapped
-        ip = mapped if mapped is not None else ip
-    return any(ip in network for network in _LOCAL if network.version == ip.version)
+    return is_own(ip_of(request.client.host if request.client else ""))
 
 
 def add_denials(app: FastAPI) -> None:
@@ -152,11 +134,12 @@ _POLICY = (
 class Guard:
     """Before every route: no other site's requests, no huge bodies; after it: careful headers.
 
-    proxy: address of a reverse proxy, which alone is believed about where a call comes from.
+    names: by which the page may be called. proxy: address of a reverse proxy, which alone is
+    believed about where a call comes from.
     """
 
-    def __init__(self, app: ASGIApp, proxy: str = "") -> None:
-        self.app, self.proxy = app, proxy
+    def __init__(self, app: ASGIApp, names: frozenset[str], proxy: str = "") -> None:
+        self.app, self.names, self.proxy = app, names, proxy
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request pass, or refuse it."""
@@ -177,30 +160,15 @@ class Guard:
                 headers["Permissions-Policy"] = "camera=(), microphone=(), geolocation=()"
             await send(message)
 
-        refused = _refuse(scope)
+        refused = _refuse(scope, self.names)
         app = self.app if refused is None else refused
         await app(scope, receive, careful)
 
 
-def behind(scope: Scope, proxy: str) -> Scope:
-    """The call as it reached the proxy; unchanged when it did not come through it.
-
-    Only the last address of X-Forwarded-For is the proxy's own word: what stands before it came
-    with the call.
-    """
-    peer = (scope.get("client") or ("", 0))[0]
-    headers = Headers(scope=scope)
-    came = headers.get("x-forwarded-for", "").rpartition(",")[2].strip()
-    if not proxy or peer != proxy or not came:
-        return scope
-    sealed = headers.get("x-forwarded-proto", "") == "https"
-    told = {name.encode() for name in (*_FORWARDED, "x-forwarded-proto")}
-    kept = [(name, value) for name, value in scope["headers"] if name.lower() not in told]
-    scheme = "https" if sealed else scope["scheme"]
-    return {**scope, "client": (came, 0), "scheme": scheme, "headers": kept}
-
-
-def _refuse(scope: Scope) -> JSONResponse | None:
+def _refuse(scope: Scope, names: frozenset[str]) -> JSONResponse | None:
+    unknown = unknown_name(scope, names)
+    if unknown is not None:
+        return JSONResponse({"problem": unknown}, 421)
     headers = Headers(scope=scope)
     if scope["method"] in SAFE:
         return None

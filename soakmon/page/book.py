@@ -18,7 +18,7 @@ from soakmon.page.access import DeniedError
 from soakmon.records.jobs import work
 from soakmon.records.jobs.export import export_job, job_dict
 from soakmon.records.jobs.fields import checked
-from soakmon.records.jobs.models import Attachment, Job, Result
+from soakmon.records.jobs.models import Job, Result
 from soakmon.records.jobs.store import Records
 from soakmon.records.room import RESERVE_BYTES
 
@@ -125,11 +125,9 @@ class Book:
         if shutil.disk_usage(self.folder).free < RESERVE_BYTES:
             raise DeniedError(409, "the disk is nearly full: the soak's readings come first")
         with self._job(number) as (records, _, job):
-            sha256, size = records.files.add_stream(stream, name)
-            job.attachments.append(
-                Attachment(at=now(), name=name, sha256=sha256, size_bytes=size, caption=caption)
-            )
-            return sha256
+            return work.attach_stream(
+                job, records.files, now(), stream, name, caption=caption
+            ).sha256
 
     def attachment(self, number: str, sha256: str) -> tuple[Path, str]:
         """Where a file of this job lies, and its name; 404 when the job has no such file."""

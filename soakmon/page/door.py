@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import secrets
 import threading
 import time
@@ -11,6 +10,7 @@ from collections.abc import Callable
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
+from soakmon.page.network import neighbourhood
 from soakmon.page.store import Role, Store, digest
 
 LEAST_PASSWORD = 10
@@ -137,14 +137,3 @@ class Door:
             self.code_digest = ""
             self.store.set_account(name, Role.RUN, self.hash(password))
             return True
-
-
-def neighbourhood(address: str) -> str:
-    """The address, or for IPv6 its /64: one house has as many of those as it likes."""
-    try:
-        ip = ipaddress.ip_address(address)
-    except ValueError:
-        return "unknown"
-    if ip.version == 6:
-        return str(ipaddress.ip_network((ip, 64), strict=False))
-    return str(ip)

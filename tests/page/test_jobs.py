@@ -139,6 +139,13 @@ def test_a_file_that_is_no_picture_is_only_saved(runner, paged, name):
     assert not any(".." in name or name.startswith("/") for name in names)
 
 
+def test_a_caption_that_steers_is_refused_and_its_file_not_kept(runner, paged):
+    answer = send(runner, JPEG, caption="a\x1b[2J")
+    assert answer.status_code == 422
+    assert "steers" in answer.json()["problem"]
+    assert not [p for p in (paged.reports.folder / "attachments").rglob("*") if p.is_file()]
+
+
 def test_files_of_another_job_are_not_this_ones(runner):
     sha256 = send(runner, JPEG).json()["sha256"]
     other = runner.post("/api/jobs", json={"customer": "other"}).json()["number"]

@@ -9,7 +9,9 @@ from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import JSON, DateTime, Dialect, ForeignKey, Text, TypeDecorator
-from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship, validates
+
+from soakmon.records.jobs.text import kept_name
 
 
 class UtcTime(TypeDecorator[datetime]):
@@ -139,3 +141,8 @@ class Attachment(Base):
     sha256: Mapped[str]
     size_bytes: Mapped[int]
     caption: Mapped[str]
+
+    @validates("name")
+    def _named(self, _: str, name: str) -> str:
+        """Uploads, imports and files of this machine: all come through here."""
+        return kept_name(name)

@@ -7,11 +7,12 @@ Letters of every script, right-to-left ones too, are as welcome as any.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
 from soakmon.errors import InputError
 
-MOST_LINE, MOST_TEXT = 500, 20_000
+MOST_LINE, MOST_TEXT, MOST_NAME = 500, 20_000, 200
 # Overrides, embeddings and isolates of the direction of writing.
 _DIRECTION = {*range(0x202A, 0x202F), *range(0x2066, 0x206A)}
 
@@ -27,6 +28,17 @@ def inert(text: str, *, lines: bool = False) -> str:
         f"‹U+{ord(letter):04X}›" if _steers(letter) and letter not in kept else letter
         for letter in text
     )
+
+
+def kept_name(name: str) -> str:
+    """The name of a file that came from elsewhere: no path, nothing that steers, never empty.
+
+    Its ending stays: it says to a person what the file is, and to no program of ours.
+    """
+    last = re.split(r"[/\\]", name)[-1]
+    # What breaks a line parts words; the rest of what steers is shown as its code.
+    plain = inert(" ".join(last.split())).strip(" .")
+    return plain[-MOST_NAME:] or "file"
 
 
 def clean_line(text: str, what: str, most: int = MOST_LINE) -> str:

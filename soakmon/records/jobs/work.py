@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
@@ -18,7 +18,7 @@ from soakmon.records.jobs.fields import CHECKLIST, CarbFields, parse_pairs
 from soakmon.records.jobs.files import FileStore
 from soakmon.records.jobs.models import Attachment, Carb, Check, Job, Note, Result
 from soakmon.records.jobs.store import next_number
-from soakmon.records.jobs.text import clean_line, clean_text, inert
+from soakmon.records.jobs.text import clean_line, clean_text, kept_name
 
 MOST_CARBS = 8
 _PIECE = 1000
@@ -163,8 +163,22 @@ def attach(
     job: Job, store: FileStore, now: datetime, source: Path, caption: str = ""
 ) -> Attachment:
     """Keep a copy of a file with the job."""
-    sha256, size = store.add(source)
-    name, caption = inert(source.name), clean_line(caption, "caption")
+    caption = clean_line(caption, "caption")
+    return _attached(job, now, source.name, caption, store.add(source))
+
+
+def attach_stream(
+    job: Job, store: FileStore, now: datetime, stream: IO[bytes], name: str, *, caption: str = ""
+) -> Attachment:
+    """Keep what a stream holds with the job, as a file of that name."""
+    caption = clean_line(caption, "caption")
+    return _attached(job, now, name, caption, store.add_stream(stream, kept_name(name)))
+
+
+def _attached(
+    job: Job, now: datetime, name: str, caption: str, kept: tuple[str, int]
+) -> Attachment:
+    sha256, size = kept
     made = Attachment(at=now, name=name, sha256=sha256, size_bytes=size, caption=caption)
     job.attachments.append(made)
     return made

@@ -21,6 +21,7 @@ from soakmon.records.jobs.work import (
     add_note,
     add_result,
     attach,
+    attach_stream,
     find_job,
     new_job,
     set_carb,
@@ -126,6 +127,25 @@ def test_a_file_is_a_picture_by_what_it_holds(records, tmp_path):
     assert page.count(" download>") == 4  # all but the picture are kept, not run
     assert "\u202e" not in page
     assert all(".." not in name and name.isascii() for name in names)
+
+
+@pytest.mark.parametrize(
+    ("given", "kept"),
+    [
+        ("../../etc/page.db", "page.db"), ("C:\\\\temp\\\\x.jpg", "x.jpg"), ("..", "file"),
+        ("a\r\nSet-Cookie: x.jpg", "a Set-Cookie: x.jpg"), ("a\u2028b", "a b"), ("", "file"),
+        ("a\u202egnp.exe", "a‹U+202E›gnp.exe"), ("a\x00\x1b[2J", "a‹U+0000›‹U+001B›[2J"),
+        ("x" * 300 + ".jpg", "x" * 196 + ".jpg"), ("مكربن.jpg", "مكربن.jpg"), ("/", "file"),
+    ],
+)  # fmt: skip
+def test_a_file_is_kept_under_a_name_that_is_only_one(records, tmp_path, given, kept):
+    """By whatever way it comes: the last is what an import does."""
+    with records.session() as session:
+        job = job_with(session)
+        made = attach_stream(job, records.files, NOW, io.BytesIO(b"x"), given)
+        assert made.name == kept
+        made.name = given
+        assert made.name == kept
 
 
 def test_formulas_in_tables_are_text(records, tmp_path):
