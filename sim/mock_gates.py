@@ -50,6 +50,20 @@ class Trains:
         """An electrical blink, shorter than any drop."""
         self.block(gate, t_s, self.rng.uniform(0.000005, GLITCH_S))
 
+    def satellite(self, gate: int, t_s: float) -> None:
+        """The small drop that follows the one of t_s, 20 to 60 ms late (computed, 0.6 mm)."""
+        self.block(gate, t_s + self.rng.uniform(0.02, 0.06), self.rng.uniform(0.0004, 0.001))
+
+    def switched(self, gate: int, t_s: float) -> None:
+        """A load is switched nearby: a train of electrical blinks over some milliseconds."""
+        for _ in range(self.rng.randint(1, 12)):
+            self.glitch(gate, t_s + self.rng.uniform(0, 0.01))
+
+    def insect(self, gate: int, t_s: float) -> None:
+        """Something that sits down in the beam for seconds; its legs blink as it comes."""
+        self._ring(gate, t_s, self.rng.randint(0, 3))
+        self.block(gate, t_s + RING_S, self.rng.uniform(1.5, 20.0))
+
     def in_order(self) -> list[Change]:
         """All changes, oldest first."""
         changes: list[Change] = []

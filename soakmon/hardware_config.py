@@ -63,7 +63,7 @@ class GatesSection(Section):
         default=True, description="whether a blocked beam makes the pin high"
     )
     dead_time_ms: float = Field(
-        default=30.0, gt=0, le=500, description="edges closer than this belong to one drop"
+        default=60.0, gt=0, le=500, description="edges closer than this belong to one drop"
     )
 
 

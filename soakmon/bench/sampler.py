@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from soakmon.bench.edges import DropMerger
+from soakmon.bench.edges import Drop, DropMerger
 from soakmon.bench.guard import Sample
-from soakmon.bench.ports import BenchParts, Edge
+from soakmon.bench.ports import BenchParts
 from soakmon.watch.rows import Rows
 
 ROW_S = 1.0
@@ -60,7 +60,7 @@ class Sampler:
         self.blocked_since: list[float | None] = [None] * parts.gates.count
         self.air_c = math.nan
         self.air_at_s = -math.inf
-        self.drops: list[Edge] = []
+        self.drops: list[Drop] = []
         self.trouble = ""
 
     def take_air(self, air_c: float | None, t_s: float) -> None:
@@ -88,9 +88,9 @@ class Sampler:
 
     def _drops(self, t_s: float) -> tuple[int, ...]:
         counts = [0] * self.parts.gates.count
-        for drop in self.merger.push(self.parts.gates.edges()):
+        for drop in self.merger.push(self.parts.gates.edges(), t_s - self.offset_s):
             counts[drop.gate] += 1
-            self.drops.append(Edge(drop.gate, drop.t_s + self.offset_s, drop.blocked))
+            self.drops.append(replace(drop, t_s=drop.t_s + self.offset_s))
         self.counts += counts
         for gate, blocked in enumerate(self.parts.gates.blocked()):
             since = self.blocked_since[gate]
@@ -125,7 +125,7 @@ class Sampler:
         self.row_end_s = max(self.row_end_s + ROW_S, t_s + 0.5 * ROW_S)
         return row
 
-    def take_drops(self) -> list[Edge]:
+    def take_drops(self) -> list[Drop]:
         """Drops with their times (s of the soak) since the last call."""
         drops, self.drops = self.drops, []
         return drops

@@ -21,8 +21,9 @@ from typing import Any, TypeVar
 
 from soakmon.bench import drawn
 from soakmon.bench.book import Consult
+from soakmon.bench.edges import Drop
 from soakmon.bench.guard import Code, Guard, Trip
-from soakmon.bench.ports import BenchParts, Edge, Press
+from soakmon.bench.ports import BenchParts, Press
 from soakmon.bench.preflight import Check, check_machine, check_outlets, check_told
 from soakmon.bench.resume import resume_session
 from soakmon.bench.sampler import Sampler, Scale
@@ -67,7 +68,7 @@ class Work:
 
     source: Sampler | None = None
     row: Rows | None = None
-    drops: list[Edge] = field(default_factory=list)
+    drops: list[Drop] = field(default_factory=list)
     trips: list[Trip] = field(default_factory=list)
     command: Callable[[], Any] | None = None
     future: Future[Any] | None = None
@@ -151,7 +152,7 @@ class Service:
         if row is not None or trips or drops:
             self.work.put(Work(source, row, drops, trips))
 
-    def carry_out(self, work: Work, held: list[Edge]) -> list[Edge]:
+    def carry_out(self, work: Work, held: list[Drop]) -> list[Drop]:
         """One piece of work; drops are held until the row of their second has come."""
         if work.source is not None and work.source is not self.sampler:
             # It was waiting behind the start of a soak, and counts time from another beginning.
@@ -176,7 +177,7 @@ class Service:
 
     def drain(self) -> None:
         """Do all that waits in the queue, in the caller's thread (for stepped runs)."""
-        held: list[Edge] = []
+        held: list[Drop] = []
         while not self.work.empty():
             held = self.carry_out(self.work.get(), held)
 
@@ -213,7 +214,7 @@ class Service:
             self.session.trip(trip)
             self._panel()
 
-    def _row(self, row: Rows, drops: list[Edge]) -> None:
+    def _row(self, row: Rows, drops: list[Drop]) -> None:
         session = self.session
         if session is not None and not session.ended:
             self.journal.add_rows(row, self._anchor(float(row.t_s[-1])))

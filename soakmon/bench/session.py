@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 
+from soakmon.bench.edges import Drop
 from soakmon.bench.guard import Trip
-from soakmon.bench.ports import Edge
 from soakmon.bench.preflight import PREFLIGHT_S, Check, check_readings, fit
 from soakmon.config import Bench
 from soakmon.watch import decay
@@ -84,15 +84,15 @@ class Session:
         self.decision: Decision | None = None
         self.minutes: list[tuple[float, float]] = []
 
-    def take(self, row: Rows, drops: list[Edge] | None = None) -> None:
+    def take(self, row: Rows, drops: list[Drop] | None = None) -> None:
         """Take the next row, and the drops of its second with their times."""
         if self.phase is Phase.ENDED:
             return
         self.t_s, self.last = float(row.t_s[-1]), row
         if drops:
-            self.record(
-                self.t_s, "drops", {"drops": [[d.gate + 1, round(d.t_s, 3)] for d in drops]}
-            )
+            # Carb, when, and for how many milliseconds its beam was dark.
+            told = [[d.gate + 1, round(d.t_s, 3), round(1e3 * d.dark_s, 2)] for d in drops]
+            self.record(self.t_s, "drops", {"drops": told})
         self.decider.push(row)
         self._remember(row)
         self._news()

@@ -7,7 +7,7 @@ import queue
 import threading
 from typing import TYPE_CHECKING
 
-from soakmon.bench.ports import Edge
+from soakmon.bench.edges import Drop
 
 if TYPE_CHECKING:
     from soakmon.bench.service import Service
@@ -59,7 +59,7 @@ class Threads:
             self.service.clock.sleep(max(due_s - self.service.clock.boot_s(), 0.0))
 
     def _work_on(self) -> None:
-        held: list[Edge] = []
+        held: list[Drop] = []
         while not self.stopping.is_set():
             try:
                 work = self.service.work.get(timeout=1.0)

@@ -98,10 +98,16 @@ def of_event(topics: Topics, event: Event) -> list[Message]:
         payload = body("alarm", event.wall_s, **common, **event.data)
         return [Message(topics.of("alarms"), payload, retain=False)]
     if event.kind == "drops":
-        found = [{"carb": carb, "t_s": t_s} for carb, t_s in event.data["drops"]]
+        found = [_drop(*drop) for drop in event.data["drops"]]
         payload = body("drops", event.wall_s, **common, t_s=event.t_s, drops=found)
         return [Message(topics.of("drops"), payload, retain=False)]
     return []
+
+
+def _drop(carb: int, t_s: float, dark_ms: float | None = None) -> dict[str, float]:
+    """A drop as published; dark_ms: how long the beam was dark, where it was written down."""
+    told: dict[str, float] = {"carb": carb, "t_s": t_s}
+    return told if dark_ms is None else told | {"dark_ms": dark_ms}
 
 
 def same(one: Message | None, other: Message) -> bool:

@@ -84,7 +84,8 @@ def test_drops_through_pins_and_merger_are_the_drops(falls, asked_every, seed):
     changes = trains.in_order()
     for start in range(0, len(changes), asked_every):
         play(factory, PINS, changes[start : start + asked_every])
-        found += merger.push(gates.edges())
+        found += merger.push(gates.edges(), factory.ticks() + BOOT_S)
+    found += merger.push([], 1e4)
     assert [sum(drop.gate == gate for drop in found) for gate in range(4)] == truth
 
 
