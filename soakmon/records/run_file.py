@@ -1,7 +1,8 @@
 """Recorded runs as CSV: strict reading with one clear error, and writing.
 
-The form: header `t_s,mass_g,air_c,drops_1,…,drops_N`, optional columns `fuel_c`, `feed_open` and
-`valve` (which is ignored); blank cells are missing values; lines that begin with # are comments.
+The form: header `t_s,mass_g,air_c,drops_1,…,drops_N`, optional columns `fuel_c`, `feed_open`,
+`valve` (which is ignored) and `block_ms_i` of any gate (how long its beam was dark); blank cells
+are missing values; lines that begin with # are comments.
 """
 
 from __future__ import annotations
@@ -99,12 +100,16 @@ def _header(lines: _Lines, line: str) -> list[str]:
             raise lines.error(f"the header has no column {name}: {expected}")
     if tuple(columns[:3]) != _FIXED:
         raise lines.error(f"the header must begin with t_s,mass_g,air_c: {expected}")
-    gates = [name for name in columns[3:] if name not in _OPTIONAL]
+    blocks = [name for name in columns[3:] if re.fullmatch(r"block_ms_\d+", name)]
+    gates = [name for name in columns[3:] if name not in {*_OPTIONAL, *blocks}]
     for place, name in enumerate(gates, start=1):
         if not re.fullmatch(r"drops_\d+", name):
             raise lines.error(f"unknown column {name!r}: {expected}")
         if name != f"drops_{place}":
             raise lines.error(f"column {name} stands where drops_{place} belongs", column=name)
+    for name in blocks:
+        if name.replace("block_ms", "drops") not in gates:
+            raise lines.error(f"there is no drop column for {name}", column=name)
     if len(set(columns)) != len(columns):
         raise lines.error("the header names a column twice")
     if len(gates) > MOST_GATES:
@@ -174,6 +179,8 @@ def _check(
         elif name.startswith("drops_"):
             wrong = (column < 0) | (column != np.floor(column)) & np.isfinite(column)
             checks.append((place, wrong, "drops are counts: whole numbers from 0"))
+        elif name.startswith("block_ms_"):
+            checks.append((place, column < 0, "a beam is dark for a time from 0 ms on"))
         elif name == "feed_open":
             wrong = np.isfinite(column) & (column != 0) & (column != 1)
             checks.append((place, wrong, "feed_open is 0 (shut) or 1 (open)"))
@@ -197,13 +204,28 @@ def _rows(columns: list[str], values: Floats) -> Rows:
         values[:, gates].copy(),
         optional("fuel_c"),
         optional("feed_open"),
+        _blocks(columns, values, len(gates)),
     )
+
+
+def _blocks(columns: list[str], values: Floats, gates: int) -> Floats | None:
+    """(n, N) the columns block_ms_1 to block_ms_N; NaN where one is not there."""
+    names = [f"block_ms_{gate + 1}" for gate in range(gates)]
+    if not set(names) & set(columns):
+        return None
+    blocks = np.full((len(values), gates), math.nan)
+    for gate, name in enumerate(names):
+        if name in columns:
+            blocks[:, gate] = values[:, columns.index(name)]
+    return blocks
 
 
 def write_run(path: Path, rows: Rows, comments: tuple[str, ...] = ()) -> None:
     """Write rows as a recorded run; the file appears whole or not at all."""
     names = [*_FIXED, *(f"drops_{gate + 1}" for gate in range(rows.gates))]
     names += [name for name in ("fuel_c", "feed_open") if getattr(rows, name) is not None]
+    if rows.block_ms is not None:
+        names += [f"block_ms_{gate + 1}" for gate in range(rows.gates)]
     part = path.with_name(path.name + ".part")
     with part.open("w", encoding="utf-8", newline="\n") as file:
         file.writelines(f"# {comment}\n" for comment in comments)
@@ -219,6 +241,8 @@ def _lines(rows: Rows) -> Iterator[str]:
     for column, digits in ((rows.fuel_c, 4), (rows.feed_open, 0)):
         if column is not None:
             columns.append(_cells(column, digits))
+    if rows.block_ms is not None:
+        columns += [_cells(rows.block_ms[:, gate], 3) for gate in range(rows.gates)]
     return (",".join(cells) + "\n" for cells in zip(*columns, strict=True))
 
 

@@ -98,12 +98,22 @@ def join(parts: list[Rows]) -> Rows:
         np.concatenate([p.drops for p in parts]),
         _join_optional([p.fuel_c for p in parts]),
         _join_optional([p.feed_open for p in parts]),
+        _join_blocks(parts),
     )
 
 
 def _join_optional(columns: list[Floats | None]) -> Floats | None:
     present = [column for column in columns if column is not None]
     return np.concatenate(present) if len(present) == len(columns) else None
+
+
+def _join_blocks(parts: list[Rows]) -> Floats | None:
+    """Where some parts know how long the beams were dark, the others do not."""
+    if all(part.block_ms is None for part in parts):
+        return None
+    return np.concatenate(
+        [np.full_like(p.drops, np.nan) if p.block_ms is None else p.block_ms for p in parts]
+    )
 
 
 def _averages(rows: Rows, starts: Places) -> list[Average]:

@@ -23,6 +23,8 @@ class Rows:
     drops: (n, N) drops counted since the previous row at each of N gates; NaN where missing.
     fuel_c: (n,) °C or None when no fuel thermometer is fitted.
     feed_open: (n,) 1.0 open, 0.0 shut, NaN unknown; None when not recorded (then taken as open).
+    block_ms: (n, N) how long the beam was dark, median of that row's counts of that gate; NaN where
+    there is no count or its length is not known; None when not recorded.
     """
 
     t_s: Floats
@@ -31,6 +33,7 @@ class Rows:
     drops: Floats
     fuel_c: Floats | None = None
     feed_open: Floats | None = None
+    block_ms: Floats | None = None
 
     def __len__(self) -> int:
         return len(self.t_s)
@@ -50,4 +53,5 @@ class Rows:
             self.drops[cut],
             None if self.fuel_c is None else self.fuel_c[cut],
             None if self.feed_open is None else self.feed_open[cut],
+            None if self.block_ms is None else self.block_ms[cut],
         )

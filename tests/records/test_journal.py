@@ -7,6 +7,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ from soakmon.errors import InputError
 from soakmon.records.journal import BATCH_S, Anchor, Journal, SoakEntry
 from soakmon.records.packing import pack, unpack
 from soakmon.records.schema import STEPS, VERSION
+from soakmon.watch.averaging import join
 from soakmon.watch.rows import Rows
 
 ENTRY = SoakEntry(0, "invented rack", None, 1.8e9, 4, "{}", None, None)
@@ -49,6 +51,20 @@ def test_packed_rows_come_back_exactly(times, gates, missing):
     assert np.array_equal(again.mass_g, rows.mass_g, equal_nan=True)
     assert np.array_equal(again.drops, rows.drops, equal_nan=True)
     assert again.fuel_c is None
+
+
+def test_block_lengths_come_back_and_rows_without_them_stay_as_they_were_written():
+    plain = row(4.0)
+    blocks = np.array([[np.nan, 4.25, np.nan, 0.6]])
+    timed = replace(plain, block_ms=blocks)
+    assert np.array_equal(unpack(pack(timed), 4).block_ms, blocks, equal_nan=True)
+    assert unpack(pack(plain), 4).block_ms is None
+    nothing = replace(plain, block_ms=np.full((1, 4), np.nan))
+    assert pack(nothing) == pack(plain)
+    joined = join([plain, timed])
+    assert joined.block_ms is not None
+    assert np.array_equal(joined.block_ms[1], blocks[0], equal_nan=True)
+    assert np.isnan(joined.block_ms[0]).all()
 
 
 def test_rows_are_batched_and_events_commit_at_once(tmp_path):

@@ -51,6 +51,30 @@ def test_optional_columns_and_the_ignored_one():
     assert rows.fuel_c is not None
 
 
+def test_how_long_a_beam_was_dark_reads_and_writes(tmp_path):
+    rows = read("t_s,mass_g,air_c,drops_1,drops_2,block_ms_2\n0,300,20,0,1,4.125\n1,300,20,1,0,\n")
+    assert rows.gates == 2
+    assert rows.block_ms is not None
+    assert np.array_equal(rows.block_ms, [[np.nan, 4.125], [np.nan, np.nan]], equal_nan=True)
+    write_run(tmp_path / "run.csv", rows)
+    again = read_run(tmp_path / "run.csv")
+    assert np.array_equal(again.block_ms, rows.block_ms, equal_nan=True)
+    assert rows.part(1, 2).block_ms.shape == (1, 2)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("t_s,mass_g,air_c,drops_1,block_ms_2\n0,300,20,0,4\n1,300,20,0,4\n", "block_ms_2"),
+        ("t_s,mass_g,air_c,drops_1,block_ms_1\n0,300,20,0,-4\n1,300,20,0,4\n", "from 0 ms on"),
+    ],
+)
+def test_a_block_without_gate_or_length_is_refused(text, says):
+    rows, problem = attempt(text)
+    assert rows is None
+    assert says in problem
+
+
 def test_windows_line_ends_a_byte_order_mark_and_spaces_do_no_harm():
     rows = read(b"\xef\xbb\xbf" + GOOD.replace("\n", "\r\n").replace(",300,", ", 300 ,").encode())
     assert rows.mass_g[0] == 300
