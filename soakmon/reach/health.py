@@ -11,6 +11,7 @@ from enum import StrEnum
 from typing import Any
 
 log = logging.getLogger(__name__)
+_SILENT_AFTER_S = 60.0
 
 
 class State(StrEnum):
@@ -43,10 +44,18 @@ class Health:
 
 
 class Board:
-    """All outlets' health; outlets write from their threads, the API reads."""
+    """All outlets' health; outlets write from their threads, the API reads.
 
-    def __init__(self, wall_s: Callable[[], float] = time.time) -> None:
-        self.wall_s = wall_s
+    "Up" is believed for a minute: an outlet that hangs cannot say so itself.
+    """
+
+    def __init__(
+        self,
+        wall_s: Callable[[], float] = time.time,
+        now_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.wall_s, self.now_s = wall_s, now_s
+        self.proved_s: dict[str, float] = {}
         self.lock = threading.Lock()
         self.outlets: dict[str, Health] = {}
 
@@ -72,6 +81,7 @@ class Board:
                 health.state, health.since_wall_s = state, now_s
             if state is State.UP:
                 health.last_ok_wall_s = now_s
+                self.proved_s[name] = self.now_s()
             else:
                 health.last_error = error
         if changed and state is State.UP:
@@ -104,7 +114,14 @@ class Board:
     def as_list(self) -> list[dict[str, Any]]:
         """All outlets as plain values."""
         with self.lock:
-            return [asdict(health) | {"state": str(health.state)} for health in self._all()]
+            return [asdict(health) | self._judged(health) for health in self._all()]
+
+    def _judged(self, health: Health) -> dict[str, Any]:
+        silent_s = self.now_s() - self.proved_s.get(health.name, 0.0)
+        if health.state is State.UP and silent_s > _SILENT_AFTER_S:
+            error = f"no sign of life for {silent_s:.0f} s"
+            return {"state": str(State.DOWN), "last_error": error}
+        return {"state": str(health.state)}
 
     def _all(self) -> list[Health]:
         return sorted(self.outlets.values(), key=lambda health: health.name)

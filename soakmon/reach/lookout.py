@@ -17,7 +17,7 @@ from soakmon.reach.backoff import Backoff
 from soakmon.reach.health import Board, State
 from soakmon.reach.mqtt import client_id, connect
 from soakmon.reach.phone import send, targets_of
-from soakmon.reach.phone_outlet import Post
+from soakmon.reach.post import Post
 from soakmon.reach.secrets import read_secret
 from soakmon.reach.silence import Silence
 from soakmon.reach.supervise import ReachError, supervise
@@ -40,7 +40,7 @@ class Lookout:
     ) -> None:
         self.bench, self.now_s, self.every_s = bench, now_s, every_s
         section = bench.lookout
-        self.post = Post(targets_of(bench.phone), [], deliver)
+        self.post = Post(targets_of(bench.phone), [], deliver, now_s)
         only = set(section.benches) or None
         self.silence = Silence(section.silent_s, section.broker_s, only, now_s())
         self.board = Board()
@@ -87,10 +87,10 @@ class Lookout:
                 log.info("bench %s: %s", name, now[name])
             known = now
             self.post.drop_old(time.time())
-            while (one := self.post.next(self.now_s())) is not None:
-                await asyncio.to_thread(self.post.try_one, one, self.now_s())
-            if self.post.failed:
-                self.board.down("phone", "; ".join(self.post.failed.values()))
+            self.post.round(0.0)
+            trouble = self.post.trouble()
+            if trouble:
+                self.board.down("phone", trouble)
             else:
                 self.board.up("phone")
             await asyncio.sleep(self.every_s)
@@ -98,7 +98,7 @@ class Lookout:
     @property
     def well(self) -> bool:
         """Whether the lookout can do its work: only then the dead-man service is called."""
-        return self.silence.connected and not self.post.failed
+        return self.silence.connected and not self.post.trouble()
 
     async def _beat(self) -> None:
         async with httpx.AsyncClient(timeout=_BEAT_ANSWERS_S) as http:

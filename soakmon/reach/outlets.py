@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from soakmon.errors import InputError
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.health import Board, State
-from soakmon.reach.supervise import Stepping, ThreadRunner, supervise
+from soakmon.reach.supervise import LeftBehind, Stepping, ThreadRunner, supervise
 from soakmon.records.outbox import Outbox
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ class Outlets:
 
     def start(self) -> None:
         """Start them, in the running event loop; one that cannot start says so in its health."""
+        asyncio.get_running_loop().set_default_executor(LeftBehind())
         bench = self.service.bench
         wanted = (
             (bench.mqtt.enabled, "mqtt", self._mqtt),
@@ -85,15 +86,15 @@ class Outlets:
         from soakmon.reach.phone_outlet import PhoneOutlet
 
         service = self.service
-        self._run(
-            PhoneOutlet(
-                service.bench,
-                service.journal.path,
-                self.board,
-                status=lambda: service.status,
-                wall_s=service.clock.wall_s,
-            )
+        outlet = PhoneOutlet(
+            service.bench,
+            service.journal.path,
+            self.board,
+            status=lambda: service.status,
+            wall_s=service.clock.wall_s,
         )
+        service.listeners.append(outlet.heard.hear)
+        self._run(outlet)
 
     def _run(self, outlet: Stepping) -> None:
         runner = ThreadRunner(outlet, self.board, Backoff())
@@ -101,9 +102,8 @@ class Outlets:
         runner.start()
 
     async def stop(self) -> None:
-        """Stop them; the broker is told that the bench leaves on purpose."""
+        """Stop them, all at once; the broker is told that the bench leaves on purpose."""
         for task in self.tasks:
             task.cancel()
-        await asyncio.gather(*self.tasks, return_exceptions=True)
-        for runner in self.runners:
-            await asyncio.to_thread(runner.stop)
+        threads = [asyncio.to_thread(runner.stop) for runner in self.runners]
+        await asyncio.gather(*self.tasks, *threads, return_exceptions=True)

@@ -6,6 +6,7 @@ Addresses hold tokens and passwords: they are never logged, printed or put into 
 from __future__ import annotations
 
 import logging
+import threading
 from dataclasses import dataclass
 
 import apprise
@@ -67,6 +68,20 @@ class _Redaction(logging.Filter):
         return record.levelno >= logging.WARNING
 
 
+class _Said(logging.Handler):
+    """Keeps what is said in the thread that made it: other addresses are tried meanwhile."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.own = threading.get_ident()
+        self.lines: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Keep a record's text."""
+        if record.thread == self.own:
+            self.lines.append(record.getMessage())
+
+
 def understood(target: Target) -> bool:
     """Whether the library knows what to do with an address; also loads what it needs for that."""
     _said.addFilter(redaction := _Redaction(target.address))
@@ -80,17 +95,21 @@ def understood(target: Target) -> bool:
 
 def send(target: Target, title: str, body: str, *, urgent: bool) -> None:
     """Send one message to one address. Raises ReachError, without the address."""
-    out = apprise.Apprise(asset=apprise.AppriseAsset(app_id="soakmon", app_desc="soakmon"))
+    # In this thread alone: the library's pools are few, and are waited for when the process ends.
+    asset = apprise.AppriseAsset(
+        app_id="soakmon", app_desc="soakmon", async_mode=False, service_timeout=0
+    )
+    out = apprise.Apprise(asset=asset)
     kind = apprise.NotifyType.FAILURE if urgent else apprise.NotifyType.INFO
     _said.addFilter(redaction := _Redaction(target.address))
+    _said.addHandler(said := _Said())
     try:
-        with apprise.LogCapture(level=logging.WARNING) as said:
-            good = out.add(target.address) and out.notify(body, title, kind)
-            text = said.getvalue()
+        good = out.add(target.address) and out.notify(body, title, kind)
     except Exception as error:  # a plugin may raise anything, with the address in it
         raise ReachError(f"{target.name}: failed: {type(error).__name__}") from None
     finally:
+        _said.removeHandler(said)
         _said.removeFilter(redaction)
     if not good:
-        told = " ".join(text.split())[:_ERROR_CHARS]
+        told = " ".join(" ".join(said.lines).split())[:_ERROR_CHARS]
         raise ReachError(f"{target.name}: not sent: {told or 'the address is not understood'}")

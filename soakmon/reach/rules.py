@@ -66,7 +66,7 @@ class Told:
 class Waiting:
     """An alarm, when it was last told, and whether the second person knows."""
 
-    id: int
+    id: str
     kind: str
     carb: int | None
     leak_g_per_h: float | None
@@ -103,7 +103,9 @@ class Memory:
     def of(kept: dict[str, Any]) -> Memory:
         """The memory that `asdict` made plain."""
         memory = Memory(**kept)
-        memory.alarms = [Waiting(**alarm) for alarm in kept.get("alarms", [])]
+        memory.alarms = [
+            Waiting(**alarm | {"id": str(alarm["id"])}) for alarm in kept.get("alarms", [])
+        ]
         memory.soon = [Told(**told) for told in kept.get("soon", [])]
         memory.held = [Told(**told) for told in kept.get("held", [])]
         memory.troubles = {k: Trouble(**t) for k, t in kept.get("troubles", {}).items()}
@@ -125,7 +127,8 @@ class Rules:
         """Something happened; title: of the soak."""
         memory = self.memory
         if event.kind == "alarm":
-            new = Waiting(event.id, wall_s=event.wall_s, **_alarm(event.data))
+            own = str(event.data.get("uid") or event.id)
+            new = Waiting(own, wall_s=event.wall_s, **_alarm(event.data))
             if not any(_joins(new, alarm) for alarm in memory.alarms):
                 memory.alarms.append(new)
         elif event.kind == "ack":
@@ -137,6 +140,7 @@ class Rules:
             memory.alarms.clear()  # somebody is at the bench and has begun anew
             memory.feed_open = False
             if self.policy.tell_start:
+                title = title or str(event.data.get("reason", ""))
                 told = wording.begin(title, self.policy.bench, self.policy.link)
                 memory.soon.append(Told(f"begin/{event.soak}", *told, urgent=False))
         elif event.kind == "verdict":

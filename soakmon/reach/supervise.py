@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import sqlite3
 import threading
 from collections.abc import Awaitable, Callable
-from typing import Protocol
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import Any, Protocol, TypeVar
 
 from soakmon.errors import InputError
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.health import Board
 
 log = logging.getLogger(__name__)
-_LEAVES_WITHIN_S = 6.0
+T = TypeVar("T")
+_LEAVES_WITHIN_S = 2.0
 
 
 class ReachError(Exception):
@@ -25,6 +28,32 @@ class ReachError(Exception):
     def __init__(self, text: str, again_s: float | None = None) -> None:
         super().__init__(text)
         self.again_s = again_s
+
+
+class LeftBehind(ThreadPoolExecutor):
+    """Gives every call a thread of its own, which is not waited for when the process ends.
+
+    Python joins the threads of its own pools on the way out: a name server or a mail server that
+    does not answer would keep a process alive whose feed is shut and whose journal is closed.
+    """
+
+    def submit(self, fn: Callable[..., T], /, *args: Any, **kwargs: Any) -> Future[T]:
+        """Call in a new thread."""
+        future: Future[T] = Future()
+
+        def run() -> None:
+            if not future.set_running_or_notify_cancel():
+                return
+            try:
+                future.set_result(fn(*args, **kwargs))
+            except BaseException as error:  # the caller gets it, whatever it is
+                future.set_exception(error)
+
+        threading.Thread(target=run, name="left-behind", daemon=True).start()
+        return future
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
+        """Nothing to wait for."""
 
 
 class Stepping(Protocol):
@@ -65,8 +94,8 @@ class ThreadRunner:
             try:
                 self.outlet.open()
                 self._steps()
-            except InputError as error:  # a file that is not there yet, or not readable
-                self.board.down(self.outlet.name, str(error))
+            except (InputError, sqlite3.Error) as error:  # a file that is not there or not readable
+                self.board.down(self.outlet.name, _said(error))
                 self.stopping.wait(self.backoff.next_s())
             except Exception as error:  # whatever it is: an outlet must come back
                 log.exception("%s failed and is started again", self.outlet.name)
@@ -89,6 +118,11 @@ class ThreadRunner:
             self.stopping.wait(rest_s)
 
 
+def _said(error: Exception) -> str:
+    """What an expected failure says; the journal's file may come back by itself as well."""
+    return f"the journal: {error}" if isinstance(error, sqlite3.Error) else str(error)
+
+
 async def supervise(
     name: str,
     work: Callable[[], Awaitable[None]],
@@ -100,8 +134,8 @@ async def supervise(
     while True:
         try:
             await work()
-        except (ReachError, InputError) as error:
-            board.down(name, str(error))
+        except (ReachError, InputError, sqlite3.Error) as error:
+            board.down(name, _said(error))
         except Exception as error:  # whatever it is: an outlet must come back
             log.exception("%s failed and is started again", name)
             board.down(name, f"failed: {type(error).__name__}")

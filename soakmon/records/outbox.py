@@ -1,7 +1,8 @@
 """The journal as an outbox: what an outlet still has to send, by a cursor of its own.
 
 Every outlet has its own connection. The cursor is moved after sending, so that a crash sends twice
-rather than never; an outage of any length only makes the outlet lag.
+rather than never; an outage of any length only makes the outlet lag. It moves in memory first: a
+disk that cannot be written keeps nothing from being sent. Every call may raise sqlite3.Error.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,7 +19,7 @@ from soakmon.records.journal import Event
 from soakmon.records.packing import unpack
 from soakmon.watch.rows import Rows
 
-_WAIT_S = 5.0
+_WAIT_S = 0.5  # a cursor can be written later; what is to be sent must not wait for it
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,16 +50,30 @@ class Outbox:
         self.connection.isolation_level = None
         # A cursor lost with the power only means that something is sent twice.
         self.connection.execute("PRAGMA synchronous = NORMAL")
-        self.connection.execute(
-            "INSERT OR IGNORE INTO cursor (name, batch, event)"
-            " SELECT ?, (SELECT coalesce(max(id), 0) FROM batch),"
-            " (SELECT coalesce(max(id), 0) FROM event)",
-            (name,),
-        )
+        self.at: Cursor | None = None
+        with suppress(sqlite3.Error):  # a disk that cannot be read now may be read later
+            self._begin()
+
+    @property
+    def cursor(self) -> Cursor:
+        """How far everything has gone out."""
+        return self.at if self.at is not None else self._begin()
+
+    def _begin(self) -> Cursor:
         row = self.connection.execute(
-            "SELECT batch, event FROM cursor WHERE name = ?", (name,)
+            "SELECT batch, event FROM cursor WHERE name = ?", (self.name,)
         ).fetchone()
-        self.cursor = Cursor(int(row[0]), int(row[1]))
+        if row is not None:
+            self.at = Cursor(int(row[0]), int(row[1]))
+            return self.at
+        row = self.connection.execute(
+            "SELECT (SELECT coalesce(max(id), 0) FROM batch),"
+            " (SELECT coalesce(max(id), 0) FROM event)"
+        ).fetchone()
+        self.at = Cursor(int(row[0]), int(row[1]))
+        with suppress(sqlite3.Error):
+            self.move()
+        return self.at
 
     def events(self, most: int = 500) -> list[Event]:
         """The next events after the cursor, oldest first."""
@@ -130,15 +145,20 @@ class Outbox:
         ]
         return min((float(row[0]) for row in times if row is not None), default=None)
 
-    def move(self, *, batch: int | None = None, event: int | None = None) -> None:
-        """Set the cursor: everything up to here has gone out."""
-        self.cursor = Cursor(
+    def passed(self, *, batch: int | None = None, event: int | None = None) -> None:
+        """Everything up to here has gone out; not written down yet."""
+        self.at = Cursor(
             self.cursor.batch if batch is None else batch,
             self.cursor.event if event is None else event,
         )
+
+    def move(self, *, batch: int | None = None, event: int | None = None) -> None:
+        """Everything up to here has gone out: set the cursor, in memory and then on disk."""
+        self.passed(batch=batch, event=event)
         self.connection.execute(
-            "UPDATE cursor SET batch = ?, event = ? WHERE name = ?",
-            (self.cursor.batch, self.cursor.event, self.name),
+            "INSERT INTO cursor (name, batch, event) VALUES (?, ?, ?)"
+            " ON CONFLICT(name) DO UPDATE SET batch = excluded.batch, event = excluded.event",
+            (self.name, self.cursor.batch, self.cursor.event),
         )
 
     def park(self, wall_s: float, reason: str, payload: str) -> bool:
@@ -171,10 +191,11 @@ class Outbox:
         self.connection.execute("BEGIN IMMEDIATE")
         try:
             yield
+            self.connection.execute("COMMIT")
         except BaseException:
-            self.connection.execute("ROLLBACK")
+            if self.connection.in_transaction:  # a full disk may have rolled back by itself
+                self.connection.execute("ROLLBACK")
             raise
-        self.connection.execute("COMMIT")
 
     def close(self) -> None:
         """Let go of the file."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from concurrent.futures import Future
 from pathlib import Path
 from types import SimpleNamespace
@@ -44,6 +45,7 @@ class FakeService:
             "bench": "bench", "phase": "idle", "wall_s": self.now_s, "mass_g": 331.2, "air_c": 18.5,
         }  # fmt: skip
         self.t_s = 0.0
+        self.listeners: list[Callable[[float, str, dict[str, Any]], None]] = []
 
     def start(self, job: str | None = "J-17") -> int:
         entry = SoakEntry(0, "invented rack", job, self.now_s, 4, "{}", None, None)
@@ -60,6 +62,12 @@ class FakeService:
 
     def event(self, what: str, **data: Any) -> None:
         self.journal.add_event(self.t_s, self.now_s, what, data)
+
+    def tell(self, what: str, **data: Any) -> dict[str, Any]:
+        """From memory to whoever listens; what the journal will be told."""
+        for listener in self.listeners:
+            listener(self.t_s, what, data)
+        return data
 
     def alarm(self, kind: str = "weep", carb: int | None = 2, text: str = "invented") -> None:
         self.event("alarm", t_s=self.t_s, kind=kind, carb=carb, leak_g_per_h=0.4, text=text)

@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
@@ -43,6 +44,38 @@ class HttpTarget:
     def close(self) -> None:
         self.server.shutdown()
         self.server.server_close()
+
+
+class HangingTarget:
+    """Answers a byte now and then, for ever: no time limit of a read ends it."""
+
+    def __init__(self) -> None:
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.port = self.listener.getsockname()[1]
+        self.taken: list[socket.socket] = []
+        self.begun: list[socket.socket] = []
+        self.over = threading.Event()
+        threading.Thread(target=self._take, daemon=True).start()
+        threading.Thread(target=self._drip, daemon=True).start()
+
+    def _take(self) -> None:
+        while not self.over.is_set():
+            try:
+                self.taken.append(self.listener.accept()[0])
+            except OSError:
+                return
+
+    def _drip(self) -> None:
+        while not self.over.wait(0.5):
+            for one in self.taken:
+                with suppress(OSError):
+                    one.sendall(b"HTTP/1.1 200 OK\r\nX-A: " if one not in self.begun else b"a")
+                    self.begun.append(one)
+
+    def close(self) -> None:
+        self.over.set()
+        for one in [*self.taken, self.listener]:
+            one.close()
 
 
 class MailTarget:

@@ -105,7 +105,7 @@ async def test_the_dead_man_is_called_only_while_all_is_well(dead_man, caplog):
     beat.cancel()
     lookout.silence.connection(True, 0.0)
     assert lookout.well
-    lookout.post.failed["first/1"] = "not sent"
+    next(iter(lookout.post.lines.values())).failed = "not sent"
     assert not lookout.well
 
 

@@ -6,6 +6,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from soakmon.bench.client import Client
 from tests.bench.test_api import wait
 from tests.reach.broker import Broker, Ear
 from tests.reach.database import TOKEN, Database
-from tests.reach.targets import HttpTarget
+from tests.reach.targets import HangingTarget, HttpTarget
 
 ROOT = Path(__file__).parent.parent.parent
 MAIN = [sys.executable, "-c", "from soakmon.cli import main; main()"]
@@ -125,6 +126,29 @@ def test_the_bench_runs_when_nothing_outside_does(shop, tmp_path, monkeypatch):
     for words in ("no connection", "no token", "phone.urls_file: urls"):
         assert words in doctor.stdout
     assert "Traceback" not in (tmp_path / "serve.log").read_text()
+
+
+def test_an_address_that_hangs_holds_up_neither_others_nor_the_end(tmp_path):
+    hanging, phone = HangingTarget(), HttpTarget()
+    (tmp_path / "bench.toml").write_text(
+        f"""
+        [phone]
+        enabled = true
+        urls = ["json://127.0.0.1:{hanging.port}/a", "json://127.0.0.1:{phone.port}/b"]
+        """
+    )
+    try:
+        with serving(tmp_path, "needle-stuck-open") as client:
+            client.post("/soak", {"title": "invented rack", "cautions_confirmed": True})
+            wait(lambda: phone.got and hanging.taken)
+            wait(lambda: "has waited" in client.get("/health")[-1]["last_error"])
+            assert client.get("/health")[-1]["state"] == "down"
+            began_s = time.monotonic()
+        assert time.monotonic() - began_s < 5
+    finally:
+        hanging.close()
+        phone.close()
+    assert "FLOOD" in phone.got[0]["title"]
 
 
 def test_alert_test(shop, tmp_path):

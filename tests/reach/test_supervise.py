@@ -5,6 +5,8 @@ from __future__ import annotations
 import asyncio
 import logging
 import random
+import sqlite3
+import threading
 
 import pytest
 from hypothesis import given
@@ -12,7 +14,8 @@ from hypothesis import strategies as st
 
 from soakmon.errors import InputError
 from soakmon.reach.backoff import Backoff
-from soakmon.reach.supervise import ReachError, ThreadRunner, supervise
+from soakmon.reach.health import Board, State
+from soakmon.reach.supervise import LeftBehind, ReachError, ThreadRunner, supervise
 from tests.reach.bench import board_with
 
 
@@ -115,3 +118,52 @@ def test_a_thread_that_fails_is_started_again(caplog):
     found = board.as_list()[0]
     assert (found["state"], found["restarts"]) == ("up", 1)
     assert "a bug" in caplog.text
+
+
+def test_an_outlet_that_hangs_is_not_well():
+    now = [0.0]
+    board = Board(now_s=lambda: now[0])
+    board.add("phone", State.STARTING)
+    board.up("phone")
+    now[0] = 59.0
+    assert board.as_list()[0]["state"] == "up"
+    now[0] = 61.0
+    assert board.as_list()[0]["state"] == "down"
+    assert board.as_list()[0]["last_error"] == "no sign of life for 61 s"
+    board.up("phone")
+    assert board.as_list()[0]["state"] == "up"
+
+
+def test_a_journal_that_cannot_be_read_is_no_bug(caplog):
+    class Outlet:
+        name = "influx"
+
+        def open(self):
+            pass
+
+        def step(self):
+            runner.stopping.set()
+            raise sqlite3.OperationalError("database is locked")
+
+        def close(self):
+            pass
+
+    board = board_with("influx")
+    runner = ThreadRunner(Outlet(), board, Backoff(0.001, 0.002))
+    runner.run()
+    assert board.as_list()[0]["last_error"] == "the journal: database is locked"
+    assert "Traceback" not in caplog.text
+
+
+async def test_a_call_that_hangs_keeps_no_process_alive():
+    pool = LeftBehind()
+    asyncio.get_running_loop().set_default_executor(pool)
+    let_go = threading.Event()
+    hanging = asyncio.ensure_future(asyncio.to_thread(let_go.wait, 20))
+    assert await asyncio.to_thread(lambda: 7) == 7
+    with pytest.raises(KeyError):
+        await asyncio.to_thread({}.__getitem__, "none")
+    await asyncio.wait_for(asyncio.get_running_loop().shutdown_default_executor(), 1)
+    assert all(one.daemon for one in threading.enumerate() if one.name == "left-behind")
+    let_go.set()
+    assert await hanging

@@ -1,0 +1,203 @@
+"""Messages on their way: a line for each address, and none can hold up another.
+
+Every try has a thread of its own, since a library may wait for an address for ever. One that does
+not come back in time is left behind; the process ends without it.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from soakmon.reach.backoff import Backoff
+from soakmon.reach.phone import Target, send
+from soakmon.reach.rules import Told
+from soakmon.reach.supervise import ReachError
+
+log = logging.getLogger(__name__)
+Deliver = Callable[..., None]
+_ANSWERS_WITHIN_S = 15.0  # a mail server on a slow line takes some seconds: judgement
+_URGENT_WITHIN_S = 10.0
+_LONGEST_WAIT_S = 900.0
+_STALE_S = 24 * 3600.0
+
+
+@dataclass(eq=False, slots=True)
+class Letter:
+    """A message to an address; wall_s: when it was written, since_s: when it began to wait."""
+
+    target: str
+    told: Told
+    wall_s: float
+    since_s: float
+    tries: int = 0
+
+    def kept(self) -> dict[str, Any]:
+        """As plain values."""
+        return {"target": self.target, "wall_s": self.wall_s} | asdict(self.told)
+
+
+@dataclass(eq=False, slots=True)
+class Attempt:
+    """One try to deliver a letter; error: why it failed, None while it runs or when it went out."""
+
+    letter: Letter
+    began_s: float
+    error: str | None = None
+
+
+class Line:
+    """What is known of an address: who it is, its waits, and what is on the way to it."""
+
+    def __init__(self, target: Target) -> None:
+        self.target = target
+        self.backoff = Backoff(2.0, 60.0)
+        self.again_s = float("-inf")
+        self.attempt: Attempt | None = None
+        self.left_behind = 0
+        self.failed = ""
+
+    def wait(self, now_s: float) -> None:
+        """Have the next try wait: the longer, the more threads hang."""
+        wait_s = self.backoff.next_s()
+        if self.left_behind:
+            wait_s = max(wait_s, min(_ANSWERS_WITHIN_S * 2**self.left_behind, _LONGEST_WAIT_S))
+        self.again_s = now_s + wait_s
+
+
+class Post:
+    """Messages of one thread's, which calls `round` again and again; waiting: what was kept."""
+
+    def __init__(
+        self,
+        targets: list[Target],
+        waiting: list[dict[str, Any]],
+        deliver: Deliver = send,
+        now_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.deliver, self.now_s = deliver, now_s
+        self.lines = {target.name: Line(target) for target in targets}
+        self.letters = [_letter(one, now_s()) for one in waiting if one["target"] in self.lines]
+        self.ended: queue.SimpleQueue[Attempt] = queue.SimpleQueue()
+
+    def add(self, told: Told, wall_s: float) -> None:
+        """A message for a person's addresses, in place of an older one with the same key."""
+        for name, line in self.lines.items():
+            if line.target.person == "second" and not told.second:
+                continue
+            new = Letter(name, told, wall_s, self.now_s())
+            for old in [one for one in self.letters if _same(one, new)]:
+                self.letters.remove(old)
+                if old.told.urgent:  # a reminder of what has not gone out waits as long as that
+                    new.since_s, new.tries = old.since_s, old.tries
+            self.letters.append(new)
+
+    def round(self, patience_s: float) -> int:
+        """Try what may be tried, and wait a little for what is on the way; how many went out."""
+        until_s = time.monotonic() + patience_s
+        out = 0
+        failed: set[str] = set()
+        while True:
+            self._start(failed)
+            if self.ended.empty() and not any(line.attempt for line in self.lines.values()):
+                break
+            try:
+                attempt = self.ended.get(timeout=max(until_s - time.monotonic(), 0.0))
+            except queue.Empty:
+                break
+            if self._came_back(attempt):
+                out += 1
+            else:
+                failed.add(attempt.letter.target)
+        self._leave_behind()
+        return out
+
+    def _start(self, failed: set[str]) -> None:
+        """Begin a try for every address that is free; the urgent first, then the least tried.
+
+        failed: addresses that have had their try in this round.
+        """
+        now_s = self.now_s()
+        for name, line in self.lines.items():
+            own = [letter for letter in self.letters if letter.target == name]
+            busy = line.attempt is not None or line.again_s > now_s or name in failed
+            if busy or not own:
+                continue
+            letter = min(own, key=lambda one: (not one.told.urgent, one.tries))
+            letter.tries += 1
+            line.attempt = Attempt(letter, now_s)
+            threading.Thread(
+                target=self._deliver, args=(line.target, line.attempt), daemon=True, name=name
+            ).start()
+
+    def _deliver(self, target: Target, attempt: Attempt) -> None:
+        told = attempt.letter.told
+        try:
+            self.deliver(target, told.title, told.body, urgent=told.urgent)
+        except ReachError as error:
+            attempt.error = str(error)
+        except Exception as error:  # whatever it is: its text may hold the address
+            attempt.error = f"{target.name}: failed: {type(error).__name__}"
+        self.ended.put(attempt)
+
+    def _came_back(self, attempt: Attempt) -> bool:
+        """Take note of a try that has ended, in time or late; whether the message went out."""
+        line = self.lines[attempt.letter.target]
+        if line.attempt is attempt:
+            line.attempt = None
+        else:
+            line.left_behind -= 1
+        if attempt.error is not None:
+            line.failed = attempt.error
+            line.wait(self.now_s())
+            return False
+        if attempt.letter in self.letters:
+            self.letters.remove(attempt.letter)
+        line.failed = ""
+        line.backoff.reset()
+        line.again_s = self.now_s()
+        return True
+
+    def _leave_behind(self) -> None:
+        now_s = self.now_s()
+        for name, line in self.lines.items():
+            if line.attempt is not None and now_s - line.attempt.began_s >= _ANSWERS_WITHIN_S:
+                line.attempt = None
+                line.left_behind += 1
+                line.failed = f"{name}: no answer within {_ANSWERS_WITHIN_S:.0f} s"
+                line.wait(now_s)
+
+    def trouble(self) -> str:
+        """Why messages do not arrive; empty when nothing is known against it."""
+        now_s = self.now_s()
+        told = [line.failed for line in self.lines.values() if line.failed]
+        for name, line in self.lines.items():
+            own = [one.since_s for one in self.letters if one.target == name and one.told.urgent]
+            waited_s = now_s - min(own, default=now_s)
+            if waited_s >= _URGENT_WITHIN_S and not line.failed:
+                told.append(f"{name}: an urgent message has waited for {waited_s:.0f} s")
+        return "; ".join(told)
+
+    def drop_old(self, wall_s: float) -> None:
+        """Forget what is too old to be news."""
+        for one in [letter for letter in self.letters if wall_s - letter.wall_s > _STALE_S]:
+            log.warning("phone: %s was not told %s: it is too old now", one.target, one.told.key)
+            self.letters.remove(one)
+
+    def kept(self) -> list[dict[str, Any]]:
+        """What waits, as plain values."""
+        return [letter.kept() for letter in self.letters]
+
+
+def _letter(kept: dict[str, Any], now_s: float) -> Letter:
+    told = {key: value for key, value in kept.items() if key not in {"target", "wall_s"}}
+    return Letter(kept["target"], Told(**told), kept["wall_s"], now_s)
+
+
+def _same(one: Letter, other: Letter) -> bool:
+    return (one.target, one.told.key) == (other.target, other.told.key)
