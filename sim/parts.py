@@ -134,11 +134,17 @@ class SimulatedBench:
             self.stuck = [bool(np.isnan(c)) for c in counts]
             edges = []
             for gate, count in enumerate(np.nan_to_num(counts).astype(int)):
-                for k in range(count):
-                    at_s = before_s + (k + 0.5) / count * (now_s - before_s)
+                for at_s in self._times(gate, count, before_s, now_s):
                     edges.append(Edge(gate, at_s, blocked=True))
                     edges.append(Edge(gate, at_s + _DROP_BLOCKS_S, blocked=False))
         return sorted(edges, key=lambda edge: edge.t_s)
+
+    def _times(self, gate: int, count: int, from_s: float, to_s: float) -> list[float]:
+        """When so many drops passed a gate: each in its own beat, but all at once at a bang."""
+        beat = (gate + 0.5) / len(self.stuck)
+        times = [from_s + (k + beat) / count * (to_s - from_s) for k in range(count)]
+        bangs = [t_s for t_s in self.gates.knocks_s if from_s < t_s <= to_s]
+        return sorted(times[len(bangs) :] + bangs[:count])
 
     def parts(self) -> BenchParts:
         """The bench as the service takes it."""

@@ -111,13 +111,16 @@ class GuardSection(Section):
     )
     total_g: float = Field(default=60.0, gt=0, le=5000, description="total loss after filling")
     storm_drops: int = Field(
-        default=8, ge=2, le=1000, description="drops at one gate within ten seconds"
+        default=8, ge=2, le=1000, description="drops at one gate within ten seconds, knocks apart"
     )
     fill_g_over: float = Field(
         default=25.0, gt=0, le=5000, description="what filling may take beyond the rack's volume"
     )
+    rise_g: float = Field(
+        default=15.0, gt=0, le=5000, description="what the bottle may gain, refills apart"
+    )
     blind_s: float = Field(
-        default=120.0, ge=5, le=3600, description="without a reading of the cell"
+        default=120.0, ge=5, le=3600, description="without enough readings of the cell to judge by"
     )
     hung_s: float = Field(
         default=20.0, ge=2, le=3600, description="without a sign of life of the service"

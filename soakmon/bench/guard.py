@@ -1,26 +1,24 @@
 """The guard: hard limits at which the feed is shut without asking anyone.
 
-It knows no statistics and no event loop: plain comparisons on what the sampler has just read. A
-trip comes with its reason; the caller shuts the valve first and tells afterwards.
+It knows no statistics and no event loop: plain comparisons on what the sampler has just read.
+`step` gives the news, each reason once for an opening; `must_be_shut` the limits that are broken
+now. The caller shuts the valve first and tells afterwards, and keeps it shut by `must_be_shut`.
 """
 
 from __future__ import annotations
 
-from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
 
+from soakmon.bench.bottle import Bottle
+from soakmon.bench.levels import Level, Levels
+from soakmon.bench.shut_watch import ShutWatch
+from soakmon.bench.storm import STORM_S, Storm
 from soakmon.hardware_config import GuardSection
 
-_WINDOW_S = 60.0
-_STORM_S = 10.0
 _FLOW_ENDS_G_PER_MIN = 1.0
+_LEAST_FILL_S = 120.0
 _LONGEST_FILL_S = 3600.0
-# After shutting, the hose may still settle; then nothing may flow any more.
-_STOPS_WITHIN_S = 30.0
-_STOP_CHECK_S = 60.0
-_MAY_STILL_LOSE_G = 0.6
-_LEAST_READINGS = 3
 
 
 class Code(StrEnum):
@@ -31,9 +29,14 @@ class Code(StrEnum):
     FAST = "fast"
     TOTAL = "total"
     FILLING = "filling"
+    RISING = "rising"
     STORM = "storm"
     VALVE_FAILED = "valve_failed"
     HUNG = "hung"
+
+
+# These hold as long as they last; all others until somebody opens the feed again.
+_PASSING = frozenset({Code.VAPOUR, Code.BLIND})
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +52,13 @@ class Trip:
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """What the sampler has read at t_s: mass in g or None, drops per gate since the last sample."""
+    """What the sampler has read at t_s: mass in g or None, and per gate the times (s) of the drops
+    since the last sample.
+    """
 
     t_s: float
     mass_g: float | None
-    drops: tuple[int, ...]
+    drops: tuple[tuple[float, ...], ...]
     feed_open: bool
     vapour: bool | None = None
 
@@ -61,106 +66,141 @@ class Sample:
 class Guard:
     """Watches samples; rack_g: fuel that bowls and hose take.
 
-    idle ──feed opens──► filling ──flow ends──► watching; after a shut: the flow must stop.
+    filling ──flow ends──► watching, from each opening of the feed; while it is shut: nothing flows.
     """
 
     def __init__(self, limits: GuardSection, rack_g: float) -> None:
         self.limits = limits
         self.rack_g = rack_g
+        self.filled = False
         self.opened_s: float | None = None
+        self.judged_s: float | None = None
+        self.levels = Levels(limits.blind_s)
+        self.storm = Storm()
+        self.bottle = self._bottle()
         self.full_g: float | None = None
         self.start_g: float | None = None
-        self.filled = False
-        self.last_mass_s: float | None = None
-        self.minute: deque[tuple[float, float]] = deque()
-        self.drops: list[deque[tuple[float, int]]] = []
-        self.shut_s: float | None = None
-        self.shut_g: float | None = None
+        self.shut: ShutWatch | None = None
         self.told: set[tuple[Code, int | None]] = set()
-        self.broken: tuple[Trip, ...] = ()
-
-    @property
-    def must_be_shut(self) -> tuple[Trip, ...]:
-        """Every limit that is broken now, told or not: while there is one, the feed stays shut."""
-        return self.broken
+        self.broken: dict[tuple[Code, int | None], Trip] = {}
 
     def already_filled(self) -> None:
         """The soak was resumed: the rack is full."""
         self.filled = True
 
+    @property
+    def must_be_shut(self) -> tuple[Trip, ...]:
+        """Every limit that is broken now, in the order in which they were: the feed stays shut.
+
+        A vapour alarm and a blind cell hold as long as they last, with the feed open or shut; all
+        others until somebody opens the feed again.
+        """
+        return tuple(self.broken.values())
+
     def step(self, sample: Sample) -> list[Trip]:
         """Trips that this sample causes; each reason once until the feed is opened again."""
-        trips: list[Trip] = []
-        self._follow(sample)
-        if sample.vapour:
-            text = "the vapour detector is in alarm"
-            trips.append(Trip(sample.t_s, "vapour", None, text, Code.VAPOUR))
+        self._valve_moved(sample)
+        level = self._level(sample)
+        self.storm.add(sample.t_s, sample.drops)
+        passing = self._vapour(sample) + self._blind(sample)
+        trips = list(passing)
         if sample.feed_open:
-            trips += self._blind(sample) + self._flow(sample) + self._storm(sample)
+            trips += self._flow(sample, level) + self._storm(sample)
         else:
-            trips += self._must_stop(sample)
-        self.broken = tuple(trips)
-        fresh = [trip for trip in trips if (trip.code, trip.carb) not in self.told]
+            trips += self._seep(sample)
+        self._hold(trips)
+        # A cell that is blind while nothing flows is no news.
+        news = [t for t in trips if sample.feed_open or t.code is not Code.BLIND]
+        fresh = [trip for trip in news if (trip.code, trip.carb) not in self.told]
         self.told |= {(trip.code, trip.carb) for trip in fresh}
         return fresh
 
-    def _follow(self, sample: Sample) -> None:
+    def _hold(self, trips: list[Trip]) -> None:
+        now = {(trip.code, trip.carb): trip for trip in trips}
+        lasting = {
+            key: trip
+            for key, trip in self.broken.items()
+            if trip.code not in _PASSING or key in now
+        }
+        self.broken = now | lasting
+
+    def _bottle(self) -> Bottle:
+        return Bottle(self.limits.rise_g, self.limits.rate_g_per_min)
+
+    def _valve_moved(self, sample: Sample) -> None:
         if sample.feed_open and self.opened_s is None:
-            self.opened_s, self.shut_s = sample.t_s, None
-            self.last_mass_s = sample.t_s
+            self.opened_s, self.shut = sample.t_s, None
+            self.bottle = self._bottle()
             self.full_g = self.start_g = None
-            self.minute.clear()
             self.told.clear()
-        elif not sample.feed_open and self.opened_s is not None:
-            self.opened_s, self.shut_s, self.shut_g = None, sample.t_s, None
-        if sample.mass_g is not None:
-            self.last_mass_s = sample.t_s
-            self.minute.append((sample.t_s, sample.mass_g))
-        while self.minute and self.minute[0][0] < sample.t_s - _WINDOW_S:
-            self.minute.popleft()
-        while len(self.drops) < len(sample.drops):
-            self.drops.append(deque())
-        for gate, count in enumerate(sample.drops):
-            if count:
-                self.drops[gate].append((sample.t_s, count))
-            while self.drops[gate] and self.drops[gate][0][0] <= sample.t_s - _STORM_S:
-                self.drops[gate].popleft()
+            self.broken = {k: trip for k, trip in self.broken.items() if trip.code in _PASSING}
+        elif not sample.feed_open and self.shut is None:
+            self.opened_s, self.shut = None, ShutWatch(sample.t_s)
+
+    def _level(self, sample: Sample) -> Level | None:
+        if self.judged_s is None:
+            self.judged_s = sample.t_s
+        if sample.mass_g is None:
+            return None
+        level = self.levels.add(sample.t_s, sample.mass_g)
+        if level is not None:
+            self.judged_s = sample.t_s
+        return level
+
+    def _vapour(self, sample: Sample) -> list[Trip]:
+        text = "the vapour detector is in alarm"
+        return [Trip(sample.t_s, "vapour", None, text, Code.VAPOUR)] if sample.vapour else []
 
     def _blind(self, sample: Sample) -> list[Trip]:
-        silent_s = sample.t_s - (self.last_mass_s or sample.t_s)
-        if silent_s <= self.limits.blind_s:
+        """Single readings among many that are missing are no sight: they may be spikes."""
+        blind_s = sample.t_s - (self.judged_s if self.judged_s is not None else sample.t_s)
+        if blind_s <= self.limits.blind_s:
             return []
-        text = f"the load cell is blind: no reading for {silent_s:.0f} s"
+        text = f"the load cell is blind: too few readings to judge by for {blind_s:.0f} s"
         return [Trip(sample.t_s, "bench", None, text, Code.BLIND)]
 
-    def _flow(self, sample: Sample) -> list[Trip]:
-        """Loss rate over the last minute, and totals; medians, so that spikes do not trip it."""
-        now_g = self._median(sample.t_s - 5, sample.t_s)
-        before_g = self._median(sample.t_s - _WINDOW_S, sample.t_s - _WINDOW_S + 5)
-        if now_g is None or self.opened_s is None:
+    def _flow(self, sample: Sample, level: Level | None) -> list[Trip]:
+        """Loss rate over the last minute, and totals."""
+        if level is None or self.opened_s is None or level.t_s < self.opened_s:
             return []
-        if self.full_g is None:
-            self.full_g = now_g
-        if not self.filled:
-            return self._filling(sample, now_g, before_g)
+        shift_g = self.bottle.take(level, filling=not self.filled)
+        self.full_g = level.mass_g if self.full_g is None else self.full_g + shift_g
+        if self.start_g is not None:
+            self.start_g += shift_g
+        trips = self._rising(sample)
+        if self.filled:
+            return trips + self._watching(sample, level)
+        return trips + self._filling(sample, level, self.full_g, sample.t_s - self.opened_s)
+
+    def _rising(self, sample: Sample) -> list[Trip]:
+        if not self.bottle.rises:
+            return []
+        text = (
+            "the bottle gets heavier while the feed is open: look whether the hose pulls, "
+            "somebody leans on it, or the cell is wired the wrong way"
+        )
+        return [Trip(sample.t_s, "bench", None, text, Code.RISING)]
+
+    def _watching(self, sample: Sample, level: Level) -> list[Trip]:
         if self.start_g is None:
-            self.start_g = now_g
+            self.start_g = level.mass_g
         trips = []
-        lost = self.start_g - now_g
-        if before_g is not None and before_g - now_g > self.limits.rate_g_per_min:
-            text = f"fuel runs out fast: {before_g - now_g:.1f} g in a minute"
+        rate = self.bottle.falls_fast()
+        if rate is not None:
+            text = f"fuel runs out fast: {rate:.1f} g in a minute"
             trips.append(Trip(sample.t_s, "flood", None, text, Code.FAST))
+        lost = self.start_g - level.mass_g
         if lost > self.limits.total_g:
             text = f"more has gone than may go: {lost:.0f} g since the rack was full"
             trips.append(Trip(sample.t_s, "flood", None, text, Code.TOTAL))
         return trips
 
-    def _filling(self, sample: Sample, now_g: float, before_g: float | None) -> list[Trip]:
-        taken = (self.full_g or now_g) - now_g
-        opened_for_s = sample.t_s - (self.opened_s or sample.t_s)
-        slow = before_g is not None and before_g - now_g < _FLOW_ENDS_G_PER_MIN
-        if (slow and opened_for_s > 2 * _WINDOW_S) or opened_for_s > _LONGEST_FILL_S:
+    def _filling(self, sample: Sample, level: Level, full_g: float, open_s: float) -> list[Trip]:
+        rate = self.bottle.fall_g_per_min()
+        slow = rate is not None and rate < _FLOW_ENDS_G_PER_MIN
+        if (slow and open_s > _LEAST_FILL_S) or open_s > _LONGEST_FILL_S:
             self.filled = True
+        taken = full_g - level.mass_g
         if taken <= self.rack_g + self.limits.fill_g_over:
             return []
         text = f"filling does not end: {taken:.0f} g for a rack of {self.rack_g:.0f} g"
@@ -168,32 +208,19 @@ class Guard:
 
     def _storm(self, sample: Sample) -> list[Trip]:
         trips = []
-        for gate, drops in enumerate(self.drops):
-            count = sum(number for _, number in drops)
-            alone = sum(n for other in self.drops for _, n in other) < 1.5 * count
-            if count >= self.limits.storm_drops and alone:
-                text = f"carb {gate + 1} overflows: {count} drops in {_STORM_S:.0f} s"
+        for gate in range(len(self.storm.drops)):
+            count = self.storm.of(gate, self.limits.storm_drops)
+            if count >= self.limits.storm_drops:
+                text = f"carb {gate + 1} overflows: {count} drops in {STORM_S:.0f} s"
                 trips.append(Trip(sample.t_s, "flood", gate + 1, text, Code.STORM))
         return trips
 
-    def _must_stop(self, sample: Sample) -> list[Trip]:
-        """The valve is only shut when the flow says so."""
-        if self.shut_s is None or sample.t_s < self.shut_s + _STOPS_WITHIN_S:
+    def _seep(self, sample: Sample) -> list[Trip]:
+        """The valve is only shut when the bottle says so."""
+        if self.shut is None or sample.mass_g is None:
             return []
-        now_g = self._median(sample.t_s - 5, sample.t_s)
-        if now_g is None:
+        rate = self.shut.loss_g_per_h(sample.t_s, sample.mass_g)
+        if rate is None:
             return []
-        if self.shut_g is None:
-            self.shut_g = now_g
-        lost = self.shut_g - now_g
-        if sample.t_s > self.shut_s + _STOPS_WITHIN_S + _STOP_CHECK_S:
-            self.shut_s = None
-        if lost <= _MAY_STILL_LOSE_G:
-            return []
-        text = f"the valve does not stop the flow: {lost:.1f} g since it was shut; close the tap"
+        text = f"the valve does not stop the flow: {rate:.0f} g/h with the feed shut; close the tap"
         return [Trip(sample.t_s, "bench", None, text, Code.VALVE_FAILED)]
-
-    def _median(self, from_s: float, to_s: float) -> float | None:
-        values = sorted(mass for t_s, mass in self.minute if from_s <= t_s <= to_s)
-        # Two readings cannot outvote a spike.
-        return values[len(values) // 2] if len(values) >= _LEAST_READINGS else None

@@ -86,19 +86,19 @@ class Sampler:
             row = self._row(t_s, feed_open)
         return sample, row
 
-    def _drops(self, t_s: float) -> tuple[int, ...]:
-        counts = [0] * self.parts.gates.count
+    def _drops(self, t_s: float) -> tuple[tuple[float, ...], ...]:
+        times: list[list[float]] = [[] for _ in range(self.parts.gates.count)]
         for drop in self.merger.push(self.parts.gates.edges(), t_s - self.offset_s):
-            counts[drop.gate] += 1
+            times[drop.gate].append(drop.t_s + self.offset_s)
             self.drops.append(replace(drop, t_s=drop.t_s + self.offset_s))
-        self.counts += counts
+        self.counts += [len(gate) for gate in times]
         for gate, blocked in enumerate(self.parts.gates.blocked()):
             since = self.blocked_since[gate]
             if blocked is False:
                 self.blocked_since[gate] = None
             elif since is None:
                 self.blocked_since[gate] = t_s
-        return tuple(counts)
+        return tuple(tuple(gate) for gate in times)
 
     def _row(self, t_s: float, feed_open: bool) -> Rows:
         mass = float(np.median(self.masses)) if self.masses else math.nan
