@@ -8,6 +8,7 @@ from fastapi import APIRouter, Depends, FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 
 from soakmon import __version__
 from soakmon.bench.api import add_reading, add_records, add_refusals, add_safer
@@ -22,7 +23,7 @@ from soakmon.page.job_routes import Shelf, job_routes
 from soakmon.page.network import names_of
 from soakmon.page.report_routes import report_routes, shared_routes
 from soakmon.page.routes import Live, health, live_routes, opening_routes, sign_in_routes
-from soakmon.page.store import Store
+from soakmon.page.store import Store, StoreError
 from soakmon.page.views import add_views
 from soakmon.page.weigh_routes import weigh_routes
 from soakmon.reach.fleet import Fleet
@@ -57,6 +58,8 @@ def build_page(
     add_refusals(app)
     add_denials(app)
     app.add_exception_handler(InputError, _no_good)
+    app.add_exception_handler(StoreError, _no_accounts)
+    app.add_exception_handler(ClientDisconnect, _gone)
     app.add_exception_handler(RequestValidationError, _not_understood)
     app.add_exception_handler(HTTPException, _other)
 
@@ -106,6 +109,16 @@ async def _not_understood(_: Request, error: Exception) -> JSONResponse:
 async def _no_good(_: Request, error: Exception) -> JSONResponse:
     """Input that the records refuse, in their own words."""
     return JSONResponse({"problem": str(error)}, 422)
+
+
+async def _no_accounts(_: Request, error: Exception) -> JSONResponse:
+    """Trouble with page.db: in words, and not as a traceback for each call."""
+    return JSONResponse({"problem": str(error)}, 503)
+
+
+async def _gone(_: Request, __: Exception) -> JSONResponse:
+    """Who sends no more of a body is told nothing: nobody listens."""
+    return JSONResponse({"problem": "the body is cut short"}, 422)
 
 
 async def _other(_: Request, error: Exception) -> JSONResponse:

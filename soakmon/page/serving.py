@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import socket
 import ssl
 import sys
+from pathlib import Path
 
 import uvicorn
 from fastapi import FastAPI
@@ -15,9 +15,10 @@ from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.reports import Reports
 from soakmon.bench.serve import Server
 from soakmon.bench.service import Service
-from soakmon.errors import SoakmonError
+from soakmon.errors import InputError, SoakmonError
 from soakmon.hardware_config import PageSection
 from soakmon.page.app import build_page
+from soakmon.page.callers import Callers, Listener, speaker
 from soakmon.page.door import Door
 from soakmon.page.fleet_routes import listen
 
@@ -65,6 +66,37 @@ def _announce(section: PageSection, door: Door) -> None:
     sys.stdout.flush()
 
 
+def check_seal(section: PageSection) -> None:
+    """Whether certificate and key can be used. Raises InputError that names the file."""
+    if not section.cert:
+        return
+    _readable(section.key)
+    try:
+        # A key that asks for its passphrase would have the service wait at a terminal.
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.load_cert_chain(_readable(section.cert), section.key, _refuse_passphrase)
+    except ssl.SSLError as error:
+        reason = f"{section.cert} or {section.key}: is no certificate or key in PEM"
+        if error.reason == "KEY_VALUES_MISMATCH":
+            reason = f"{section.key}: is not the key of {section.cert}"
+        raise InputError(f"{reason}: {_MEND_SEAL}") from None
+
+
+_MEND_SEAL = "name the right files in [page] of bench.toml, and start again"
+
+
+def _readable(file: str) -> str:
+    try:
+        with Path(file).open("rb"):
+            return file
+    except OSError as error:
+        raise InputError(f"{file}: {error.strerror}: {_MEND_SEAL}") from None
+
+
+def _refuse_passphrase() -> str:
+    raise InputError(f"the page's key is locked with a passphrase: {_MEND_SEAL}")
+
+
 async def open_page(
     service: Service,
     reports: Reports,
@@ -72,29 +104,38 @@ async def open_page(
 ) -> OpenPage | None:
     """Begin to serve; None, with the reason in the log, when that cannot be.
 
-    The bench goes on without its page: a port in use must not end a soak.
+    The bench goes on without its page: a port in use, or a certificate that somebody renewed with
+    the wrong key, must not end a soak or keep it from being taken up again.
     """
     section = service.bench.page
+    callers = Callers(section.proxy)
     try:
-        family = socket.AF_INET6 if ":" in section.host else socket.AF_INET
-        listener = socket.create_server((section.host, section.port), family=family)
-        app = build_page(service, reports, desk)
+        check_seal(section)
+        listener = Listener.at(section.host, section.port, callers)
+        try:
+            app = build_page(service, reports, desk)
+        except SoakmonError:
+            listener.close()
+            raise
         config = uvicorn.Config(
             app,
-            log_level="warning",
+            # What strangers send wrong is answered to them; the log is not theirs to fill.
+            log_level="error",
             lifespan="off",
+            http=speaker(callers),
+            ws="none",
             # A header that anybody can send must not say where a call comes from.
             proxy_headers=False,
             server_header=False,
             timeout_graceful_shutdown=_LEAVE_S,
-            limit_concurrency=100,
             ssl_certfile=section.cert or None,
             ssl_keyfile=section.key or None,
         )
         config.load()
-    except (SoakmonError, OSError, ssl.SSLError) as error:
-        log.error("no page: %s", error)  # noqa: TRY400 - the reason is in the line
-        sys.stderr.write(f"soakmon: no page: {error}\n")
+    except (SoakmonError, OSError) as error:
+        reason = f"{address(section)}: {error.strerror}" if isinstance(error, OSError) else error
+        log.error("no page: %s", reason)  # noqa: TRY400 - the reason is in the line
+        sys.stderr.write(f"soakmon: no page: {reason}\n")
         return None
     server = Server(config)
     loop = asyncio.get_running_loop()

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from soakmon.errors import InputError
+from soakmon.errors import SoakmonError
 
 _WAIT_S = 5.0
 _SEEN_EVERY_S = 60.0
@@ -38,6 +38,10 @@ CREATE TABLE IF NOT EXISTS link (
     digest TEXT PRIMARY KEY, soak INTEGER NOT NULL, expires_s REAL NOT NULL
 );
 """
+
+
+class StoreError(SoakmonError):
+    """page.db cannot be used: which file, and what to do."""
 
 
 class Role(StrEnum):
@@ -64,7 +68,7 @@ def digest(secret: str) -> str:
 class Store:
     """page.db in the data folder, for its owner only. Times are wall time in s.
 
-    session_s: a sign-in unused for so long is over. Raises InputError when it cannot be opened.
+    session_s: a sign-in unused for so long is over. Raises StoreError when it cannot be used.
     """
 
     def __init__(
@@ -72,6 +76,7 @@ class Store:
     ) -> None:
         self.session_s, self.now_s = session_s, now_s
         self.lock = threading.Lock()
+        self.path = path
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             path.touch(mode=0o600)
@@ -82,13 +87,31 @@ class Store:
             self.connection.execute("PRAGMA synchronous = NORMAL")
             self.connection.execute("PRAGMA foreign_keys = ON")
             self.connection.executescript(_TABLES)
-        except (sqlite3.Error, OSError) as error:
-            raise InputError(f"{path}: the page's accounts cannot be opened: {error}") from None
+            (said,) = self.connection.execute("PRAGMA quick_check(1)").fetchone()
+        except OSError as error:
+            raise StoreError(f"{path}: cannot be opened: {error.strerror}") from None
+        except sqlite3.Error as error:
+            raise self._trouble(error) from None
+        if said != "ok":
+            self.connection.close()
+            raise self._trouble(sqlite3.DatabaseError(" ".join(said.split())))
+
+    def _trouble(self, error: sqlite3.Error) -> StoreError:
+        """What is wrong with the file, and what to do."""
+        if isinstance(error, sqlite3.OperationalError):
+            return StoreError(f"{self.path}: the page's accounts cannot be used now: {error}")
+        return StoreError(
+            f"{self.path}: the page's accounts are damaged ({error}): move the file away and make "
+            "them anew (soakmon page account); nothing else is lost"
+        )
 
     @contextmanager
     def _held(self) -> Iterator[sqlite3.Connection]:
         with self.lock:
-            yield self.connection
+            try:
+                yield self.connection
+            except sqlite3.Error as error:
+                raise self._trouble(error) from None
 
     def close(self) -> None:
         """Let go of the file."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import socket
+import subprocess
 import time
 
 import pytest
@@ -12,11 +13,11 @@ from typer.testing import CliRunner
 from soakmon.bench.reports import FILES
 from soakmon.cli import app as program
 from soakmon.config import parse_bench
-from soakmon.errors import InputError
+from soakmon.errors import InputError, SoakmonError
 from soakmon.page.door import CODE_S, Door, SlowDownError
 from soakmon.page.serving import open_page
-from soakmon.page.store import Role, Store
-from tests.page.served import PASSWORD
+from soakmon.page.store import Role, Store, StoreError
+from tests.page.served import PASSWORD, free_port
 
 
 @pytest.fixture
@@ -187,3 +188,75 @@ async def test_a_taken_port_does_not_stop_the_bench(paged, capsys):
         paged.service.bench = paged.service.bench.model_copy(update={"page": page})
         assert await open_page(paged.service, paged.reports, paged.desk) is None
     assert "no page" in capsys.readouterr().err
+
+
+def seal(folder, name, *more):
+    """A certificate and its key."""
+    subprocess.run(
+        [
+            "openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256",
+            "-days", "2", "-subj", "/CN=bench", "-keyout", f"{name}.key", "-out", f"{name}.crt",
+            *(more or ("-nodes",)),
+        ],
+        cwd=folder, check=True, capture_output=True,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("files", "says"),
+    [
+        ("a.crt b.key", "b.key: is not the key of"),
+        ("a.crt locked.key", "locked with a passphrase"),
+        ("a.crt none.key", "none.key: No such file"),
+        ("none.crt a.key", "none.crt: No such file"),
+        ("a.crt text", "text: is no certificate or key"),
+        ("text a.key", "is no certificate or key"),
+        ("a.crt .", "Is a directory"),
+    ],
+)
+async def test_a_seal_that_does_not_fit_is_told_by_its_file(paged, tmp_path, capsys, files, says):
+    """And the bench goes on."""
+    seal(tmp_path, "a")
+    seal(tmp_path, "b")
+    seal(tmp_path, "locked", "-passout", "pass:invented")
+    (tmp_path / "text").write_text("not a certificate")
+    cert, key = (str(tmp_path / name) for name in files.split())
+    page = paged.service.bench.page.model_copy(
+        update={"cert": cert, "key": key, "port": free_port()}
+    )
+    paged.service.bench = paged.service.bench.model_copy(update={"page": page})
+    assert await open_page(paged.service, paged.reports, paged.desk) is None
+    (line,) = capsys.readouterr().err.splitlines()
+    assert says in line
+    assert "[page] of bench.toml" in line
+
+
+def damaged(path, page):
+    """A file of accounts with a page of it overwritten."""
+    store = Store(path, 60.0)
+    for number in range(200):
+        store.set_account(f"name{number}", Role.LOOK, "x" * 100)
+    store.close()
+    with path.open("r+b") as file:
+        file.seek(4096 * page)
+        file.write(b"\xff" * 4096)
+
+
+@pytest.mark.parametrize("page", [0, 1, 3])
+def test_damaged_accounts_are_told_by_their_file(tmp_path, page):
+    path = tmp_path / "page.db"
+    damaged(path, page)
+    with pytest.raises(StoreError, match=r"page\.db: the page's accounts are damaged .*: move"):
+        Store(path, 60.0)
+    made = CliRunner().invoke(program, ["page", "list", "--data", str(tmp_path)])
+    assert isinstance(made.exception, SoakmonError)
+
+
+def test_accounts_that_fail_while_the_page_is_served_are_told_in_words(paged, caplog):
+    client = paged.signed_in("run")
+    paged.store.connection.execute("DROP TABLE session")
+    answer = client.get("/api/status")
+    assert answer.status_code == 503
+    assert "page.db" in answer.json()["problem"]
+    assert client.get("/").status_code == 503
+    assert not [record for record in caplog.records if record.exc_info]
