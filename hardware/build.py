@@ -104,7 +104,8 @@ def build_parts(bench: Bench, *, factory: Any = None, clock: Clock | None = None
     """All parts of the bench as it is wired. factory: pins other than the Pi's own, for tests.
 
     The valve comes first: whatever fails after, it has been shut. Sensors that are broken or
-    missing are no error here, their readings say so. Raises InputError for pins that cannot be had.
+    missing are no error here, their readings say so. Raises TroubleError for pins that cannot be
+    had.
     """
     builder = _Builder(bench, factory, clock or LinuxClock())
     valve = builder.keep(builder.valve)

@@ -14,22 +14,22 @@ from typing import Any
 
 from gpiozero import GPIOZeroError
 
-from soakmon.errors import InputError
+from soakmon.errors import TroubleError
 
 ADVICE = "run on a Raspberry Pi as a user of group gpio, with pip install 'soakmon[pi]'"
 
 
 @cache
 def lgpio_factory() -> Any:
-    """The lgpio pin factory, one per process since it holds the chip. Raises InputError."""
+    """The lgpio pin factory, one per process since it holds the chip. Raises TroubleError."""
     # lgpio has an error class of its own, and its import makes a pipe in the working folder
     # (or in LG_WD): whatever goes wrong here means that there are no pins.
     try:
         return importlib.import_module("gpiozero.pins.lgpio").LGPIOFactory()
     except ImportError as problem:
-        raise InputError(f"GPIO pins: lgpio is not installed ({problem}): {ADVICE}") from problem
+        raise TroubleError(f"GPIO pins: lgpio is not installed ({problem}): {ADVICE}") from problem
     except Exception as problem:
-        raise InputError(f"GPIO pins: lgpio finds no pins ({problem}): {ADVICE}") from problem
+        raise TroubleError(f"GPIO pins: lgpio finds no pins ({problem}): {ADVICE}") from problem
 
 
 def pin_errors() -> tuple[type[Exception], ...]:
@@ -44,13 +44,12 @@ def pin_errors() -> tuple[type[Exception], ...]:
 
 
 def claim(what: str, pin: int, make: Callable[[], Any]) -> Any:
-    """The device that make() claims on a pin; InputError when the pin cannot be had."""
+    """The device that make() claims on a pin; TroubleError when the pin cannot be had."""
     try:
         return make()
     except pin_errors() as problem:
-        raise InputError(
-            f"{what}: GPIO {pin} cannot be used ({problem}): check bench.toml for a pin named "
-            "twice, and that no other program holds it"
+        raise TroubleError(
+            f"{what}: GPIO {pin} cannot be used ({problem}): see that no other program holds it"
         ) from problem
 
 

@@ -17,7 +17,8 @@ from soakmon.errors import SoakmonError
 
 
 def shut_valve(bench_path: Path, factory: Any = None) -> None:
-    """Drive the valve's pin to shut, then let go of it. Raises InputError."""
+    """Drive the valve's pin to shut, then let go of it. Raises InputError
+    for a bench.toml that cannot be read, TroubleError for a pin that cannot be had."""
     section = read_bench(bench_path).valve
     if section.driver == "none":
         return

@@ -24,7 +24,7 @@ from soakmon import __version__
 from soakmon.capability_cli import capability
 from soakmon.config import Bench, example_toml, read_bench
 from soakmon.data_cli import data_app
-from soakmon.errors import InputError, SoakmonError
+from soakmon.errors import InputError, SoakmonError, TroubleError
 from soakmon.job_cli import job_app
 from soakmon.job_keep import keep
 from soakmon.job_soak import Order, begin, ordered, snapshot
@@ -45,7 +45,7 @@ from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.weigh_cli import weigh_app
 
-BAD_INPUT = 2
+BAD_INPUT, TROUBLE = 2, 4
 
 app = typer.Typer(
     help="Bench monitor for fuel-soak testing rebuilt carburettors. Not a safety device.",
@@ -256,13 +256,13 @@ def _options(
 
 
 def main() -> None:
-    """Entry point: errors that are the user's to mend are one line and exit code 2."""
+    """Entry point: errors are one line; exit code 2 for what a person must mend, else 4."""
     try:
         app()
     except SoakmonError as error:
         for line in str(error).splitlines():
             err.print(Text(inert(f"soakmon: {line}")), soft_wrap=True)
-        sys.exit(BAD_INPUT)
+        sys.exit(TROUBLE if isinstance(error, TroubleError) else BAD_INPUT)
     except BrokenPipeError:
         # The reader went away; say nothing more on the closed pipe.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -205,6 +205,7 @@ class Bench(Section):
                 f"lookout.silent_s is {self.lookout.silent_s:g} but mqtt.heartbeat_s is "
                 f"{self.mqtt.heartbeat_s:g}: less than two heartbeats are no silence"
             )
+        self._no_pin_twice()
         if self.gates.pins and "gates" in self.model_fields_set:
             gates = len(self.gates.pins)
             if gates != self.rack.carbs:
@@ -212,6 +213,25 @@ class Bench(Section):
                     f"gates.pins names {gates} gates but rack.carbs is {self.rack.carbs}"
                 )
         return self
+
+    def _no_pin_twice(self) -> None:
+        """A pin that two parts want would look like one that another program holds for a while."""
+        panel, cell = self.panel, self.cell
+        wanted = [("gates.pins", pin) for pin in self.gates.pins]
+        if self.valve.driver == "pin":
+            wanted.append(("valve.pin", self.valve.pin))
+        if self.vapour.fitted:
+            wanted.append(("vapour.pin", self.vapour.pin))
+        if panel.fitted:
+            names = ("lamp_pin", "buzzer_pin", "button_pin")
+            wanted += [(f"panel.{name}", getattr(panel, name)) for name in names]
+        if cell.driver == "hx711_pins":
+            wanted += [("cell.data_pin", cell.data_pin), ("cell.clock_pin", cell.clock_pin)]
+        taken: dict[int, str] = {}
+        for name, pin in wanted:
+            if pin in taken:
+                raise ValueError(f"{taken[pin]} and {name} name the same GPIO {pin}")
+            taken[pin] = name
 
     def settings(self) -> Settings:
         """The same as the decider takes it."""

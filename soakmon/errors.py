@@ -1,4 +1,4 @@
-"""Errors that are the user's to mend: one line saying what is wrong, where, and what to do."""
+"""Errors told in one line saying what is wrong, where, and what to do."""
 
 from __future__ import annotations
 
@@ -8,4 +8,12 @@ class SoakmonError(Exception):
 
 
 class InputError(SoakmonError):
-    """Input that cannot be used: a file, a configuration, an option."""
+    """Input that a person must mend: a file, a configuration, an option."""
+
+
+class TroubleError(SoakmonError):
+    """What the machine cannot do now, and may later: a disk, a busy pin. Trying again may help."""
+
+
+class DamagedError(TroubleError):
+    """A file whose content is broken."""

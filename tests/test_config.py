@@ -128,3 +128,23 @@ def test_an_address_with_its_password_is_not_shown_when_it_is_wrong():
         with pytest.raises(InputError) as problem:
             parse_bench(text)
         assert "hunter2" not in str(problem.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[vapour]\nfitted = true\npin = 24", "valve.pin and vapour.pin name the same GPIO 24"),
+        (
+            "[gates]\npins = [17, 27, 22, 16]",
+            "gates.pins and panel.button_pin name the same GPIO 16",
+        ),
+        (
+            "[cell]\ndriver = 'hx711_pins'\nclock_pin = 5",
+            "cell.data_pin and cell.clock_pin name the same",
+        ),
+    ],
+)
+def test_a_pin_named_twice_is_refused_before_it_looks_held(text, said):
+    with pytest.raises(InputError, match=said):
+        parse_bench(text)
+    assert parse_bench("[vapour]\npin = 24").valve.pin == 24

@@ -1,24 +1,30 @@
-"""The journal: everything a soak has seen, on disk before anyone is told about it.
+"""The journal: everything that a soak has seen and that was said of it.
 
 SQLite in write-ahead mode with full sync. Rows are committed in batches of some seconds, at once
 with an event. A crash at any instant loses at most the batch not yet committed; a disk that cannot
-be written only makes the batch grow in memory until it can.
+be written only makes what waits grow in memory until it can.
 """
 
 from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
+import zlib
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from soakmon.errors import InputError
-from soakmon.records.packing import pack, unpack
+from soakmon.errors import DamagedError, TroubleError
+from soakmon.records.packing import unpack
 from soakmon.records.schema import migrate
+from soakmon.records.waiting import Anchor, Waiting
+from soakmon.records.writer import Writer, speaks_of_damage
 from soakmon.watch.averaging import join
 from soakmon.watch.rows import Rows
+
+__all__ = ["BATCH_S", "Anchor", "Event", "Journal", "SoakEntry"]
 
 # A commit costs the card two of its pages, whatever is in it: small database pages and fifteen
 # seconds between commits keep a day under 50 MB.
@@ -27,9 +33,23 @@ _PAGE_BYTES = 1024
 _WAIT_S = 5.0
 
 
+def connected(path: Path) -> sqlite3.Connection:
+    """A connection to a journal, as all who write into it have it."""
+    connection = sqlite3.connect(path, timeout=_WAIT_S, check_same_thread=False)
+    connection.isolation_level = None
+    connection.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
+    connection.execute("PRAGMA journal_mode = WAL")
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute("PRAGMA foreign_keys = ON")
+    return connection
+
+
 @dataclass(frozen=True, slots=True)
 class SoakEntry:
-    """A soak in the journal; verdict is None while it runs (or was interrupted)."""
+    """A soak in the journal; verdict is None while it runs (or was interrupted).
+
+    owed: its report, and what job and bench keep of it, are still to be made.
+    """
 
     id: int
     title: str
@@ -39,6 +59,7 @@ class SoakEntry:
     configuration: str
     ended_t_s: float | None
     verdict: dict[str, Any] | None
+    owed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,136 +74,189 @@ class Event:
     data: dict[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class Anchor:
-    """Ties soak time to the clocks, to bridge a restart: the last moment that was committed."""
-
-    boot: str
-    t_s: float
-    boot_s: float
-    wall_s: float
-    synchronised: bool
-
-
 class Journal:
     """One writer, any number of readers in other connections.
 
-    `trouble` says why the last commit failed; empty while all is well. Raises InputError when the
-    file cannot be opened at all.
+    connect: opens the file. `trouble` says why the last commit failed, `damaged` what is broken in
+    the file; both empty while all is well. Raises DamagedError for a file that is no sound journal,
+    TroubleError for one that cannot be opened now, InputError for one that is not ours.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(
+        self, path: Path, connect: Callable[[Path], sqlite3.Connection] = connected
+    ) -> None:
         self.path = path
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self.connection = sqlite3.connect(path, timeout=_WAIT_S, check_same_thread=False)
-            self.connection.isolation_level = None
-            self.connection.execute(f"PRAGMA page_size = {_PAGE_BYTES}")
-            self.connection.execute("PRAGMA journal_mode = WAL")
-            self.connection.execute("PRAGMA synchronous = FULL")
-            self.connection.execute("PRAGMA foreign_keys = ON")
-            migrate(self.connection, str(path))
+            connection = connect(path)
+            migrate(connection, str(path))
+            numbers = [_highest(connection, table) for table in ("soak", "batch", "event")]
         except (sqlite3.Error, OSError) as error:
-            raise InputError(f"{path}: the journal cannot be opened: {error}") from None
+            told = f"{path}: the journal cannot be opened: {error}"
+            raise (DamagedError if speaks_of_damage(error) else TroubleError)(told) from None
+        self.waiting = Waiting(*numbers)
+        self.writer = Writer(lambda: connect(path), self.waiting, connection)
         self.rows: list[Rows] = []
-        self.events: list[tuple[int | None, float, float, str, str]] = []
+        self.rows_of = 0
         self.anchor: Anchor | None = None
         self.soak = 0
-        self.trouble = ""
+        self._due = False
+        self._together = 0
+
+    @property
+    def connection(self) -> sqlite3.Connection:
+        """The writer's own."""
+        return self.writer.connection
+
+    @property
+    def trouble(self) -> str:
+        """Why the last commit failed; empty while all is well."""
+        return self.writer.trouble
+
+    @property
+    def damaged(self) -> str:
+        """What is broken in the file, found while writing; empty while nothing is known."""
+        return self.writer.damaged
+
+    # -- writing ---------------------------------------------------------------------------------
+
+    def run(self) -> None:
+        """Write in a thread of its own from here on: nobody waits for the disk any more."""
+        self.writer.run()
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """What is taken in here goes to disk in one transaction, when the outermost one ends."""
+        self._together += 1
+        self.waiting.hold()
+        try:
+            yield
+        finally:
+            self._together -= 1
+            self._freeze_if_due()
+            if self.waiting.release() and self._due:
+                self.commit()
 
     def start(self, entry: SoakEntry) -> int:
         """Begin a soak; its number."""
-        columns = "title, job, started_wall_s, gates, configuration, first_batch"
-        values = (entry.title, entry.job, entry.started_wall_s, entry.gates, entry.configuration)
-        found = self.connection.execute(
-            f"INSERT INTO soak ({columns})"
-            " SELECT ?, ?, ?, ?, ?, 1 + coalesce(max(id), 0) FROM batch",
-            values,
-        )
-        self.soak = int(found.lastrowid or 0)
+        with self.together():
+            self._freeze()
+            values = (entry.title, entry.job, entry.started_wall_s, entry.gates)
+            self.soak = self.waiting.begin((*values, entry.configuration))
+            self._due = True
         return self.soak
 
     def add_rows(self, rows: Rows, anchor: Anchor) -> None:
         """Take rows; they are committed when a batch is full or with the next event."""
+        if self.rows_of != self.soak:
+            self._freeze()
+        self.rows_of = self.soak
         self.rows.append(rows)
         self.anchor = anchor
-        waiting_s = rows.t_s[-1] - self.rows[0].t_s[0]
-        if waiting_s >= BATCH_S - 1.5:
-            self.commit()
+        if rows.t_s[-1] - self.rows[0].t_s[0] >= BATCH_S - 1.5:
+            self._due = True
+            self._commit_alone()
 
-    def add_event(self, t_s: float, wall_s: float, kind: str, data: dict[str, Any]) -> None:
-        """Take an event and commit it at once, with the rows before it."""
-        self.events.append((self.soak or None, t_s, wall_s, kind, json.dumps(data)))
-        self.commit()
+    def add_event(
+        self, t_s: float, wall_s: float, kind: str, data: dict[str, Any], soak: int | None = None
+    ) -> None:
+        """Take an event of a soak (None: the present one) and commit it with the rows before it."""
+        of = (self.soak if soak is None else soak) or None
+        self.waiting.add_event(of, t_s, wall_s, kind, json.dumps(data))
+        self._due = True
+        self._commit_alone()
+
+    def finish(self, t_s: float, verdict: dict[str, Any], soak: int | None = None) -> None:
+        """Close a soak (None: the present one) with its verdict; its report is owed from now."""
+        self.waiting.finish(self.soak if soak is None else soak, t_s, json.dumps(verdict))
+        self._due = True
+        self._commit_alone()
 
     def commit(self) -> bool:
         """Put everything on disk; False, with the reason in `trouble`, keeps it for later."""
-        if not self.rows and not self.events:
-            return True
-        try:
-            self.connection.execute("BEGIN IMMEDIATE")
-            self._write()
-            self.connection.execute("COMMIT")
-        except sqlite3.Error as error:
-            self.trouble = f"the journal cannot be written: {error}"
-            if self.connection.in_transaction:
-                self.connection.execute("ROLLBACK")
-            return False
-        self.rows.clear()
-        self.events.clear()
-        self.trouble = ""
-        return True
+        if not self._together:
+            self._freeze()
+            self._due = False
+        return self.writer.commit()
 
-    def _write(self) -> None:
-        if self.rows and self.anchor is not None:
-            rows, anchor = join(self.rows), self.anchor
-            self.connection.execute(
-                "INSERT INTO batch (soak, boot, boot_s, wall_s, synchronised, rows)"
-                " VALUES (?, ?, ?, ?, ?, ?)",
-                (
-                    self.soak, anchor.boot, anchor.boot_s, anchor.wall_s,
-                    int(anchor.synchronised), pack(rows),
-                ),
-            )  # fmt: skip
-        self.connection.executemany(
-            "INSERT INTO event (soak, t_s, wall_s, kind, data) VALUES (?, ?, ?, ?, ?)", self.events
-        )
+    def settle(self, within_s: float = _WAIT_S) -> bool:
+        """Wait until all that was taken in is on disk; False when that takes longer."""
+        self._freeze()
+        return self.writer.settle(within_s)
 
-    def finish(self, t_s: float, verdict: dict[str, Any]) -> None:
-        """Close the soak with its verdict."""
-        self.commit()
-        self.connection.execute(
-            "UPDATE soak SET ended_t_s = ?, verdict = ? WHERE id = ?",
-            (t_s, json.dumps(verdict), self.soak),
-        )
+    def _commit_alone(self) -> None:
+        if not self._together:
+            self.commit()
+
+    def _freeze_if_due(self) -> None:
+        if not self._together and self._due:
+            self._freeze()
+
+    def _freeze(self) -> None:
+        """Make a batch of the rows that were taken in."""
+        rows, self.rows = self.rows, []
+        if rows and self.anchor is not None:
+            self.waiting.add_rows(self.rows_of, join(rows), self.anchor)
+
+    def close(self) -> None:
+        """Commit what can be committed and let go of the file."""
+        self._freeze()
+        self.writer.close()
+
+    # -- reading ---------------------------------------------------------------------------------
+
+    def _all(self, question: str, values: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+        with self.writer.lock:
+            return self.connection.execute(question, values).fetchall()
 
     def resume(self) -> tuple[SoakEntry, Anchor | None] | None:
-        """The soak that was running when the journal was last written, with its anchor."""
-        found = [entry for entry in self.soaks() if entry.ended_t_s is None]
-        if not found:
+        """The last soak with its anchor, when it has not ended; it is the present one then."""
+        found = self.soaks()[-1:]
+        if not found or found[0].ended_t_s is not None:
             return None
-        entry = found[-1]
-        self.soak = entry.id
-        row = self.connection.execute(
+        self.soak = found[0].id
+        return found[0], self.anchor_of(found[0])
+
+    def unfinished(self) -> list[SoakEntry]:
+        """All soaks without a verdict, oldest first."""
+        return [entry for entry in self.soaks() if entry.ended_t_s is None]
+
+    def anchor_of(self, entry: SoakEntry) -> Anchor | None:
+        """The last moment of a soak that is on disk."""
+        rows = self._all(
             "SELECT boot, boot_s, wall_s, synchronised, rows FROM batch"
             " WHERE soak = ? ORDER BY id DESC LIMIT 1",
             (entry.id,),
-        ).fetchone()
-        if row is None:
-            return entry, None
-        last_s = float(unpack(row[4], entry.gates).t_s[-1])
-        return entry, Anchor(row[0], last_s, row[1], row[2], bool(row[3]))
+        )
+        if not rows:
+            return None
+        boot, boot_s, wall_s, synchronised, data = rows[0]
+        last_s = float(unpack(data, entry.gates).t_s[-1])
+        return Anchor(boot, last_s, boot_s, wall_s, bool(synchronised))
 
     def soaks(self) -> list[SoakEntry]:
         """All soaks, oldest first."""
-        rows = self.connection.execute(
-            "SELECT id, title, job, started_wall_s, gates, configuration, ended_t_s, verdict"
+        rows = self._all(
+            "SELECT id, title, job, started_wall_s, gates, configuration, ended_t_s, verdict, owed"
             " FROM soak ORDER BY id"
         )
         return [
-            SoakEntry(r[0], r[1], r[2], r[3], r[4], r[5], r[6], json.loads(r[7]) if r[7] else None)
+            SoakEntry(
+                *(r[0], r[1], r[2], r[3], r[4], r[5], r[6]),
+                verdict=json.loads(r[7]) if r[7] else None,
+                owed=bool(r[8]),
+            )
             for r in rows
         ]
+
+    def owed(self) -> list[int]:
+        """Soaks whose report, or what job and bench keep of them, is still to be made."""
+        return [r[0] for r in self._all("SELECT id FROM soak WHERE owed ORDER BY id")]
+
+    def paid(self, soak: int) -> None:
+        """Report and records of a soak are made. Raises sqlite3.Error when it cannot be noted."""
+        with self.writer.lock:
+            self.connection.execute("UPDATE soak SET owed = 0 WHERE id = ?", (soak,))
 
     def read_rows(self, soak: int) -> Rows | None:
         """All committed rows of a soak; None when there are none."""
@@ -190,22 +264,26 @@ class Journal:
         return join([rows for _, rows in parts]) if parts else None
 
     def batches(self, soak: int, after: int = 0) -> Iterator[tuple[int, Rows]]:
-        """Committed batches of a soak after a batch number, oldest first."""
-        entry = self.connection.execute(
-            "SELECT gates, first_batch FROM soak WHERE id = ?", (soak,)
-        ).fetchone()
-        if entry is None:
+        """Committed batches of a soak after a batch number, oldest first.
+
+        Raises DamagedError for readings that are not as they were written.
+        """
+        entry = self._all("SELECT gates, first_batch FROM soak WHERE id = ?", (soak,))
+        if not entry:
             return
-        found = self.connection.execute(
-            "SELECT id, rows FROM batch WHERE soak = ? AND id >= ? ORDER BY id",
-            (soak, max(int(entry[1]), after + 1)),
+        gates, first = entry[0]
+        found = self._all(
+            "SELECT id, rows, crc FROM batch WHERE soak = ? AND id >= ? ORDER BY id",
+            (soak, max(int(first), after + 1)),
         )
-        for number, data in found.fetchall():
-            yield int(number), unpack(data, int(entry[0]))
+        for number, data, crc in found:
+            if crc is not None and zlib.crc32(data) != crc:
+                raise DamagedError(f"{self.path}: readings of soak {soak} are damaged")
+            yield int(number), unpack(data, int(gates))
 
     def read_events(self, soak: int | None = None, after: int = 0) -> list[Event]:
         """Committed events after a number, of one soak or of all."""
-        found = self.connection.execute(
+        found = self._all(
             "SELECT id, soak, t_s, wall_s, kind, data FROM event"
             " WHERE id > ? AND (? IS NULL OR soak = ?) ORDER BY id",
             (after, soak, soak),
@@ -214,9 +292,12 @@ class Journal:
 
     def check(self) -> str:
         """SQLite's own integrity check: "ok" or what is wrong."""
-        return str(self.connection.execute("PRAGMA integrity_check").fetchone()[0])
+        return str(self._all("PRAGMA integrity_check")[0][0])
 
-    def close(self) -> None:
-        """Commit what can be committed and let go of the file."""
-        self.commit()
-        self.connection.close()
+
+def _highest(connection: sqlite3.Connection, table: str) -> int:
+    """The highest number that was given in a table, also by a journal that was set aside."""
+    highest, floor = connection.execute(
+        f"SELECT (SELECT max(id) FROM {table}), (SELECT max({table}) FROM floor)"
+    ).fetchone()
+    return max(int(highest or 0), int(floor or 0))

@@ -49,6 +49,14 @@ STEPS = (
     """,
     "CREATE TABLE memo (outlet TEXT PRIMARY KEY, text TEXT NOT NULL);",
     "CREATE INDEX poison_by_payload ON poison(outlet, payload);",
+    # owed: the report of an ended soak, and what job and bench keep of it, are still to be made.
+    # crc: of the bytes of the rows, none in older batches. floor: the highest numbers that a
+    # journal which was set aside may have given.
+    """
+    ALTER TABLE soak ADD COLUMN owed INTEGER NOT NULL DEFAULT 0;
+    ALTER TABLE batch ADD COLUMN crc INTEGER;
+    CREATE TABLE floor (soak INTEGER NOT NULL, batch INTEGER NOT NULL, event INTEGER NOT NULL);
+    """,
 )
 VERSION = len(STEPS)
 

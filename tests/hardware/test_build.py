@@ -24,7 +24,7 @@ from hardware.vapour import PinVapour
 from soakmon.bench.ports import Press, Reading
 from soakmon.cli import main
 from soakmon.config import parse_bench
-from soakmon.errors import InputError
+from soakmon.errors import TroubleError
 from tests.hardware.wires import HandClock
 
 BARE = (
@@ -98,7 +98,7 @@ def test_what_is_absent_says_so():
 
 def test_without_lgpio_there_is_an_error_and_no_other_backend(no_lgpio, monkeypatch):
     monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "mock")
-    with pytest.raises(InputError, match=r"lgpio is not installed .*soakmon\[pi\]"):
+    with pytest.raises(TroubleError, match=r"lgpio is not installed .*soakmon\[pi\]"):
         build_parts(parse_bench(""))
 
 
@@ -109,7 +109,7 @@ def test_a_machine_without_gpio_is_one_clear_line(no_lgpio, monkeypatch):
 
     module = types.SimpleNamespace(LGPIOFactory=Factory)
     monkeypatch.setitem(sys.modules, "gpiozero.pins.lgpio", module)
-    with pytest.raises(InputError, match=r"finds no pins .*gpiochip0.*group gpio") as problem:
+    with pytest.raises(TroubleError, match=r"finds no pins .*gpiochip0.*group gpio") as problem:
         build_parts(parse_bench(""))
     assert len(str(problem.value).splitlines()) == 1
 
@@ -122,12 +122,14 @@ def test_the_named_factory_is_made_once(no_lgpio, monkeypatch):
 
 def test_a_part_that_fails_lets_go_of_the_parts_before():
     factory = MockFactory()
-    with pytest.raises(InputError, match=r"vapour\.pin: GPIO 24") as problem:
-        build_parts(parse_bench("[vapour]\nfitted = true\npin = 24\n"), factory=factory)
+    held = PinVapour(26, factory)
+    good = parse_bench("[vapour]\nfitted = true\n")
+    with pytest.raises(TroubleError, match=r"vapour\.pin: GPIO 26") as problem:
+        build_parts(good, factory=factory)
     # The error holds on to its frames and so to the parts: they are let go of, not swept up.
     assert problem.tb is not None
     assert factory.pin(24).function == "input"
-    good = parse_bench("[vapour]\nfitted = true\n")
+    held.close()
     parts = build_parts(good, factory=factory)
     assert isinstance(parts.vapour, PinVapour)
     assert parts.panel.presses() == []
@@ -157,7 +159,7 @@ def test_the_valve_is_shut_from_outside(tmp_path, no_lgpio, capsys):
     assert shut_valve.main([]) == 2
 
 
-def test_a_bench_on_a_machine_without_pins_is_one_line_and_exit_2(
+def test_a_bench_on_a_machine_without_pins_is_one_line_and_exit_4(
     tmp_path, no_lgpio, monkeypatch, capsys
 ):
     bench = tmp_path / "bench.toml"
@@ -165,5 +167,5 @@ def test_a_bench_on_a_machine_without_pins_is_one_line_and_exit_2(
     monkeypatch.setattr(sys, "argv", ["soakmon", "check", "--bench", str(bench)])
     with pytest.raises(SystemExit) as done:
         main()
-    assert done.value.code == 2
+    assert done.value.code == 4
     assert "GPIO pins: lgpio is not installed" in capsys.readouterr().err

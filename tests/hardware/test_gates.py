@@ -10,7 +10,7 @@ from hardware.drop_gates import PinDropGates
 from sim.mock_gates import TimedFactory, Trains, play
 from soakmon.bench.edges import DropMerger
 from soakmon.bench.ports import Edge
-from soakmon.errors import InputError
+from soakmon.errors import TroubleError
 
 PINS = (17, 27, 22, 23)
 BOOT_S = 5000.0
@@ -103,6 +103,6 @@ def test_no_gates_need_no_pins():
 
 def test_a_pin_named_twice_lets_go_of_the_others():
     factory = TimedFactory()
-    with pytest.raises(InputError, match=r"gates\.pins: GPIO 17 cannot be used"):
+    with pytest.raises(TroubleError, match=r"gates\.pins: GPIO 17 cannot be used"):
         PinDropGates((17, 27, 17), factory, lambda: 0.0)
     PinDropGates((17, 27), factory, lambda: 0.0)

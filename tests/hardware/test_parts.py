@@ -19,7 +19,7 @@ from hardware.valve import PinValve
 from hardware.vapour import PinVapour
 from sim.mock_gates import TimedFactory
 from soakmon.bench.ports import Press, Reading
-from soakmon.errors import InputError
+from soakmon.errors import TroubleError
 from soakmon.hardware_config import PanelSection
 
 
@@ -71,10 +71,10 @@ def test_a_valve_that_cannot_be_switched_off_is_let_go_of(monkeypatch, caplog):
     assert "cannot be switched off" in caplog.text
 
 
-def test_a_pin_used_twice_is_one_clear_line():
+def test_a_pin_that_is_held_is_one_clear_line():
     factory = MockFactory()
     first = PinValve(24, factory)
-    with pytest.raises(InputError, match=r"vapour.pin: GPIO 24 cannot be used .*named twice"):
+    with pytest.raises(TroubleError, match=r"vapour.pin: GPIO 24 cannot be used .*other program"):
         PinVapour(24, factory)
     first.close()
 

@@ -7,6 +7,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +16,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from soakmon.errors import InputError
+from soakmon.errors import DamagedError, InputError
+from soakmon.records import waiting
 from soakmon.records.journal import BATCH_S, Anchor, Journal, SoakEntry
 from soakmon.records.packing import pack, unpack
 from soakmon.records.schema import STEPS, VERSION
@@ -133,7 +135,7 @@ def test_newer_and_foreign_files_are_refused(tmp_path):
         Journal(newer)
     with pytest.raises(InputError, match="another program"):
         Journal(foreign)
-    with pytest.raises(InputError, match="cannot be opened"):
+    with pytest.raises(DamagedError, match="cannot be opened"):
         Journal(text)
 
 
@@ -168,6 +170,7 @@ def test_a_locked_journal_is_trouble_and_passes(tmp_path):
 
 WRITER = """
 import sys
+import time
 from pathlib import Path
 from tests.records.test_journal import ENTRY, anchor, row
 from soakmon.records.journal import Journal
@@ -225,3 +228,154 @@ def test_a_torn_last_page_costs_at_most_its_batch(tmp_path):
     assert len(times) >= 300 - 3 * BATCH_S
     journal.close()
     torn.close()
+
+
+class Broken(sqlite3.Connection):
+    """A connection on which one statement goes wrong, before or after it was done."""
+
+    fails: str | tuple[str, ...] = ""
+    after = False
+
+    def execute(self, statement, *values):
+        if not self.fails or not statement.startswith(self.fails):
+            return super().execute(statement, *values)
+        if self.after:
+            super().execute(statement, *values)
+        raise sqlite3.OperationalError("disk I/O error")
+
+
+def broken(path: Path) -> Journal:
+    def connect(path: Path) -> sqlite3.Connection:
+        connection = sqlite3.connect(path, factory=Broken, check_same_thread=False)
+        connection.isolation_level = None
+        return connection
+
+    return Journal(path, connect)
+
+
+@pytest.mark.parametrize("after", [False, True])
+@pytest.mark.parametrize(
+    "fails", ["BEGIN", "INSERT", "UPDATE", "COMMIT", ("INSERT", "ROLLBACK")], ids=str
+)
+def test_whatever_statement_fails_nothing_is_lost_or_doubled(tmp_path, fails, after):
+    journal = broken(tmp_path / "j.db")
+    soak = journal.start(ENTRY)
+    for t_s in range(5):
+        journal.add_rows(row(t_s), anchor(t_s))
+    Broken.fails, Broken.after = fails, after
+    try:
+        journal.add_event(4.0, 1.8e9, "note", {"text": "while it fails"})
+        journal.add_rows(row(5), anchor(5))
+        journal.finish(5.0, {"verdict": "tight"})
+        assert "cannot be written" in journal.trouble
+    finally:
+        Broken.fails, Broken.after = "", False
+    assert journal.commit()
+    assert journal.trouble == ""
+    journal.close()
+    again = Journal(tmp_path / "j.db")
+    assert again.read_rows(soak).t_s.tolist() == list(range(6))
+    assert [event.data["text"] for event in again.read_events()] == ["while it fails"]
+    assert again.soaks()[0].verdict == {"verdict": "tight"}
+    assert again.owed() == [soak]
+
+
+def test_what_belongs_together_is_on_disk_together_or_not_at_all(tmp_path):
+    journal = Journal(tmp_path / "j.db")
+    other = Journal(tmp_path / "j.db")
+    with journal.together():
+        journal.start(ENTRY)
+        journal.add_event(0.0, 1.8e9, "phase", {"phase": "preflight"})
+        with journal.together():
+            journal.add_event(0.0, 1.8e9, "record", {})
+        journal.commit()
+        assert other.soaks() == []
+        assert other.read_events() == []
+    assert len(other.soaks()) == 1
+    assert [event.soak for event in other.read_events()] == [1, 1]
+
+
+def test_rows_are_their_soaks_also_when_the_next_one_has_begun(tmp_path):
+    journal = Journal(tmp_path / "j.db")
+    first = journal.start(ENTRY)
+    journal.connection.execute("PRAGMA query_only = 1")
+    for t_s in range(30):
+        journal.add_rows(row(t_s), anchor(t_s))
+    second = journal.start(ENTRY)
+    journal.add_rows(row(0), anchor(0))
+    journal.connection.execute("PRAGMA query_only = 0")
+    assert journal.settle()
+    assert [len(journal.read_rows(soak)) for soak in (first, second)] == [30, 1]
+
+
+def test_only_the_last_soak_goes_on(tmp_path):
+    journal = Journal(tmp_path / "j.db")
+    dead, later = journal.start(ENTRY), journal.start(ENTRY)
+    assert journal.resume()[0].id == later
+    journal.finish(0.0, {"verdict": "tight"})
+    assert journal.resume() is None
+    assert [entry.id for entry in journal.unfinished()] == [dead]
+
+
+def test_a_second_verdict_changes_nothing(tmp_path):
+    journal = Journal(tmp_path / "j.db")
+    soak = journal.start(ENTRY)
+    journal.finish(10.0, {"verdict": "tight"})
+    journal.paid(soak)
+    journal.finish(20.0, {"verdict": "leaking"})
+    assert journal.soaks()[0].verdict == {"verdict": "tight"}
+    assert journal.owed() == []
+
+
+def test_a_disk_that_hangs_keeps_nobody_waiting(tmp_path):
+    journal = Journal(tmp_path / "j.db")
+    other = sqlite3.connect(tmp_path / "j.db", isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    journal.run()
+    began_s = time.monotonic()
+    soak = journal.start(ENTRY)
+    for t_s in range(100):
+        journal.add_rows(row(t_s), anchor(t_s))
+        journal.add_event(t_s, 1.8e9, "note", {})
+    assert time.monotonic() - began_s < 1.0
+    assert not journal.settle(0.01)
+    other.execute("ROLLBACK")
+    other.close()
+    assert journal.settle(10.0)
+    journal.close()
+    again = Journal(tmp_path / "j.db")
+    assert again.read_rows(soak).t_s.tolist() == list(range(100))
+    assert len(again.read_events()) == 100
+
+
+def test_a_bench_that_never_can_write_gives_up_its_oldest_readings_and_says_so(
+    tmp_path, monkeypatch
+):
+    monkeypatch.setattr(waiting, "MOST_BYTES", 20_000)
+    journal = Journal(tmp_path / "j.db")
+    soak = journal.start(ENTRY)
+    journal.connection.execute("PRAGMA query_only = 1")
+    for t_s in range(1200):
+        journal.add_rows(row(t_s), anchor(t_s))
+    journal.add_event(1199.0, 1.8e9, "alarm", {})
+    assert "of readings wait in memory" in journal.trouble
+    assert "were given up" in journal.trouble
+    journal.connection.execute("PRAGMA query_only = 0")
+    assert journal.commit()
+    rows = journal.read_rows(soak)
+    assert rows.t_s[-1] == 1199
+    assert 200 < len(rows) < 600
+    assert len(journal.read_events(soak)) == 1
+
+
+def test_readings_that_are_not_as_they_were_written_are_not_read(tmp_path):
+    journal = Journal(tmp_path / "j.db")
+    soak = journal.start(ENTRY)
+    for t_s in range(20):
+        journal.add_rows(row(t_s), anchor(t_s))
+    journal.commit()
+    (data,) = journal.connection.execute("SELECT rows FROM batch").fetchone()
+    spoilt = data[:100] + bytes([data[100] ^ 1]) + data[101:]
+    journal.connection.execute("UPDATE batch SET rows = ? WHERE id = 1", (spoilt,))
+    with pytest.raises(DamagedError, match="readings of soak 1"):
+        journal.read_rows(soak)
