@@ -30,6 +30,7 @@ def backup_(
             f"copy {data / 'attachments'}"
         )
     out.print(Text(f"{file}: {backup(data, file)} files of {data}"))
+    out.print(Text("the page's accounts, tokens and links are not among them"))
 
 
 @data_app.command("restore")
@@ -37,5 +38,11 @@ def restore_(
     file: Annotated[Path, typer.Argument(help="A backup.")],
     data: DataOption = DATA,
 ) -> None:
-    """Restore a backup into a data folder that is empty or not there."""
+    """Restore a backup into a data folder that is not there or has no records."""
     out.print(Text(f"{data}: {restore(file, data)} files restored"))
+    out.print(
+        Text(
+            "who may use the page is as it was here before: backups bring back no accounts, "
+            "tokens or links; without any the service shows a code for the first one"
+        )
+    )

@@ -1,14 +1,20 @@
 """Backup and restore of the data folder, while it is in use.
 
-The SQLite database is copied by its online backup API (a consistent state, whatever is being
-written); attachments never change once they are there. Restore measures what a backup unpacks to
-before it writes any of it, and checks everything before it puts the folder in place. A PostgreSQL
-database is the business of its own tools.
+The SQLite databases are copied by their online backup API (a consistent state, whatever is being
+written); attachments never change once they are there. Restore takes only files that are soakmon's
+own, measures what they unpack to before it writes any of it, and checks everything before it puts
+the folder in place. A PostgreSQL database is the business of its own tools.
+
+Who may use the page is not in a backup: it would bring back accounts that have been removed since,
+sign-ins, tokens and links, and carry the hashes of passwords about. The accounts of the folder that
+is restored into stay as they are, and so does what keeps its feed shut.
 """
 
 from __future__ import annotations
 
 import gzip
+import os
+import re
 import shutil
 import sqlite3
 import tarfile
@@ -17,24 +23,33 @@ from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import IO
 
 from soakmon.errors import InputError
 from soakmon.records.jobs.files import FileStore, sha256_of
+from soakmon.records.jobs.store import DATABASE
+from soakmon.records.latch import NAME as LATCH
 from soakmon.records.room import Room
 
 _ATTACHMENTS = "attachments"
+_DATABASES = ("journal.db", DATABASE)
+_ACCOUNTS = {"page.db", "page.db-wal", "page.db-shm"}
+_PLAIN = {*_DATABASES, "priors.toml"}
+_ATTACHMENT = re.compile(r"attachments/([0-9a-f]{2})/(?=\1)[0-9a-f]{64}")
 # What stands before a file's content: its name, size and date.
 _MOST_HEAD_BYTES = 1 << 20
+# What packed files that were made up to do harm have been seen to raise, beside TarError.
+_BROKEN = (EOFError, zlib.error, ValueError, OverflowError, RecursionError, IndexError, KeyError)
 
 
 def backup(folder: Path, target: Path) -> int:
-    """Write the data folder to a .tar.gz; returns the number of files. Refuses to overwrite.
+    """Write the data folder to a .tar.gz for its owner alone; returns the number of files.
 
-    Every SQLite database in the folder is copied consistently, and priors.toml.
+    Refuses to overwrite.
     """
     if not folder.is_dir():
         raise InputError(f"{folder}: there is no such data folder")
-    if not any(folder.glob("*.db")):
+    if not any((folder / name).exists() for name in _DATABASES):
         raise InputError(f"{folder}: holds no database: nothing of soakmon's to back up")
     if target.exists():
         raise InputError(f"{target}: exists already; give another name")
@@ -42,9 +57,10 @@ def backup(folder: Path, target: Path) -> int:
     try:
         with TemporaryDirectory() as name:
             copies = _copies(folder, Path(name))
-            with tarfile.open(part, "w:gz") as archive:
+            part.unlink(missing_ok=True)
+            with _own(part) as file, tarfile.open(fileobj=file, mode="w:gz") as archive:
                 for path, inside in copies:
-                    archive.add(path, inside, recursive=False)
+                    archive.add(path, inside, recursive=False, filter=_unsigned)
         part.replace(target)
         return len(copies)
     except (OSError, sqlite3.Error, tarfile.TarError) as error:
@@ -52,69 +68,118 @@ def backup(folder: Path, target: Path) -> int:
         raise InputError(f"{target}: the backup failed: {error}") from None
 
 
+def _own(path: Path) -> IO[bytes]:
+    """A new file that nobody else may read."""
+    return os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb")
+
+
+def _unsigned(member: tarfile.TarInfo) -> tarfile.TarInfo:
+    """Whose file it was is of no use elsewhere."""
+    member.uid = member.gid = 0
+    member.uname = member.gname = ""
+    member.mode = 0o600
+    return member
+
+
 def _copies(folder: Path, scratch: Path) -> list[tuple[Path, str]]:
     """(what to pack, its name). Databases first: an attachment is there before its record is."""
     found = []
-    for source in sorted(folder.glob("*.db")):
+    for source in (folder / name for name in _DATABASES if (folder / name).exists()):
         with (
             closing(sqlite3.connect(source)) as one,
             closing(sqlite3.connect(scratch / source.name)) as other,
         ):
             one.backup(other)
         found.append((scratch / source.name, source.name))
-    found += [(path, path.name) for path in sorted(folder.glob("*.toml"))]
-    found += [
-        (path, path.relative_to(folder).as_posix())
-        for path in sorted((folder / _ATTACHMENTS).rglob("*"))
-        if path.is_file() and not path.name.startswith(".")
-    ]
-    return found
+    plain = [folder / name for name in sorted(_PLAIN - set(_DATABASES))]
+    plain += sorted((folder / _ATTACHMENTS).rglob("*"))
+    inside = [(path, path.relative_to(folder).as_posix()) for path in plain if path.is_file()]
+    return found + [(path, name) for path, name in inside if _is_ours(name)]
+
+
+def _is_ours(name: str) -> bool:
+    return name in _PLAIN or _ATTACHMENT.fullmatch(name) is not None
 
 
 def restore(source: Path, folder: Path) -> int:
-    """Unpack a backup into a data folder that does not exist or is empty; returns the files.
+    """Unpack a backup into a data folder without records; returns the files.
 
     Nothing appears there before names, database and the hash of every attachment are good, and
     nothing is written at all when the disk lacks the room.
     """
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    stays = _ACCOUNTS | {LATCH}
+    if folder.exists() and (not folder.is_dir() or {p.name for p in folder.iterdir()} - stays):
         raise InputError(f"{folder}: is not empty: move it away, or give another --data")
     try:
         # A tar has no list of what is in it: reading it twice is the price of knowing before.
-        for _ in _plain(source, folder):
+        for _ in _members(source, folder):
             pass
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        with TemporaryDirectory(dir=folder.parent, prefix=".restore-") as name:
+        base = folder if folder.exists() else folder.parent
+        base.mkdir(parents=True, exist_ok=True)
+        with TemporaryDirectory(dir=base, prefix=".restore-") as name:
             made = Path(name) / "data"
-            made.mkdir()
-            for archive, member in _plain(source, folder):
-                # The filter refuses absolute names, names that leave the folder, and devices.
-                archive.extract(member, made, filter="data")
+            made.mkdir(mode=0o700)
+            for archive, member in _members(source, folder):
+                _unpack(archive, member, made)
             count = _checked(made)
-            if folder.exists():
-                folder.rmdir()
-            shutil.move(made, folder)
+            _put(made, folder)
             return count
-    except (tarfile.TarError, gzip.BadGzipFile, EOFError, zlib.error) as error:
+    except (tarfile.TarError, gzip.BadGzipFile, *_BROKEN) as error:
         raise InputError(f"{source}: is not a backup, or damaged: {error}") from None
     except OSError as error:
         raise InputError(f"{source}: cannot be restored: {error.strerror or error}") from None
 
 
-def _plain(source: Path, folder: Path) -> Iterator[tuple[tarfile.TarFile, tarfile.TarInfo]]:
-    """The members of a backup, as long as they are plain files and the disk has room for them."""
-    room = Room(folder.absolute().parent)
+def _unpack(archive: tarfile.TarFile, member: tarfile.TarInfo, made: Path) -> None:
+    target = made / member.name
+    for above in reversed(target.relative_to(made).parents[:-1]):
+        (made / above).mkdir(mode=0o700, exist_ok=True)
+    content = archive.extractfile(member)
+    if content is None:
+        raise InputError(f"{member.name!r}: is not a plain file: refused")
+    try:
+        with content, _own(target) as file:
+            shutil.copyfileobj(content, file)
+    except FileExistsError:
+        raise InputError(f"{member.name!r}: is there twice: refused") from None
+    if target.stat().st_size != member.size:
+        raise tarfile.ReadError("it is cut short")
+
+
+def _put(made: Path, folder: Path) -> None:
+    """Put what is good in place; whose folder it is, owns what is in it."""
+    if not folder.exists():
+        made.rename(folder)
+        return
+    folder.chmod(folder.stat().st_mode & 0o770)
+    if os.geteuid() == 0:
+        owner = folder.stat()
+        for path in made.rglob("*"):
+            os.chown(path, owner.st_uid, owner.st_gid)
+    for path in sorted(made.iterdir()):
+        path.rename(folder / path.name)
+
+
+def _members(source: Path, folder: Path) -> Iterator[tuple[tarfile.TarFile, tarfile.TarInfo]]:
+    """The files of a backup that are soakmon's own, as long as the disk has room for them.
+
+    The accounts that older backups hold are passed over.
+    """
+    room = Room(folder)
     with _Packed(source) as packed, tarfile.open(fileobj=packed, mode="r:") as archive:
         while (member := archive.next()) is not None:
             # All members would be remembered, and a few packed bytes make a thousand of them.
             archive.members.clear()  # type: ignore[attr-defined]  # the types lack it
             if not member.isfile() or member.issparse():
-                raise InputError(f"{member.name!r}: is not a plain file: refused")
+                raise InputError(f"{member.name[:80]!r}: is not a plain file: refused")
             if member.size < 0:
-                raise tarfile.ReadError(f"{member.name!r}: has a size below nothing")
+                raise tarfile.ReadError(f"{member.name[:80]!r}: has a size below nothing")
             room.take(member.size, str(source))
             packed.head_left = None
-            yield archive, member
+            if _is_ours(member.name):
+                yield archive, member
+            elif member.name not in _ACCOUNTS:
+                raise InputError(f"{member.name[:80]!r}: is none of soakmon's files: refused")
             packed.head_left = _MOST_HEAD_BYTES
 
 
@@ -148,9 +213,7 @@ def _checked(folder: Path) -> int:
             said = str(error)
         if said != "ok":
             raise InputError(f"{path.name}: is damaged in the backup: {said}")
-    store = FileStore(folder / _ATTACHMENTS)
-    files = [p for p in store.folder.rglob("*") if p.is_file()]
-    for path in files:
-        if path != store.path(path.name) or sha256_of(path) != path.name:
+    for path in (p for p in FileStore(folder / _ATTACHMENTS).folder.rglob("*") if p.is_file()):
+        if sha256_of(path) != path.name:
             raise InputError(f"{path.name}: is damaged in the backup")
     return sum(1 for p in folder.rglob("*") if p.is_file())

@@ -4,24 +4,32 @@ from __future__ import annotations
 
 import gzip
 import io
+import os
 import shutil
 import sqlite3
+import stat
 import tarfile
 from collections import namedtuple
 from contextlib import closing
 from datetime import UTC, datetime
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from sim.scenarios import SCENARIOS
 from soakmon.errors import InputError
 from soakmon.job_soak import counsel
+from soakmon.page.store import Role, Store
 from soakmon.records.backup import backup, restore
 from soakmon.records.jobs.store import DATABASE, Records
 from soakmon.records.jobs.work import all_jobs, attach, find_job, new_job
 from soakmon.records.recall import recall
 from soakmon.records.room import RESERVE_BYTES
 from tests.bench.stepping import Stepped, short
+from tests.desk import Desk
 
 NOW = datetime(2026, 3, 1, tzinfo=UTC)
 
@@ -124,12 +132,19 @@ def _info(name, kind=tarfile.REGTYPE):
 @pytest.mark.parametrize(
     ("members", "says"),
     [
-        ([(_info("../evil"), b"x")], "outside|leaves|not a backup"),
+        ([(_info("../evil"), b"x")], "none of soakmon's files"),
         ([(_info("link", tarfile.SYMTYPE), b"")], "not a plain file"),
-        ([(_info("other.txt"), b"x")], "holds no database"),
+        ([(_info("other.txt"), b"x")], "none of soakmon's files"),
+        ([(_info("evil.db"), b"x")], "none of soakmon's files"),
+        ([(_info("latch"), b"")], "none of soakmon's files"),
+        ([(_info("x\x1b[2J" + "/x" * 3000), b"")], "none of soakmon's files"),
+        ([(_info(f"./{DATABASE}"), b"")], "none of soakmon's files"),
+        ([(_info("priors.toml"), b"x")], "holds no database"),
+        ([(_info(DATABASE), b""), (_info(DATABASE), b"")], "is there twice"),
         ([(_info(DATABASE), b"no database" * 500)], "is damaged"),
         ([(_info(DATABASE), b""), (_info("attachments/aa/" + "a" * 64), b"x")], "is damaged"),
-        ([(_info(DATABASE), b""), (_info("attachments/aa/short"), b"x")], "SHA-256"),
+        ([(_info(DATABASE), b""), (_info("attachments/aa/short"), b"x")], "none of"),
+        ([(_info("attachments/ab/" + "a" * 64), b"x")], "none of"),
     ],
 )
 def test_backups_that_are_not_good_leave_nothing_behind(tmp_path, members, says):
@@ -182,7 +197,7 @@ def _zeros(size_bytes):
         (_head(DATABASE, 10**14),),
         (_head(DATABASE, 0), _head("attachments/aa/" + "a" * 64, 60_000_000)),
         # Small files by the thousand take a block each.
-        tuple(_head(f"{i}.toml", 1) + _zeros(512) for i in range(13_000)),
+        tuple(_head(f"attachments/aa/aa{i:062x}", 1) + _zeros(512) for i in range(13_000)),
     ],
     ids=["zeros", "announced", "attachment", "thousands"],
 )
@@ -217,6 +232,123 @@ def test_a_backup_whose_heads_are_made_up_is_refused(tmp_path, heads, says):
     with pytest.raises(InputError, match=says):
         restore(tmp_path / "b.tgz", tmp_path / "new" / "data")
     assert [p.name for p in tmp_path.iterdir()] == ["b.tgz"]
+
+
+def test_an_archive_that_is_only_depth_is_refused(tmp_path):
+    """Names for names for names: the reader of tar files calls itself for each of them."""
+    name = _head("n", 1, tarfile.GNUTYPE_LONGNAME) + b"x" + _zeros(511)
+    for kind in (tarfile.GNUTYPE_LONGNAME, tarfile.XHDTYPE):
+        _heads(tmp_path / "b.tgz", *[name.replace(b"L", kind, 1)] * 900, _zeros(10_240))
+        with pytest.raises(InputError, match="not a backup, or damaged") as refused:
+            restore(tmp_path / "b.tgz", tmp_path / "new")
+        assert "\n" not in str(refused.value)
+    assert [p.name for p in tmp_path.iterdir()] == ["b.tgz"]
+
+
+@settings(max_examples=150, deadline=None, derandomize=True)
+@given(
+    changes=st.dictionaries(st.integers(0, 3071), st.integers(0, 255), min_size=1, max_size=12),
+    cut=st.integers(0, 10_240),
+)
+def test_whatever_is_changed_in_an_archive_is_told_in_one_line(changes, cut):
+    held = io.BytesIO()
+    with tarfile.open(fileobj=held, mode="w", format=tarfile.PAX_FORMAT) as archive:
+        info = _info(DATABASE)
+        info.pax_headers = {"comment": "ü", "mtime": "1.5"}
+        archive.addfile(info, io.BytesIO(b""))
+    plain = bytearray(held.getvalue())
+    for place, value in changes.items():
+        plain[place] = value
+    # The sums of the heads are made to fit, so that what is behind them is read.
+    for start in range(0, 3072, 512):
+        head = plain[start : start + 512]
+        head[148:156] = b" " * 8
+        plain[start + 148 : start + 156] = b"%06o\0 " % sum(head)
+    with TemporaryDirectory() as name:
+        _heads(Path(name) / "b.tgz", bytes(plain[: len(plain) - cut]))
+        try:
+            restore(Path(name) / "b.tgz", Path(name) / "new")
+        except InputError as error:
+            assert len(str(error).splitlines()) == 1  # noqa: PT017 - it may be restored as well
+
+
+def _mode(path):
+    return stat.S_IMODE(path.stat().st_mode)
+
+
+def test_nobody_else_may_read_a_backup_or_what_it_restores(data, tmp_path):
+    before = os.umask(0)
+    try:
+        backup(data, tmp_path / "b.tgz")
+        restore(tmp_path / "b.tgz", tmp_path / "new")
+    finally:
+        os.umask(before)
+    assert _mode(tmp_path / "b.tgz") == 0o600
+    found = list((tmp_path / "new").rglob("*"))
+    assert {_mode(path) for path in found if path.is_file()} == {0o600}
+    assert {_mode(path) for path in [tmp_path / "new", *found] if path.is_dir()} == {0o700}
+
+
+def accounts(folder, *names):
+    """page.db of a folder, with accounts of those names; what opens it as the last."""
+    store = Store(folder / "page.db", 3600.0)
+    for name in names:
+        store.set_account(name, Role.RUN, "no hash")
+    secrets = (store.open_session(names[-1]), store.make_token("script", Role.RUN, 99),
+               store.make_link(1, 99)[0])  # fmt: skip
+    store.close()
+    return secrets
+
+
+def opens(folder, secrets):
+    store = Store(folder / "page.db", 3600.0)
+    session, token, link = secrets
+    found = (store.session(session), store.token(token), store.linked(link))
+    names = [name for name, _ in store.accounts()]
+    store.close()
+    return any(one is not None for one in found), names
+
+
+def test_a_backup_brings_back_nobody_who_may_use_the_page(data, tmp_path):
+    """Nor does one that was made when accounts were still in it."""
+    old = accounts(data, "ada", "dismissed")
+    backup(data, tmp_path / "b.tgz")
+    with tarfile.open(tmp_path / "b.tgz") as archive:
+        assert "page.db" not in archive.getnames()
+    with tarfile.open(tmp_path / "old.tgz", "w:gz") as archive:
+        for name in (DATABASE, "page.db"):
+            archive.add(data / name, name)
+    for source in ("b.tgz", "old.tgz"):
+        folder = tmp_path / f"of {source}"
+        restore(tmp_path / source, folder)
+        assert not (folder / "page.db").exists()
+        assert opens(folder, old) == (False, [])
+
+
+def test_the_accounts_and_the_latch_of_the_folder_stay(data, tmp_path):
+    backup(data, tmp_path / "b.tgz")
+    folder = tmp_path / "bench"
+    now = accounts(folder, "ada")
+    (folder / "latch").write_bytes(b"shut")
+    (folder).chmod(0o755)
+    restore(tmp_path / "b.tgz", folder)
+    assert opens(folder, now) == (True, ["ada"])
+    assert (folder / "latch").read_bytes() == b"shut"
+    assert _mode(folder) == 0o750
+    with Records(folder) as records, records.session() as session:
+        assert len(all_jobs(session)) == 1
+    assert not [path for path in folder.iterdir() if path.name.startswith(".restore")]
+    with pytest.raises(InputError, match="not empty"):
+        restore(tmp_path / "b.tgz", folder)
+
+
+def test_the_commands_say_what_is_not_restored(data, tmp_path):
+    desk = Desk(data)
+    assert "accounts, tokens and links are not" in desk("backup", str(tmp_path / "b.tgz")).out
+    desk = Desk(tmp_path / "new")
+    assert "no accounts, tokens or links" in " ".join(
+        desk("restore", str(tmp_path / "b.tgz")).out.split()
+    )
 
 
 def test_a_backup_that_just_fits_is_restored(data, tmp_path, monkeypatch):
