@@ -25,6 +25,7 @@ from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.reach.outlets import Outlets
 from soakmon.records.journal import Journal
+from soakmon.systemd import tell_system
 
 if TYPE_CHECKING:
     from soakmon.page.serving import OpenPage
@@ -36,16 +37,6 @@ def boot_identity() -> str:
     """Changes with every boot of the machine."""
     path = Path("/proc/sys/kernel/random/boot_id")
     return path.read_text(encoding="ascii").strip() if path.exists() else "unknown"
-
-
-def tell_system(message: str) -> None:
-    """Tell systemd, when it listens (sd_notify's datagram protocol)."""
-    address = os.environ.get("NOTIFY_SOCKET")
-    if not address:
-        return
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as out:
-        out.connect("\0" + address[1:] if address.startswith("@") else address)
-        out.sendall(message.encode())
 
 
 def open_socket(path: Path) -> socket.socket:

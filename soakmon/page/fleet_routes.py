@@ -83,7 +83,7 @@ async def listen(service: Service, fleet: Fleet) -> None:
                 fleet.connected, fleet.trouble = True, ""
                 backoff.reset()
                 topics = [f"{section.prefix}/+/{topic}" for topic in TOPICS]
-                async for received in link.listen(topics):
+                async for received in link.listen(topics, qos=0):
                     topic = received.topic.removeprefix(f"{section.prefix}/")
                     fleet.take(
                         topic, received.payload, time.monotonic(), time.time(),

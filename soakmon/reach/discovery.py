@@ -40,9 +40,18 @@ _ENTITIES: tuple[_Entity, ...] = (
 )  # fmt: skip
 
 
+def _device(topics: Topics) -> str:
+    return f"soakmon_{topics.bench.replace('-', '_')}"
+
+
+def places(topics: Topics, section: MqttSection) -> str:
+    """Where the announcements go, as one subscription."""
+    return f"{section.discovery_prefix}/+/{_device(topics)}/+/config"
+
+
 def announcements(topics: Topics, section: MqttSection) -> list[Message]:
     """One retained message for each thing that can be shown."""
-    device = f"soakmon_{topics.bench.replace('-', '_')}"
+    device = _device(topics)
     about = {"identifiers": [device], "name": f"soakmon {topics.bench}", "sw_version": __version__}
     found = []
     for kind, entity, name, topic, template, more in _ENTITIES:

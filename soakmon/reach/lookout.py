@@ -16,15 +16,17 @@ from soakmon.config import Bench
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.health import Board, State
 from soakmon.reach.mqtt import client_id, connect
-from soakmon.reach.phone import send, targets_of
+from soakmon.reach.phone import send, targets_of, understood
 from soakmon.reach.post import Post
 from soakmon.reach.secrets import read_secret
 from soakmon.reach.silence import Silence
-from soakmon.reach.supervise import ReachError, supervise
+from soakmon.reach.supervise import LeftBehind, ReachError, supervise
+from soakmon.systemd import tell_system
 
 log = logging.getLogger(__name__)
 _EVERY_S = 1.0
 _BEAT_ANSWERS_S = 10.0
+_STEADY_S = 30.0
 
 
 class Lookout:
@@ -40,7 +42,10 @@ class Lookout:
     ) -> None:
         self.bench, self.now_s, self.every_s = bench, now_s, every_s
         section = bench.lookout
-        self.post = Post(targets_of(bench.phone), [], deliver, now_s)
+        targets = targets_of(bench.phone)
+        self.post = Post(targets, [], deliver, now_s)
+        unknown = [target.name for target in targets if not understood(target)]
+        self.unknown = "; ".join(f"{name}: the address is not understood" for name in unknown)
         only = set(section.benches) or None
         self.silence = Silence(section.silent_s, section.broker_s, only, now_s())
         self.board = Board()
@@ -53,6 +58,8 @@ class Lookout:
 
     async def run(self) -> None:
         """Watch, tell and beat until cancelled."""
+        asyncio.get_running_loop().set_default_executor(LeftBehind())
+        tell_system("READY=1")
         jobs = [
             supervise("broker", self._watch, self.board, self.backoff),
             supervise("tell", self._tell, self.board, Backoff()),
@@ -65,20 +72,27 @@ class Lookout:
         prefix = self.bench.mqtt.prefix
         try:
             async with connect(self.bench.mqtt, client_id("all", "lookout")) as link:
-                self.silence.connection(True, self.now_s())
-                self.board.up("broker")
-                self.backoff.reset()
                 topics = [f"{prefix}/+/availability", f"{prefix}/+/state"]
-                async for received in link.listen(topics):
+                async for received in link.listen(topics, self._hears, qos=0):
                     bench, _, topic = received.topic.removeprefix(f"{prefix}/").partition("/")
-                    self.silence.take(bench, topic, received.payload, self.now_s())
+                    self.silence.take(
+                        bench, topic, received.payload, self.now_s(), live=not received.retained
+                    )
         finally:
+            if self.silence.connected and self.now_s() - self.silence.changed_s >= _STEADY_S:
+                self.backoff.reset()
             self.silence.connection(False, self.now_s())
+
+    def _hears(self) -> None:
+        """The broker has granted what the lookout listens to; whether anything comes is seen."""
+        self.silence.connection(True, self.now_s())
 
     async def _tell(self) -> None:
         self.board.up("tell")
         known: dict[str, str] = {}
         while True:
+            # systemd hears of life only from here: this is what tells people.
+            tell_system("WATCHDOG=1")
             for told in self.silence.due(self.now_s()):
                 log.warning("%s: %s", told.title, told.body)
                 self.post.add(told, time.time())
@@ -88,17 +102,21 @@ class Lookout:
             known = now
             self.post.drop_old(time.time())
             self.post.round(0.0)
-            trouble = self.post.trouble()
-            if trouble:
-                self.board.down("phone", trouble)
-            else:
-                self.board.up("phone")
+            if self.silence.connected:  # else the reason is known already
+                self._judge("broker", self.silence.trouble())
+            self._judge("phone", self.post.trouble() or self.unknown)
             await asyncio.sleep(self.every_s)
+
+    def _judge(self, name: str, trouble: str) -> None:
+        if trouble:
+            self.board.down(name, trouble)
+        else:
+            self.board.up(name)
 
     @property
     def well(self) -> bool:
         """Whether the lookout can do its work: only then the dead-man service is called."""
-        return self.silence.connected and not self.post.trouble()
+        return not (self.silence.trouble() or self.post.trouble() or self.unknown)
 
     async def _beat(self) -> None:
         async with httpx.AsyncClient(timeout=_BEAT_ANSWERS_S) as http:

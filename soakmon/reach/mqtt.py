@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import asyncio
-import hashlib
 import logging
 import os
-import socket
+import secrets
 import ssl
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from soakmon.reach.secrets import read_secret
@@ -70,20 +68,20 @@ class Link:
             sending.cancel()
 
     async def listen(
-        self, topics: list[str], hears: asyncio.Event | None = None
+        self, topics: list[str], hears: Callable[[], None] = lambda: None, qos: int = 1
     ) -> AsyncIterator[Received]:
         """Messages on some topics, for as long as the connection stands.
 
-        hears: set once the broker has granted them all.
+        hears: called once the broker has granted them all. qos: brokers keep few messages with
+        quality 1 for a listener, and throw away what is more: with many benches ask for quality 0.
         """
         try:
             async with self.client.messages() as messages:
                 for topic in topics:
-                    granted = await self.client.subscribe(topic, qos=1)
+                    granted = await self.client.subscribe(topic, qos=qos)
                     if any(int(str(code)) >= _REFUSED for code in granted):
                         raise ReachError(f"the broker refuses to subscribe {topic}")
-                if hears is not None:
-                    hears.set()
+                hears()
                 async for message in messages:
                     yield _received(message)
         except (MqttError, OSError) as error:
@@ -96,15 +94,12 @@ def _received(message: Taken) -> Received:
     return Received(str(message.topic), raw, bool(message.retain))
 
 
-def client_id(bench: str, role: str = "bench") -> str:
-    """Always the same for this bench on this machine, so that a reconnect replaces the old one.
+def client_id(bench: str, role: str = "bench", run: str = "") -> str:
+    """A name of its own for every client: two of one name throw each other out for ever.
 
-    The machine's name is in it too: copies of one memory card share their machine-id.
+    run: of the process, so that its next connection replaces the one before.
     """
-    path = Path("/etc/machine-id")
-    machine = path.read_text(encoding="ascii").strip() if path.exists() else "unknown"
-    digest = hashlib.sha256(f"{machine} {socket.gethostname()}".encode()).hexdigest()
-    return f"soakmon-{role}-{bench}-{digest[:8]}"
+    return f"soakmon-{role}-{bench}-{run or secrets.token_hex(4)}"
 
 
 @asynccontextmanager

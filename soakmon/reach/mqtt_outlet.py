@@ -5,18 +5,26 @@ from __future__ import annotations
 import asyncio
 import json
 import logging
+import secrets
+import sqlite3
 import time
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from soakmon.errors import SoakmonError
 from soakmon.reach import topics as told
 from soakmon.reach.backoff import Backoff
-from soakmon.reach.discovery import announcements
+from soakmon.reach.discovery import announcements, places
+from soakmon.reach.echo import Echo
 from soakmon.reach.health import Board
+from soakmon.reach.heard import Heard, uid
 from soakmon.reach.mqtt import Link, Received, client_id, connect
 from soakmon.reach.supervise import ReachError
+from soakmon.records.identity import bench_id
+from soakmon.records.journal import Event
 from soakmon.records.outbox import Outbox
 
 if TYPE_CHECKING:
@@ -29,18 +37,29 @@ _PIECE = 50
 # A connection must stand this long before the waits begin anew: two that throw each other out, or
 # a wire that comes and goes, would else connect all the time.
 _STEADY_S = 30.0
+_JOURNAL_S = 1.0  # an alarm that the journal tells within this keeps its number
 _REASON_CHARS = 200
 _COMMAND_BYTES = 2000
 _COMMAND_S = 15.0
 
 
 class MqttOutlet:
-    """Publishes a service; `work` is one connection, from birth to its end."""
+    """Publishes a service; `work` is one connection, from birth to its end.
+
+    What must arrive is heard again before it counts as told. Alarms come from the journal, with
+    their numbers; those that it does not tell within a second go out from memory.
+    """
 
     def __init__(self, service: Service, outbox: Outbox, board: Board, backoff: Backoff) -> None:
         self.service, self.outbox, self.board, self.backoff = service, outbox, board, backoff
         self.section = service.bench.mqtt
-        self.topics = told.Topics(self.section.prefix, service.bench.service.name)
+        folder = Path(service.journal.path).parent
+        name, run = service.bench.service.name, secrets.token_hex(6)
+        self.topics = told.Topics(self.section.prefix, name, bench_id(folder), run)
+        self.echo = Echo(self.topics)
+        self.heard = Heard({"alarm"}, service.clock.wall_s)
+        self.early: dict[str, tuple[float, Event]] = {}
+        self.sent_early: set[str] = set()
         self.last: dict[str, told.Message] = {}
         self.state_sent_s = self.readings_sent_s = float("-inf")
         self.seen: dict[str, Any] | None = None
@@ -49,19 +68,22 @@ class MqttOutlet:
     async def work(self) -> None:
         """Connect and publish until the connection breaks (ReachError) or the task is cancelled."""
         wall_s = self.service.clock.wall_s
-        self._lag()
+        with suppress(sqlite3.Error):
+            self._lag()
         will = told.availability(self.topics, wall_s(), "offline", "connection lost")
-        async with connect(self.section, client_id(self.topics.bench), will) as link:
+        own = client_id(self.topics.bench, run=self.topics.run)
+        async with connect(self.section, own, will) as link:
             self.connections += 1
             self.last.clear()
             self.seen = None
             self.state_sent_s = float("-inf")
             hears = asyncio.Event()
-            tasks = [asyncio.create_task(self._publish(link, hears))]
-            if self.section.commands:
-                tasks.append(asyncio.create_task(self._obey(link, hears)))
-            else:
-                hears.set()
+            commands: asyncio.Queue[Received] = asyncio.Queue()
+            tasks = [
+                asyncio.create_task(self._listen(link, hears, commands)),
+                asyncio.create_task(self._publish(link, hears)),
+                asyncio.create_task(self._obey(link, commands)),
+            ]
             try:
                 done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
                 for task in done:
@@ -74,6 +96,21 @@ class MqttOutlet:
                     task.cancel()
                 await asyncio.gather(*tasks, return_exceptions=True)
 
+    async def _listen(
+        self, link: Link, hears: asyncio.Event, commands: asyncio.Queue[Received]
+    ) -> None:
+        """Hear what the bench itself says, and commands when they are allowed."""
+        topics = [self.topics.of("+")]
+        if self.section.discovery:
+            topics.append(places(self.topics, self.section))
+        if self.section.commands:
+            topics += [self.topics.command(name) for name in told.COMMANDS]
+        async for received in link.listen(topics, hears.set):
+            if received.topic.startswith(self.topics.of("command/")):
+                commands.put_nowait(received)
+            else:
+                self.echo.take(received)
+
     def _lag(self) -> None:
         since_s = self.outbox.waiting_since_wall_s(batches=False)
         self.board.lag(NAME, self.outbox.events_waiting(), since_s)
@@ -82,8 +119,8 @@ class MqttOutlet:
         wall_s = self.service.clock.wall_s()
         if self.section.discovery:
             for message in announcements(self.topics, self.section):
-                await link.publish(message)
-        await link.publish(told.availability(self.topics, wall_s, "online", "started"))
+                await self.echo.publish(link, message)
+        await self.echo.publish(link, told.availability(self.topics, wall_s, "online", "started"))
         await self._keep(link, self.service.status)
 
     async def _farewell(self, link: Link) -> None:
@@ -96,7 +133,7 @@ class MqttOutlet:
         # A command given to a bench that says it is online must not get lost.
         await hears.wait()
         await self._birth(link)
-        self.board.up(NAME)
+        self._well()
         steady_s = time.monotonic() + _STEADY_S
         while True:
             if time.monotonic() >= steady_s:
@@ -109,10 +146,23 @@ class MqttOutlet:
                 message = told.readings(self.topics, status)
                 if message is not None:
                     await link.publish(message)
-            if await self._empty_outbox(link):
-                continue
+            if self.echo.called_offline:
+                self.echo.called_offline = False
+                again = told.availability(
+                    self.topics, self.service.clock.wall_s(), "online", "here"
+                )
+                await self.echo.publish(link, again)
+            more = await self._empty_outbox(link)
+            await self._tell_early(link)
+            if not more:
+                await asyncio.sleep(_EVERY_S)
+
+    def _well(self, trouble: str = "") -> None:
+        trouble = trouble or self.echo.trouble
+        if trouble:
+            self.board.down(NAME, trouble)
+        else:
             self.board.up(NAME)
-            await asyncio.sleep(_EVERY_S)
 
     async def _keep(self, link: Link, status: dict[str, Any]) -> None:
         """Retained topics: those that changed, and the state as a heartbeat."""
@@ -123,7 +173,7 @@ class MqttOutlet:
         messages = told.retained(self.topics, status, self.service.clock.wall_s())
         for name, message in messages.items():
             if (beat and name == "state") or not told.same(self.last.get(name), message):
-                await link.publish(message)
+                await self.echo.publish(link, message)
                 self.last[name] = message
                 if name == "state":
                     self.state_sent_s = now_s
@@ -131,26 +181,58 @@ class MqttOutlet:
 
     async def _empty_outbox(self, link: Link) -> bool:
         """Publish the next events of the journal; whether there may be more."""
-        events = await asyncio.to_thread(self.outbox.events, _PIECE)
-        if not events:
-            self.board.lag(NAME, 0)
+        try:
+            events = await asyncio.to_thread(self.outbox.events, _PIECE)
+            self._take_heard()  # after reading: whatever was read has been heard before
+            if events:
+                await asyncio.to_thread(self._lag)
+                await self._publish_events(link, events)
+            else:
+                self.board.lag(NAME, 0)
+        except sqlite3.Error as error:
+            self._well(f"the journal: {error}; alarms go out from memory")
+            self._take_heard()
             return False
-        await asyncio.to_thread(self._lag)
+        self._well()
+        return bool(events)
+
+    async def _publish_events(self, link: Link, events: list[Event]) -> None:
         sent = self.outbox.cursor.event
         try:
             for event in events:
-                for message in told.of_event(self.topics, event):
-                    await link.publish(message)
+                key = uid(event)
+                twice = self.heard.again(event) and key in self.sent_early
+                self.early.pop(key, None)
+                self.sent_early.discard(key)
+                for message in [] if twice else told.of_event(self.topics, event):
+                    await self.echo.publish(link, message)
                 sent = event.id
         finally:
             # Also when the connection broke: else a wire that is cut often would send the same for
             # ever. Not in a thread, since the task may be on its way out.
-            self.outbox.move(event=sent)
-        return True
+            self.outbox.passed(event=sent)
+            with suppress(sqlite3.Error):  # it is in memory, and written with the next piece
+                self.outbox.move()
 
-    async def _obey(self, link: Link, hears: asyncio.Event) -> None:
+    def _take_heard(self) -> None:
+        now_s = time.monotonic()
+        self.early |= {uid(event): (now_s, event) for event in self.heard.fresh()}
+
+    async def _tell_early(self, link: Link) -> None:
+        """Publish alarms from memory that the journal is late to tell."""
+        now_s = time.monotonic()
+        late = [key for key, (since_s, _) in self.early.items() if now_s - since_s >= _JOURNAL_S]
+        for key in late:
+            event = replace(self.early[key][1], soak=self.service.status.get("soak"))
+            for message in told.of_event(self.topics, event):
+                await self.echo.publish(link, message)
+            self.early.pop(key)
+            self.sent_early.add(key)
+
+    async def _obey(self, link: Link, commands: asyncio.Queue[Received]) -> None:
         names = {self.topics.command(name): name for name in told.COMMANDS}
-        async for received in link.listen(list(names), hears):
+        while True:
+            received = await commands.get()
             answer = await self._carry_out(names[received.topic], received)
             log.info("command %s by MQTT: %s", names[received.topic], answer)
             payload = told.body(

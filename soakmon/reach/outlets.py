@@ -65,6 +65,7 @@ class Outlets:
         outlet = MqttOutlet(
             self.service, Outbox(self.service.journal.path, NAME), self.board, backoff
         )
+        self.service.listeners.append(outlet.heard.hear)
         work = supervise(NAME, outlet.work, self.board, backoff)
         self.tasks.append(asyncio.get_running_loop().create_task(work, name=NAME))
 

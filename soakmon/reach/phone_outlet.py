@@ -18,6 +18,7 @@ from soakmon.reach.post import Post
 from soakmon.reach.rules import Memory, Policy, Rules
 from soakmon.reach.supervise import ReachError
 from soakmon.reach_config import PhoneSection
+from soakmon.records.journal import Event
 from soakmon.records.outbox import Cursor, Outbox
 
 log = logging.getLogger(__name__)
@@ -114,9 +115,7 @@ class PhoneOutlet:
 
     def step(self) -> float:
         """Take what happened, send what is due, then note it."""
-        for event in self.heard.fresh():
-            self.rules.take(event, "")
-        self._read()
+        self._take()
         wall_s = self.wall_s()
         self.rules.look(self._status(), wall_s)
         for told in self.rules.due(wall_s):
@@ -131,19 +130,29 @@ class PhoneOutlet:
             raise ReachError(trouble, again_s=_EVERY_S)
         return _EVERY_S
 
-    def _read(self) -> None:
-        """Take what the journal tells and memory has not told already."""
+    def _take(self) -> None:
+        """Take what memory tells, and of the journal what memory has not told already."""
+        events: list[Event] = []
         try:
-            for event in self.outbox.events():
-                title = self.outbox.soak(event.soak)[0]
-                # After weeks without a phone nobody wants the alarms of those weeks.
-                news = self.wall_s() - event.wall_s <= _STALE_S
-                timed = event.kind in {"alarm", "verdict"}
-                if not self.heard.again(event) and (news or not timed):
-                    self.rules.take(event, title)
-                self.outbox.passed(event=event.id)
+            events = self.outbox.events()
         except sqlite3.Error as error:
             self.journal_trouble = f"the journal cannot be read: {error}"
+        for event in self.heard.fresh():  # after reading: whatever was read has been heard before
+            self.rules.take(event, "")
+        for event in events:
+            # After weeks without a phone nobody wants the alarms of those weeks.
+            news = self.wall_s() - event.wall_s <= _STALE_S
+            timed = event.kind in {"alarm", "verdict"}
+            if not self.heard.again(event) and (news or not timed):
+                self.rules.take(event, self._title(event.soak))
+            self.outbox.passed(event=event.id)
+
+    def _title(self, soak: int | None) -> str:
+        """The title of a soak; empty when the journal cannot be read."""
+        try:
+            return self.outbox.soak(soak)[0]
+        except sqlite3.Error:
+            return ""
 
     def _status(self) -> dict[str, Any]:
         """The bench's status, with what this outlet knows of the journal."""

@@ -1,57 +1,92 @@
 """When is a bench silent? Plain values in, messages out; times are monotonic, in s.
 
 A bench's heartbeat is the `taken_at` of its state, which only moves while its readings do. Its age
-is counted by the lookout's own clock from when it last moved, so that clocks need not agree.
+is counted by the lookout's own clock from when it last moved, so that clocks need not agree, and
+only while the lookout is connected: what happens meanwhile nobody knows. After a gap in its own
+connection every bench has its full time again, but once only: a wire that comes and goes would
+else keep everybody from ever being judged.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Container
-from dataclasses import dataclass
+from collections import deque
+from collections.abc import Collection
+from dataclasses import dataclass, field
+from typing import Any
 
 from soakmon.reach.rules import Told
 
 _RUNNING = {"preflight", "filling", "settling", "soaking", "isolating"}
 _WILL_S = 30.0
+_DROPS, _DROPS_WITHIN_S = 5, 600.0
+_MOST_BENCHES, _MOST_RUNS = 5000, 8
 
 
 @dataclass(slots=True)
 class Seen:
-    """A bench as it was last heard."""
+    """A bench as it was last heard; watched_s are on the clock that runs while we are connected."""
 
     heard_s: float
+    heard_watched_s: float
     phase: str = ""
     beat: str = ""
-    offline_s: float | None = None
+    offline_watched_s: float | None = None
     told: bool = False
     silent_from_s: float = 0.0
-    grace_s: float = 0.0  # no judgement on what was not heard before this
+    grace_watched_s: float = 0.0  # no judgement on what was not heard before this
+    graced: bool = False
+    unheard_told: bool = False
+    runs: list[str] = field(default_factory=list)
+
+    @property
+    def never(self) -> bool:
+        """Whether nothing is known of it: neither a state, nor that it has left."""
+        return not self.phase and self.offline_watched_s is None
 
 
 class Silence:
-    """Watches benches; silent_s, broker_s: how long before somebody is told."""
+    """Watches benches; silent_s, broker_s: how long before somebody is told.
+
+    only: the benches that must be there; none for all that are heard.
+    """
 
     def __init__(
-        self, silent_s: float, broker_s: float, only: Container[str] | None, now_s: float
+        self, silent_s: float, broker_s: float, only: Collection[str] | None, now_s: float
     ) -> None:
         self.silent_s, self.broker_s, self.only = silent_s, broker_s, only
-        self.benches: dict[str, Seen] = {}
+        self.benches = {name: Seen(now_s, 0.0) for name in sorted(only or ())}
+        self.twins: dict[str, bool] = {}  # benches that share a name, and whether that was told
         self.connected = False
         self.changed_s = now_s
-        self.broker_told = False
+        self.watched_before_s = 0.0
+        self.broker_told = self.nobody_told = self.flapping_told = False
+        self.drops: deque[float] = deque(maxlen=100)
+
+    def _watched_s(self, now_s: float) -> float:
+        """For how long we have been connected in all."""
+        return self.watched_before_s + (now_s - self.changed_s if self.connected else 0.0)
 
     def connection(self, connected: bool, now_s: float) -> None:
         """The connection to the broker came or went."""
         if connected == self.connected:
             return
+        self.watched_before_s = self._watched_s(now_s)
         self.connected, self.changed_s = connected, now_s
+        if not connected:
+            self.drops.append(now_s)
+            return
         for seen in self.benches.values():
-            # What happened meanwhile nobody knows: everybody has the full time again.
-            seen.grace_s, seen.offline_s = now_s, None
+            if not seen.graced:
+                seen.grace_watched_s, seen.graced = self.watched_before_s, True
 
-    def take(self, bench: str, topic: str, payload: bytes, now_s: float) -> None:
-        """A message of a bench on its topic availability or state; what is not ours is ignored."""
+    def take(
+        self, bench: str, topic: str, payload: bytes, now_s: float, *, live: bool = True
+    ) -> None:
+        """A message of a bench on its topic availability or state; what is not ours is ignored.
+
+        live: it came now, and had not been kept by the broker.
+        """
         if self.only is not None and bench not in self.only:
             return
         try:
@@ -59,24 +94,50 @@ class Silence:
             schema = found["schema"]
         except (ValueError, KeyError, TypeError, RecursionError):
             return
-        seen = self.benches.setdefault(bench, Seen(now_s))
+        run = str(found.get("run", ""))
+        if bench in self.twins:
+            bench = _of_two(bench, run)
+        if bench not in self.benches and len(self.benches) >= _MOST_BENCHES:
+            return
         if topic == "availability" and schema == "soakmon.availability/1":
-            offline = found.get("state") != "online"
-            if not offline:
-                seen.offline_s = None
-            elif seen.offline_s is None:
-                seen.offline_s = now_s
+            self._availability(self._seen(bench, now_s), found, now_s)
         elif topic == "state" and schema == "soakmon.state/1":
-            seen.phase = str(found.get("phase", ""))
-            if found.get("taken_at") != seen.beat:
-                seen.beat, seen.heard_s = str(found.get("taken_at")), now_s
+            seen = self._seen(bench, now_s)
+            if live and _shared(seen, run):
+                self.twins[bench] = False
+                self.benches[_of_two(bench, seen.runs[-1])] = self.benches.pop(bench)
+                seen = self._seen(_of_two(bench, run), now_s)
+            self._state(seen, found, now_s)
+
+    def _seen(self, bench: str, now_s: float) -> Seen:
+        return self.benches.setdefault(bench, Seen(now_s, self._watched_s(now_s)))
+
+    def _availability(self, seen: Seen, found: dict[str, Any], now_s: float) -> None:
+        if found.get("state") == "online":
+            seen.offline_watched_s = None
+        elif seen.offline_watched_s is None:
+            seen.offline_watched_s = self._watched_s(now_s)
+
+    def _state(self, seen: Seen, found: dict[str, Any], now_s: float) -> None:
+        seen.phase = str(found.get("phase", ""))
+        if found.get("taken_at") != seen.beat:
+            seen.beat, seen.heard_s = str(found.get("taken_at")), now_s
+            seen.heard_watched_s, seen.graced = self._watched_s(now_s), False
 
     def due(self, now_s: float) -> list[Told]:
         """What is to be told now."""
-        found = self._broker(now_s)
+        found = self._broker(now_s) + self._flapping(now_s)
+        for name in [name for name, told in self.twins.items() if not told]:
+            self.twins[name] = True
+            body = (
+                f"Two benches on the broker call themselves {name}: one that falls silent hides "
+                "behind the other. Give each its own service.name."
+            )
+            found.append(Told(f"twins/{name}", f"Two benches are named {name}", body, urgent=True))
         if self.connected:
+            found += self._nobody(now_s)
             for name, seen in self.benches.items():
-                found += self._bench(name, seen, now_s)
+                found += self._unheard(name, seen, now_s) or self._bench(name, seen, now_s)
         return found
 
     def opinions(self) -> dict[str, str]:
@@ -88,6 +149,15 @@ class Silence:
             for name, seen in self.benches.items()
         }
 
+    def trouble(self) -> str:
+        """Why benches cannot be watched now; empty when they are heard."""
+        if not self.connected:
+            return "no connection to the broker"
+        unheard = [name for name, seen in self.benches.items() if seen.never]
+        if unheard or not self.benches:
+            return f"not heard yet: {', '.join(unheard) or 'any bench'}"
+        return ""
+
     def _broker(self, now_s: float) -> list[Told]:
         if not self.connected and not self.broker_told and now_s - self.changed_s >= self.broker_s:
             self.broker_told = True
@@ -98,10 +168,57 @@ class Silence:
             return [Told("broker", "The broker is back", "The benches are watched again.", False)]
         return []
 
+    def _flapping(self, now_s: float) -> list[Told]:
+        while self.drops and now_s - self.drops[0] > _DROPS_WITHIN_S:
+            self.drops.popleft()
+        count = len(self.drops)
+        if count >= _DROPS and not self.flapping_told:
+            self.flapping_told = True
+            body = (
+                f"The lookout lost the MQTT broker {count} times within "
+                f"{_time(now_s - self.drops[0])}: what it says of the benches comes late. "
+                "Look at its network and at the broker."
+            )
+            return [Told("flapping", "The wire to the broker comes and goes", body, urgent=True)]
+        if not count and self.connected and self.flapping_told:
+            self.flapping_told = False
+            return [Told("flapping", "The wire to the broker is steady again", "", urgent=False)]
+        return []
+
+    def _nobody(self, now_s: float) -> list[Told]:
+        if not self.benches and not self.nobody_told and self._watched_s(now_s) >= self.silent_s:
+            self.nobody_told = True
+            body = (
+                "The lookout is connected to the broker and hears no bench at all: nobody is "
+                "watched. Look whether the benches report, and whether the broker lets it read."
+            )
+            return [Told("nobody", "The lookout hears nobody", body, urgent=True)]
+        if self.benches and self.nobody_told:
+            self.nobody_told = False
+            return [Told("nobody", "The lookout hears a bench", "It is watched.", urgent=False)]
+        return []
+
+    def _unheard(self, name: str, seen: Seen, now_s: float) -> list[Told]:
+        waited_s = self._watched_s(now_s) - seen.grace_watched_s
+        if seen.never and not seen.unheard_told and waited_s >= self.silent_s:
+            seen.unheard_told = True
+            body = (
+                f"Nothing is heard of bench {name}: it is not watched. Look whether it reports, "
+                "whether its name is right, and whether the broker lets the lookout read."
+            )
+            return [Told(f"unheard/{name}", f"Bench {name} is not heard", body, urgent=True)]
+        if seen.unheard_told and not seen.never:
+            seen.unheard_told = False
+            text = "It is watched."
+            return [Told(f"unheard/{name}", f"Bench {name} is heard", text, urgent=False)]
+        return []
+
     def _bench(self, name: str, seen: Seen, now_s: float) -> list[Told]:
         will_s = min(_WILL_S, self.silent_s)
-        gone = seen.offline_s is not None and now_s - seen.offline_s >= will_s
-        stale = now_s - max(seen.heard_s, seen.grace_s) >= self.silent_s
+        watched_s = self._watched_s(now_s)
+        left_s = seen.offline_watched_s
+        gone = left_s is not None and watched_s - left_s >= will_s
+        stale = watched_s - max(seen.heard_watched_s, seen.grace_watched_s) >= self.silent_s
         if not seen.told and seen.phase in _RUNNING and (gone or stale):
             seen.told = True
             seen.silent_from_s = seen.heard_s
@@ -112,12 +229,25 @@ class Silence:
                 "watches, or has shut its feed, is not known. Go and look; shut the bottle's tap."
             )
             return [Told(f"silent/{name}", f"Bench {name} is silent", body, urgent=True)]
-        if seen.told and seen.offline_s is None and seen.heard_s > seen.silent_from_s and not stale:
+        if seen.told and left_s is None and seen.heard_s > seen.silent_from_s and not stale:
             seen.told = False
             away = _time(seen.heard_s - seen.silent_from_s)
             body = f"Bench {name} is back after {away}; it is {seen.phase} now."
             return [Told(f"silent/{name}", f"Bench {name} is back", body, urgent=False)]
         return []
+
+
+def _shared(seen: Seen, run: str) -> bool:
+    """Whether two benches have this name: one that was started anew never speaks as before."""
+    if run in seen.runs[:-1]:
+        return True
+    if run not in seen.runs:
+        seen.runs = [*seen.runs, run][-_MOST_RUNS:]
+    return False
+
+
+def _of_two(bench: str, run: str) -> str:
+    return f"{bench} ({run[:4] or 'no number'})"
 
 
 def _time(seconds: float) -> str:

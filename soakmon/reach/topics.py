@@ -24,10 +24,20 @@ _MOVING = ("taken_at", "t_s", "soaked_s", "left_s", "dry_at_wall_s")
 
 @dataclass(frozen=True, slots=True)
 class Topics:
-    """The topics of one bench."""
+    """The topics of one bench, and whose they are: names can be given twice.
+
+    bench_id: of the installation; run: of the process.
+    """
 
     prefix: str
     bench: str
+    bench_id: str = ""
+    run: str = ""
+
+    @property
+    def marks(self) -> dict[str, str]:
+        """What tells benches of one name apart, in state and availability."""
+        return {"bench_id": self.bench_id, "run": self.run} if self.run else {}
 
     def of(self, name: str) -> str:
         """soakmon/<bench>/<name>."""
@@ -60,7 +70,9 @@ def body(schema: str, wall_s: float, **values: Any) -> str:
 
 def availability(topics: Topics, wall_s: float, state: str, reason: str) -> Message:
     """Birth, last will and farewell; the last will's `taken_at` is when the connection was made."""
-    payload = body("availability", wall_s, bench=topics.bench, state=state, reason=reason)
+    payload = body(
+        "availability", wall_s, bench=topics.bench, state=state, reason=reason, **topics.marks
+    )
     return Message(topics.of("availability"), payload, retain=True)
 
 
@@ -76,7 +88,9 @@ def retained(topics: Topics, status: dict[str, Any], wall_s: float) -> dict[str,
     final = {"final": status.get("phase") == "ended", "soak": status.get("soak")}
     told = "" if verdict is None else json.dumps(verdict | {"taken_at": utc(taken_s)} | final)
     return {
-        "state": Message(topics.of("state"), body("state", taken_s, **state), retain=True),
+        "state": Message(
+            topics.of("state"), body("state", taken_s, **state, **topics.marks), retain=True
+        ),
         "phase": Message(topics.of("phase"), body("phase", taken_s, **phase), retain=True),
         "verdict": Message(topics.of("verdict"), told, retain=True),
     }
@@ -92,8 +106,11 @@ def readings(topics: Topics, status: dict[str, Any]) -> Message | None:
 
 
 def of_event(topics: Topics, event: Event) -> list[Message]:
-    """What is published of an event in the journal; its number `id` shows what came twice."""
-    common = {"id": event.id, "soak": event.soak}
+    """What is published of an event; `id` is its number in the journal, where it has one yet.
+
+    Numbers, and the `uid` of an alarm, show what came twice.
+    """
+    common = {"id": event.id or None, "soak": event.soak}
     if event.kind == "alarm":
         payload = body("alarm", event.wall_s, **common, **event.data)
         return [Message(topics.of("alarms"), payload, retain=False)]

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import configparser
+import socket
 import threading
+from contextlib import asynccontextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
@@ -73,7 +76,7 @@ async def test_silence_broker_and_dead_man(tmp_path, dead_man, caplog):
             await link.publish(state(2.0))
             await until(lambda: told[1:] == ["Bench left is back"])
             link.client._client.socket().shutdown(2)  # the bench loses its net: its last will
-            await until(lambda: lookout.silence.benches["left"].offline_s is not None)
+            await until(lambda: lookout.silence.benches["left"].offline_watched_s is not None)
             clock[0] = 11.5
             await until(lambda: told[2:] == ["Bench left is silent"])
         broker.kill()
@@ -104,6 +107,8 @@ async def test_the_dead_man_is_called_only_while_all_is_well(dead_man, caplog):
     assert calls == []
     beat.cancel()
     lookout.silence.connection(True, 0.0)
+    assert not lookout.well  # connected, and nothing heard
+    lookout.silence.take("left", "state", state(1.0).payload.encode(), 0.0)
     assert lookout.well
     next(iter(lookout.post.lines.values())).failed = "not sent"
     assert not lookout.well
@@ -118,3 +123,102 @@ def test_less_than_two_heartbeats_are_no_silence():
 def test_without_an_address_it_says_so():
     with pytest.raises(InputError, match="phone: no address"):
         Lookout(bench_with())
+
+
+def lookout_at(broker, **lookout) -> Lookout:
+    told = []
+    bench = bench_with(
+        mqtt={"host": "127.0.0.1", "port": broker.port, "heartbeat_s": 1},
+        phone={"urls": ["json://invented.example"]},
+        lookout={"silent_s": 5, "broker_s": 60} | lookout,
+    )
+    clock = [0.0]
+    made = Lookout(
+        bench, deliver=lambda _, title, text, *, urgent: told.append(title),
+        now_s=lambda: clock[0], every_s=0.02,
+    )  # fmt: skip
+    made.test_told, made.test_clock = told, clock
+    return made
+
+
+@asynccontextmanager
+async def watching(*lookouts):
+    tasks = [asyncio.create_task(lookout.run()) for lookout in lookouts]
+    try:
+        yield
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+
+@pytest.fixture
+def broker(tmp_path):
+    broker = Broker(tmp_path).start()
+    yield broker
+    broker.kill()
+
+
+async def test_two_lookouts_do_not_throw_each_other_out(broker):
+    lookouts = lookout_at(broker), lookout_at(broker)
+    async with watching(*lookouts):
+        await until(lambda: all(one.silence.connected for one in lookouts))
+        async with connect(bench_with(mqtt={"port": broker.port}).mqtt, "left") as link:
+            await link.publish(state(1.0))
+        await until(lambda: all("left" in one.silence.benches for one in lookouts))
+        for one in lookouts:
+            one.test_clock[0] = 6.0
+        await until(lambda: all(one.test_told == ["Bench left is silent"] for one in lookouts))
+    assert all(len(one.silence.drops) <= 1 for one in lookouts)
+
+
+async def test_three_thousand_benches_that_fell_silent_are_all_told(broker):
+    async with connect(bench_with(mqtt={"port": broker.port}).mqtt, "many") as link:
+        for number in range(3000):
+            topics = Topics("soakmon", f"bench-{number}")
+            payload = body("state", 1.0, phase="soaking")
+            await link.publish(Message(topics.of("state"), payload, retain=True))
+    lookout = lookout_at(broker)
+    async with watching(lookout):
+        await until(lambda: len(lookout.silence.benches) == 3000)
+        lookout.test_clock[0] = 6.0
+        await until(lambda: len(lookout.test_told) == 3000)
+
+
+async def test_a_lookout_without_the_right_to_read_is_not_well_and_says_so(tmp_path):
+    (tmp_path / "rights").write_text("topic write soakmon/#\n")
+    broker = Broker(tmp_path, f"allow_anonymous true\nacl_file {tmp_path / 'rights'}\n").start()
+    lookout = lookout_at(broker, benches=["left"])
+    try:
+        async with watching(lookout):
+            await until(lambda: lookout.silence.connected)
+            async with connect(bench_with(mqtt={"port": broker.port}).mqtt, "left") as link:
+                await link.publish(state(1.0))
+            lookout.test_clock[0] = 6.0
+            await until(lambda: lookout.test_told == ["Bench left is not heard"])
+            assert not lookout.well
+            assert lookout.board.as_list()[1]["last_error"] == "not heard yet: left"
+    finally:
+        broker.kill()
+
+
+async def test_systemd_hears_that_it_is_ready_and_alive(broker, tmp_path, monkeypatch):
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as system:
+        system.bind(str(tmp_path / "notify"))
+        system.setblocking(False)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        heard = []
+        async with watching(lookout_at(broker)):
+            loop = asyncio.get_running_loop()
+            while len(heard) < 3:
+                heard.append(await asyncio.wait_for(loop.sock_recv(system, 100), 10))
+    assert heard == [b"READY=1", b"WATCHDOG=1", b"WATCHDOG=1"]
+
+
+def test_the_unit_waits_for_no_more_than_the_lookout_says():
+    unit = configparser.ConfigParser(strict=False, interpolation=None)
+    unit.optionxform = str
+    unit.read("hardware/systemd/soakmon-lookout.service")
+    assert unit["Service"]["Type"] == "notify"
+    # The lookout beats every second; a hung one is started again before a bench counts as silent.
+    assert 10 <= int(unit["Service"]["WatchdogSec"]) <= bench_with().lookout.silent_s / 2

@@ -15,6 +15,7 @@ from soakmon.reach.topics import Message
 from soakmon.records.outbox import Outbox
 from tests.reach.bench import FakeService, bench_with, board_with, quick, until
 from tests.reach.broker import Broker, Cutter, Ear, certificates, say, tool
+from tests.reach.test_alarm_path import locked
 
 
 @pytest.fixture
@@ -299,6 +300,101 @@ async def test_a_broker_that_is_not_there(tmp_path, caplog):
             pass
 
 
-def test_the_identity_stays():
-    assert client_id("bench") == client_id("bench") != client_id("other")
-    assert client_id("bench") != client_id("bench", "lookout")
+def test_no_two_clients_have_one_name_but_a_bench_that_connects_again_keeps_its_own():
+    assert client_id("bench") != client_id("bench")
+    assert client_id("bench", run="a1") == client_id("bench", run="a1") != client_id("bench")
+
+
+async def limited(folder, rights):
+    (folder / "rights").write_text(rights)
+    return Broker(folder, f"allow_anonymous true\nacl_file {folder / 'rights'}\n").start()
+
+
+@pytest.mark.parametrize("thrown_away", ["state", "availability", "alarms"])
+async def test_a_broker_that_throws_messages_away_is_not_well(tmp_path, thrown_away):
+    kept = {"availability", "state", "phase", "verdict", "alarms"} - {thrown_away}
+    rights = "topic read soakmon/bench/#\n" + "".join(
+        f"topic write soakmon/bench/{name}\n" for name in kept
+    )
+    broker = await limited(tmp_path, rights)
+    outlet = outlet_of(tmp_path, broker.port)
+    outlet.echo.back_within_s = 0.3
+    outlet.service.start()
+    outlet.service.alarm()
+    try:
+        async with running(outlet):
+            await until(
+                lambda: f"takes soakmon/bench/{thrown_away}" in health(outlet)["last_error"]
+            )
+            assert health(outlet)["state"] == "down"
+            assert "access list" in health(outlet)["last_error"]
+            # The alarm has not gone out: when the list is mended, it does.
+            assert outlet.outbox.events_waiting() == 1
+            broker.kill()
+            broker.more = "allow_anonymous true\n"
+            broker.start()
+            await until(lambda: health(outlet)["lag"] == 0 and health(outlet)["state"] == "up")
+    finally:
+        broker.kill()
+
+
+async def test_two_benches_of_one_name_are_told(broker, tmp_path):
+    outlets = []
+    for name in ("one", "two"):
+        (tmp_path / name).mkdir()
+        outlets.append(outlet_of(tmp_path / name, broker.port))
+    async with running(outlets[0]), running(outlets[1]):
+        for outlet in outlets:
+            await until(lambda outlet=outlet: "calls itself bench" in health(outlet)["last_error"])
+            assert health(outlet)["state"] == "down"
+        assert outlets[0].connections == outlets[1].connections == 1
+        assert outlets[0].topics.bench_id != outlets[1].topics.bench_id
+    assert outlets[0].echo.trouble
+    outlets[0].echo.twin_s -= 601
+    assert outlets[0].echo.trouble == ""
+
+
+async def test_the_will_of_a_connection_before_does_not_stand(broker, ear, tmp_path):
+    outlet = outlet_of(tmp_path, broker.port)
+    async with running(outlet):
+        await until(lambda: health(outlet)["state"] == "up")
+        say(broker, "soakmon/bench/availability", '{"state": "offline", "run": "before"}', "-r")
+        await until(lambda: [a["state"] for a in ear.on("soakmon/bench/availability")][-2:]
+                    == ["offline", "online"])  # fmt: skip
+
+
+async def test_an_alarm_that_the_journal_cannot_tell_goes_out_from_memory(broker, ear, tmp_path):
+    outlet = outlet_of(tmp_path, broker.port)
+    service = outlet.service
+    service.listeners.append(outlet.heard.hear)
+    number = service.start()
+    data = {"t_s": 1.0, "kind": "flood", "carb": 2, "leak_g_per_h": 9.0, "text": "invented"}
+    async with running(outlet):
+        await until(lambda: health(outlet)["state"] == "up")
+        service.say(soak=number)
+        with locked(service.journal.path):
+            service.tell("alarm", **data, uid="0123456789ab")
+            await until(lambda: ear.on("soakmon/bench/alarms"))
+            alarm = ear.on("soakmon/bench/alarms")[0]
+            assert (alarm["uid"], alarm["soak"], alarm["id"]) == ("0123456789ab", number, None)
+            assert health(outlet)["state"] == "up"
+        # The journal tells it after all, and another one: only that is published.
+        service.event("alarm", **data, uid="0123456789ab")
+        service.tell("alarm", **data, uid="ba9876543210")
+        service.event("alarm", **data, uid="ba9876543210")
+        await until(lambda: len(ear.on("soakmon/bench/alarms")) == 2)
+        await until(lambda: health(outlet)["lag"] == 0)
+        assert ear.on("soakmon/bench/alarms")[1]["uid"] == "ba9876543210"
+        assert ear.on("soakmon/bench/alarms")[1]["id"] == 2
+    assert len(ear.on("soakmon/bench/alarms")) == 2
+    assert outlet.sent_early == set()
+
+
+async def test_marks_tell_whose_state_it_is(broker, ear, tmp_path):
+    outlet = outlet_of(tmp_path, broker.port)
+    async with running(outlet):
+        await until(lambda: ear.on("soakmon/bench/state"))
+    for topic in ("state", "availability"):
+        told = ear.on(f"soakmon/bench/{topic}")[0]
+        assert told["bench_id"] == (tmp_path / "bench_id").read_text().strip()
+        assert told["run"] == outlet.topics.run

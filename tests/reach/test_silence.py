@@ -14,10 +14,11 @@ class Watch:
         self.now_s = 0.0
         self.beats = 0
 
-    def state(self, phase="soaking", bench="bench", *, beat=True):
+    def state(self, phase="soaking", bench="bench", *, beat=True, run="", live=True):
         self.beats += beat
         payload = {"schema": "soakmon.state/1", "phase": phase, "taken_at": f"beat {self.beats}"}
-        self.silence.take(bench, "state", json.dumps(payload).encode(), self.now_s)
+        payload["run"] = run
+        self.silence.take(bench, "state", json.dumps(payload).encode(), self.now_s, live=live)
 
     def availability(self, state, bench="bench"):
         payload = json.dumps({"schema": "soakmon.availability/1", "state": state})
@@ -121,4 +122,118 @@ def test_nonsense_is_ignored():
     for payload in (b"", b"{", b"[]", b"3", b'{"schema": 3}', b"\xff", b"[" * 100_000):
         watch.silence.take("bench", "state", payload, 0.0)
     watch.silence.take("bench", "state", b'{"schema": "soakmon.verdict/1"}', 0.0)
-    assert watch.wait(600) == []
+    assert watch.silence.benches == {}
+    assert watch.wait(600) == [(120, "The lookout hears nobody")]
+
+
+def test_a_wire_that_comes_and_goes_is_told_and_a_silent_bench_all_the_same():
+    watch = Watch()
+    watch.wait(300, beat="soaking")
+    told = []
+    for _ in range(round(7200 / 28)):
+        told += watch.wait(25)
+        watch.silence.connection(False, watch.now_s)
+        told += watch.wait(3)
+        watch.silence.connection(True, watch.now_s)
+        watch.state(beat=False, live=False)  # what the broker had kept
+    assert [title for _, title in told] == [
+        "The wire to the broker comes and goes", "Bench bench is silent"
+    ]  # fmt: skip
+    assert told[0][0] <= 300 + 5 * 28
+    assert told[1][0] <= 300 + 25 + 120 * 28 / 25 + 28
+    assert [title for _, title in watch.wait(600)] == ["The wire to the broker is steady again"]
+
+
+def test_a_living_bench_is_not_called_silent_over_a_wire_that_comes_and_goes():
+    watch = Watch()
+    watch.wait(300, beat="soaking")
+    told = []
+    for _ in range(100):
+        told += watch.wait(25)
+        watch.silence.connection(False, watch.now_s)
+        told += watch.wait(3)
+        watch.silence.connection(True, watch.now_s)
+        watch.state(live=False)  # the broker had kept a newer one
+    assert [title for _, title in told] == ["The wire to the broker comes and goes"]
+
+
+def test_a_bench_that_left_is_told_over_a_wire_that_comes_and_goes():
+    watch = Watch()
+    watch.wait(300, beat="soaking")
+    watch.availability("offline")
+    told = []
+    for _ in range(4):
+        told += watch.wait(10)
+        watch.silence.connection(False, watch.now_s)
+        told += watch.wait(3)
+        watch.silence.connection(True, watch.now_s)
+    assert [title for _, title in told] == ["Bench bench is silent"]
+
+
+def test_a_named_bench_that_is_never_heard_is_told_once_and_not_well():
+    watch = Watch(only={"left", "right"})
+    watch.state(bench="left")
+    assert watch.silence.trouble() == "not heard yet: right"
+    told = []
+    for _ in range(40):
+        told += watch.wait(30)
+        watch.state(bench="left")
+    assert told == [(120, "Bench right is not heard")]
+    watch.availability("online", bench="right")  # it may be read that it is there, but not how
+    assert watch.silence.trouble() == "not heard yet: right"
+    watch.state(bench="right")
+    assert [title for _, title in watch.wait(1)] == ["Bench right is heard"]
+    assert watch.silence.trouble() == ""
+
+
+def test_a_named_bench_that_is_switched_off_is_known():
+    watch = Watch(only={"left"})
+    watch.availability("offline", bench="left")
+    assert watch.silence.trouble() == ""
+    assert watch.wait(3600) == []
+
+
+def test_a_lookout_that_hears_nobody_is_not_well_and_says_so():
+    watch = Watch()
+    assert watch.silence.trouble() == "not heard yet: any bench"
+    assert watch.wait(3600) == [(120, "The lookout hears nobody")]
+    watch.state("idle")
+    assert [title for _, title in watch.wait(1)] == ["The lookout hears a bench"]
+    assert watch.silence.trouble() == ""
+
+
+def test_two_benches_of_one_name_are_told_and_the_one_that_hangs_as_well():
+    watch = Watch()
+    watch.state(run="aaaa1")
+    watch.wait(20)
+    watch.state(run="bbbb2")
+    watch.wait(20)
+    watch.state(run="aaaa1")
+    told = []
+    for _ in range(20):
+        told += watch.wait(30)
+        watch.state(run="bbbb2")  # the first one hangs now
+    assert [title for _, title in told] == [
+        "Two benches are named bench", "Bench bench (aaaa) is silent"
+    ]  # fmt: skip
+    assert told[1][0] == 20 + 20 + 120
+
+
+def test_a_bench_that_was_started_again_is_one_bench():
+    watch = Watch()
+    told = []
+    for run in ("aaaa1", "bbbb2", "cccc3"):
+        watch.state(run=run)
+        told += watch.wait(60)
+        watch.silence.connection(False, watch.now_s)
+        watch.silence.connection(True, watch.now_s)
+        watch.state(run=run, beat=False, live=False)
+    assert told == []
+
+
+def test_what_the_broker_kept_of_an_old_run_is_no_second_bench():
+    watch = Watch()
+    watch.state(run="aaaa1")
+    watch.state(run="bbbb2")
+    watch.state(run="aaaa1", live=False)
+    assert watch.wait(60) == []

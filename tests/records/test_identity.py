@@ -1,0 +1,20 @@
+"""The number of an installation."""
+
+from __future__ import annotations
+
+from soakmon.records.identity import bench_id
+
+
+def test_it_stays_and_is_its_own(tmp_path):
+    (tmp_path / "other").mkdir()
+    assert bench_id(tmp_path) == bench_id(tmp_path) != bench_id(tmp_path / "other")
+    assert len(bench_id(tmp_path)) == 12
+
+
+def test_where_it_cannot_be_kept_there_is_one_all_the_same(tmp_path):
+    assert len(bench_id(tmp_path / "missing")) == 12
+
+
+def test_nonsense_is_made_anew(tmp_path):
+    (tmp_path / "bench_id").write_text("../../etc\n")
+    assert bench_id(tmp_path) == (tmp_path / "bench_id").read_text().strip() != "../../etc"
