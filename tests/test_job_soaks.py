@@ -19,7 +19,7 @@ import pytest
 from sqlalchemy import select
 
 from sim.scenarios import SCENARIOS
-from soakmon.bench.service import RefusedError
+from soakmon.bench.asked import RefusedError
 from soakmon.config import PRIVATE, parse_bench
 from soakmon.job_soak import counsel, snapshot
 from soakmon.records.jobs.models import Result

@@ -18,15 +18,19 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from soakmon import __version__
+from soakmon.bench.asked import RefusedError
 from soakmon.bench.drawn import Columns, columns, kept
 from soakmon.bench.preflight import PREFLIGHT_S, check_readings
-from soakmon.bench.service import RefusedError, Service
+from soakmon.bench.service import Service
 from soakmon.bench.session import Phase
 from soakmon.records.journal import Journal
 from soakmon.watch.averaging import join
 
 T = TypeVar("T")
-_ANSWERS_WITHIN_S = 15.0
+# Together less than a client waits.
+_ANSWERS_WITHIN_S, _ENDS_WITHIN_S = 15.0, 3.0
+_UNANSWERED = "the service does not answer, and the command is not carried out: see its log"
+_UNFINISHED = "the command is still being carried out: see the status"
 
 
 class Body(BaseModel):
@@ -96,13 +100,26 @@ def add_refusals(api: FastAPI) -> None:
 
     @api.exception_handler(TimeoutError)
     async def late(_: Request, error: TimeoutError) -> JSONResponse:
-        return JSONResponse({"problem": "the service does not answer: see its log"}, 503)
+        return JSONResponse({"problem": str(error) or _UNANSWERED}, 503)
 
 
 async def do(service: Service, command: Callable[[], T]) -> T:
     """Have the worker carry out a command and wait for its result."""
-    future = asyncio.wrap_future(service.call(command))
-    return await asyncio.wait_for(future, _ANSWERS_WITHIN_S)
+    asked = service.call(command)
+    answer = asyncio.wrap_future(asked)
+    try:
+        return await asyncio.wait_for(asyncio.shield(answer), _ANSWERS_WITHIN_S)
+    except TimeoutError:
+        if asked.give_up():
+            raise
+    except asyncio.CancelledError:
+        asked.give_up()
+        raise
+    # It is being carried out: saying that it is not would be wrong.
+    try:
+        return await asyncio.wait_for(answer, _ENDS_WITHIN_S)
+    except TimeoutError:
+        raise TimeoutError(_UNFINISHED) from None
 
 
 def add_safer(router: APIRouter, service: Service) -> None:
@@ -148,7 +165,7 @@ def add_reading(router: APIRouter, service: Service) -> None:
 
     @router.get("/status", summary="What the bench is doing")
     async def status() -> dict[str, Any]:
-        return service.status
+        return service.status | {"age_s": service.age_s()}
 
     @router.get("/weigh", summary="What is on the cell now, over the last seconds")
     async def weigh(

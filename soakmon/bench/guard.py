@@ -36,7 +36,7 @@ class Code(StrEnum):
 
 
 # These hold as long as they last; all others until somebody opens the feed again.
-_PASSING = frozenset({Code.VAPOUR, Code.BLIND})
+PASSING = frozenset({Code.VAPOUR, Code.BLIND})
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,9 +118,7 @@ class Guard:
     def _hold(self, trips: list[Trip]) -> None:
         now = {(trip.code, trip.carb): trip for trip in trips}
         lasting = {
-            key: trip
-            for key, trip in self.broken.items()
-            if trip.code not in _PASSING or key in now
+            key: trip for key, trip in self.broken.items() if trip.code not in PASSING or key in now
         }
         self.broken = now | lasting
 
@@ -133,7 +131,7 @@ class Guard:
             self.bottle = self._bottle()
             self.full_g = self.start_g = None
             self.told.clear()
-            self.broken = {k: trip for k, trip in self.broken.items() if trip.code in _PASSING}
+            self.broken = {k: trip for k, trip in self.broken.items() if trip.code in PASSING}
         elif not sample.feed_open and self.shut is None:
             self.opened_s, self.shut = None, ShutWatch(sample.t_s)
 

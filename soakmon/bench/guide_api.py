@@ -18,8 +18,9 @@ from fastapi import APIRouter
 from pydantic import BaseModel, Field
 
 from soakmon.bench.api import REFUSALS, Body
+from soakmon.bench.asked import RefusedError
 from soakmon.bench.book import Keep
-from soakmon.bench.service import RefusedError, Service
+from soakmon.bench.service import Service
 from soakmon.bench.taking import taken
 from soakmon.errors import InputError
 from soakmon.weigh.guided import TESTS, Guided

@@ -81,7 +81,7 @@ def _go_on(session: Session, missed_s: float, now_s: float) -> None:
     session.t_s = now_s
     if session.phase in {Phase.PREFLIGHT, Phase.ENDED, Phase.ISOLATING}:
         return
-    if session.alarms or missed_s > _REOPENS_WITHIN_S:
+    if any(alarm.leaks for alarm in session.alarms) or missed_s > _REOPENS_WITHIN_S:
         session.isolate("taken up after a gap; the feed stays shut", itself=True)
-        return
-    session.open_feed()
+    elif why := session.open_feed():
+        session.isolate(f"taken up after a gap; the feed stays shut: {why}", itself=True)

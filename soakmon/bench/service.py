@@ -2,7 +2,9 @@
 
 sampler thread   reads the parts, asks the guard, shuts the valve itself; nothing else delays it
 worker thread    owns session and journal; rows and commands reach it through one queue
-keeper thread    shuts the valve when sampler or worker give no sign of life, tells the supervisor
+keeper thread    compares what is with what must be: silent threads, a feed that is open (`keeper`)
+teller thread    tells of alarms out of memory (`teller`)
+scribe thread    brings the latch to disk
 air thread       the thermometer, which may take a second
 """
 
@@ -11,57 +13,68 @@ from __future__ import annotations
 import logging
 import math
 import queue
+import sqlite3
 import threading
 import time
 from collections.abc import Callable
-from concurrent.futures import Future
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
+from enum import StrEnum
 from pathlib import Path
 from typing import Any, TypeVar
 
 from soakmon.bench import drawn
+from soakmon.bench.alarms import Alarms, Wrong, of_trip
+from soakmon.bench.asked import Asked, RefusedError
 from soakmon.bench.book import Consult
 from soakmon.bench.edges import Drop
-from soakmon.bench.guard import Code, Guard, Trip
+from soakmon.bench.feed import Feed
+from soakmon.bench.guard import Guard, Trip
+from soakmon.bench.keeper import Keeper
 from soakmon.bench.ports import BenchParts, Press
 from soakmon.bench.preflight import Check, check_machine, check_outlets, check_told
 from soakmon.bench.resume import resume_session
 from soakmon.bench.sampler import Sampler, Scale
-from soakmon.bench.session import Phase, Session
+from soakmon.bench.session import RUNNING, Phase, Session
+from soakmon.bench.stall import Pause
 from soakmon.bench.status import Weighed, estimate_of, status_of, weighed
+from soakmon.bench.teller import Listener, Teller
 from soakmon.bench.threads import Threads
 from soakmon.config import Bench
-from soakmon.errors import InputError, SoakmonError
+from soakmon.errors import InputError
 from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.records.jobs.text import clean_line
 from soakmon.records.journal import Anchor, Journal, SoakEntry
+from soakmon.records.latch import NAME as LATCH
+from soakmon.records.latch import Latch
 from soakmon.records.told import EVENT as TOLD
 from soakmon.records.told import Told, told_in
 from soakmon.watch.rows import Rows
+from soakmon.watch.verdict import Alarm
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
 _VERDICT_EVERY_S = 60.0
 _ESTIMATE_EVERY_S = 300.0
 _AIR_LOG_EVERY_S, _AIR_LOG_LENGTH = 600.0, 288
+# Rows in a row at which the session fails: then it will fail at the next ones as well.
+_GIVES_UP_AFTER = 60
+_JOURNAL_AGAIN_S = 600.0
+_MEANWHILE = "something came up meanwhile, look at the bench: {}"
 _CONFIRM = "the cautions must be confirmed at the bench before the feed may open"
-
-
-class RefusedError(SoakmonError):
-    """A command that cannot be carried out now; says why."""
 
 
 @dataclass(slots=True)
 class Beats:
-    """Last sign of life of each thread, in boot time."""
+    """Last sign of life of each thread, in boot time; the keeper's None until it runs."""
 
     sampler_s: float = 0.0
     worker_s: float = 0.0
+    keeper_s: float | None = None
 
 
 @dataclass(slots=True)
 class Work:
-    """Something for the worker: a second's row with its drops, a trip, or a command.
+    """Something for the worker: a second's row with its drops, a command, or something to do.
 
     source: the sampler that a row is from; its times mean nothing to another's soak.
     """
@@ -69,9 +82,8 @@ class Work:
     source: Sampler | None = None
     row: Rows | None = None
     drops: list[Drop] = field(default_factory=list)
-    trips: list[Trip] = field(default_factory=list)
-    command: Callable[[], Any] | None = None
-    future: Future[Any] | None = None
+    asked: Asked[Any] | None = None
+    action: Callable[[], None] | None = None
 
 
 class Service:
@@ -79,6 +91,7 @@ class Service:
 
     boot: identity of this boot of the machine; alive: called by the keeper while all threads are
     well (for a watchdog); concluded: called with the number of a soak that has its verdict;
+    fell: called when a thread has ended, with what is to be said of it: the process must end;
     consult: what the records tell a soak with a job (or none) that begins at a wall time in s.
     """
 
@@ -91,12 +104,14 @@ class Service:
         boot: str,
         alive: Callable[[], None] = lambda: None,
         concluded: Callable[[int], None] = lambda soak: None,
+        fell: Callable[[str], None] = lambda text: None,
         consult: Consult = lambda job, wall_s: Told(),
     ) -> None:
         self.bench, self.parts, self.journal = bench, parts, journal
         self.boot = boot
         self.alive = alive
         self.concluded = concluded
+        self.fell = fell
         self.consult = consult
         self.clock = parts.clock
         self.scale = Scale(bench.cell.g_per_count, bench.cell.zero_counts, bench.cell.capacity_g)
@@ -104,6 +119,17 @@ class Service:
         self.work: queue.SimpleQueue[Work] = queue.SimpleQueue()
         self.beats = Beats()
         self.threads = Threads(self)
+        self.keeper = Keeper(self)
+        self.levels: tuple[Trip, ...] = ()
+        self.latch = Latch(journal.path.with_name(LATCH))
+        self.feed = Feed(parts.valve, self.latch, lambda: self.levels, self.clock.wall_s)
+        self.listeners: list[Listener] = []
+        self.teller = Teller(self.latch, parts.panel, self.listeners)
+        self.alarms = Alarms(self.feed, self.teller, self.later, self._take)
+        self.asked: Asked[Any] | None = None
+        self.pausing: Pause | None = None
+        self.failures = 0
+        self.fallen: list[str] = []
         self.session: Session | None = None
         self.status: dict[str, Any] = {"phase": str(Phase.IDLE)}
         self.renewed_s = time.monotonic()
@@ -111,9 +137,10 @@ class Service:
         self.verdict_at_s = self.estimate_at_s = -math.inf
         self.sampler = self._sampler(self.clock.boot_s(), 0.0)
         self.guard = Guard(bench.guard, self._rack_g())
-        self.hung = ""
         self.outlets: Callable[[], list[dict[str, Any]]] = list
-        self.listeners: list[Callable[[float, str, dict[str, Any]], None]] = []
+        self.journal_told_s = -math.inf
+        self.journal_trouble = ""
+        self.sampling_failed = False
 
     def _sampler(self, boot_s: float, t_s: float) -> Sampler:
         return Sampler(self.parts, self.scale, 1e-3 * self.bench.gates.dead_time_ms, boot_s, t_s)
@@ -129,13 +156,17 @@ class Service:
     def run(self) -> None:
         """Start the threads and take up a soak that was interrupted."""
         self.beats.sampler_s = self.beats.worker_s = self.clock.boot_s()
+        if not self.latch.allocate():
+            log.error("%s", self.latch.trouble)
         self._take_up()
         self.threads.start()
 
     def stop(self) -> None:
         """Shut the valve, stop the threads, commit the journal."""
-        self.parts.valve.shut()
+        self.feed.close()
         self.threads.stop()
+        self.teller.deliver()
+        self.latch.close()
         self.journal.commit()
         self.parts.close()
 
@@ -145,57 +176,87 @@ class Service:
             source = self.sampler
             sample, row = source.sample()
             trips = self.guard.step(sample)
-            if trips and sample.feed_open:
-                self.parts.valve.shut()
+            self.levels = self.guard.must_be_shut
             drops = source.take_drops()
+        for trip in trips:
+            log.warning("guard: %s", trip.text)
+            self.alarms.sound(of_trip(trip))
+        if sample.feed_open:
+            self.feed.seen_open()
+        self.feed.hold()
         self.beats.sampler_s = self.clock.boot_s()
-        if row is not None or trips or drops:
-            self.work.put(Work(source, row, drops, trips))
+        self.sampling_failed = False
+        if row is not None or drops:
+            self.work.put(Work(source, row, drops))
+
+    def failed_to_sample(self, error: Exception) -> None:
+        """A sample could not be taken: nobody watches, so the feed is shut; told once."""
+        self.feed.pause()
+        if not self.sampling_failed:
+            self.sampling_failed = True
+            log.error("sampling failed", exc_info=error)
+            self.sound("bench", f"the bench cannot be read ({_of(error)})", Wrong.FAILED)
+
+    def sound(
+        self, kind: str, text: str, code: StrEnum, *, shut: bool = True, t_s: float | None = None
+    ) -> None:
+        """Raise an alarm of the bench itself, from any thread; shut: the feed is shut for it."""
+        at_s = self._t_s() if t_s is None else t_s
+        self.alarms.sound(Alarm(at_s, kind, None, None, text, code.value), shut=shut)
+
+    def thread_ended(self, name: str, error: BaseException | None) -> None:
+        """A thread is gone, for whatever reason: shut, latched and told from here, then `fell`."""
+        why = "without a reason" if error is None else _of(error)
+        text = f"the {name} of the service has ended ({why}): the service starts again"
+        log.critical("%s", text, exc_info=error)
+        self.fallen.append(text)
+        try:
+            self.sound("bench", text, Wrong.THREAD)
+        finally:
+            # From here on it may hang on a disk: who ends the process does not wait for that.
+            self.fell(text)
+        self.keeper.restate(text)
+        self.latch.write()
+        self.teller.deliver()
 
     def carry_out(self, work: Work, held: list[Drop]) -> list[Drop]:
         """One piece of work; drops are held until the row of their second has come."""
-        if work.source is not None and work.source is not self.sampler:
-            # It was waiting behind the start of a soak, and counts time from another beginning.
-            return []
-        held = held + work.drops
-        if work.command is not None and work.future is not None:
-            try:
-                work.future.set_result(work.command())
-            except Exception as error:  # the caller gets it, whatever it is
-                work.future.set_exception(error)
+        if work.asked is not None:
+            self.asked = work.asked
+            work.asked.carry_out()
+            self.asked = None
         try:
-            for trip in work.trips:
-                self._tripped(trip)
-            if work.row is not None:
-                self._row(work.row, held)
-                held = []
-        except Exception:  # whatever it was: the feed is shut first, then it is passed on
-            log.exception("the session failed")
-            self.parts.valve.shut()
-            raise
-        return held
+            if work.action is not None:
+                work.action()
+            if work.source is not None and work.source is not self.sampler:
+                # It was waiting behind the start of a soak, and counts time from another beginning.
+                return []
+            held = held + work.drops
+            if work.row is None:
+                return held
+            self._row(work.row, held)
+            self.failures = 0
+        except Exception as error:  # whatever it was: shut, told, and the worker goes on
+            self._failed(error)
+            return [] if work.row is not None else held
+        return []
 
     def drain(self) -> None:
         """Do all that waits in the queue, in the caller's thread (for stepped runs)."""
         held: list[Drop] = []
         while not self.work.empty():
             held = self.carry_out(self.work.get(), held)
+        self.latch.write()
+        self.teller.deliver()
+        self.beats.worker_s = self.clock.boot_s()
+
+    def age_s(self) -> float:
+        """How old the status is, in s of this machine."""
+        return round(time.monotonic() - self.renewed_s, 2)
 
     def keep(self) -> None:
-        """Shut the valve when a thread is silent; else say that all is well."""
-        now_s = self.clock.boot_s()
-        beats = {"sampler": self.beats.sampler_s, "worker": self.beats.worker_s}
-        silent = [name for name, at_s in beats.items() if now_s - at_s > self.bench.guard.hung_s]
-        if not silent:
-            self.hung = ""
-            self.alive()
-            return
-        self.parts.valve.shut()
-        if not self.hung:
-            self.hung = f"no sign of life from the {' and '.join(silent)}"
-            log.error("%s: feed shut", self.hung)
-            trip = Trip(self._t_s(), "bench", None, self.hung, Code.HUNG)
-            self.work.put(Work(trips=[trip]))
+        """One look of the keeper."""
+        self.keeper.keep()
 
     def read_air(self) -> None:
         """Read the thermometer and hand the value to the sampler."""
@@ -208,21 +269,88 @@ class Service:
 
     # -- in the worker ---------------------------------------------------------------------------
 
-    def _tripped(self, trip: Trip) -> None:
-        log.warning("guard: %s", trip.text)
+    def later(self, action: Callable[[], None]) -> None:
+        """Have the worker do something."""
+        self.work.put(Work(action=action))
+
+    def _take(self, alarm: Alarm, shut: bool) -> None:
+        """An alarm that was raised outside the session comes into it."""
         if self.session is not None:
-            self.session.trip(trip)
-            self._panel()
+            self.session.alarmed(alarm, shut=shut)
+        else:
+            self.alarms.loose.append(alarm)
+            self._record(alarm.t_s, "alarm", asdict(alarm))
+        self._panel()
+
+    def _failed(self, error: Exception) -> None:
+        """The session failed at its work: the first time is told, too many times are its end."""
+        self.feed.pause()
+        self.failures += 1
+        text = f"the service failed at its work ({_of(error)})"
+        if self.failures == 1:
+            log.error("the session failed", exc_info=error)
+            self.sound("bench", text, Wrong.FAILED)
+        elif self.failures == _GIVES_UP_AFTER and self.session is not None:
+            self._give_up(self.session, text)
+
+    def _give_up(self, session: Session, text: str) -> None:
+        """It fails at every row: the soak ends with what can be said of it."""
+        try:
+            session.end(text)
+            self._conclude(session)
+        except Exception:  # nothing more can be said of it here
+            log.exception("the soak cannot be ended")
+
+    def note(self, kind: str, data: dict[str, Any]) -> None:
+        """Record something that is no alarm."""
+        self._record(self._t_s(), kind, data)
+
+    def pause(self, text: str, stood_s: float) -> None:
+        """The bench stood still with the feed open: shut it, and look whether all is well."""
+        session = self.session
+        if session is None or session.phase not in RUNNING:
+            return
+        last = session.last
+        before_g = math.nan if last is None else float(last.mass_g[-1])
+        session.pause(text)
+        self.pausing = Pause(session.t_s + stood_s, stood_s, before_g)
+
+    def _look_again(self, session: Session, row: Rows) -> None:
+        """After a stall: open the feed again when all is well."""
+        pausing = self.pausing
+        if pausing is None:
+            return
+        if session.phase is not Phase.ISOLATING or self.latch.reason is not None:
+            self.pausing = None
+            return
+        pausing.take(float(row.t_s[-1]), float(row.mass_g[-1]))
+        if not pausing.over():
+            return
+        self.pausing = None
+        why = pausing.why_not(self.bench.guard.rate_g_per_min) or session.resume_feed()
+        if why:
+            text = f"the feed stays shut after the bench stood still: {why}"
+            self.sound("bench", text, Wrong.STALLED, t_s=session.t_s)
 
     def _row(self, row: Rows, drops: list[Drop]) -> None:
         session = self.session
         if session is not None and not session.ended:
             self.journal.add_rows(row, self._anchor(float(row.t_s[-1])))
             session.take(row, drops)
+            self._look_again(session, row)
             if session.ended:
                 self._conclude(session)
         self._pressed()
+        self._look_at_journal(float(row.t_s[-1]))
         self._refresh(row)
+
+    def _look_at_journal(self, t_s: float) -> None:
+        """A journal that cannot be written is told once, and not again for a while."""
+        fresh = bool(self.journal.trouble) and not self.journal_trouble
+        self.journal_trouble = self.journal.trouble
+        if fresh and not 0 <= t_s - self.journal_told_s < _JOURNAL_AGAIN_S:
+            self.journal_told_s = t_s
+            self.sound("bench", self.journal.trouble, Wrong.JOURNAL, shut=False, t_s=t_s)
 
     def _refresh(self, row: Rows) -> None:
         t_s = float(row.t_s[-1])
@@ -254,18 +382,17 @@ class Service:
 
     def _pressed(self) -> None:
         for press in self.parts.panel.presses():
-            if self.session is None:
-                continue
             if press is Press.SHORT:
-                self.session.acknowledge()
-            elif press is Press.HELD and not self.session.ended:
+                self.acknowledge()
+            elif press is Press.HELD and self.session is not None and not self.session.ended:
                 self.session.end("ended at the bench")
                 self._conclude(self.session)
 
     def _panel(self) -> None:
         session = self.session
-        alarms = session.alarms if session is not None else []
-        waiting = session.unacknowledged if session is not None else []
+        waiting = self.alarms.waiting()
+        alarms = [*waiting, *(session.alarms if session is not None else [])]
+        waiting += session.unacknowledged if session is not None else []
         self.parts.panel.show(lamp=bool(alarms), buzzer=bool(waiting))
 
     def _anchor(self, t_s: float) -> Anchor:
@@ -278,15 +405,9 @@ class Service:
         )
 
     def _record(self, t_s: float, kind: str, data: dict[str, Any]) -> None:
+        """Tell of an event, and have it kept: neither waits for the other."""
+        self.teller.tell(t_s, kind, data)
         self.journal.add_event(t_s, self.clock.wall_s(), kind, data)
-        for listener in self.listeners:
-            listener(t_s, kind, data)
-
-    def _set_feed(self, feed_open: bool) -> None:
-        if feed_open:
-            self.parts.valve.open()
-        else:
-            self.parts.valve.shut()
 
     def check_around(self) -> list[Check]:
         """Judge what does not lie on the bench: machine and outlets."""
@@ -304,15 +425,25 @@ class Service:
 
         gates = self.parts.gates.count
         settings = told.applied(self.bench.settings())
-        return Session(self.bench, gates, self._record, self._set_feed, around, settings=settings)
+        return Session(self.bench, gates, self._record, self.feed, around, settings=settings)
 
     # -- commands --------------------------------------------------------------------------------
 
-    def call(self, command: Callable[[], T]) -> Future[T]:
-        """Have the worker carry out a command; the future has its result."""
-        future: Future[T] = Future()
-        self.work.put(Work(command=command, future=future))
-        return future
+    def call(self, command: Callable[[], T]) -> Asked[T]:
+        """Have the worker carry out a command; cancelling it gives it up while that is possible."""
+        asked = Asked(command, self.latch.number)
+        self.work.put(Work(asked=asked))
+        return asked
+
+    def _decide(self) -> int:
+        """From here on the command changes something; RefusedError when nobody waits for it.
+
+        The number of the latch's note that was known when it was asked for.
+        """
+        if self.asked is None:
+            return self.latch.number
+        self.asked.decide()
+        return self.asked.seen
 
     def start_soak(self, title: str, job: str | None, *, cautions_confirmed: bool) -> int:
         """Begin a soak; RefusedError when one runs or the cautions are not confirmed."""
@@ -329,13 +460,23 @@ class Service:
             0, title, job, self.clock.wall_s(), self.parts.gates.count,
             self.bench.model_dump_json(), None, None,
         )  # fmt: skip
-        number = self.journal.start(entry)
+        if why := self.feed.begin(self._decide()):
+            raise RefusedError(_MEANWHILE.format(why))
+        if not self.latch.allocate():
+            raise RefusedError(self.latch.trouble)
+        try:
+            number = self.journal.start(entry)
+        except sqlite3.Error as error:
+            raise RefusedError(f"the journal cannot be written: {error}") from None
         air = self.sampler.air_c
         with self.lock:
             self.sampler = self._sampler(self.clock.boot_s(), 0.0)
             self.sampler.take_air(None if math.isnan(air) else air, 0.0)
             self.guard = Guard(self.bench.guard, self._rack_g())
+            self.levels = ()
         self.session = self._new_session(told)
+        self.alarms.loose.clear()
+        self.pausing, self.failures = None, 0
         self._record(0.0, "phase", {"phase": str(Phase.PREFLIGHT), "reason": title})
         self._record(0.0, TOLD, told.as_dict())
         return number
@@ -351,17 +492,24 @@ class Service:
         session = self.running()
         if session.phase is Phase.PREFLIGHT:
             raise RefusedError("the feed is still shut: nothing to isolate")
+        self._decide()
+        # Also when it is only shut for a while.
+        self.feed.shut(reason)
         session.isolate(reason)
 
     def end(self, reason: str) -> None:
         """End the soak with its verdict."""
         session = self.running()
+        self._decide()
         session.end(reason)
         self._conclude(session)
 
     def acknowledge(self) -> int:
         """Acknowledge all alarms; how many were new."""
-        count = self.session.acknowledge() if self.session is not None else 0
+        self._decide()
+        count = len(self.alarms.loose)
+        self.alarms.loose.clear()
+        count += self.session.acknowledge() if self.session is not None else 0
         self._panel()
         return count
 
@@ -374,7 +522,10 @@ class Service:
             raise RefusedError("the feed is not isolated")
         if any(alarm.leaks for alarm in session.alarms):
             raise RefusedError("a leak was found: end the soak and mend it first")
-        session.resume_feed()
+        if why := self.feed.confirm(self._decide()):
+            raise RefusedError(_MEANWHILE.format(why))
+        if why := session.resume_feed():
+            raise RefusedError(f"the feed stays shut: {why}")
 
     def weigh(self) -> Weighed:
         """What is on the cell now: mean and scatter over the last seconds."""
@@ -398,3 +549,7 @@ class Service:
             self.sampler = self._sampler(self.clock.boot_s(), t_s)
             self.guard = Guard(self.bench.guard, self._rack_g())
             self.guard.already_filled()
+
+
+def _of(error: BaseException) -> str:
+    return f"{type(error).__name__}: {error}"

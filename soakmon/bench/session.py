@@ -7,15 +7,16 @@ the last three. The session owns no thread and no clock: rows and commands come 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from enum import StrEnum
 from typing import Any
 
 import numpy as np
 
 from soakmon.bench.edges import Drop
-from soakmon.bench.guard import Trip
+from soakmon.bench.feed import Feed
 from soakmon.bench.preflight import PREFLIGHT_S, Check, check_readings, fit
+from soakmon.bench.teller import new_uid
 from soakmon.config import Bench
 from soakmon.watch import decay
 from soakmon.watch.averaging import join
@@ -28,6 +29,7 @@ from soakmon.watch.verdict import Alarm, Outcome
 _NO_FLOW_S = 600.0
 _FORECAST_S = 7200.0
 _FORECAST_FROM_S = 1800.0
+_LEAK = "leak"
 
 
 class Phase(StrEnum):
@@ -42,15 +44,16 @@ class Phase(StrEnum):
     ENDED = "ended"
 
 
+RUNNING = frozenset({Phase.FILLING, Phase.SETTLING, Phase.SOAKING})
 Recorder = Callable[[float, str, dict[str, Any]], None]
 
 
 class Session:
     """A running soak.
 
-    record: called with t_s, kind and data of every event; set_feed: opens (True) or shuts the
-    valve; machine: more checks that preflight makes; settings: the bench's, with what the records
-    say (None: the bench's alone).
+    record: called with t_s, kind and data of every event; feed: the hand on the valve; machine:
+    more checks that preflight makes; settings: the bench's, with what the records say (None: the
+    bench's alone).
     """
 
     def __init__(
@@ -58,7 +61,7 @@ class Session:
         bench: Bench,
         gates: int,
         record: Recorder,
-        set_feed: Callable[[bool], None],
+        feed: Feed,
         machine: Callable[[], list[Check]] = list,
         *,
         settings: Settings | None = None,
@@ -67,7 +70,7 @@ class Session:
         self.settings = settings or bench.settings()
         self.decider = Decider(self.settings, gates)
         self.record = record
-        self.set_feed = set_feed
+        self.feed = feed
         self.machine = machine
         self.phase = Phase.PREFLIGHT
         self.checks: list[dict[str, Any]] = []
@@ -120,21 +123,21 @@ class Session:
         self.seen_faults = len(self.decider.follower.faults)
 
     def _alarm(self, alarm: Alarm) -> None:
+        """An alarm of the decider: a leak shuts the feed before anybody is told."""
+        alarm = replace(alarm, uid=new_uid())
+        reason = f"alarm: {alarm.text}"
+        if alarm.leaks:
+            self.feed.shut(reason, _LEAK, asdict(alarm))
+        self.alarmed(alarm)
+        if alarm.leaks:
+            self.isolate(reason, itself=True)
+
+    def alarmed(self, alarm: Alarm, *, shut: bool = False) -> None:
+        """An alarm that was raised; shut: the feed was shut for it, and the decay is watched."""
         self.alarms.append(alarm)
         self.record(alarm.t_s, "alarm", asdict(alarm))
-        leak = alarm.leaks
-        if leak and self.phase in {Phase.FILLING, Phase.SETTLING, Phase.SOAKING}:
-            self.isolate(f"alarm: {alarm.text}", itself=True)
-
-    def trip(self, trip: Trip) -> None:
-        """The guard has shut the feed: say so, and watch the decay."""
-        kind = "flood" if trip.kind == "flood" else "bench"
-        text = f"guard: {trip.text}"
-        if all(alarm.text != text for alarm in self.alarms):
-            self.alarms.append(Alarm(trip.t_s, kind, trip.carb, None, text, trip.code.value))
-            self.record(trip.t_s, "alarm", asdict(self.alarms[-1]))
-        if self.phase not in {Phase.ISOLATING, Phase.ENDED}:
-            self.isolate(text, itself=True)
+        if shut:
+            self.isolate(alarm.text, itself=True)
 
     def _preflight(self, row: Rows) -> None:
         self.rows.append(row)
@@ -148,14 +151,20 @@ class Session:
             failed = [f"{c.name}: {c.text}" for c in checks if not (c.passed or c.warning)]
             self.end("preflight failed: " + "; ".join(failed))
             return
-        self.open_feed()
+        # Before the valve moves: the keeper shuts a feed that is open in any other phase.
+        self.phase = Phase.FILLING
+        if why := self.open_feed():
+            self.end(f"the feed stays shut: {why}")
+            return
         self._enter(Phase.FILLING)
 
-    def open_feed(self) -> None:
-        """Open the valve; whoever calls has confirmed the cautions."""
-        self.set_feed(True)
+    def open_feed(self) -> str:
+        """Have the valve opened in a phase in which it may be; why it stays shut, or ""."""
+        if why := self.feed.open():
+            return why
         self.opened_s = self.t_s
         self.record(self.t_s, "feed", {"open": True})
+        return ""
 
     def _running(self) -> None:
         phase = str(self.decider.finder.phase)
@@ -184,9 +193,17 @@ class Session:
 
     def isolate(self, reason: str, *, itself: bool = False) -> None:
         """Shut the feed and watch what happens. itself: the bench does it, nobody has asked."""
-        if self.phase in {Phase.PREFLIGHT, Phase.ENDED, Phase.ISOLATING}:
-            return
-        self.set_feed(False)
+        if self.phase in RUNNING:
+            self.feed.shut(reason)
+            self._isolated(reason, itself=itself)
+
+    def pause(self, reason: str) -> None:
+        """The feed was shut for a while, and the bench itself may open it again."""
+        if self.phase in RUNNING:
+            self.feed.pause()
+            self._isolated(reason, itself=True)
+
+    def _isolated(self, reason: str, *, itself: bool) -> None:
         self.reason, self.shut_itself = reason, itself
         self.isolated_s = self.t_s
         self.record(self.t_s, "feed", {"open": False, "reason": reason, "itself": itself})
@@ -222,11 +239,15 @@ class Session:
             for a in leaks
         )
 
-    def resume_feed(self) -> None:
-        """Go on after an isolation by command: somebody at the bench has confirmed the cautions."""
-        if self.phase is Phase.ISOLATING:
-            self.open_feed()
-            self._enter(Phase(str(self.decider.finder.phase)))
+    def resume_feed(self) -> str:
+        """Go on after an isolation; why the feed stays shut, or ""."""
+        found = Phase(str(self.decider.finder.phase))
+        self.phase = found if found in RUNNING else Phase.FILLING
+        if why := self.open_feed():
+            self.phase = Phase.ISOLATING
+            return why
+        self._enter(self.phase)
+        return ""
 
     def acknowledge(self) -> int:
         """Mark all alarms as seen by somebody; how many were new."""
@@ -245,7 +266,7 @@ class Session:
         """Shut the feed and conclude."""
         if self.phase is Phase.ENDED:
             return
-        self.set_feed(False)
+        self.feed.shut(f"the soak has ended: {reason}")
         self.decider.finish()
         self._news()
         self.decision = self.decider.decision()

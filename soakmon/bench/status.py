@@ -35,11 +35,13 @@ def status_of(service: Service, row: Rows, *, with_verdict: bool) -> dict[str, A
         "feed_open": service.parts.valve.is_open,
         "cell_trouble": service.sampler.trouble,
         "journal_trouble": service.journal.trouble,
-        "guard_trouble": service.hung,
+        "guard_trouble": service.keeper.hung,
+        "latch": service.latch.reason,
         "vapour_alarm": service.parts.vapour.active(),
     }
     if session is None:
-        return status
+        loose = service.alarms.waiting()
+        return status | {"alarms": [asdict(alarm) | {"acknowledged": False} for alarm in loose]}
     status |= _soak(service, session)
     status["verdict"] = before.get("verdict") if session.decider.finder.found else None
     if session.decision is not None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import logging
 import queue
 import threading
+import time
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from soakmon.bench.edges import Drop
@@ -15,11 +17,15 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 AIR_EVERY_S = 10.0
 _KEEPER_S = 1.0
-_LAST_WORDS_S = 5.0
+_LOOKS_UP_S = 0.5
+_LAST_WORDS_S = 3.0
 
 
 class Threads:
-    """Sampler, worker, keeper and air of a service."""
+    """Sampler, worker, keeper, teller, scribe and air of a service.
+
+    One that ends before it was told to, for whatever reason, is reported to the service.
+    """
 
     def __init__(self, service: Service) -> None:
         self.service = service
@@ -32,18 +38,33 @@ class Threads:
             ("sampler", self._sample_on),
             ("worker", self._work_on),
             ("keeper", self._keep_on),
+            ("teller", self._tell_on),
+            ("scribe", self._write_on),
             ("air", self._air_on),
         ):
-            thread = threading.Thread(target=target, name=name, daemon=True)
+            thread = threading.Thread(
+                target=self._watched, args=(name, target), name=name, daemon=True
+            )
             self.threads.append(thread)
             thread.start()
 
+    def _watched(self, name: str, target: Callable[[], None]) -> None:
+        error: BaseException | None = None
+        try:
+            target()
+        except BaseException as found:
+            error = found
+        if not self.stopping.is_set():
+            self.service.thread_ended(name, error)
+
     def stop(self) -> None:
-        """Have them stop, and wait for it."""
+        """Have them stop, and wait a little for it."""
         self.stopping.set()
         self.service.call(lambda: None)  # wakes the worker
+        until_s = time.monotonic() + _LAST_WORDS_S
         for thread in self.threads:
-            thread.join(timeout=_LAST_WORDS_S)
+            if thread is not threading.current_thread():
+                thread.join(timeout=max(until_s - time.monotonic(), 0.0))
 
     def _sample_on(self) -> None:
         """Sample at a steady pace; a late sample is not made up for."""
@@ -52,9 +73,8 @@ class Threads:
         while not self.stopping.is_set():
             try:
                 self.service.sample()
-            except Exception:  # whatever it was: the feed is shut, and sampling goes on
-                log.exception("sampling failed")
-                self.service.parts.valve.shut()
+            except Exception as error:  # whatever it was: shut, told, and sampling goes on
+                self.service.failed_to_sample(error)
             due_s = max(due_s + every_s, self.service.clock.boot_s())
             self.service.clock.sleep(max(due_s - self.service.clock.boot_s(), 0.0))
 
@@ -74,7 +94,25 @@ class Threads:
             self.service.keep()
             self.service.clock.sleep(_KEEPER_S)
 
-    def _air_on(self) -> None:
+    def _tell_on(self) -> None:
         while not self.stopping.is_set():
-            self.service.read_air()
+            self.service.teller.deliver(_LOOKS_UP_S)
+
+    def _write_on(self) -> None:
+        """Bring the latch to disk; a disk that refuses is asked again."""
+        latch = self.service.latch
+        while not self.stopping.is_set():
+            if latch.wait_for_change(_LOOKS_UP_S) and not latch.write():
+                self.stopping.wait(_LOOKS_UP_S)
+
+    def _air_on(self) -> None:
+        failed = False
+        while not self.stopping.is_set():
+            try:
+                self.service.read_air()
+                failed = False
+            except Exception:  # without a temperature the soak goes on, and says so
+                if not failed:
+                    log.exception("the thermometer cannot be read")
+                failed = True
             self.service.clock.sleep(AIR_EVERY_S)

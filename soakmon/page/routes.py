@@ -14,7 +14,8 @@ from pydantic import BaseModel, Field
 
 from soakmon import __version__
 from soakmon.bench.api import Body, do
-from soakmon.bench.service import RefusedError, Service
+from soakmon.bench.asked import RefusedError
+from soakmon.bench.service import Service
 from soakmon.cautions import CAUTIONS
 from soakmon.page.access import COOKIE, DeniedError, acting, answers, runs_nearby, visitor
 from soakmon.page.door import LEAST_PASSWORD, LONGEST_NAME, Door
@@ -109,7 +110,7 @@ class Live:
         until_s = time.monotonic() + wait_s
         while self.look() == seen and time.monotonic() < until_s and not self.closing:
             await asyncio.sleep(_LOOK_S)
-        age_s = round(time.monotonic() - self.service.renewed_s, 2)
+        age_s = self.service.age_s()
         status = self.service.status
         return LiveAnswer(seen=self.number, age_s=age_s, version=__version__, status=status)
 

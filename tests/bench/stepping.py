@@ -50,6 +50,7 @@ class Stepped:
             self.steps += 1
             self.service.sample()
             self.service.drain()
+            self.service.keep()
             if self.session is not None and self.session.ended:
                 return
 

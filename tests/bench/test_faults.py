@@ -94,7 +94,10 @@ def test_a_valve_that_does_not_shut_is_an_alarm_of_its_own(tmp_path):
     bench.run(0.12)
     assert "the valve does not stop the flow" in texts(bench)
     shown = bench.service.status["alarms"]
-    assert [alarm["code"] for alarm in shown if alarm["kind"] == "bench"] == ["valve_failed"]
+    assert [alarm["code"] for alarm in shown if alarm["kind"] == "bench"] == [
+        "feed_open",
+        "valve_failed",
+    ]
     assert bench.service.status["shut_itself"]
 
 
@@ -102,10 +105,15 @@ def test_a_session_that_fails_shuts_the_valve(soaking):
     def broken(row, drops):
         raise RuntimeError("a fault in the program")
 
-    soaking.session.take = broken
-    with pytest.raises(RuntimeError):
-        soaking.run(0.01)
+    whole, soaking.session.take = soaking.session.take, broken
+    soaking.run(0.001)
     assert not soaking.simulation.feed_open
+    soaking.session.take = whole
+    soaking.run(0.01)
+    assert texts(soaking) == "the service failed at its work (RuntimeError: a fault in the program)"
+    assert soaking.phases()[-1] == "isolating"
+    assert soaking.service.latch.note.code == "failed"
+    assert soaking.simulation.buzzer
 
 
 def test_a_worker_that_hangs_is_noticed_and_the_valve_is_shut(tmp_path):
@@ -121,10 +129,10 @@ def test_a_worker_that_hangs_is_noticed_and_the_valve_is_shut(tmp_path):
         simulation.set_feed(True)
         blocked = service.call(lambda: hold.wait(20))
         until = time.monotonic() + 10
-        while simulation.feed_open and time.monotonic() < until:
+        while not service.keeper.hung and time.monotonic() < until:
             hold.wait(0.02)
         assert not simulation.feed_open
-        assert "worker" in service.hung
+        assert "worker" in service.keeper.hung
         assert clock.boot_s() - service.beats.sampler_s < 5
         hold.set()
         assert blocked.result(5)

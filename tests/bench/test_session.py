@@ -10,8 +10,9 @@ import pytest
 from sim.faults import Defect, Kind
 from sim.scenario import Happenings
 from sim.scenarios import SCENARIOS
+from soakmon.bench.asked import RefusedError
+from soakmon.bench.feed import Feed
 from soakmon.bench.ports import Press
-from soakmon.bench.service import RefusedError
 from soakmon.bench.session import Phase, Session
 from soakmon.watch.decide import decide
 from soakmon.watch.verdict import Outcome
@@ -124,7 +125,8 @@ def test_preflight_names_what_is_broken(tmp_path, happening, says):
 def test_no_flow_is_said_to_be_a_shut_tap(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
     bench.start()
-    bench.simulation.set_feed = lambda feed_open: None
+    advance = bench.simulation.world.advance
+    bench.simulation.world.advance = lambda s, *, feed_open: advance(s, feed_open=False)
     bench.run(0.4)
     assert ("starved", None) in bench.alarms()
     assert "tap" in bench.session.reason
@@ -199,7 +201,8 @@ def test_a_wall_clock_that_jumps_changes_no_duration(tmp_path):
 
 
 def test_the_bottle_that_will_run_dry_is_foretold():
-    session = Session(short(24), 4, lambda *_: None, lambda _: None)
+    feed = Feed(None, None, tuple, lambda: 0.0)
+    session = Session(short(24), 4, lambda *_: None, feed)
     rng = np.random.default_rng(4)
     session.t_s, session.phase = 7200.0, Phase.SOAKING
     session.minutes = [

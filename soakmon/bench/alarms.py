@@ -1,0 +1,69 @@
+"""Alarms that the bench raises itself, from whatever thread finds something wrong."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from dataclasses import asdict, replace
+from enum import StrEnum
+
+from soakmon.bench.feed import Feed
+from soakmon.bench.guard import Trip
+from soakmon.bench.teller import Teller, new_uid
+from soakmon.watch.verdict import Alarm
+
+
+class Wrong(StrEnum):
+    """What the service finds wrong with itself, in words that programs go by as by the guard's."""
+
+    FAILED = "failed"
+    THREAD = "thread_ended"
+    FEED = "feed_open"
+    STALLED = "stalled"
+    JOURNAL = "journal"
+
+
+def of_trip(trip: Trip) -> Alarm:
+    """The guard's trip as an alarm."""
+    kind = "flood" if trip.kind == "flood" else "bench"
+    return Alarm(trip.t_s, kind, trip.carb, None, f"guard: {trip.text}", trip.code.value)
+
+
+class Alarms:
+    """Shuts, latches and tells at once; the worker takes each into session and journal when it can.
+
+    later: hands the worker something to do. pending: raised, and not yet taken by the worker.
+    loose: raised while there was no soak to take them, and acknowledged by nobody.
+    """
+
+    def __init__(
+        self,
+        feed: Feed,
+        teller: Teller,
+        later: Callable[[Callable[[], None]], None],
+        take: Callable[[Alarm, bool], None],
+    ) -> None:
+        self.feed, self.teller, self.later, self.take = feed, teller, later, take
+        self.lock = threading.Lock()
+        self.pending: dict[str, Alarm] = {}
+        self.loose: list[Alarm] = []
+
+    def sound(self, alarm: Alarm, *, shut: bool = True) -> None:
+        """Raise an alarm, from any thread and without waiting; shut: the feed must be, and stay."""
+        alarm = replace(alarm, uid=new_uid())
+        if shut:
+            self.feed.shut(alarm.text, alarm.code, asdict(alarm))
+        with self.lock:
+            self.pending[alarm.uid] = alarm
+        self.teller.tell(alarm.t_s, "alarm", asdict(alarm))
+        self.later(lambda: self._taken(alarm, shut))
+
+    def _taken(self, alarm: Alarm, shut: bool) -> None:
+        self.take(alarm, shut)
+        with self.lock:
+            self.pending.pop(alarm.uid, None)
+
+    def waiting(self) -> list[Alarm]:
+        """Alarms that no soak has taken yet."""
+        with self.lock:
+            return [*self.loose, *self.pending.values()]

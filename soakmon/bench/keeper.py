@@ -1,0 +1,123 @@
+"""The keeper: compares what is with what must be, in every phase, and acts without the worker."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from soakmon.bench.alarms import Wrong
+from soakmon.bench.guard import Code
+from soakmon.bench.session import RUNNING, Phase
+from soakmon.bench.stall import AGAIN_S, LONGEST_S
+
+if TYPE_CHECKING:
+    from soakmon.bench.service import Service
+
+log = logging.getLogger(__name__)
+_FED = frozenset(map(str, RUNNING))
+# A pin that reads shut may be read in the moment in which it is opened.
+_LOST_AFTER = 3
+
+
+class Keeper:
+    """Keeps a service; `keep` is one look. hung: which threads give no sign of life, in words."""
+
+    def __init__(self, service: Service) -> None:
+        self.service = service
+        self.hung = ""
+        self.kept_s: float | None = None
+        self.stalled_s = float("-inf")
+        self.found = self.lost = 0
+        self.told = False
+
+    def keep(self) -> None:
+        """Look once; say that all is well only when it is."""
+        service = self.service
+        now_s = service.clock.boot_s()
+        stood_s = 0.0 if self.kept_s is None else now_s - self.kept_s
+        self.kept_s = service.beats.keeper_s = now_s
+        if stood_s > service.bench.guard.hung_s:
+            self._stood_still(now_s, stood_s)
+            return
+        self._look_at_feed()
+        if not self._silent(now_s):
+            try:
+                service.alive()
+            except OSError:  # the system will miss it, and start the service again
+                log.exception("the system cannot be told that all is well")
+
+    def _look_at_feed(self) -> None:
+        """The feed as it is, against what was commanded, latch, limits and phase."""
+        service = self.service
+        feed, session = service.feed, service.session
+        feed.hold()
+        found = feed.found > self.found
+        self.found = feed.found
+        if service.parts.valve.is_open and (session is None or session.phase not in RUNNING):
+            feed.pause()
+            found = True
+        if (found or feed.trouble) and not self.told:
+            text = feed.trouble or "the feed was found open although it must be shut: close the tap"
+            service.sound("bench", text, Wrong.FEED)
+        self.told = found or bool(feed.trouble)
+        lost = feed.wanted and not service.parts.valve.is_open
+        self.lost = self.lost + 1 if lost else 0
+        if self.lost == _LOST_AFTER:
+            service.sound("bench", "the feed was found shut although it was opened", Wrong.FEED)
+
+    def _silent(self, now_s: float) -> bool:
+        """Whether a thread is silent: then the feed is shut, and that is told once."""
+        service = self.service
+        beats = {"sampler": service.beats.sampler_s, "worker": service.beats.worker_s}
+        silent = [name for name, at_s in beats.items() if now_s - at_s > service.bench.guard.hung_s]
+        if not silent:
+            self.hung = ""
+            return False
+        fresh = not self.hung
+        self.hung = f"no sign of life from the {' and '.join(silent)}"
+        service.feed.pause()
+        if fresh:
+            log.error("%s: feed shut", self.hung)
+            service.sound("bench", self.hung, Code.HUNG)
+        self.restate(self.hung)
+        return True
+
+    def _stood_still(self, now_s: float, stood_s: float) -> None:
+        """The whole process was stopped, or the machine: nobody watched meanwhile."""
+        service = self.service
+        was_open = service.feed.wanted
+        service.feed.pause()
+        # The others are judged anew from here on.
+        service.beats.sampler_s = service.beats.worker_s = now_s
+        text = f"the bench stood still for {stood_s:.0f} s, and nobody watched"
+        log.error("%s", text)
+        again = now_s - self.stalled_s < AGAIN_S or stood_s > LONGEST_S
+        self.stalled_s = now_s
+        if not was_open:
+            service.later(lambda: service.note("stalled", {"text": text, "stood_s": stood_s}))
+        elif again:
+            service.sound("bench", f"{text}: the feed stays shut", Wrong.STALLED)
+        else:
+            text += ": the feed is shut, and opens again when all is well for half a minute"
+            service.sound("bench", text, Wrong.STALLED, shut=False)
+            service.later(lambda: service.pause(text, stood_s))
+
+    def restate(self, trouble: str) -> None:
+        """Say what is known without the worker, whose last status is older than that."""
+        service = self.service
+        status: dict[str, Any] = service.status | {
+            "feed_open": service.parts.valve.is_open,
+            "guard_trouble": trouble,
+            "latch": service.latch.reason,
+        }
+        if status["phase"] in _FED and not status["feed_open"]:
+            status |= {"phase": str(Phase.ISOLATING), "reason": trouble, "shut_itself": True}
+        known = {alarm.get("uid") for alarm in status.get("alarms", [])}
+        status["alarms"] = status.get("alarms", []) + [
+            asdict(alarm) | {"acknowledged": False}
+            for alarm in service.alarms.waiting()
+            if alarm.uid not in known
+        ]
+        if status != service.status:
+            service.status = status

@@ -1,0 +1,52 @@
+"""After the whole bench has stood still: may the feed be opened again?
+
+A process that was stopped is like one that crashed and was started again: the feed was open and
+nobody watched. So it is shut at once, and opened again when the bench has seen for a while that
+all is well, unless that happens again soon. Nothing else opens a feed that the bench has shut.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from statistics import median
+
+_WELL_S = 30.0
+_GIVES_UP_S = 120.0
+_LEAST_READINGS = 10
+# What the cell's noise and a needle's sip may amount to.
+_MAY_LOSE_G = 0.6
+# Longer, and nobody can say what the rack did meanwhile; again so soon, and it is no accident.
+LONGEST_S = 6 * 3600.0
+AGAIN_S = 3600.0
+
+
+@dataclass(slots=True)
+class Pause:
+    """The feed is shut since the bench stood still for stood_s; before_g: mass before, or NaN."""
+
+    since_s: float
+    stood_s: float
+    before_g: float
+    masses: list[float] = field(default_factory=list)
+    now_s: float = -math.inf
+
+    def take(self, t_s: float, mass_g: float) -> None:
+        """The next row's mass in g (NaN: none) at t_s."""
+        self.now_s = t_s
+        if math.isfinite(mass_g):
+            self.masses.append(mass_g)
+
+    def over(self) -> bool:
+        """Whether enough was seen to judge."""
+        shut_s = self.now_s - self.since_s
+        return shut_s >= _GIVES_UP_S or (shut_s >= _WELL_S and len(self.masses) >= _LEAST_READINGS)
+
+    def why_not(self, rate_g_per_min: float) -> str:
+        """What speaks against opening again, or ""."""
+        if len(self.masses) < _LEAST_READINGS or math.isnan(self.before_g):
+            return "the load cell gave too few readings to say what ran meanwhile"
+        lost_g = self.before_g - median(self.masses)
+        if lost_g > _MAY_LOSE_G + rate_g_per_min * self.stood_s / 60:
+            return f"{lost_g:.1f} g ran out meanwhile"
+        return ""

@@ -1,0 +1,82 @@
+"""Tells of what happens, out of memory: no journal stands between an alarm and people."""
+
+from __future__ import annotations
+
+import logging
+import queue
+import secrets
+import threading
+from collections.abc import Callable
+from contextlib import suppress
+from typing import Any
+
+from soakmon.bench.ports import Panel
+from soakmon.records.latch import Latch
+
+log = logging.getLogger(__name__)
+Listener = Callable[[float, str, dict[str, Any]], None]
+# A hanging disk must not keep a flood from people; a good one has the note long before.
+_WAITS_FOR_LATCH_S = 2.0
+_WAITS_FOR_TURN_S = 1.0
+_REMEMBERS = 1000
+
+
+def new_uid() -> str:
+    """A mark for an alarm: 12 hexadecimal digits."""
+    return secrets.token_hex(6)
+
+
+class Teller:
+    """Hands events on to the listeners, in order; an alarm once, and after the latch is on disk.
+
+    A listener is called with t_s, kind and data, must return at once, and may fail.
+    """
+
+    def __init__(self, latch: Latch, panel: Panel, listeners: list[Listener]) -> None:
+        self.latch, self.panel, self.listeners = latch, panel, listeners
+        self.waiting: queue.SimpleQueue[tuple[float, str, dict[str, Any]]] = queue.SimpleQueue()
+        self.turn = threading.Lock()
+        self.known = threading.Lock()
+        self.told: dict[str, None] = {}
+
+    def tell(self, t_s: float, kind: str, data: dict[str, Any]) -> None:
+        """Have it told soon; an alarm that was told already is not told again."""
+        if kind == "alarm" and (uid := data.get("uid")):
+            with self.known:
+                if uid in self.told:
+                    return
+                self.told[uid] = None
+                while len(self.told) > _REMEMBERS:
+                    del self.told[next(iter(self.told))]
+        self.waiting.put((t_s, kind, data))
+
+    def deliver(self, wait_s: float = 0.0) -> None:
+        """Tell everything that waits; wait_s: how long to wait for the first of it."""
+        try:
+            one = self.waiting.get(timeout=wait_s) if wait_s else self.waiting.get_nowait()
+        except queue.Empty:
+            return
+        # Another thread may be at it, and may be hanging: then this one does not wait for it.
+        own = self.turn.acquire(timeout=_WAITS_FOR_TURN_S)
+        try:
+            self._hand_on(*one)
+            with suppress(queue.Empty):
+                while True:
+                    self._hand_on(*self.waiting.get_nowait())
+        finally:
+            if own:
+                self.turn.release()
+
+    def _hand_on(self, t_s: float, kind: str, data: dict[str, Any]) -> None:
+        if kind == "alarm":
+            try:
+                self.panel.show(lamp=True, buzzer=True)
+            except Exception:  # the others must hear of it all the same
+                log.exception("the panel cannot be switched on")
+            if not self.latch.wait(_WAITS_FOR_LATCH_S):
+                log.error("told before the latch is on disk: %s", data.get("text"))
+        for listener in list(self.listeners):
+            try:
+                listener(t_s, kind, data)
+            except Exception:  # one outlet that fails must not keep the others from hearing
+                log.exception("a listener failed")
