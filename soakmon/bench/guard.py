@@ -74,6 +74,7 @@ class Guard:
         self.rack_g = rack_g
         self.filled = False
         self.opened_s: float | None = None
+        self.sampled_s: float | None = None
         self.judged_s: float | None = None
         self.levels = Levels(limits.blind_s)
         self.storm = Storm()
@@ -136,8 +137,13 @@ class Guard:
             self.opened_s, self.shut = None, ShutWatch(sample.t_s)
 
     def _level(self, sample: Sample) -> Level | None:
+        stood_s = 0.0 if self.sampled_s is None else sample.t_s - self.sampled_s
+        self.sampled_s = sample.t_s
         if self.judged_s is None:
             self.judged_s = sample.t_s
+        elif stood_s > self.limits.hung_s:
+            # Nobody looked: that is the keeper's business, and no fault of the cell.
+            self.judged_s += stood_s
         if sample.mass_g is None:
             return None
         level = self.levels.add(sample.t_s, sample.mass_g)

@@ -189,6 +189,13 @@ def test_a_blind_cell_with_the_feed_shut_is_no_news_but_nobody_may_open():
     assert [trip.code for trip in guard.step(Sample(400.0, None, (), True))] == [Code.BLIND]
 
 
+def test_a_bench_that_stood_still_has_no_blind_cell():
+    guard = new_guard()
+    run(guard, samples(lambda t: 300.0, seconds=60))
+    late = [Sample(660.0 + t, 299.9, (), True) for t in np.arange(0.0, 200.0, 0.5)]
+    assert not run(guard, late)
+
+
 def test_filling_may_take_the_rack_and_no_more():
     def fill(t_s):
         return 300 - min(2.0 * t_s, 125) - max(t_s - 600, 0) * 1e-4
