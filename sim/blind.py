@@ -166,7 +166,7 @@ def with_leak(night: Scenario, induced: Induced, rng: np.random.Generator) -> Sc
         night,
         outcomes=frozenset({"leaking"}),
         defects=(_delivering(night, defect),),
-        drops=replace(night.drops, lost=induced.lost),
+        misses=replace(night.misses, share=induced.lost) if induced.lost else night.misses,
         carbs=(carb,) if induced.gates else (),
         cause=_CAUSES[kind],
     )

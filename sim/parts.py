@@ -12,10 +12,9 @@ from sim.cell import Cell, Thermometer
 from sim.gates import Gates
 from sim.record import knocks
 from sim.scenario import Scenario
+from sim.wires import Wires
 from sim.world import World
 from soakmon.bench.ports import BenchParts, Edge, Press, Reading
-
-_DROP_BLOCKS_S = 0.004
 
 
 class PacedClock:
@@ -91,6 +90,7 @@ class SimulatedBench:
         self.cell = Cell(scenario, self.world.weather, bangs, seed)
         self.gates = Gates(scenario, bangs, seed)
         self.thermometer = Thermometer(self.world.weather, seed)
+        self.wires = Wires(len(scenario.geometry.bowls))
         self.feed_open = False
         self.counts_per_g = counts_per_g
         self.zero_counts = zero_counts
@@ -126,25 +126,12 @@ class SimulatedBench:
         """Beams blocked and freed by what fell since the last look."""
         with self.lock:
             now_s = self.catch_up()
-            before_s = self.gates.last_s
             bowls_c = self.world.weather.at(now_s)[2]
             counts = self.gates.read(
                 np.array([now_s]), self.world.at_lip_g[None, :], np.array([bowls_c])
             )[0]
             self.stuck = [bool(np.isnan(c)) for c in counts]
-            edges = []
-            for gate, count in enumerate(np.nan_to_num(counts).astype(int)):
-                for at_s in self._times(gate, count, before_s, now_s):
-                    edges.append(Edge(gate, at_s, blocked=True))
-                    edges.append(Edge(gate, at_s + _DROP_BLOCKS_S, blocked=False))
-        return sorted(edges, key=lambda edge: edge.t_s)
-
-    def _times(self, gate: int, count: int, from_s: float, to_s: float) -> list[float]:
-        """When so many drops passed a gate: each in its own beat, but all at once at a bang."""
-        beat = (gate + 0.5) / len(self.stuck)
-        times = [from_s + (k + beat) / count * (to_s - from_s) for k in range(count)]
-        bangs = [t_s for t_s in self.gates.knocks_s if from_s < t_s <= to_s]
-        return sorted(times[len(bangs) :] + bangs[:count])
+            return self.wires.edges(self.gates.blips, now_s)
 
     def parts(self) -> BenchParts:
         """The bench as the service takes it."""

@@ -92,13 +92,14 @@ def simulate(
     at_lip = np.array(knots.at_lip_g).reshape(len(knots.t_s), -1)
     lips = [np.interp(t_s, knots.t_s, at_lip[:, gate]) for gate in range(at_lip.shape[1])]
     bowls_c = np.interp(t_s, world.weather.t_s, world.weather.bowls_c)
-    drops = Gates(scenario, bangs, seed).read(t_s, np.array(lips).reshape(-1, len(t_s)).T, bowls_c)
+    gates = Gates(scenario, bangs, seed)
+    drops = gates.read(t_s, np.array(lips).reshape(-1, len(t_s)).T, bowls_c)
     mass = Cell(scenario, world.weather, bangs, seed).read(
         t_s, np.interp(t_s, knots.t_s, knots.bottle_g)
     )
     air = Thermometer(world.weather, seed).read(t_s)
     feed = np.where((t_s > FEED_OPENS_S) & (t_s <= shut_s), 1.0, 0.0)
-    rows = Rows(t_s, mass, air, drops, None, feed)
+    rows = Rows(t_s, mass, air, drops, None, feed, gates.block_ms(t_s))
     return Recording(rows, _truth(world, knots), scenario.geometry, scenario.fuel)
 
 

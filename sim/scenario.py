@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from sim.faults import Defect
-from sim.traits import CellSpecimen, DropTraits, Factors
+from sim.traits import CellSpecimen, DropTraits, Factors, GateTraits, Misses
 from sim.weather import Climate
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry
@@ -83,3 +83,5 @@ class Scenario:
     sticks_mm: tuple[float, float] = (0.05, 0.3)
     factors: Factors | None = None
     drops: DropTraits = field(default_factory=DropTraits)
+    misses: Misses = field(default_factory=Misses)
+    gates: GateTraits = field(default_factory=GateTraits)

@@ -37,13 +37,47 @@ class CellSpecimen:
 
 @dataclass(frozen=True, slots=True)
 class DropTraits:
-    """Spread of the drops' mass on a logarithmic scale.
+    """How drops form, on a logarithmic scale where spreads are meant.
 
-    between: from lip to lip (0.2 over 32 designs of dropper, Moore, BMC Ophthalmol. 17:78, 2017);
-    within: from drop to drop of one lip (0.02 to 0.11 over 19 eye-drop bottles).
-    lost: share of the drops that a gate does not see.
+    between: mass from lip to lip (0.2 over 32 designs of dropper, Moore, BMC Ophthalmol. 17:78,
+    2017); within: from drop to drop of one lip (0.02 to 0.11 over 19 eye-drop bottles). uneven:
+    spread of the intervals beyond that, up to 1 for drops at random: fuel that creeps along metal
+    comes in surges, and the film between holds it.
     """
 
     between: float = 0.1
     within: float = 0.06
-    lost: float = 0.0
+    uneven: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Misses:
+    """Drops that a gate does not see, by carb alike.
+
+    share: of all drops (some run along the wall, some fall beside the beam: 0 to 0.45 are lost);
+    spells_per_h, spell_s, in_spells: stretches in which it misses more (a fogged window).
+    """
+
+    share: float = 0.0
+    spells_per_h: float = 0.0
+    spell_s: float = 1800.0
+    in_spells: float = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class GateTraits:
+    """What a gate counts that is no drop, times per hour.
+
+    satellites: share of drops with a small one behind (0.6 mm; it moves up first and comes 20 to
+    60 ms late). mains_per_h: loads that switch and reach several gates within microseconds to
+    milliseconds; shakes_per_h: steps on the floor, a lorry: several gates within seconds to a
+    minute; lights_per_h: headlights, a lamp; insects_per_h: one that walks about in a beam.
+    widths: whether it is recorded how long the beam was dark.
+    """
+
+    satellites: float = 0.0
+    mains_per_h: float = 0.0
+    shakes_per_h: float = 0.0
+    lights_per_h: float = 0.0
+    insects_per_h: float = 0.0
+    widths: bool = False

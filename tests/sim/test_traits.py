@@ -8,12 +8,15 @@ import numpy as np
 import pytest
 
 from sim.blend import blend, vapour_kpa
+from sim.blips import Blips
 from sim.drift import Returning
 from sim.record import simulate
 from sim.scenario import CellTraits
 from sim.scenarios import SCENARIOS
-from sim.traits import CellSpecimen, DropTraits, Factors
+from sim.traits import CellSpecimen, DropTraits, Factors, GateTraits, Misses
+from sim.wires import Wires
 from sim.world import World
+from soakmon.watch.rows import Rows
 
 # Sum of readings in g, counts, grams evaporated and leaked in six hours, as before any traits.
 NIGHTS = (
@@ -48,10 +51,82 @@ def test_factors_are_taken_as_they_are():
 
 def test_lost_drops_are_missing_from_the_count_alone():
     whole = simulate(SCENARIOS["drop-a-minute"], hours=12)
-    lossy = simulate(replace(SCENARIOS["drop-a-minute"], drops=DropTraits(lost=0.3)), hours=12)
+    lossy = simulate(replace(SCENARIOS["drop-a-minute"], misses=Misses(0.3)), hours=12)
     assert lossy.truth.leaked_g == whole.truth.leaked_g
     share = np.nansum(lossy.rows.drops[:, 0]) / np.nansum(whole.rows.drops[:, 0])
     assert share == pytest.approx(0.7, abs=0.08)
+
+
+def counted(gates: GateTraits, hours: float = 24.0, **others) -> Rows:
+    quiet = replace(SCENARIOS["dry-rack"].happenings, knocks_per_h=0.0)
+    scenario = replace(SCENARIOS["dry-rack"], dark_per_h=0.0, happenings=quiet, gates=gates)
+    return simulate(replace(scenario, **others), hours=hours).rows
+
+
+@pytest.mark.parametrize(
+    ("gates", "low_ms", "high_ms", "together"),
+    [
+        (GateTraits(mains_per_h=2.0, widths=True), 0.003, 0.3, True),
+        (GateTraits(shakes_per_h=2.0, widths=True), 0.5, 60.0, True),
+        (GateTraits(lights_per_h=2.0, widths=True), 80.0, 20_000.0, False),
+        (GateTraits(insects_per_h=2.0, widths=True), 150.0, 10_000.0, False),
+    ],
+)
+def test_what_is_no_drop_counts_as_long_as_it_darkens(gates, low_ms, high_ms, together):
+    rows = counted(gates)
+    assert rows.block_ms is not None
+    seen = np.isfinite(rows.block_ms)
+    assert np.array_equal(seen, rows.drops > 0)
+    assert np.all((rows.block_ms[seen] >= low_ms) & (rows.block_ms[seen] <= high_ms))
+    times = np.sort(rows.t_s[(rows.drops > 0).any(axis=1)])
+    assert 10 < np.sum(np.diff(times, prepend=-100) > 60) < 150
+    if together:
+        at_once = [(rows.drops[abs(rows.t_s - t) < 61] > 0).any(axis=0).sum() for t in times]
+        assert min(at_once) >= 2
+
+
+def test_drops_darken_for_milliseconds_and_their_satellites_for_less():
+    drip = replace(SCENARIOS["drop-a-minute"], gates=GateTraits(satellites=1.0, widths=True))
+    alone = replace(drip, gates=GateTraits(widths=True))
+    both, single = (simulate(one, hours=8, interval_s=0.1).rows for one in (drip, alone))
+    assert np.nansum(both.drops[:, 0]) == pytest.approx(2 * np.nansum(single.drops[:, 0]), abs=6)
+    lengths = single.block_ms[single.drops[:, 0] > 0, 0]
+    assert 2.0 < np.median(lengths) < 15.0
+    assert np.min(both.block_ms[both.drops[:, 0] > 0, 0]) < 2.0
+
+
+def test_a_gate_misses_drops_in_spells():
+    fogged = Misses(spells_per_h=0.3, spell_s=3600.0, in_spells=1.0)
+    rows = simulate(replace(SCENARIOS["drop-a-minute"], misses=fogged)).rows
+    drips = rows.t_s[(rows.drops[:, 0] > 0) & (rows.t_s > 5 * 3600)]
+    assert np.diff(drips).max() > 3000
+    assert len(drips) > 100
+
+
+def test_uneven_drips_are_as_many():
+    even, uneven = (
+        simulate(replace(SCENARIOS["drop-a-minute"], drops=DropTraits(uneven=share))).rows
+        for share in (0.0, 0.8)
+    )
+    spread = []
+    for rows in (even, uneven):
+        times = np.repeat(rows.t_s, np.nan_to_num(rows.drops[:, 0]).astype(int))
+        gaps = np.diff(times[times > 6 * 3600])
+        spread.append(gaps.std() / gaps.mean())
+    assert spread[0] < 0.2
+    assert spread[1] == pytest.approx(0.8, abs=0.15)
+    assert uneven.drops[:, 0].sum() == pytest.approx(even.drops[:, 0].sum(), rel=0.1)
+
+
+def test_wires_tell_every_block_once_in_order():
+    blips = Blips(np.array([1.0, 1.001, 2.0]), np.array([0.0, 0.0, 1.0]), np.array([4.0, 1.0, 9e3]))
+    wires = Wires(2)
+    told = wires.edges(blips, 3.0)
+    assert [(e.gate, round(e.t_s, 4), e.blocked) for e in told] == [
+        (0, 1.0, True), (0, 1.004, False), (1, 2.0, True)
+    ]  # fmt: skip
+    nothing = Blips(np.zeros(0), np.zeros(0), np.zeros(0))
+    assert [(e.t_s, e.blocked) for e in wires.edges(nothing, 12.0)] == [(11.0, False)]
 
 
 def test_a_wander_that_comes_back_is_as_large_as_it_says_at_any_spacing():
