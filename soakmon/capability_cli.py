@@ -29,7 +29,7 @@ from soakmon.errors import InputError
 from soakmon.physics.expectation import expected_loss
 from soakmon.show import bar
 from soakmon.watch.evaporation import FUEL_LAG_S, lagged
-from soakmon.watch.settings import Priors, Settings
+from soakmon.watch.settings import DESCRIBED, Settings, described
 
 _BLANK_HOURS = 12.0
 _BLANK_REL_SD = 0.05
@@ -47,7 +47,7 @@ def make_night(case: Case, isolation: Isolation | None = None) -> Night:
     scenario = blind_scenario(case.seed, induced)
     recording = _recorded(scenario, isolation)
     blank = case.way is Way.AFTER_BLANK
-    priors = Priors(blank_scale=blank_scale(scenario)) if blank else Priors()
+    priors = described(blank_scale(scenario)) if blank else DESCRIBED
     truth = recording.truth
     carb = truth.carbs[0] if truth.carbs else None
     onset_s = truth.onset_s if truth.onset_s is not None else float("nan")

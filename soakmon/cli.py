@@ -42,7 +42,7 @@ from soakmon.show import EXIT_CODES, bar, show_result
 from soakmon.watch.decide import decide
 from soakmon.watch.filling import Phase
 from soakmon.watch.rows import Rows
-from soakmon.watch.settings import Settings
+from soakmon.watch.settings import DESCRIBED, Settings
 from soakmon.weigh_cli import weigh_app
 
 BAD_INPUT, TROUBLE = 2, 4
@@ -116,7 +116,8 @@ def rehearse(
         )
     if save is not None:
         _save(save, night.rows, scenario)
-    settings = described.settings() if described is not None else Settings()
+    # Without a description the rehearsed bench is as its scenario has it.
+    settings = described.settings() if described is not None else Settings(priors=DESCRIBED)
     settings = replace(settings, geometry=night.geometry, fuel=night.fuel)
     title = f"rehearsal of {scenario} (invented data)"
     _finish(night.rows, settings, title, order, as_json=as_json, report=report)

@@ -26,6 +26,20 @@ from soakmon.hardware_config import (
     ValveSection,
     VapourSection,
 )
+from soakmon.physics.described import (
+    BOTTLE_LOG_SD,
+    BOWLS_LOG_SD,
+    BOWLS_SCALE,
+    FRESH_FUEL_LOG_SD,
+    MEASURED_BOWLS_LOG_SD,
+    MEASURED_BOWLS_SCALE,
+    OLD_FUEL_LOG_SD,
+    RATED_HOSE_LOG_SD,
+    Ethanol,
+    HoseBelief,
+    HoseKind,
+    hose_belief,
+)
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry, Bottle, Bowl, Hose, Vent
 from soakmon.reach_config import InfluxSection, LookoutSection, MqttSection, PhoneSection
@@ -35,6 +49,10 @@ FuelName = Literal[
     "petrol_a", "petrol_b", "petrol_c", "petrol_d", "petrol_e", "petrol_f",
     "alkylate", "test_fluid", "custom",
 ]  # fmt: skip
+
+
+VentsKnown = Literal["measured", "unknown"]
+FuelAge = Literal["fresh", "unknown"]
 
 
 def _size(default: float, most: float, text: str) -> Any:
@@ -61,11 +79,17 @@ class HoseSection(Section):
 
     bore_mm: float = _size(6.0, 50, "inner diameter")
     length_mm: float = _size(300.0, 10_000, "length between the fittings")
-    permeation_g_per_m2_day: float = Field(
-        default=122.0,
+    kind: HoseKind = Field(
+        default=HoseKind.UNKNOWN,
+        description="what is printed on it: ordinary (R6, R7 or nothing), low_permeation (R9, -15, "
+        "an EPA mark), clear, unknown",
+    )
+    permeation_g_per_m2_day: float | None = Field(
+        default=None,
         ge=0,
         le=5000,
-        description="what its wall lets through at 23 °C, by inner area",
+        description="what its wall lets through at 23 °C of this fuel, by inner area, where known; "
+        "else taken from its kind",
     )
 
 
@@ -80,6 +104,11 @@ class RackSection(Section):
     lip_radius_mm: float = _size(1.5, 10, "outer radius of the lip or drip point under a bowl")
     vent_bore_mm: float = _size(6.0, 50, "inner diameter of a bowl's vent passage")
     vent_length_mm: float = _size(60.0, 1000, "length of a bowl's vent passage")
+    vents: VentsKnown = Field(
+        default="unknown",
+        description="measured: bores and lengths are, and overflow pipes are plugged or shut; else "
+        "unknown",
+    )
 
 
 class FuelSection(Section):
@@ -89,6 +118,12 @@ class FuelSection(Section):
         default="petrol_a",
         description="petrol_a … petrol_f (EN 228 volatility class: a summer … f hard winter), "
         "alkylate, test_fluid or custom",
+    )
+    ethanol: Ethanol = Field(
+        default=Ethanol.UNKNOWN, description="what the pump said: e0, e5, e10 or unknown"
+    )
+    age: FuelAge = Field(
+        default="unknown", description="fresh: of its class, bought for this season; else unknown"
     )
     rvp_kpa: float | None = Field(
         default=None, ge=0.05, le=130, description="Reid vapour pressure at 37.8 °C"
@@ -142,14 +177,18 @@ class SoakSection(Section):
 RelativeSd = Annotated[float, Field(gt=0, le=2)]
 
 
+def _spread(text: str) -> Any:
+    return Field(default=None, gt=0, le=2, description=text)
+
+
 class PriorsSection(Section):
     """What is believed before the soak; a blank run replaces the first two."""
 
-    bottle_rel_sd: RelativeSd = Field(
-        default=0.15, description="relative standard uncertainty of the bottle's evaporation"
+    bottle_rel_sd: float | None = _spread(
+        "spread of the bottle's evaporation, on a logarithmic scale; unset: as benches differ"
     )
-    hose_rel_sd: RelativeSd = Field(default=0.25, description="the same of the hose's permeation")
-    bowls_rel_sd: RelativeSd = Field(default=0.15, description="the same of the bowls' evaporation")
+    hose_rel_sd: float | None = _spread("the same of the hose's permeation; unset: as its kind")
+    bowls_rel_sd: float | None = _spread("the same of the bowls' evaporation; unset: by its vents")
     blank_scale: float | None = Field(
         default=None, gt=0, le=20, description="blank run: measured over expected loss"
     )
@@ -167,6 +206,13 @@ class PriorsSection(Section):
 
 # Where messages go and who may call: no business of those who read a report.
 PRIVATE = frozenset({"mqtt", "influx", "phone", "lookout", "page"})
+
+
+# Beliefs that `bench init` of earlier versions wrote out, all of them together.
+_WRITTEN = {
+    "hose": {"permeation_g_per_m2_day": 122.0},
+    "priors": {"bottle_rel_sd": 0.15, "hose_rel_sd": 0.25, "bowls_rel_sd": 0.15},
+}
 
 
 class Bench(Section):
@@ -191,6 +237,23 @@ class Bench(Section):
     phone: PhoneSection = Field(default_factory=PhoneSection)
     lookout: LookoutSection = Field(default_factory=LookoutSection)
     page: PageSection = Field(default_factory=PageSection)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _unsaid(cls, table: Any) -> Any:
+        """Drop what earlier versions wrote into every file by themselves: nobody has said it."""
+        if not isinstance(table, dict):
+            return table
+        for section, keys in _WRITTEN.items():
+            if not isinstance(table.get(section), dict):
+                return table
+            if any(table[section].get(key) != value for key, value in keys.items()):
+                return table
+        fresh = {k: dict(v) if isinstance(v, dict) else v for k, v in table.items()}
+        for section, keys in _WRITTEN.items():
+            for key in keys:
+                del fresh[section][key]
+        return fresh
 
     @model_validator(mode="after")
     def _enough(self) -> Bench:
@@ -233,6 +296,30 @@ class Bench(Section):
                 raise ValueError(f"{taken[pin]} and {name} name the same GPIO {pin}")
             taken[pin] = name
 
+    def _hose(self) -> HoseBelief:
+        """What the hose lets through of this fuel, and how sure that is."""
+        rated = self.hose.permeation_g_per_m2_day
+        if rated is not None:
+            return HoseBelief(rated, RATED_HOSE_LOG_SD)
+        return hose_belief(self.hose.kind, self.fuel.ethanol)
+
+    def _priors(self) -> Priors:
+        """The beliefs; what was left open is as far apart as benches of which no more is told."""
+        hose, told = self._hose(), self.priors
+        measured = self.rack.vents == "measured"
+        untold = {
+            "bottle_rel_sd": BOTTLE_LOG_SD,
+            "hose_rel_sd": hose.log_sd,
+            "bowls_rel_sd": MEASURED_BOWLS_LOG_SD if measured else BOWLS_LOG_SD,
+        }
+        given = {k: v for k, v in told.model_dump().items() if v is not None}
+        return Priors(
+            **{**untold, **given},
+            vapour_rel_sd=FRESH_FUEL_LOG_SD if self.fuel.age == "fresh" else OLD_FUEL_LOG_SD,
+            low_hose=hose.low,
+            bowls_scale=MEASURED_BOWLS_SCALE if measured else BOWLS_SCALE,
+        )
+
     def settings(self) -> Settings:
         """The same as the decider takes it."""
         bottle, rack = self.bottle, self.rack
@@ -249,14 +336,14 @@ class Bench(Section):
                 bottle.fill_ml,
                 Vent(bottle.vent_bore_mm, bottle.vent_length_mm),
             ),
-            Hose(**self.hose.model_dump()),
+            Hose(self.hose.bore_mm, self.hose.length_mm, self._hose().g_per_m2_day),
             (bowl,) * rack.carbs,
             rack.head_mm,
         )
         return Settings(
             geometry,
             self.fuel.fuel(),
-            Priors(**self.priors.model_dump()),
+            self._priors(),
             self.soak.criterion_g_per_day,
             self.soak.false_alarm,
             60.0 * self.soak.settle_min,

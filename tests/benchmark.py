@@ -30,7 +30,7 @@ from soakmon.capability.evaluate import judged as judge_night
 from soakmon.capability_cli import make_night
 from soakmon.records.run_file import write_run
 from soakmon.watch.decide import decide
-from soakmon.watch.settings import Settings
+from soakmon.watch.settings import DESCRIBED, Settings
 from soakmon.watch.verdict import Cause
 
 MAIN = "from soakmon.cli import main; main()"
@@ -51,7 +51,7 @@ def judged(job: tuple[str, int]) -> Night:
     name, seed = job
     night = simulate(SCENARIOS[name], seed=seed)
     truth = night.truth
-    verdict = decide(night.rows, Settings(geometry=night.geometry, fuel=night.fuel)).verdict
+    verdict = decide(night.rows, Settings(night.geometry, night.fuel, DESCRIBED)).verdict
     first = verdict.suspects[0]
     alarmed = {alarm.carb for alarm in verdict.alarms if alarm.carb}
     delays = [

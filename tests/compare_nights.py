@@ -22,7 +22,7 @@ from soakmon.watch.decide import Decider, decide
 from soakmon.watch.knock import without_knocks
 from soakmon.watch.past import Past, PastSoak
 from soakmon.watch.rows import Floats
-from soakmon.watch.settings import Priors, Settings
+from soakmon.watch.settings import DESCRIBED, Settings
 from soakmon.watch.verdict import Outcome
 from soakmon.watch.weep import GATE_PRIOR, LEAKS, Weep
 from tests.comparison import ORACLE, OURS, RATIO, TAIL, Score, Told
@@ -135,7 +135,7 @@ class Oracle:
         night = self.night
         taken = minutes(night.rows, night.settings, night.noise, self.soak_s, self.told)
         for number, minute in enumerate(taken):
-            self.told.update(minute.row, minute.reading_g, minute.noise_g, minute.exposure_h)
+            self.told.update(minute.row, minute.reading_g, minute.noise_g, minute.inputs)
             heard = self._hears(falls, minute.t_s)
             self.weep.last_s = self.weep.fed_s = minute.t_s
             if (heard or number % _LOOK_MINUTES == 0) and self._sure(self.told.log_ratio(LEAKS)):
@@ -155,13 +155,13 @@ def past_of(nights: int, processes: int) -> Past:
     with ProcessPoolExecutor(processes) as pool:
         said = [one for one in pool.map(tight_before, range(nights)) if one is not None]
     soaks = [PastSoak(one["lost_g"], one["feed_g"], one["bowls_g"], one["spare_g"]) for one in said]
-    return Priors().taught_by(soaks)
+    return DESCRIBED.taught_by(soaks)
 
 
 def told_of(job: Job, past: Past) -> list[Told]:
     """Make a night and let every way judge it on each of its lanes."""
     night = make_night(job.case)
-    settings = replace(night.settings, priors=Priors(past=past))
+    settings = replace(night.settings, priors=replace(DESCRIBED, past=past))
     lanes = {Way.GATES: replace(night, settings=settings)}
     if not job.at_gate:
         noise = replace(night.noise, feed_rel_sd=_FEED_REL_SD)

@@ -19,7 +19,7 @@ from sim.weather import Climate
 from soakmon.physics.fuels import FUELS
 from soakmon.watch.decide import decide
 from soakmon.watch.rows import Floats, Rows
-from soakmon.watch.settings import Settings
+from soakmon.watch.settings import DESCRIBED, Settings
 
 DRY = SCENARIOS["dry-rack"]
 WARM = Climate(mean_c=27.0, swing_c=5.0, clock_h=9.0)
@@ -42,7 +42,7 @@ def judged(
     night = simulate(scenario, seed=seed)
     rows = night.rows if bend is None else bend(night.rows, np.random.default_rng(seed))
     fuel = night.fuel if told is None else FUELS[told]
-    verdict = decide(rows, Settings(geometry=night.geometry, fuel=fuel)).verdict
+    verdict = decide(rows, Settings(night.geometry, fuel, DESCRIBED)).verdict
     return verdict.outcome.value, night
 
 

@@ -7,7 +7,7 @@ import pytest
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
 from soakmon.watch.decide import decide
-from soakmon.watch.settings import Settings
+from soakmon.watch.settings import DESCRIBED, Settings
 from soakmon.watch.verdict import Cause
 
 SEEDS = (101, 102)
@@ -21,7 +21,7 @@ ALIKE = {  # causes that mass and drops alone cannot tell apart; feed-off isolat
 @pytest.mark.parametrize("name", sorted(SCENARIOS))
 def test_verdict_carburettor_and_cause(name, seed):
     night = simulate(SCENARIOS[name], seed=seed)
-    settings = Settings(geometry=night.geometry, fuel=night.fuel)
+    settings = Settings(night.geometry, night.fuel, DESCRIBED)
     verdict = decide(night.rows, settings).verdict
     truth = night.truth
     assert verdict.outcome.value in truth.outcomes

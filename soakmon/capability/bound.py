@@ -16,9 +16,10 @@ import numpy as np
 
 from soakmon.watch.averaging import Averager
 from soakmon.watch.evaporation import Evaporation
-from soakmon.watch.mass_filter import TEMP, TEMP_20, TEMP_60, TILT, TOP_UP, MassFilter
+from soakmon.watch.mass_filter import HELD, TEMP_20, TOP_UP, MassFilter
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import Settings
+from soakmon.watch.spread import PARTS, Slices
 from soakmon.watch.weep import Weep
 
 
@@ -46,7 +47,7 @@ class Minute:
     row: Floats
     reading_g: float
     noise_g: float
-    exposure_h: Floats
+    inputs: Floats
 
 
 def minutes(
@@ -71,8 +72,8 @@ def minutes(
         weep.advance(average.t_s, average.feed_open, evaporation)
         white = noise.white_g / math.sqrt(max(average.readings, 1))
         reading = average.mass_g - weep.zero_g + evaporation.total_g
-        exposure_h = weep.exposure_h[: told.score.shape[1]]
-        yield Minute(average.t_s, weep.row(evaporation), reading, white, exposure_h)
+        inputs = weep.inputs(evaporation)[: told.score.shape[1]]
+        yield Minute(average.t_s, weep.row(evaporation), reading, white, inputs)
 
 
 def true_filter(noise: Noise, onsets: int) -> MassFilter:
@@ -80,11 +81,12 @@ def true_filter(noise: Noise, onsets: int) -> MassFilter:
 
     Its first filter is the narrow one of each prior, and the model itself is taken as right.
     """
-    made = MassFilter(noise.feed_rel_sd, noise.bowls_rel_sd, 0.5, 0.0, onsets)
+    sds = np.array([noise.feed_rel_sd, noise.bowls_rel_sd])
+    known = Slices(np.ones(1), np.zeros((1, PARTS)), np.diag(sds**2)[None])
+    made = MassFilter(known, 0.0, onsets, unsteady_rel_sd=0.0)
     made.keep(slice(1))
     made.drift_g2_per_h = np.full_like(made.drift_g2_per_h, noise.wander_g**2)
-    made.cov[:, TILT, TILT] = made.cov[:, TOP_UP, TOP_UP] = 0.0
-    for state in (TEMP, TEMP_60):
+    for state in (TOP_UP, HELD):
         made.cov[:, state, state] = 0.0
     made.cov[:, TEMP_20, TEMP_20] = noise.zero_g_per_c**2
     return made
@@ -94,6 +96,6 @@ def least_sd_g_per_h(rows: Rows, settings: Settings, noise: Noise, soak_s: float
     """The bound on the sd of a leak from the start, g/h; infinite without readings."""
     told = true_filter(noise, 1)
     for minute in minutes(rows, settings, noise, soak_s, told):
-        told.update(minute.row, minute.reading_g, minute.noise_g, minute.exposure_h)
-    information = float(told.information[0, 0])
+        told.update(minute.row, minute.reading_g, minute.noise_g, minute.inputs)
+    information = float(told.judged().information[0, 0])
     return information**-0.5 if information > 0 else float("inf")

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from statistics import NormalDist
 
 import numpy as np
 
 from soakmon.watch.normal import below
 from soakmon.watch.rows import Floats
+from soakmon.watch.spread import PARTS
 from soakmon.watch.verdict import Band
-from soakmon.watch.weep import LEAKS, ONSETS, RATE_PRIOR, Weep
+from soakmon.watch.weep import LEAKS, RATE_PRIOR, Weep
 
 _DETECTION = 0.95
 # Onsets that the closing test looks at: the start, and every four hours.
-_ONSETS_APART, _CLOSING_ONSETS, _APART = 16, 3, 2
+_ONSETS_APART, _CLOSING_ONSETS = 16, 3
+_BOUND, _HALVINGS, _NEGLIGIBLE = 0.95, 40, 1e-9
 # Belief before the run: most rebuilt racks are tight; a leak that no gate sees is the rarer one.
 _NO_LEAK, _UNSEEN, _SEEN = 0.8, 0.08, 0.12
 _FINE: Floats = np.asarray(0.002 * 2 ** (np.arange(800) / 40))
@@ -30,7 +31,7 @@ class Posterior:
 
     no_leak: probability; gates: (N,) probability of a leak under each gate (not exclusive of one
     another: relative to no leak); unseen: probability of a leak no gate sees; above: probability
-    that the leak exceeds the criterion.
+    that the leak exceeds the criterion, with every leak and none given the same chance before.
     """
 
     no_leak: float
@@ -52,9 +53,12 @@ def posterior(weep: Weep, criterion_g_per_h: float) -> Posterior:
         parts.append(share * (by_rate if ratio != 0.0 else 0 * LEAKS))
     by_rate = np.sum(parts, axis=0)
     total = _NO_LEAK + float(by_rate.sum())
-    above = float(by_rate[criterion_g_per_h < LEAKS].sum()) / total
     weights = [float(part.sum()) / total for part in parts]
-    return Posterior(_NO_LEAK / total, weights[0], tuple(weights[1:]), above, _bound(weep))
+    signed = _signed(weep, 0)
+    none, under = signed.below(0.0), signed.below(criterion_g_per_h)
+    above = (1 - under) / max(1 - none, 1e-12)
+    leak = Band(0.0, 0.0, _bound(signed))
+    return Posterior(_NO_LEAK / total, weights[0], tuple(weights[1:]), above, leak)
 
 
 def signed_leak(weep: Weep) -> tuple[float, float]:
@@ -62,48 +66,71 @@ def signed_leak(weep: Weep) -> tuple[float, float]:
 
     No belief in a tight rack pulls it to zero: the estimate whose errors tell bias and spread.
     """
-    weight, mean, sd = _signed(weep, 0)
-    best = float(weight @ mean)
-    return best, float(np.sqrt(weight @ (sd**2 + (mean - best) ** 2)))
+    signed = _signed(weep, 0)
+    best = float(signed.weight @ signed.mean)
+    return best, float(np.sqrt(signed.weight @ (signed.sd**2 + (signed.mean - best) ** 2)))
 
 
 def chance_of_none(weep: Weep) -> float:
     """Probability, under the whole record and with any leak as likely as its negative, of no leak.
 
-    The least over a few onsets, of which most is the same record: counted as two. As a test at the
-    end it is wrong no more often than its level says (a flat prior makes the tail a p-value).
+    The least over a few onsets, times their number. As a test at the end it is wrong no more often
+    than its level says (a flat prior makes the tail a p-value).
+    Nothing is known, and so it is 1, before the first readings have told of any onset.
     """
-    onsets = [j for j in range(0, ONSETS, _ONSETS_APART) if weep.filter.information[:, j].all()]
-    tails = []
-    for onset in onsets[:_CLOSING_ONSETS]:
-        weight, mean, sd = _signed(weep, onset)
-        tails.append(float(weight @ below(-mean / sd)))
-    return min(1.0, min(len(tails), _APART) * min(tails, default=1.0))
+    told = weep.filter.information[:, PARTS::_ONSETS_APART].all(axis=0)
+    onsets = (_ONSETS_APART * np.flatnonzero(told))[:_CLOSING_ONSETS]
+    tails = [_signed(weep, onset).below(0.0) for onset in onsets.tolist()]
+    return min(1.0, len(tails) * min(tails)) if tails else 1.0
 
 
 def chance_of_losing(weep: Weep, grams: float) -> float:
     """Probability, with any leak as likely as its negative, that as much or more has leaked."""
     hours = max((weep.last_s - weep.start_s) / 3600, 1e-3)
-    weight, mean, sd = _signed(weep, 0)
-    return float(weight @ below((mean - grams / hours) / sd))
+    return 1.0 - _signed(weep, 0).below(grams / hours)
 
 
-def _signed(weep: Weep, onset: int) -> tuple[Floats, Floats, Floats]:
-    """Per filter: weight with its own leak integrated out, mean and sd (g/h) of a leak."""
-    _, mean, sd = weep.filter.leak_by_filter(onset)
-    evidence = weep.filter.log_weight + 0.5 * (mean / sd) ** 2 + np.log(sd)
+@dataclass(frozen=True, slots=True)
+class _Signed:
+    """A leak of either sign by filter: weight with the leak integrated out, mean and sd, g/h."""
+
+    weight: Floats
+    mean: Floats
+    sd: Floats
+
+    def below(self, leak_g_per_h: float) -> float:
+        """Probability of less than leak_g_per_h."""
+        return float(self.weight @ below((leak_g_per_h - self.mean) / self.sd))
+
+    def quantile(self, share: float) -> float:
+        """Leak (g/h) below which `share` of the probability lies."""
+        low = float((self.mean - 10 * self.sd).min())
+        high = float((self.mean + 10 * self.sd).max())
+        for _ in range(_HALVINGS):
+            middle = (low + high) / 2
+            low, high = (middle, high) if self.below(middle) < share else (low, middle)
+        return (low + high) / 2
+
+
+def _signed(weep: Weep, onset: int) -> _Signed:
+    """What the mass says of a leak of either sign: no belief about it narrows the evaporation's."""
+    judged = weep.filter.judged(slice(onset, onset + 1))
+    sd = (judged.information[:, 0] + 1e-9) ** -0.5
+    mean = judged.score[:, 0] * sd**2
+    evidence = judged.log_weight + 0.5 * (mean / sd) ** 2 + np.log(sd)
     weight = np.exp(evidence - evidence.max())
-    return weight / weight.sum(), mean, sd
+    counts = weight > _NEGLIGIBLE * weight.max()
+    return _Signed(weight[counts] / weight[counts].sum(), mean[counts], sd[counts])
 
 
-def _bound(weep: Weep) -> Band:
-    """Leak (g/h, from the start) that the mass allows, whatever was believed before."""
-    weight, mean, sd = weep.filter.leak_by_filter(0)
-    top = max(float((np.maximum(mean, 0.0) + 5 * sd)[weight > 1e-4].max()), 1e-3)
-    leak = np.linspace(0.0, top, 4001)
-    density = (weight / sd) @ np.exp(-0.5 * ((leak - mean[:, None]) / sd[:, None]) ** 2)
-    cumulative = np.cumsum(density) / density.sum()
-    return Band(0.0, 0.0, float(leak[int(np.searchsorted(cumulative, 0.95))]))
+def _bound(signed: _Signed) -> float:
+    """Leak (g/h, from the start) that the mass allows, whatever was believed before.
+
+    A loss that agrees with the expectation does not make the expectation any surer: every leak down
+    to none is given the same chance, and what evaporates keeps its whole spread below the loss.
+    """
+    none = signed.below(0.0)
+    return max(signed.quantile(none + _BOUND * (1 - none)), 0.0)
 
 
 def leak_given_leaking(weep: Weep, onset: int, drops: float, hours: float, drop_g: float) -> Band:
@@ -141,13 +168,12 @@ def _by_drops(said_g_per_h: float, drops: float) -> Floats:
     return np.asarray(near @ _DRIED_WEIGHT + missed)
 
 
-def smallest_provable(weep: Weep, onset: int = 0, leak_g_per_h: float = 0.0) -> float:
+def smallest_provable(weep: Weep, level: float) -> float:
     """Smallest leak (g/h, from the start, seen by no gate) that this run's mass could prove.
 
-    As leak detection is evaluated: found with 95 % probability at 5 % false alarms (EPA standard
-    test procedures), from the run's own noise, drift, temperature and evaporation uncertainty. Of
-    a run that leaks, what it could have proven without: its noise is judged with the leak known.
+    level: of the closing test (`chance_of_none`). Found with 95 % probability, as leak detection is
+    evaluated (EPA standard test procedures): what evaporates has then to be so much that only 5 %
+    of benches lose less, and must not look like a bench of which there are fewer than the level.
     """
-    _, _, sd = weep.filter.leak_by_filter(0)
-    weight = weep.filter.weights_given(onset, leak_g_per_h)
-    return 2 * NormalDist().inv_cdf(_DETECTION) * float(np.sqrt(weight @ sd**2))
+    signed = _signed(weep, 0)
+    return signed.quantile(_DETECTION) - signed.quantile(level / _CLOSING_ONSETS)

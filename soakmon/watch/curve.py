@@ -10,11 +10,11 @@ from soakmon.watch.averaging import Average
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
+from soakmon.watch.spread import spread_of
 from soakmon.watch.state import kept
 from soakmon.watch.verdict import Band
 
 _NORMAL_95 = 1.959964
-_VAPOUR_REL_SD = 0.08
 # Time, loss, evaporated from bottle and hose, from the bowls, top-up, and what one bowl needs.
 _COLUMNS = 6
 
@@ -28,8 +28,8 @@ class Curve:
     """(n,) arrays since the soak's clock started: t_s; loss and evaporation band in g.
 
     The band is what a tight rack takes from the bottle: evaporation, and the top-up of bowls whose
-    fuel shrinks as the shop cools. Its best estimate is the sum of feed_g (bottle and hose),
-    bowls_g and top_up_g.
+    fuel shrinks as the shop cools. Its best estimate is close to the sum of
+    feed_g (bottle and hose), bowls_g and top_up_g.
     """
 
     t_s: Floats
@@ -50,7 +50,7 @@ class CurveKeeper:
     """
 
     def __init__(self, settings: Settings) -> None:
-        self.feed_rel_sd, self.bowls_rel_sd = settings.priors.rel_sds
+        self.spread = spread_of(settings)
         self.zero_g = float("nan")
         self.points: list[tuple[float, ...]] = []
         self.top_up = (0.0, 0.0)
@@ -88,8 +88,8 @@ class CurveKeeper:
         """Expected evaporation up to now, g, 95 %."""
         if not self.points:
             return Band(0.0, 0.0, 0.0)
-        last = np.array(self.points[-1])
-        best, low, high = self._band(last[2], last[3], last[4])
+        last = np.array(self.points[-1:])
+        best, low, high = (each[0] for each in self._band(*last[:, 2:5].T))
         return Band(float(best), float(low), float(high))
 
     def observed_g(self) -> float | None:
@@ -104,10 +104,9 @@ class CurveKeeper:
         self, feed_g: Floats, bowls_g: Floats, top_up_g: Floats
     ) -> tuple[Floats, Floats, Floats]:
         share, share_sd = self._share(), self.top_up[1]
-        evaporated = np.asarray(feed_g + bowls_g)
-        best = np.asarray(evaporated + share * top_up_g)
-        variance = (self.feed_rel_sd * feed_g) ** 2 + (self.bowls_rel_sd * bowls_g) ** 2
-        variance = variance + (_VAPOUR_REL_SD * evaporated) ** 2 + (share_sd * top_up_g) ** 2
-        ratio = np.divide(np.sqrt(variance), best, out=np.zeros_like(best), where=best > 0)
-        spread = np.exp(_NORMAL_95 * np.sqrt(np.log1p(ratio**2)))
-        return best, np.asarray(best / spread), np.asarray(best * spread)
+        low, best, high = self.spread.band_g(feed_g, bowls_g)
+        top_up, unsure = share * top_up_g, _NORMAL_95 * share_sd * top_up_g
+        # What is drawn for cold and what evaporates are unsure apart from each other.
+        down, up = np.hypot(best - low, unsure), np.hypot(high - best, unsure)
+        best = best + top_up
+        return best, np.maximum(best - down, 0.0), best + up

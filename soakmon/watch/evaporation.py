@@ -29,10 +29,11 @@ def lagged(previous: float, value: float, seconds: float, lag_s: float) -> float
 class Evaporation:
     """Cumulative best expectation (g) since `restart`, and the temperatures that drive it.
 
-    bottle_hose_g, bowls_g: two parts with their own uncertainty; air_c, air_20_c, air_60_c: air now
-    and lagged by 20 and 60 minutes; fuel_c: measured, or the air lagged by 40 minutes.
+    bottle_hose_g, bowls_g: two parts with their own uncertainty; air_c, air_20_c, air_60_c,
+    air_180_c: air now and lagged by so many minutes; fuel_c: measured, or the air lagged by 40.
     top_up_g: what the bowls have drawn beyond their evaporation since their needles keep the level
-    while the fuel shrinks and swells; negative while warmth holds the level up. bowl_g_per_h: what
+    while the fuel shrinks and swells; negative while warmth holds the level up. cooled_g: what
+    cold alone would have drawn. bowl_g_per_h: what
     one bowl loses to the air now; bowl_needs_g: what one bowl has lost to the air and to shrinking.
     """
 
@@ -52,7 +53,7 @@ class Evaporation:
                 rack_l * density_kg_per_m3(settings.fuel, _TABLE_C),
             )
         )
-        self.air_c = self.air_20_c = self.air_60_c = self.fuel_c = math.nan
+        self.air_c = self.air_20_c = self.air_60_c = self.air_180_c = self.fuel_c = math.nan
         self.breathing_c = math.nan
         self.bowl_g_per_h = 0.0
         self.missing = True
@@ -62,7 +63,7 @@ class Evaporation:
         """Start the sums at zero."""
         self.bottle_hose_g = self.bowls_g = 0.0
         self.full_g = math.nan
-        self.drawn_g = self.top_up_g = self.bowl_needs_g = 0.0
+        self.drawn_g = self.top_up_g = self.cooled_g = self.bowl_needs_g = 0.0
 
     @property
     def total_g(self) -> float:
@@ -77,6 +78,7 @@ class Evaporation:
         self.air_c = air_c
         self.air_20_c = lagged(self.air_20_c, air_c, seconds, 1200.0)
         self.air_60_c = lagged(self.air_60_c, air_c, seconds, 3600.0)
+        self.air_180_c = lagged(self.air_180_c, air_c, seconds, 10800.0)
         known = math.isfinite(fuel_c)
         self.fuel_c = fuel_c if known else lagged(self.fuel_c, air_c, seconds, FUEL_LAG_S)
         hours = seconds / 3600.0
@@ -95,6 +97,7 @@ class Evaporation:
         self.bowl_needs_g = needs_g / max(self.bowls, 1)
         if feed_open > 0.5:
             self.drawn_g = max(self.drawn_g, needs_g)
+            self.cooled_g = max(self.cooled_g, rack_g - self.full_g)
         self.top_up_g = self.drawn_g - self.bowls_g
 
     def _looked_up(self) -> list[float]:

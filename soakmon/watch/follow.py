@@ -58,21 +58,21 @@ class Follower:
         self._gap(average.t_s)
         self.gauge.add(mass_g)
         reading = mass_g - weep.zero_g + evaporation.total_g
-        row, exposure = weep.row(evaporation), weep.exposure_h.copy()
+        row, inputs = weep.row(evaporation), weep.inputs(evaporation)
         if len(self.gauge.differences.values) < _WARM_UP:
             # What the cell's noise is must be known before any reading is believed.
-            self.waiting.append((average.t_s, row, reading, exposure))
+            self.waiting.append((average.t_s, row, reading, inputs))
             return
         noise = self.gauge.sd_g(average.noise_g)
         if self.waiting:
             weep.filter.coarsen(max(1.0, noise / 0.05, abs(mass_g) / 2000.0))
-            for t_s, earlier_row, earlier, earlier_exposure in self.waiting:
-                self._offer(t_s, (earlier_row, earlier, noise, earlier_exposure), weep)
+            for t_s, earlier_row, earlier, earlier_inputs in self.waiting:
+                self._offer(t_s, (earlier_row, earlier, noise, earlier_inputs), weep)
             self.waiting = []
-        self._offer(average.t_s, (row, reading, noise, exposure), weep)
+        self._offer(average.t_s, (row, reading, noise, inputs), weep)
 
     def _offer(self, t_s: float, item: tuple[Floats, float, float, Floats], weep: Weep) -> None:
-        residual, sd = weep.filter.surprise(*item[:3])
+        residual, sd = weep.filter.surprise(*item)
         if abs(residual) <= FAR_SIGMA * sd and not self.held:
             self._take(weep, item, residual, sd)
         else:
@@ -90,8 +90,8 @@ class Follower:
         if not self.held:
             self.held_since_s = t_s
         self.held.append(item)
-        residuals = np.array([weep.filter.surprise(*held[:3])[0] for held in self.held])
-        sd = weep.filter.surprise(*item[:3])[1]
+        residuals = np.array([weep.filter.surprise(*held)[0] for held in self.held])
+        sd = weep.filter.surprise(*item)[1]
         if abs(residuals[-1]) <= FAR_SIGMA * sd:
             # Back where it was: what was held in between was a spike, and is dropped.
             self._spike(residuals[:-1])
@@ -124,7 +124,7 @@ class Follower:
             if kind is Kind.FLOW or abs(residual - step) <= max(
                 FAR_SIGMA * noise, 0.05 * abs(step)
             ):
-                self._take(weep, item, *weep.filter.surprise(*item[:3]))
+                self._take(weep, item, *weep.filter.surprise(*item))
         self.held = []
 
     def _frozen(self, t_s: float, seconds: float) -> None:

@@ -22,14 +22,13 @@ from soakmon.watch.rows import Floats
 LEAST, MOST = 3, 30
 # What needles hold back and the cell's zero leave open in one night's loss, g.
 _READ_G = 0.3
-# Departure of a bench on a logarithmic scale where the physics is wrong by a factor; share of the
-# spread believed before that changes from night to night (fuel batch, draught), and how well that
-# share is known (judgement).
-_OFF_SD = 0.6
-_BY_NIGHT, _BY_NIGHT_LOG_SD = 0.7, 0.5
-_NARROWS = (0.4, 2.0)
-_BENCH: Floats = np.linspace(-1.2, 1.2, 161)
-_NIGHT: Floats = np.geomspace(0.03, 0.4, 13)
+# Departure of a bench on a logarithmic scale where all is wrong by a factor; how far one night of a
+# bench is from the next (fuel batch, draught, doors), and how well that is known (judgement).
+_OFF_SD = 0.7
+_BY_NIGHT, _BY_NIGHT_LOG_SD = 0.12, 0.6
+_NARROWS = (0.1, 2.0)
+_BENCH: Floats = np.linspace(-2.5, 2.5, 401)
+_NIGHT: Floats = np.geomspace(0.03, 0.5, 13)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +110,7 @@ def _next_night(
     chance = (-0.5 * z**2 - np.log(sd) - np.log(np.maximum(below(room), 1e-12))).sum(axis=2)
     holds = (1 - doubt) / before * np.exp(-0.5 * (_BENCH / before) ** 2)
     holds += doubt / _OFF_SD * np.exp(-0.5 * (_BENCH / _OFF_SD) ** 2)
-    spread = -0.5 * (np.log(_NIGHT / (_BY_NIGHT * before)) / _BY_NIGHT_LOG_SD) ** 2
+    spread = -0.5 * (np.log(_NIGHT / _BY_NIGHT) / _BY_NIGHT_LOG_SD) ** 2
     chance += np.log(holds)[:, None] + spread
     weight = np.exp(chance - chance.max())
     weight /= weight.sum()

@@ -4,38 +4,52 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+from soakmon.physics.described import (
+    BOTTLE_LOG_SD,
+    BOWLS_LOG_SD,
+    BOWLS_SCALE,
+    LOW_HOSE_CHANCE,
+    OLD_FUEL_LOG_SD,
+    UNTOLD_HOSE,
+)
+from soakmon.physics.expectation import EvaporationRates, evaporation_rates
 from soakmon.physics.fuels import FUELS, Fuel
-from soakmon.physics.geometry import BenchGeometry
+from soakmon.physics.geometry import BenchGeometry, Hose
 from soakmon.watch.past import Past, PastSoak, learnt
 from soakmon.watch.verdict import Cause
 
 # Of a blank run's departure the bowls share some, more or less (judgement).
 _SHARED, _BOWLS_DEPART = 0.3, 0.3
-# Chance that the expected evaporation is wrong by a factor: another fuel, another vent, a draught.
-# A blank run has measured the first and the last of these on the night's own bottle.
-_DOUBT, _DOUBT_AFTER_BLANK = 0.16, 0.001
-# Of fuel and draught, in the loss of the bottle (judgement).
-_NIGHT_REL_SD = 0.1
 
 
 @dataclass(frozen=True, slots=True)
 class Priors:
-    """Beliefs before the run.
+    """Beliefs before the run; the defaults are of a bench of which nothing has been told.
 
-    bottle_rel_sd, hose_rel_sd, bowls_rel_sd: relative standard uncertainty of each part of the
-    evaporation. blank_scale (measured over expected loss of bottle and hose) and blank_rel_sd
-    replace the first two after a blank run (None: no blank run). dark_per_h: expected dark counts
-    per gate and hour. zero_g_per_c: sd of the cell's zero shift with temperature. sip_g: largest
-    plausible single sip of a float needle. past: what past tight soaks of this bench say.
+    bottle_rel_sd, hose_rel_sd, bowls_rel_sd: spread of each part of the evaporation on a
+    logarithmic scale, and vapour_rel_sd that of the vapour pressure, which bottle and bowls share.
+    low_hose: chance that the hose is one of low permeation.
+    unsteady_rel_sd: how far the rate strays for some hours, by draughts and doors (judgement).
+    bowls_scale: what bowls lose, over diffusion through their vents. blank_scale (measured over
+    expected loss of bottle and hose) and blank_rel_sd replace the first two after a blank run
+    (None: no blank run). doubt: chance that all of it is wrong by a factor, for another vent,
+    another fuel or a draught. dark_per_h: expected dark counts per gate and hour. zero_g_per_c: sd
+    of the cell's zero shift with temperature. sip_g: largest plausible single sip of a float
+    needle. past: what past tight soaks of this bench say.
     """
 
-    bottle_rel_sd: float = 0.15
-    hose_rel_sd: float = 0.25
-    bowls_rel_sd: float = 0.15
+    bottle_rel_sd: float = BOTTLE_LOG_SD
+    hose_rel_sd: float = UNTOLD_HOSE.log_sd
+    bowls_rel_sd: float = BOWLS_LOG_SD
+    vapour_rel_sd: float = OLD_FUEL_LOG_SD
+    low_hose: float = LOW_HOSE_CHANCE
+    unsteady_rel_sd: float = 0.2
+    bowls_scale: float = BOWLS_SCALE
     blank_scale: float | None = None
     blank_rel_sd: float = 0.05
+    doubt: float = 0.05
     dark_per_h: float = 0.02
     zero_g_per_c: float = 0.1
     sip_g: float = 0.6
@@ -49,29 +63,46 @@ class Priors:
         bottle's loss moves theirs as well (judgement).
         """
         blank = self.blank_scale or 1.0
-        return blank * self.past.scale, blank**_SHARED * self.past.scale
+        return blank * self.past.scale, self.bowls_scale * blank**_SHARED * self.past.scale
 
     @property
     def rel_sds(self) -> tuple[float, float]:
-        """Relative sd of the loss of bottle with hose, and of the bowls.
+        """Spread of the loss of bottle with hose, and of the bowls, on a logarithmic scale.
 
         The bowls' is wider, the further a blank run was from the expected.
         """
         narrows = self.past.narrows
         if not self.blank_scale:
-            feed = math.hypot(self.bottle_rel_sd, _NIGHT_REL_SD)
-            return narrows * feed, narrows * self.bowls_rel_sd
+            bowls = math.hypot(self.bowls_rel_sd, self.vapour_rel_sd)
+            return narrows * self.hose_rel_sd, narrows * bowls
         departs = _BOWLS_DEPART * abs(math.log(self.blank_scale))
         return narrows * self.blank_rel_sd, narrows * math.hypot(self.bowls_rel_sd, departs)
 
     @property
-    def doubt(self) -> float:
-        """Chance that the expected evaporation is wrong by a factor."""
-        return self.past.doubt * (_DOUBT_AFTER_BLANK if self.blank_scale else _DOUBT)
+    def doubted(self) -> float:
+        """Chance that the expected evaporation is wrong by a factor, with what past soaks say."""
+        return self.past.doubt * self.doubt
 
     def taught_by(self, soaks: Sequence[PastSoak]) -> Past:
         """What soaks (the latest first) teach a bench of these priors."""
-        return learnt(soaks, self.scales, self.rel_sds, self.doubt)
+        return learnt(soaks, self.scales, self.rel_sds, self.doubted)
+
+
+# A bench that is as its description says: a hose rated on this fuel, vents that were measured and
+# stand as drawn, fresh fuel of its class.
+DESCRIBED = Priors(0.18, 0.25, 0.13, 0.08, 0.0, 0.1, 1.0, doubt=0.03)
+# A blank run has met fuel and draught on the night's own bottle.
+_DOUBT_AFTER_BLANK = 0.001
+
+
+def described(blank_scale: float) -> Priors:
+    """Beliefs of a bench that is as described, after a blank run."""
+    return replace(DESCRIBED, blank_scale=blank_scale, doubt=_DOUBT_AFTER_BLANK)
+
+
+def _untold() -> BenchGeometry:
+    """A bench of common sizes, with a hose that nobody has told of."""
+    return BenchGeometry(hose=Hose(permeation_g_per_m2_day=UNTOLD_HOSE.g_per_m2_day))
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,10 +114,15 @@ class Settings:
     cause_shift: factors on the prior odds of causes, by carb (from 1), from the job record.
     """
 
-    geometry: BenchGeometry = field(default_factory=BenchGeometry)
+    geometry: BenchGeometry = field(default_factory=_untold)
     fuel: Fuel = field(default_factory=lambda: FUELS["petrol_a"])
     priors: Priors = field(default_factory=Priors)
     criterion_g_per_day: float = 2.0
     false_alarm: float = 0.01
     settle_s: float = 1800.0
     cause_shift: Mapping[int, Mapping[Cause, float]] = field(default_factory=dict)
+
+    @property
+    def reference(self) -> EvaporationRates:
+        """What the physics expects of each part at 20 °C, g/h."""
+        return evaporation_rates(self.geometry, self.fuel, 20.0)

@@ -18,22 +18,24 @@ from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.gate import CELL_S, GateEvidence
 from soakmon.watch.logs import log_sum
 from soakmon.watch.mass_filter import (
-    BOWLS,
-    CREEP_10,
+    CREEP,
     CREEP_60,
-    FEED,
+    HELD,
     OFFSET,
     SIZE,
     SLACK,
     TEMP,
     TEMP_20,
     TEMP_60,
-    TILT,
+    TEMP_180,
     TOP_UP,
+    WANDER,
+    WARM_UP,
     MassFilter,
 )
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
+from soakmon.watch.spread import PARTS, slices_of
 from soakmon.watch.state import kept
 
 ONSETS = 96
@@ -71,7 +73,9 @@ class Weep:
 
     def __init__(self, settings: Settings, start_s: float, gates: int, reading_g: float) -> None:
         priors = settings.priors
-        self.filter = MassFilter(*priors.rel_sds, priors.doubt, priors.zero_g_per_c, ONSETS)
+        self.filter = MassFilter(
+            slices_of(settings), priors.zero_g_per_c, ONSETS, priors.unsteady_rel_sd
+        )
         self.start_s = start_s
         self.last_s = start_s
         self.fed_s = start_s
@@ -86,7 +90,6 @@ class Weep:
         self.gates = [
             GateEvidence(LEAKS / drop, priors.dark_per_h, start_s) for drop in self.drop_g
         ]
-        self.tilt_g = 0.0
         self.evaporated_g = 0.0
 
     @property
@@ -96,17 +99,20 @@ class Weep:
 
     def row(self, evaporation: Evaporation) -> Floats:
         """Observation row of the mass filter for now."""
-        hours = (self.last_s - self.start_s) / 3600.0
         row = np.zeros(SIZE)
-        row[OFFSET] = row[SLACK] = 1.0
-        row[FEED], row[BOWLS] = -evaporation.bottle_hose_g, -evaporation.bowls_g
-        row[TILT] = -self.tilt_g
-        row[TOP_UP] = -evaporation.top_up_g
+        row[[OFFSET, SLACK, WANDER, WARM_UP, CREEP, CREEP_60]] = 1.0
+        row[TOP_UP] = -evaporation.cooled_g
+        row[HELD] = evaporation.cooled_g - evaporation.top_up_g
         row[TEMP] = evaporation.air_c - self.first_c
         row[TEMP_20] = evaporation.air_20_c - self.first_c
         row[TEMP_60] = evaporation.air_60_c - self.first_c
-        row[CREEP_10], row[CREEP_60] = math.exp(-hours * 6.0), math.exp(-hours)
+        row[TEMP_180] = evaporation.air_180_c - self.first_c
         return row
+
+    def inputs(self, evaporation: Evaporation) -> Floats:
+        """(PARTS + ONSETS,) g that a unit of each factor, and a leak of 1 g/h, has added so far."""
+        parts = (evaporation.bottle_hose_g, evaporation.bowls_g)
+        return -np.concatenate((parts, self.exposure_h))
 
     def advance(self, t_s: float, feed_open: float, evaporation: Evaporation) -> None:
         """Let time pass up to t_s; the feed was open for that share of it."""
@@ -115,11 +121,8 @@ class Weep:
         self.exposure_h = self.exposure_h + leaking_s * (feed_open / 3600.0)
         if not math.isfinite(self.first_c):
             self.first_c = evaporation.air_c
-        # The tilt: the multiplier drifts over the day, from weathering or draught not in the model.
-        share = min((t_s - self.start_s) / 86400.0, 2.0) - 0.5
-        self.tilt_g += (evaporation.total_g - self.evaporated_g) * share
+        self.filter.predict(seconds / 3600.0, evaporation.total_g - self.evaporated_g)
         self.evaporated_g = evaporation.total_g
-        self.filter.predict(seconds / 3600.0)
         self.wait(t_s, feed_open)
         if t_s - self.start_s > self.onset_step_s * ONSETS:
             self._coarsen()
@@ -133,10 +136,11 @@ class Weep:
     def _coarsen(self) -> None:
         """Keep every second onset when a soak outlasts the grid."""
         half = ONSETS // 2
-        for name in ("score", "information", "effect"):
+        for name in ("score", "information", "effect", "shared"):
             values = getattr(self.filter, name)
             fresh = np.zeros_like(values)
-            fresh[..., :half] = values[..., ::2]
+            fresh[..., :PARTS] = values[..., :PARTS]
+            fresh[..., PARTS : PARTS + half] = values[..., PARTS::2]
             setattr(self.filter, name, fresh)
         exposure = np.zeros(ONSETS)
         exposure[:half] = self.exposure_h[::2]

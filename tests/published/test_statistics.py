@@ -10,8 +10,10 @@ import statsmodels.api as sm
 from hypothesis import given
 from hypothesis import strategies as st
 
-from soakmon.watch.mass_filter import OFFSET, SIZE, SLACK, MassFilter
+from soakmon.watch.mass_filter import _ZEROS, OFFSET, SIZE, SLACK, MassFilter
 from soakmon.watch.sequential import Cusum, Decided, Sprt
+from soakmon.watch.settings import Settings
+from soakmon.watch.spread import slices_of
 from soakmon.watch.trend import trend
 
 # NIST StRD linear regression, Norris (low difficulty, observed): data and certified values.
@@ -146,15 +148,16 @@ def test_the_mass_filter_equals_generalised_least_squares_of_statsmodels():
     noise, leak = 0.05, 0.4
     reading = -leak * hours + rng.normal(0, noise, len(hours))
     reading += np.cumsum(rng.normal(0, 0.02 / math.sqrt(60), len(hours)))
-    ours = MassFilter(0.15, 0.15, 0.07, 0.1, onsets=1)
+    ours = MassFilter(slices_of(Settings()), 0.1, onsets=1)
     row = np.zeros(SIZE)
     row[OFFSET] = 1.0
     for hour, value in zip(hours, reading, strict=True):
         ours.predict(1 / 60)
-        ours.update(row, value, noise, np.array([hour]))
+        ours.update(row, value, noise, np.array([0.0, 0.0, -hour]))
     _, means, sds = ours.leak_by_filter(0)
-    for place in (0, 4, 8):
-        drift = ours.drift_g2_per_h[place]
+    for cell in (0, 3, 4):
+        drift = ours.drift_g2_per_h[cell * len(_ZEROS)]
+        place = cell * len(_ZEROS) * len(ours.slice_log)
         # The readings are means of the walk over each minute.
         middle = hours - 0.5 / 60
         covariance = 30.0**2 + drift * np.minimum.outer(middle, middle)

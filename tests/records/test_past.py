@@ -8,13 +8,14 @@ from dataclasses import replace
 import pytest
 
 from soakmon.physics.fuels import FUELS
+from soakmon.physics.geometry import BenchGeometry
 from soakmon.records.past import KEY, evaporation_of, past_soaks
 from soakmon.watch.decide import decide
-from soakmon.watch.settings import Priors, Settings
+from soakmon.watch.settings import Settings, described
 from soakmon.watch.verdict import Outcome
 from tests.watch.nights import night
 
-SETTINGS = Settings(priors=Priors(blank_scale=1.0))
+SETTINGS = Settings(BenchGeometry(), priors=described(1.0))
 
 
 @pytest.fixture(scope="module")
@@ -35,7 +36,7 @@ def test_a_tight_soak_says_what_it_lost_and_what_was_expected(tight):
 
 
 def test_the_expectation_is_kept_without_what_was_known_of_the_bench(tight):
-    other = Settings(priors=Priors(blank_scale=1.3))
+    other = Settings(BenchGeometry(), priors=described(1.3))
     again = evaporation_of(decide(night(3, evaporation=1.25), other), other)
     plain = evaporation_of(tight, SETTINGS)
     assert again is not None

@@ -5,10 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from soakmon.physics.expectation import expected_loss
+from soakmon.physics.geometry import BenchGeometry
 from soakmon.watch.rows import Rows
-from soakmon.watch.settings import Settings
+from soakmon.watch.settings import DESCRIBED, Settings
 
 DROP_G = 0.0133
+# The bench of these nights, as somebody has measured it.
+BENCH = Settings(geometry=BenchGeometry(), priors=DESCRIBED)
 
 
 def night(
@@ -23,11 +26,10 @@ def night(
 ) -> Rows:
     """A soak after filling on the default bench, with a leak or none, drops at `carb` if given."""
     rng = np.random.default_rng(seed)
-    settings = Settings()
     t_s = np.arange(0.0, hours * 3600, spacing_s)
     n = len(t_s)
     air_c = 20 + 2.5 * np.sin(2 * np.pi * (t_s / 86400 + rng.uniform()))
-    lost = expected_loss(settings.geometry, settings.fuel, t_s, air_c).best_g
+    lost = expected_loss(BENCH.geometry, BENCH.fuel, t_s, air_c).best_g
     leaked = np.maximum(0, t_s / 3600 - onset_h) * leak_g_per_h
     wander = np.cumsum(rng.normal(0, 0.02 * np.sqrt(spacing_s / 3600), n))
     mass = 330 - evaporation * lost - leaked + wander + rng.normal(0, 0.04, n)

@@ -6,13 +6,12 @@ import pytest
 
 from soakmon.watch.decide import Decider, decide, watched
 from soakmon.watch.rows import Rows
-from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome, Verdict
-from tests.watch.nights import night
+from tests.watch.nights import BENCH, night
 
 
 def judged(rows: Rows, **settings: float) -> Verdict:
-    return decide(rows, Settings(**settings), phase="soaking").verdict
+    return decide(rows, replace(BENCH, **settings), phase="soaking").verdict
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -69,7 +68,7 @@ def test_a_short_soak_proves_nothing():
 def test_a_soak_ended_in_its_first_minutes_is_no_leak(minutes):
     """The filter still learns what noise is: its tail means nothing yet."""
     for seed in range(30):
-        made = decide(night(seed, hours=minutes / 60), Settings())
+        made = decide(night(seed, hours=minutes / 60), BENCH)
         assert made.verdict.outcome is Outcome.NOT_PROVEN, made.verdict.reason
 
 
@@ -139,11 +138,11 @@ def test_probabilities_of_suspects_sum_to_one():
 
 def test_saved_and_restored_at_any_point_it_decides_exactly_the_same():
     rows = night(7, leak_g_per_h=0.3, onset_h=2, carb=2, hours=6)
-    whole, broken = (Decider(Settings(), 4, already_soaking=True) for _ in range(2))
+    whole, broken = (Decider(BENCH, 4, already_soaking=True) for _ in range(2))
     for start in range(0, len(rows), 173):
         whole.push(rows.part(start, start + 173))
         broken.push(rows.part(start, start + 173))
-        broken = Decider.restore(broken.save(), Settings())
+        broken = Decider.restore(broken.save(), BENCH)
     whole.finish()
     broken.finish()
     assert broken.verdict() == whole.verdict()
@@ -152,7 +151,7 @@ def test_saved_and_restored_at_any_point_it_decides_exactly_the_same():
 
 def test_a_night_at_once_is_decided_as_minute_by_minute():
     rows = night(7, leak_g_per_h=0.3, onset_h=2, carb=2, hours=6)
-    at_once, by_minute = (Decider(Settings(), 4, already_soaking=True) for _ in range(2))
+    at_once, by_minute = (Decider(BENCH, 4, already_soaking=True) for _ in range(2))
     at_once.push(rows)
     begins = np.flatnonzero(np.diff(np.ceil(rows.t_s / 60))) + 1
     for start, stop in pairwise([0, *begins.tolist(), len(rows)]):
@@ -163,7 +162,7 @@ def test_a_night_at_once_is_decided_as_minute_by_minute():
 
 def test_a_rubbish_state_is_refused():
     with pytest.raises(ValueError, match="not a saved"):
-        Decider.restore('{"dict": [["a", 1]]}', Settings())
+        Decider.restore('{"dict": [["a", 1]]}', BENCH)
 
 
 def test_a_stricter_criterion_is_not_met():
@@ -174,7 +173,7 @@ def test_a_stricter_criterion_is_not_met():
 def test_a_run_without_temperature_is_not_proven():
     rows = night(3, spacing_s=10)
     blind = replace(rows, air_c=np.full(len(rows), np.nan))
-    verdict = decide(blind, Settings(), phase="soaking").verdict
+    verdict = decide(blind, BENCH, phase="soaking").verdict
     assert verdict.outcome is Outcome.NOT_PROVEN
     assert "temperature" in verdict.reason
 
@@ -183,7 +182,7 @@ def test_a_run_without_temperature_is_not_proven():
 def test_a_cell_that_never_moves_is_not_proven(mass_g):
     rows = night(3, spacing_s=10)
     still = replace(rows, mass_g=np.full(len(rows), mass_g))
-    verdict = decide(still, Settings(), phase="soaking").verdict
+    verdict = decide(still, BENCH, phase="soaking").verdict
     assert verdict.outcome is Outcome.NOT_PROVEN
     assert not verdict.alarms
 
@@ -192,13 +191,13 @@ def test_one_spike_to_zero_does_not_empty_the_bottle():
     rows = night(3, spacing_s=60)
     mass_g = rows.mass_g.copy()
     mass_g[500] = 0.0
-    faults = decide(replace(rows, mass_g=mass_g), Settings(), phase="soaking").verdict.faults
+    faults = decide(replace(rows, mass_g=mass_g), BENCH, phase="soaking").verdict.faults
     assert "bottle_empty" not in {fault.kind for fault in faults}
 
 
 def test_a_flood_that_no_gate_sees_is_alarmed_within_two_minutes():
     rows = night(2, spacing_s=1, leak_g_per_h=250, onset_h=0.6, hours=1.0)
-    verdict = decide(rows, Settings(), phase="soaking").verdict
+    verdict = decide(rows, BENCH, phase="soaking").verdict
     assert verdict.alarms[0].kind == "flood"
     assert verdict.alarms[0].carb is None
     assert 0 < verdict.alarms[0].t_s - 0.6 * 3600 < 120
@@ -206,17 +205,17 @@ def test_a_flood_that_no_gate_sees_is_alarmed_within_two_minutes():
 
 @pytest.mark.parametrize("spacing_s", [60.0, 600.0])
 def test_sparse_rows_are_judged_too(spacing_s):
-    tight = decide(night(1, spacing_s=spacing_s), Settings(), phase="soaking").verdict
+    tight = decide(night(1, spacing_s=spacing_s), BENCH, phase="soaking").verdict
     leaking = night(1, spacing_s=spacing_s, leak_g_per_h=0.5, onset_h=4)
     assert tight.outcome is Outcome.TIGHT
-    assert decide(leaking, Settings(), phase="soaking").verdict.outcome is Outcome.LEAKING
+    assert decide(leaking, BENCH, phase="soaking").verdict.outcome is Outcome.LEAKING
 
 
 def test_a_spike_as_the_very_first_reading_is_no_fill():
     rows = night(4, spacing_s=1.0, hours=2)
     mass_g = rows.mass_g.copy()
     mass_g[0] += 300.0
-    decider = watched(replace(rows, mass_g=mass_g), Settings())
+    decider = watched(replace(rows, mass_g=mass_g), BENCH)
     assert not decider.finder.found
     assert decider.alarms == []
 
@@ -257,7 +256,7 @@ def test_when_the_feed_was_shut_is_known_to_the_second():
     rows = night(3, leak_g_per_h=0.5, carb=1, hours=4, spacing_s=1.0)
     shut_s = 2 * 3600 + 17
     rows = replace(rows, feed_open=np.where(rows.t_s <= shut_s, 1.0, 0.0))
-    decider = watched(rows, Settings(), phase="soaking")
+    decider = watched(rows, BENCH, phase="soaking")
     assert decider.tally.shut_s == pytest.approx(shut_s, abs=2)
     assert decider.tally.shut_until_s > 3.9 * 3600
 
@@ -268,6 +267,6 @@ def test_a_leak_that_empties_the_bottle_is_as_large_as_it_was():
     dry = rows.t_s > 13 * 3600
     drops = np.where(dry[:, None], 0.0, rows.drops)
     rows = replace(rows, mass_g=np.where(dry, 0.5, rows.mass_g), drops=drops)
-    verdict = decide(rows, Settings(), phase="soaking").verdict
+    verdict = decide(rows, BENCH, phase="soaking").verdict
     assert verdict.leak_g_per_h.best == pytest.approx(25.0, rel=0.1)
     assert "bottle_empty" in {fault.kind for fault in verdict.faults}

@@ -1,0 +1,94 @@
+"""What an owner can tell of his bench, as expected losses and how far specimens spread about them.
+
+Spreads are standard deviations of the natural logarithm, over benches of which no more is known. No
+source gives them as such: they are judged from the published values beside them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from soakmon.physics.permeation import ethanol_factor
+
+
+class HoseKind(StrEnum):
+    """What is printed on the hose."""
+
+    ORDINARY = "ordinary"
+    LOW = "low_permeation"
+    CLEAR = "clear"
+    UNKNOWN = "unknown"
+
+
+class Ethanol(StrEnum):
+    """What the pump said."""
+
+    NONE = "e0"
+    E5 = "e5"
+    E10 = "e10"
+    UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True, slots=True)
+class HoseBelief:
+    """What such a hose lets through, g/m² a day at 23 °C by inner area, and its spread.
+
+    low: chance that it is one of low permeation all the same.
+    """
+
+    g_per_m2_day: float
+    log_sd: float
+    low: float = 0.0
+
+
+LOW_HOSE_CHANCE = 0.1
+# Rated without ethanol. SAE 30R6 and R7: limit 600 g/m² a day (nozzle maker's note, 2015), EPA's
+# NONROAD for uncontrolled motorcycle hose 450, for small engines 122. Fuel tube without a marking
+# may be plain PVC (100 to 500, from memory) or barrier tube (5 to 15, US 8 092 881).
+# Of a hose that nobody looked at, one in five is taken to be tube and one in ten low permeation
+# (judgement); of a low one the wall loses next to nothing.
+# Low permeation (SAE 30R9, -15, EPA marks): limit 15 g/m² a day on fuel with ethanol (13 CCR 2754),
+# and NONROAD takes a quarter to a half of that.
+_HOSES = {
+    HoseKind.ORDINARY: HoseBelief(300.0, 0.6),
+    HoseKind.LOW: HoseBelief(6.0, 0.7),
+    HoseKind.CLEAR: HoseBelief(250.0, 0.9),
+    HoseKind.UNKNOWN: HoseBelief(290.0, 0.7, LOW_HOSE_CHANCE),
+}
+# NONROAD's multiplier for 10 % of ethanol is 1.82, and 1.62 for 5 %; about as good as this.
+_ETHANOL_LOG_SD = 0.15
+_BY_VOLUME = {Ethanol.NONE: 0.0, Ethanol.E5: 0.05, Ethanol.E10: 0.10}
+# What the owner does not know is E5 or E10 at most pumps, and none in a can for small engines.
+_UNTOLD_FACTOR, _UNTOLD_LOG_SD = 1.5, 0.25
+
+# Diffusivity 10 %, vapour pressure within its class 10 %, bore and length of the vent 10 %, draught
+# 15 % (judgement), each of one specimen.
+BOTTLE_LOG_SD = 0.25
+# Vents that point down, overflow pipes as a second opening through which heavy vapour runs out
+# (8 g/day by Poiseuille for 2 mm of bore, never measured), sizes of bowls: unknown unless measured,
+# and with the overflow pipes plugged nothing runs out.
+BOWLS_SCALE, BOWLS_LOG_SD = 1.2, 0.5
+MEASURED_BOWLS_SCALE, MEASURED_BOWLS_LOG_SD = 1.0, 0.3
+# A hose whose rating on the fuel at hand is known: specimens of one class.
+RATED_HOSE_LOG_SD = 0.6
+# Fresh fuel within its class; a can of unknown age: bought petrol was found at 38 kPa (Zhu 2012),
+# with 10 % ethanol 7 kPa more (NREL memo, 2012).
+FRESH_FUEL_LOG_SD, OLD_FUEL_LOG_SD = 0.08, 0.2
+OLD_FUEL_KPA, ETHANOL_ADDS_KPA = 50.0, 7.0
+
+
+def hose_belief(kind: HoseKind, ethanol: Ethanol) -> HoseBelief:
+    """What to expect of a hose of this kind with such fuel in it."""
+    rated = _HOSES[kind]
+    if kind is HoseKind.LOW or ethanol is Ethanol.NONE:
+        return rated
+    if ethanol is Ethanol.UNKNOWN:
+        factor, log_sd = _UNTOLD_FACTOR, _UNTOLD_LOG_SD
+    else:
+        factor, log_sd = ethanol_factor(_BY_VOLUME[ethanol]), _ETHANOL_LOG_SD
+    spread = (rated.log_sd**2 + log_sd**2) ** 0.5
+    return HoseBelief(round(rated.g_per_m2_day * factor, 1), round(spread, 3), rated.low)
+
+
+UNTOLD_HOSE = hose_belief(HoseKind.UNKNOWN, Ethanol.UNKNOWN)

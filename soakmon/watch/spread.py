@@ -1,0 +1,99 @@
+"""What a tight rack may evaporate: draws from the beliefs, and Gaussian slices of them.
+
+How far a part of the bench departs from its drawing is a factor, known on a logarithmic scale: a
+hose lets through three times as much more readily than nothing at all. The mass filter is linear
+and wants normal distributions. So the draws are cut into slices by what all parts lose together,
+and each slice is taken as normal with the moments of its draws (Gaussian sum, Sorenson & Alspach
+1971, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
+
+import numpy as np
+
+from soakmon.watch.rows import Floats
+from soakmon.watch.settings import Priors, Settings
+from soakmon.watch.state import kept
+
+PARTS = 2
+_DRAWS, _SHOWN = 20_000, 2_000
+# Edges of the slices, as shares of the draws: fine where a leak has to be told from a wide belief.
+_EDGES = (0.0, 0.01, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95, 0.985, 0.997, 1.0)
+# Departure on a logarithmic scale of a bench that nobody described rightly: a vent that is capped
+# or stands open, another fuel, a draught (judgement).
+_WRONG_LOG_SD = 0.7
+# A hose of low permeation, over one of the others.
+_LOW_HOSE = 0.02
+_LEAST_VARIANCE = 1e-5
+
+
+@kept
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Factors on the best expectation of bottle with hose and of the bowls: (S, 2) draws."""
+
+    factors: Floats
+
+    def band_g(self, feed_g: Floats, bowls_g: Floats) -> Floats:
+        """(3, n) grams of parts (n,) at 2.5, 50 and 97.5 % of the draws."""
+        shown = self.factors[:: max(len(self.factors) // _SHOWN, 1)]
+        losses = np.outer(feed_g, shown[:, 0]) + np.outer(bowls_g, shown[:, 1])
+        return np.asarray(np.quantile(losses, (0.025, 0.5, 0.975), axis=1))
+
+
+@dataclass(frozen=True, slots=True)
+class Slices:
+    """Normal distributions of the factors less 1: weights (K,), means (K, 2), (K, 2, 2)."""
+
+    weight: Floats
+    mean: Floats
+    cov: Floats
+
+
+def spread_of(settings: Settings) -> Spread:
+    """What the beliefs of a bench say."""
+    rates = settings.reference
+    share = float(rates.bottle / max(float(rates.bottle + rates.hose), 1e-12))
+    return Spread(_drawn(settings.priors, share))
+
+
+def slices_of(settings: Settings) -> Slices:
+    """The same, as the mass filter takes it."""
+    rates = settings.reference
+    feed_scale, bowls_scale = settings.priors.scales
+    parts = [feed_scale * float(rates.bottle + rates.hose), bowls_scale * float(rates.bowls)]
+    factors = spread_of(settings).factors
+    ordered = factors[np.argsort(factors @ parts)] - 1.0
+    cuts = (np.array(_EDGES) * len(ordered)).round().astype(int)
+    pieces = [ordered[a:b] for a, b in pairwise(cuts.tolist())]
+    floor = _LEAST_VARIANCE * np.eye(PARTS)
+    return Slices(
+        np.array([len(piece) / len(ordered) for piece in pieces]),
+        np.array([piece.mean(axis=0) for piece in pieces]),
+        np.array([np.cov(piece.T) + floor for piece in pieces]),
+    )
+
+
+@lru_cache(maxsize=64)
+def _drawn(priors: Priors, bottle_share: float) -> Floats:
+    """(S, 2) factors of bottle with hose (bottle_share of it the bottle) and of the bowls."""
+    rng = np.random.default_rng(1)
+    z = rng.standard_normal((_DRAWS, 5)) * priors.past.narrows
+    vapour = priors.vapour_rel_sd * z[:, 0]
+    bowls = vapour + priors.bowls_rel_sd * z[:, 2]
+    if priors.blank_scale:
+        feed = np.exp(priors.blank_rel_sd * z[:, 1])
+        bowls = priors.rel_sds[1] / priors.past.narrows * z[:, 2]
+    else:
+        bottle = np.exp(vapour + priors.bottle_rel_sd * z[:, 1])
+        hose = np.exp(priors.hose_rel_sd * z[:, 3])
+        hose[rng.random(_DRAWS) < priors.low_hose] *= _LOW_HOSE
+        feed = bottle_share * bottle + (1 - bottle_share) * hose
+    wrong = np.arange(_DRAWS) < priors.doubted * _DRAWS
+    off = np.where(wrong, np.exp(_WRONG_LOG_SD * rng.standard_normal(_DRAWS)), 1.0)
+    feed_off = 1.0 if priors.blank_scale else off
+    return np.column_stack((feed * feed_off, np.exp(bowls) * off))
