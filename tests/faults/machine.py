@@ -1,0 +1,274 @@
+"""Histories of a bench on which everything breaks, in any order and at once."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Callable
+from concurrent.futures import Future
+from pathlib import Path
+from typing import Any
+
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
+
+from sim.faults import Defect, Kind
+from sim.scenario import Happenings, Scenario
+from soakmon.bench.ports import Press
+from soakmon.bench.service import Service
+from tests.faults.disk import State
+from tests.faults.life import Life
+from tests.faults.parts import Cell, Gate, Valve
+from tests.faults.watch import Watch
+
+_SOAK_H = 0.1
+_LEAKING = frozenset({"leaking"})
+_DRY = Scenario("dry", "nothing is wrong", 1, frozenset({"tight"}))
+RACKS = {
+    "dry": _DRY,
+    "refilled": Scenario(
+        "refilled", "somebody tops it up", 2, frozenset({"tight"}),
+        happenings=Happenings(refill_s=1500.0, refill_g=90.0),
+    ),
+    "needle open": Scenario(
+        "needle open", "a carb floods", 3, _LEAKING, (Defect(Kind.NEEDLE_OPEN, 3, 250.0),)
+    ),
+    "two needles open": Scenario(
+        "two needles open", "two carbs flood", 4, _LEAKING,
+        (Defect(Kind.NEEDLE_OPEN, 1, 250.0), Defect(Kind.NEEDLE_OPEN, 3, 250.0)),
+    ),
+    "hose bursts": Scenario(
+        "hose bursts", "the hose lets go", 5, _LEAKING,
+        (Defect(Kind.HOSE, 0, 400.0, onset_s=900.0),),
+    ),
+}  # fmt: skip
+# Where there is one: memory, not a card, so that a commit costs nothing.
+_ROOM = Path("/dev/shm")
+_BY_ITSELF = ("preflight", "filling", "settling", "soaking")
+_PHASES = ("idle", *_BY_ITSELF, "isolating", "ended")
+_SHORT = st.sampled_from([10.0, 60.0, 200.0])
+_GAPS = st.sampled_from([1.0, 40.0, 700.0, 7 * 3600.0, 30 * 3600.0])
+_JUMPS = st.sampled_from([-86400.0 * 400, -3600.0, -1.0, 1.0, 3600.0, 86400.0 * 400])
+
+
+class Histories(RuleBasedStateMachine):
+    """One history: a rack, what breaks on its bench, and what people do."""
+
+    life: Life
+    watch: Watch
+
+    @initialize(
+        rack=st.sampled_from(sorted(RACKS)),
+        every_s=st.sampled_from([2.0, 5.0]),
+        phase=st.sampled_from(_PHASES),
+    )
+    def build(self, rack: str, every_s: float, phase: str) -> None:
+        """A bench that has come to a phase without a fault, or as far as its rack lets it."""
+        room = _ROOM if _ROOM.is_dir() else None
+        self.folder = Path(tempfile.mkdtemp(prefix="faults-", dir=room))
+        scenario = RACKS[rack]
+        self.life = Life(self.folder, scenario, every_s, _SOAK_H)
+        self.watch = Watch(self.life, leaks=bool(scenario.defects))
+        self.placed = self.life.disk.in_place()
+        self.placed.__enter__()
+        self.life.begin()
+        self.wait(10.0)
+        if phase != "idle":
+            self.start(twice=False)
+            goal = phase if phase in _BY_ITSELF else "settling"
+            self.wait_until({goal, "isolating", "ended"})
+            if phase in {"isolating", "ended"}:
+                self.command("isolate" if phase == "isolating" else "end")
+
+    # -- time ------------------------------------------------------------------------------------
+
+    @rule(seconds=_SHORT)
+    def wait(self, seconds: float) -> None:
+        for _ in range(round(seconds / self.life.every_s)):
+            self.tick()
+
+    @rule()
+    def wait_until_it_soaks(self) -> None:
+        """Past filling and settling, as far as it comes."""
+        self.wait_until({"idle", "soaking", "isolating", "ended"})
+
+    def wait_until(self, phases: set[str]) -> None:
+        for _ in range(round(2400 / self.life.every_s)):
+            service = self.life.service
+            session = service.session if service is not None else None
+            if (str(session.phase) if session is not None else "idle") in phases:
+                return
+            self.tick()
+
+    def tick(self) -> None:
+        lived = self.life.tick()
+        self.watch.look(lived=lived)
+
+    # -- people ----------------------------------------------------------------------------------
+
+    @rule(twice=st.booleans())
+    def start(self, twice: bool) -> None:
+        asked = [self._confirmed(_COMMANDS["start"]) for _ in range(1 + twice)]
+        self.tick()
+        done = [a for a in asked if a is not None and a.done() and a.exception() is None]
+        assert len(done) <= 1, "a doubled start began two soaks"
+        self.watch.begun |= {one.result() for one in done}
+
+    @rule()
+    def resume(self) -> None:
+        self._confirmed(_COMMANDS["resume"])
+        self.tick()
+
+    def _confirmed(self, command: Callable[[Service], Any]) -> Future[Any] | None:
+        """A command of somebody who knows what the bench has told so far."""
+        known = set(self.watch.known)
+
+        def carried_out(service: Service) -> Any:
+            result = command(service)
+            self.watch.person_opened(known)
+            return result
+
+        return self.life.ask(carried_out)
+
+    @rule(what=st.sampled_from(["start", "end", "isolate", "resume"]))
+    def ask_and_go_away(self, what: str) -> None:
+        """Who asked does not wait: nothing may be done any more."""
+        before = self._seen()
+        if self.life.ask(_COMMANDS[what], given_up=True) is None:
+            return
+        assert self._seen() == before
+        self.life.service.drain()
+        assert self._seen() == before, f"{what} was carried out though nobody waited"
+
+    def _seen(self) -> Any:
+        service = self.life.service
+        session = service.session if service is not None else None
+        return session and (service.journal.soak, session.phase, self.life.faulty.commanded)
+
+    @rule(what=st.sampled_from(["end", "isolate"]))
+    def command(self, what: str) -> None:
+        self.life.ask(_COMMANDS[what])
+        self.tick()
+
+    @rule()
+    def acknowledge(self) -> None:
+        self.life.ask(lambda s: s.acknowledge())
+        self.watch.acknowledged()
+        self.tick()
+
+    @rule(press=st.sampled_from(Press))
+    def press(self, press: Press) -> None:
+        self.life.faulty.world.presses.append(press)
+        self.watch.acknowledged()
+        self.tick()
+
+    # -- what breaks -----------------------------------------------------------------------------
+
+    @rule(how=st.sampled_from(Cell), sparse_s=st.sampled_from([3.0, 20.0, 61.0, 119.0]))
+    def break_cell(self, how: Cell, sparse_s: float) -> None:
+        self.life.faulty.faults.cell, self.life.faulty.faults.sparse_s = how, sparse_s
+        self.life.faulty.faults.ever.add(how)
+
+    @rule(how=st.sampled_from(Valve))
+    def break_valve(self, how: Valve) -> None:
+        self.life.faulty.faults.valve = how
+        self.life.faulty.faults.ever.add(how)
+
+    @rule(how=st.sampled_from(Gate))
+    def break_gate(self, how: Gate) -> None:
+        self.life.faulty.faults.gate = how
+        self.life.faulty.faults.ever.add(how)
+
+    @rule(how=st.sampled_from(["", "none", "raises"]))
+    def break_thermometer(self, how: str) -> None:
+        self.life.faulty.faults.air = how
+
+    @rule(how=st.sampled_from(["", "raises"]))
+    def break_panel(self, how: str) -> None:
+        self.life.faulty.faults.panel = how
+
+    @rule(alarm=st.booleans())
+    def vapour(self, alarm: bool) -> None:
+        self.life.faulty.world.vapour = alarm
+
+    @rule(state=st.sampled_from(State))
+    def break_disk(self, state: State) -> None:
+        self.life.disk.state = state
+
+    @rule(way=st.sampled_from(["up", "refuses", "hangs"]))
+    def break_phone(self, way: str) -> None:
+        self.life.phone.set(way)
+
+    @rule(by_s=_JUMPS)
+    def wall_clock_jumps(self, by_s: float) -> None:
+        self.life.clock.jumped_s += by_s
+
+    # -- what dies -------------------------------------------------------------------------------
+
+    @rule()
+    def kill(self) -> None:
+        if self.life.service is not None:
+            self.life.die()
+        self.tick()
+
+    @rule(after=st.integers(1, 60), done=st.booleans())
+    def kill_at_a_statement_of_the_journal(self, after: int, done: bool) -> None:
+        self.life.disk.statements_left, self.life.disk.after = after, done
+        self.wait(20.0)
+
+    @rule(after=st.integers(1, 4000))
+    def kill_at_a_line(self, after: int) -> None:
+        self.life.disk.lines_left = after
+        self.wait(20.0)
+
+    @rule(gap_s=_GAPS, knows_time=st.booleans())
+    def cut_power(self, gap_s: float, knows_time: bool) -> None:
+        self.life.cut_power(gap_s, knows_time=knows_time)
+        self.tick()
+
+    @precondition(lambda self: self.life.service is not None)
+    @rule(seconds=st.sampled_from([25.0, 130.0]))
+    def stand_still(self, seconds: float) -> None:
+        """The process is stopped, and goes on."""
+        self.life.faulty.pass_time(seconds)
+        self.tick()
+
+    # -- the end ---------------------------------------------------------------------------------
+
+    def teardown(self) -> None:
+        if not hasattr(self, "placed"):
+            return
+        try:
+            self._end_well()
+            self.watch.look_back()
+        finally:
+            self.life.phone.set("up")
+            self.life.bury()
+            self.placed.__exit__(None, None, None)
+            shutil.rmtree(self.folder, ignore_errors=True)
+
+    def _end_well(self) -> None:
+        """All is mended, and what still runs is ended."""
+        life = self.life
+        life.faulty.faults.heal()
+        life.faulty.world.vapour = False
+        life.disk.state = State.WELL
+        life.disk.statements_left = life.disk.lines_left = None
+        life.phone.set("up")
+        self.wait(20.0)
+        assert life.service is not None, "the service does not start again"
+        life.ask(_COMMANDS["end"])
+        self.wait(20.0)
+        life.die()
+
+
+def _resume(service: Service) -> None:
+    service.resume_feed(cautions_confirmed=True)
+
+
+_COMMANDS = {
+    "start": lambda s: s.start_soak("rack", None, cautions_confirmed=True),
+    "end": lambda s: s.end("enough"),
+    "isolate": lambda s: s.isolate("to look"),
+    "resume": _resume,
+}

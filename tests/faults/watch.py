@@ -1,0 +1,196 @@
+"""What must hold whatever breaks, looked at after every step and at the end of a history."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from soakmon.bench.guard import Code
+from soakmon.bench.session import RUNNING
+from soakmon.records.journal import Journal
+from soakmon.watch.verdict import Alarm
+from tests.faults.disk import State
+from tests.faults.life import Life
+from tests.faults.parts import Gate, Valve
+
+_TOLD_WITHIN_S = 10.0
+# An address that failed is tried again after a minute, one that hung after a quarter of an hour.
+_BACK_S = {"refuses": 65.0, "hangs": 950.0}
+_LOST_S = 15.0
+_GUARD = frozenset(map(str, Code))
+
+
+@dataclass
+class Flood:
+    """A flood that the bench knows of: since when (world time, s), and whether people were told."""
+
+    known_s: float
+    told: bool = False
+
+
+class Watch:
+    """Looks at a life; resolved: alarms that somebody at the bench knew when he opened the feed."""
+
+    def __init__(self, life: Life, *, leaks: bool) -> None:
+        self.life, self.leaks = life, leaks
+        self.resolved: set[str] = set()
+        self.known: set[str] = set()
+        self.floods: dict[str, Flood] = {}
+        self.fresh_s = float("-inf")
+        self.phone_from_s = float("-inf")
+        self.ill: list[tuple[float, float]] = []
+        self.begun: set[int] = set()
+        self.seen_rows = 0
+
+    def person_opened(self, known: set[str]) -> None:
+        """Somebody has confirmed the cautions, knowing of these alarms."""
+        self.resolved |= known
+        self.fresh_s = self.life.world_s()
+
+    def acknowledged(self) -> None:
+        """From here on a flood is told anew."""
+        self.fresh_s = self.life.world_s()
+
+    def alarms(self) -> list[Alarm]:
+        """All alarms that the service has raised and that are not over."""
+        service = self.life.service
+        if service is None:
+            return []
+        session = service.session
+        return [*(session.alarms if session is not None else []), *service.alarms.waiting()]
+
+    def look(self, *, lived: bool) -> None:
+        """After a step."""
+        life = self.life
+        now_s = life.world_s()
+        if life.disk.state is not State.WELL:
+            self.ill.append((now_s - life.every_s, now_s))
+        if life.phone.way != "up":
+            self.phone_from_s = now_s + _BACK_S[life.phone.way]
+        if life.service is None:
+            assert not life.faulty.commanded, "(a) open though the service is down"
+            return
+        if lived:
+            self._feed()
+            self._floods(now_s)
+            self._status()
+        self.seen_rows = len(life.rows)
+
+    def _feed(self) -> None:
+        """(a) Never open with a leak or a trip of the guard that nobody has looked at."""
+        life, service = self.life, self.life.service
+        assert service is not None
+        alarms = self.alarms()
+        self.known |= {alarm.uid for alarm in alarms}
+        if not life.faulty.commanded:
+            return
+        if life.faulty.faults.valve is Valve.RAISES:
+            assert service.feed.trouble or not self._shutting(alarms)
+            return
+        assert not self._shutting(alarms), f"(a) open though {self._shutting(alarms)}"
+        session = service.session
+        assert session is not None, "(a) open without a soak"
+        assert session.phase in RUNNING, f"(a) open while {session.phase}"
+
+    def _shutting(self, alarms: list[Alarm]) -> list[str]:
+        service = self.life.service
+        assert service is not None
+        levels = [trip.text for trip in service.guard.must_be_shut]
+        return levels + [
+            alarm.text
+            for alarm in alarms
+            if (alarm.leaks or alarm.code in _GUARD) and alarm.uid not in self.resolved
+        ]
+
+    def _floods(self, now_s: float) -> None:
+        """(b) Every flood is on the panel at once, and at the phone within ten seconds."""
+        life = self.life
+        for alarm in self.alarms():
+            if alarm.kind == "flood":
+                self.floods.setdefault(alarm.uid, Flood(now_s))
+        from_s = max(self.phone_from_s, life.born_s)
+        for uid, flood in self.floods.items():
+            flood.told = flood.told or any(
+                title.upper().startswith("FLOOD") and at_s >= min(self.fresh_s, flood.known_s)
+                for at_s, title, _ in life.phone.got
+            )
+            late_s = now_s - max(flood.known_s, from_s)
+            assert flood.told or late_s <= _TOLD_WITHIN_S + life.every_s, f"(b) not told: {uid}"
+        service = life.service
+        assert service is not None
+        waiting = service.session.unacknowledged if service.session is not None else []
+        if any(alarm.kind == "flood" for alarm in waiting) and not life.faulty.faults.panel:
+            assert life.faulty.world.buzzer, "(b) a flood, and the bench is silent"
+
+    def _status(self) -> None:
+        """(e) What the status says is what is."""
+        life, service = self.life, self.life.service
+        assert service is not None
+        if len(life.rows) == self.seen_rows or service.failures:
+            return
+        soak, t_s, _, _ = life.rows[-1]
+        said = service.status
+        assert said["t_s"] >= round(t_s, 1), "(e) an old status"
+        assert said["feed_open"] == life.faulty.commanded, "(e) the status has another feed"
+        assert said["soak"] == soak
+
+    # -- the end ---------------------------------------------------------------------------------
+
+    def look_back(self) -> None:
+        """At the end of the history, with all mended and the last soak ended."""
+        journal = Journal(self.life.folder / "journal.db")
+        try:
+            assert journal.check() == "ok"
+            soaks = journal.soaks()
+            assert self.begun <= {entry.id for entry in soaks}, "(c) a soak that began is gone"
+            for entry in soaks:
+                self._concluded(journal, entry)
+                self._rows(journal, entry.id)
+        finally:
+            journal.close()
+
+    def _concluded(self, journal: Journal, entry: Any) -> None:
+        """(c) One verdict, one conclusion for job and report; (f) and the right one."""
+        assert entry.verdict is not None, "(c) no verdict"
+        kinds = [event.kind for event in journal.read_events(entry.id)]
+        assert kinds.count("verdict") == 1, f"(c) {kinds.count('verdict')} verdicts"
+        assert entry.id in self.life.told, "(c) neither report nor job hears of the soak"
+        outcome = entry.verdict["verdict"]
+        ever = self.life.faulty.faults.ever
+        innocent = not self.leaks and not ever & {Gate.NOISY, Valve.LEAKS, Valve.OPENS}
+        if innocent:
+            assert outcome != "leaking", f"(f) {entry.verdict}"
+        if outcome == "not_proven":
+            assert entry.verdict["reason"], "(f) not proven, and no reason"
+        assert not (self.leaks and outcome == "tight"), "(f) a leak is called tight"
+
+    def _rows(self, journal: Journal, soak: int) -> None:
+        """(d) At most 15 s lost at a death, none twice, none under another soak."""
+        made = {round(t_s, 2): (m, at) for s, t_s, m, at in self.life.rows if s == soak}
+        kept = journal.read_rows(soak)
+        times = [] if kept is None else [round(float(t_s), 2) for t_s in kept.t_s]
+        assert all(np.diff(times) > 0), "(d) rows twice"
+        for index, t_s in enumerate(times):
+            assert t_s in made, f"(d) a row of another soak at {t_s}"
+            mass_g = float(kept.mass_g[index]) if kept is not None else math.nan
+            assert (
+                mass_g == made[t_s][0]
+                or abs(mass_g - made[t_s][0]) < 0.01
+                or (math.isnan(mass_g) and math.isnan(made[t_s][0]))
+            )
+        for t_s in made.keys() - set(times):
+            at_s = made[t_s][1]
+            assert self._may_be_lost(at_s), f"(d) lost: {t_s} of soak {soak}"
+
+    def _may_be_lost(self, at_s: float) -> bool:
+        """Whether a death came soon after, or the disk had refused what waited for it."""
+        longest_s = _LOST_S + 2 * self.life.every_s
+        return any(
+            0 <= death_s - at_s <= longest_s
+            or any(at_s <= until_s and from_s <= death_s for from_s, until_s in self.ill)
+            for death_s in self.life.deaths
+            if death_s >= at_s
+        )
