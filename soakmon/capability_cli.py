@@ -13,7 +13,6 @@ from typing import Annotated, Any
 
 import numpy as np
 import typer
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
@@ -28,6 +27,7 @@ from soakmon.capability.summary import HEADS, as_dict, detection_lines, error_li
 from soakmon.errors import InputError
 from soakmon.physics.expectation import expected_loss
 from soakmon.show import bar
+from soakmon.terminal import Terminal
 from soakmon.watch.evaporation import FUEL_LAG_S, lagged
 from soakmon.watch.settings import DESCRIBED, Settings, described
 
@@ -37,8 +37,8 @@ _BLANK_REL_SD = 0.05
 _FEED_REL_SD, _BOWLS_REL_SD = 0.13, 0.14
 _FORMAT = "soakmon.capability-nights/1"
 
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False)
+out = Terminal()
+err = Terminal(stderr=True)
 
 
 def make_night(case: Case, isolation: Isolation | None = None) -> Night:

@@ -15,7 +15,6 @@ from tempfile import TemporaryDirectory
 from typing import Annotated, NoReturn
 
 import typer
-from rich.console import Console
 from rich.text import Text
 
 from sim.record import simulate
@@ -39,6 +38,7 @@ from soakmon.report.files import write_report
 from soakmon.report_cli import report_soak
 from soakmon.service_cli import add_commands
 from soakmon.show import EXIT_CODES, bar, show_result
+from soakmon.terminal import Terminal
 from soakmon.watch.decide import decide
 from soakmon.watch.filling import Phase
 from soakmon.watch.rows import Rows
@@ -66,8 +66,8 @@ add_commands(app)
 app.command("report")(report_soak)
 add_reach(app)
 
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False)
+out = Terminal()
+err = Terminal(stderr=True)
 
 JsonOption = Annotated[bool, typer.Option("--json", help="Print the verdict as JSON only.")]
 ReportOption = Annotated[

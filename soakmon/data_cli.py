@@ -7,15 +7,15 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 from rich.text import Text
 
 from soakmon.errors import InputError
 from soakmon.options import DATA, DATABASE_VARIABLE, DataOption
 from soakmon.records.backup import backup, restore
+from soakmon.terminal import Terminal
 
 data_app = typer.Typer()
-out = Console(highlight=False)
+out = Terminal()
 
 
 @data_app.command("backup")

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
@@ -19,9 +18,10 @@ from soakmon.records.jobs import work
 from soakmon.records.jobs.export import export_job, job_dict
 from soakmon.records.jobs.importing import import_job
 from soakmon.records.jobs.text import inert
+from soakmon.terminal import Terminal
 
 job_app = typer.Typer(help="The job record.", no_args_is_help=True)
-out = Console(highlight=False)
+out = Terminal()
 
 Number = Annotated[str, typer.Argument(metavar="NUMBER", help="Number of the job, 2026-0001.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print as JSON.")]

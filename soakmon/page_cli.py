@@ -7,16 +7,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.console import Console
 from rich.text import Text
 
 from soakmon.errors import InputError
+from soakmon.terminal import Terminal
 
 if TYPE_CHECKING:
     from soakmon.page.store import Store
 
 page_app = typer.Typer(help="The page's accounts and tokens.", no_args_is_help=True)
-out = Console(highlight=False)
+out = Terminal()
 
 DataOption = Annotated[Path, typer.Option("--data", metavar="DIR", help="Data folder.")]
 RoleOption = Annotated[str, typer.Option("--role", help="look: see everything; run: act too.")]

@@ -13,16 +13,16 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.text import Text
 
 from soakmon.config import read_bench
 from soakmon.errors import InputError
 from soakmon.service_cli import SocketOption, client_of
+from soakmon.terminal import Terminal
 
 NOT_WELL = 3
 
-out = Console(highlight=False)
+out = Terminal()
 alert_app = typer.Typer(help="Messages to the phone.", no_args_is_help=True)
 influx_app = typer.Typer(help="The time-series database.", no_args_is_help=True)
 

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 from rich.text import Text
 
 from soakmon import __version__
@@ -23,9 +22,10 @@ from soakmon.report.files import write_report
 from soakmon.report.log import log_of
 from soakmon.service_cli import LOCAL_FOLDER
 from soakmon.show import EXIT_CODES, show_result
+from soakmon.terminal import Terminal
 
-out = Console(highlight=False)
-err = Console(stderr=True, highlight=False)
+out = Terminal()
+err = Terminal(stderr=True)
 
 
 def report_soak(

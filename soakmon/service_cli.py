@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console, Group
+from rich.console import Group
 from rich.live import Live
 from rich.panel import Panel
 from rich.table import Table
@@ -32,11 +32,12 @@ from soakmon.job_soak import consult
 from soakmon.options import now
 from soakmon.reach.probe import probe
 from soakmon.report import words
+from soakmon.terminal import Terminal
 
 SYSTEM_SOCKET = Path("/run/soakmon/control.sock")
 LOCAL_FOLDER = Path("soakmon-data")
 
-out = Console(highlight=False)
+out = Terminal()
 
 SocketOption = Annotated[
     Path | None,
@@ -262,7 +263,9 @@ def show_status(found: dict[str, Any]) -> Group:
         for a in found.get("alarms", [])
     ]
     title = f"{found.get('bench', 'bench')}: {found['phase']}"
-    return Group(Panel(f"{head}\n{told}", title=title, expand=False), table, *alarms)
+    # A panel takes its title for markup, whatever the terminal does.
+    panel = Panel(Text(f"{head}\n{told}"), title=Text(title), expand=False)
+    return Group(panel, table, *alarms)
 
 
 def _lines(found: dict[str, Any]) -> list[tuple[str, str]]:

@@ -15,7 +15,6 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.text import Text
 
 from soakmon.bench.client import Client
@@ -27,6 +26,7 @@ from soakmon.options import DATA, DataOption, JobOption, now
 from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run
 from soakmon.service_cli import SocketOption, client_of
+from soakmon.terminal import Terminal
 from soakmon.watch.settings import Settings
 from soakmon.weigh import judge
 from soakmon.weigh.blank_run import blank_run
@@ -36,7 +36,7 @@ from soakmon.weigh.prompts import ask_all
 from soakmon.weigh.watched import isolation_form
 
 weigh_app = typer.Typer()
-out = Console(highlight=False)
+out = Terminal()
 
 NOT_WITHIN = 1
 

@@ -42,7 +42,7 @@ from soakmon.bench.threads import Threads
 from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.physics.liquid import density_kg_per_m3
-from soakmon.records.jobs.text import clean_line
+from soakmon.records.jobs.text import clean_line, said_line
 from soakmon.records.journal import Anchor, Journal, SoakEntry
 from soakmon.records.latch import NAME as LATCH
 from soakmon.records.latch import Latch
@@ -495,13 +495,13 @@ class Service:
         self._decide()
         # Also when it is only shut for a while.
         self.feed.shut(reason)
-        session.isolate(reason)
+        session.isolate(said_line(reason))
 
     def end(self, reason: str) -> None:
         """End the soak with its verdict."""
         session = self.running()
         self._decide()
-        session.end(reason)
+        session.end(said_line(reason))
         self._conclude(session)
 
     def acknowledge(self) -> int:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import lzma
 import re
+import struct
 import zipfile
 import zlib
 from collections.abc import Callable
@@ -121,9 +123,11 @@ def import_job(
             return _take(session, store, _zip(archive), now, as_new=as_new)
     except zipfile.BadZipFile:
         raise InputError(f"{source}: is neither an exported job nor a whole zip of one") from None
-    except (zlib.error, RuntimeError, NotImplementedError) as error:
+    except (zlib.error, lzma.LZMAError, struct.error, EOFError, RuntimeError, ValueError) as error:
         # Damaged, encrypted, or packed in a way that zipfile does not read.
-        raise InputError(f"{source}: cannot be unpacked: {error}") from None
+        raise InputError(
+            f"{source}: cannot be unpacked: {str(error) or 'it is cut short'}"
+        ) from None
     except OSError as error:
         raise InputError(f"{source}: cannot be read: {error.strerror or error}") from None
 

@@ -30,6 +30,15 @@ def inert(text: str, *, lines: bool = False) -> str:
     )
 
 
+def said_line(text: str, most: int = MOST_LINE) -> str:
+    """What somebody says with a command, on one line and inert.
+
+    Cleaned, not refused: a command that makes the bench safer must not fail for its words.
+    """
+    line = inert(" ".join(text.split()))
+    return line if len(line) <= most else line[: most - 1] + "…"
+
+
 def kept_name(name: str) -> str:
     """The name of a file that came from elsewhere: no path, nothing that steers, never empty.
 

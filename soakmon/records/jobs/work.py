@@ -50,9 +50,10 @@ def new_job(
 
 def find_job(session: Session, number: str) -> Job:
     """The job of a number. Raises InputError when there is none."""
-    job = session.scalar(select(Job).where(Job.number == number))
+    shaped = NUMBER.fullmatch(number) is not None
+    job = session.scalar(select(Job).where(Job.number == number)) if shaped else None
     if job is None:
-        shape = "" if NUMBER.fullmatch(number) else ": numbers look like 2026-0001"
+        shape = "" if shaped else ": numbers look like 2026-0001"
         raise InputError(f"there is no job {number}{shape}; see: soakmon job list")
     return job
 

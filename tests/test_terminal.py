@@ -1,0 +1,62 @@
+"""What the commands print: whatever was said to the bench, the terminal only shows it."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+
+from sim.scenarios import SCENARIOS
+from soakmon.service_cli import show_status
+from soakmon.terminal import Terminal
+from tests.bench.stepping import Stepped, short
+
+HOSTILE = (
+    "a\x1b]8;;http://evil.example\x07click\x1b]8;;\x07[/b][bold]:smile:\x9b2J\u202eb\r\nok\ud800"
+)
+STEERING = ("\x1b", "\x07", "\x9b", "\u202e", "\r", "\ud800")
+
+
+def printed(what):
+    terminal = Terminal()
+    terminal.file = io.StringIO()
+    terminal.width = 200
+    terminal.print(what)
+    return terminal.file.getvalue()
+
+
+def test_nothing_steers_the_terminal_or_is_taken_for_markup():
+    verdict = {"verdict": HOSTILE, "reason": HOSTILE}
+    alarm = {"t_s": 1.0, "acknowledged": False, "text": HOSTILE}
+    check = {"name": HOSTILE, "passed": False, "text": HOSTILE}
+    status = {
+        "bench": HOSTILE, "phase": HOSTILE, "verdict": verdict, "alarms": [alarm],
+        "checks": [check], "cell_trouble": HOSTILE, "reason": HOSTILE,
+    }  # fmt: skip
+    for what in (show_status(status), HOSTILE, show_status({**status, "verdict": None})):
+        shown = printed(what)
+        assert not [code for code in STEERING if code in shown]
+        assert "[/b][bold]:smile:" in shown
+        assert "‹U+001B›" in shown
+
+
+def test_every_command_prints_on_it():
+    """A console of another kind would take what it is given for markup."""
+    folder = Path(__file__).parent.parent / "soakmon"
+    others = [path.name for path in folder.rglob("*.py") if "Console(" in path.read_text("utf-8")]
+    assert others == []
+
+
+@pytest.mark.parametrize("command", ["isolate", "end"])
+def test_a_reason_is_kept_clean_and_never_keeps_a_command_from_being_done(tmp_path, command):
+    bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(2), every_s=2.0)
+    bench.service.start_soak("invented rack", None, cautions_confirmed=True)
+    bench.run(0.5)
+    getattr(bench.service, command)(HOSTILE + "x" * 1000)
+    bench.run(0.02)
+    said = "".join(str(event.data) for event in bench.journal.read_events(1))
+    assert "click" in said
+    assert not [code for code in STEERING if code in said]
+    assert all(len(str(e.data.get("reason", ""))) <= 500 for e in bench.journal.read_events(1))
+    bench.journal.close()
