@@ -71,6 +71,23 @@ def test_an_alarm_is_told_once_though_memory_and_journal_tell_it(tmp_path, uid):
     close(ears.outlet, ears.service)
 
 
+def test_an_alarm_that_comes_between_memory_and_journal_is_told_once(tmp_path, monkeypatch):
+    ears = Ears(tmp_path)
+    ears.service.start()
+    read = ears.outlet.outbox.events
+
+    def late():
+        monkeypatch.setattr(ears.outlet.outbox, "events", read)
+        ears.alarm(kind="weep")
+        return read()
+
+    monkeypatch.setattr(ears.outlet.outbox, "events", late)
+    for _ in range(3):
+        ears.outlet.step()
+    assert len(ears.got) == 1
+    close(ears.outlet, ears.service)
+
+
 def test_two_alarms_that_look_alike_are_two(tmp_path):
     ears = Ears(tmp_path)
     ears.service.start()

@@ -82,6 +82,39 @@ def test_a_flood_that_guard_and_decider_find_is_one_and_says_what_both_know():
     assert "carb 2; about 90 g/h" in told[1][1].body
 
 
+def test_a_flood_after_an_acknowledged_one_is_a_new_one():
+    feeder = Feeder()
+    feeder.alarm(NIGHT)
+    assert len(feeder.told(NIGHT, NIGHT)) == 1
+    feeder.take(NIGHT + 60, "ack", alarms=[0])
+    feeder.alarm(NIGHT + 120)
+    told = feeder.told(NIGHT + 120, NIGHT + 120 + 1205)
+    # At once, and again every five minutes: the one before has silenced nothing.
+    assert [round(at) for at, _ in told] == [0, 5, 10, 15, 20]
+    assert "Not acknowledged yet" not in told[0][1].body
+
+
+def test_alarms_are_known_by_their_mark():
+    feeder = Feeder()
+    for mark in ("aaaaaaaaaaaa", "bbbbbbbbbbbb"):
+        feeder.take(
+            NIGHT, "alarm", t_s=0.0, kind="weep", carb=2, leak_g_per_h=1.0, text="x", uid=mark
+        )
+    assert [told.key for _, told in feeder.told(NIGHT, NIGHT)] == [
+        "alarm/aaaaaaaaaaaa", "alarm/bbbbbbbbbbbb"
+    ]  # fmt: skip
+
+
+def test_a_new_soak_begins_with_the_feed_shut():
+    feeder = Feeder()
+    feeder.take(NIGHT - 60, "feed", open=True)
+    feeder.take(NIGHT, "phase", phase="preflight")
+    feeder.alarm(NIGHT + 10, "bench")
+    ((at, told),) = feeder.told(NIGHT + 10, NIGHT + 20, 1.0)
+    assert at == 0
+    assert "STILL OPEN" not in told.body
+
+
 def test_a_flood_nobody_answers_does_not_go_on_for_ever():
     feeder = Feeder()
     feeder.alarm(NIGHT)
@@ -211,6 +244,12 @@ def test_trouble_has_hysteresis():
     assert "load cell: no reading" in told[0][1].body
     assert told[0][1].urgent
     assert "well again" in told[1][1].title
+
+
+def test_short_troubles_do_not_add_up():
+    # A minute of trouble in every two, for hours: none of them lasts.
+    status = status_with(*((start, start + 1) for start in range(0, 240, 2)))
+    assert Feeder().told(NIGHT, NIGHT + 4 * HOUR, status=status) == []
 
 
 def test_trouble_of_an_idle_bench_is_nobodys_business():

@@ -1,0 +1,123 @@
+"""The journal as an outbox: where an outlet begins, how far it is, and what it keeps."""
+
+from __future__ import annotations
+
+import sqlite3
+
+import pytest
+
+from soakmon.records.outbox import Cursor, Outbox
+from tests.reach.bench import FakeService, bench_with
+
+
+@pytest.fixture
+def service(tmp_path):
+    service = FakeService(tmp_path, bench_with())
+    service.start()
+    yield service
+    service.journal.close()
+
+
+@pytest.fixture
+def outbox(service):
+    outbox = Outbox(service.journal.path, "phone")
+    yield outbox
+    outbox.close()
+
+
+def test_a_new_outlet_begins_at_the_end_of_both(service):
+    service.rows(3)
+    service.alarm()
+    outbox = Outbox(service.journal.path, "new")
+    assert outbox.batches() == []
+    assert outbox.events() == []
+    service.rows()
+    service.alarm()
+    assert [batch.id for batch in outbox.batches()] == [4]
+    assert [event.id for event in outbox.events()] == [2]
+    outbox.close()
+
+
+def test_an_outlet_goes_on_where_it_was(service):
+    outbox = Outbox(service.journal.path, "phone")
+    service.rows(3)
+    service.alarm()
+    service.alarm()
+    outbox.move(batch=2, event=1)
+    outbox.close()
+    again = Outbox(service.journal.path, "phone")
+    assert again.cursor == Cursor(2, 1)
+    assert [batch.id for batch in again.batches()] == [3]
+    assert [event.id for event in again.events()] == [2]
+    assert (again.batches_waiting(), again.events_waiting()) == (1, 1)
+    again.close()
+
+
+def test_what_waits_is_as_old_as_the_oldest_of_it(service, outbox):
+    assert outbox.waiting_since_wall_s() is None
+    begin_s = service.now_s
+    service.rows(3)
+    service.alarm()
+    service.rows()
+    service.alarm()
+    assert outbox.waiting_since_wall_s() == begin_s + 9
+    assert outbox.waiting_since_wall_s(batches=False) == begin_s + 30
+    outbox.move(batch=2)
+    assert outbox.waiting_since_wall_s() == begin_s + 29
+    outbox.move(batch=3)
+    assert outbox.waiting_since_wall_s() == begin_s + 30
+    outbox.move(event=1)
+    assert outbox.waiting_since_wall_s() == begin_s + 39
+
+
+def test_all_or_nothing(service, outbox):
+    outbox.note({"told": 1})
+    service.alarm()
+
+    def half_done() -> None:
+        with outbox.together():
+            outbox.note({"told": 2})
+            outbox.move(event=1)
+            raise KeyError
+
+    with pytest.raises(KeyError):
+        half_done()
+    other = Outbox(service.journal.path, "phone")
+    assert other.memo() == {"told": 1}
+    assert other.cursor.event == 0
+    other.close()
+    with outbox.together():
+        outbox.note({"told": 3})
+    assert outbox.memo() == {"told": 3}
+
+
+def test_a_lock_is_waited_for_only_shortly_and_the_cursor_moves_in_memory(service, outbox):
+    service.alarm()
+    other = sqlite3.connect(service.journal.path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(sqlite3.OperationalError, match="locked"):
+        outbox.move(event=1)
+    assert outbox.events() == []
+    other.execute("ROLLBACK")
+    other.close()
+    outbox.move()
+    again = Outbox(service.journal.path, "phone")
+    assert again.cursor.event == 1
+    again.close()
+
+
+def test_an_outlet_can_begin_while_the_journal_is_locked(service):
+    service.alarm()
+    other = sqlite3.connect(service.journal.path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    outbox = Outbox(service.journal.path, "new")
+    other.execute("ROLLBACK")
+    other.close()
+    service.alarm()
+    assert [event.id for event in outbox.events()] == [2]
+    outbox.close()
+
+
+def test_what_is_refused_is_put_aside_once(outbox):
+    assert outbox.park(1.0, "refused", "{}")
+    assert not outbox.park(2.0, "refused", "{}")
