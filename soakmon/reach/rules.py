@@ -171,8 +171,6 @@ class Rules:
             trouble.since_s = now_s if trouble.since_s is None else trouble.since_s
         else:
             trouble.gone_s = now_s if trouble.gone_s is None else trouble.gone_s
-            if not trouble.told:
-                trouble.since_s = None
 
     def due(self, now_s: float) -> list[Told]:
         """What is to be told now."""
