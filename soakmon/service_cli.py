@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import secrets
 import time
 from datetime import datetime
 from pathlib import Path
@@ -83,7 +84,10 @@ def serve(
         parts = _real(described)
     out.print(Text(f"listening on {described.service.socket}; stop with Ctrl-C"))
     folder = Path(described.service.data_folder)
-    run_service(described, parts, book_of(folder, described, invented=simulated is not None))
+    book = book_of(folder, described, invented=simulated is not None)
+    # The clock of a simulated bench begins anew with every start.
+    boot = None if simulated is None else f"simulated {secrets.token_hex(8)}"
+    run_service(described, parts, book, boot=boot)
 
 
 def check(

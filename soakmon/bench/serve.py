@@ -8,13 +8,15 @@ import logging
 import os
 import signal
 import socket
-from collections.abc import Iterator
+import threading
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import uvicorn
 from fastapi import APIRouter
 
+from soakmon.bench.alarms import Wrong
 from soakmon.bench.api import build_api
 from soakmon.bench.book import Book
 from soakmon.bench.guide_api import GuideDesk, add_guides
@@ -22,15 +24,20 @@ from soakmon.bench.ports import BenchParts
 from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
 from soakmon.config import Bench
-from soakmon.errors import InputError
+from soakmon.errors import TroubleError
 from soakmon.reach.outlets import Outlets
-from soakmon.records.journal import Journal
+from soakmon.records.damage import Opened, open_journal, set_aside
+from soakmon.records.holding import holding
+from soakmon.records.latch import NAME as LATCH
+from soakmon.records.latch import Latch
 from soakmon.systemd import tell_system
 
 if TYPE_CHECKING:
     from soakmon.page.serving import OpenPage
 
 log = logging.getLogger(__name__)
+# As cli ends on a TroubleError: the system starts the service again.
+_EXIT_CODE, _OUT_WITHIN_S = 4, 4.0
 
 
 def boot_identity() -> str:
@@ -49,44 +56,102 @@ def open_socket(path: Path) -> socket.socket:
             except OSError:
                 path.unlink()
             else:
-                raise InputError(f"{path}: another soakmon serves this bench")
+                raise TroubleError(f"{path}: another soakmon serves this bench")
     listener = socket.socket(socket.AF_UNIX)
     before = os.umask(0o117)
     try:
         listener.bind(str(path))
     except OSError as error:
-        raise InputError(f"{path}: the control socket cannot be made: {error.strerror}") from None
+        raise TroubleError(f"{path}: the control socket cannot be made: {error.strerror}") from None
     finally:
         os.umask(before)
     return listener
 
 
-def serve(bench: Bench, parts: BenchParts, book: Book) -> None:
-    """Serve until told to stop; the valve is shut on the way out, whatever the way."""
+def serve(bench: Bench, parts: BenchParts, book: Book, *, boot: str | None = None) -> None:
+    """Serve until told to stop; the valve is shut on the way out, whatever the way.
+
+    boot: changes whenever the parts' clock begins anew; None: that of the machine. Raises
+    TroubleError when it cannot be served now, or a thread has ended: starting again may help.
+    """
     folder = Path(bench.service.data_folder)
-    listener = open_socket(Path(bench.service.socket))
-    reports = Reports(folder)
+    try:
+        with holding(folder):
+            listener = open_socket(Path(bench.service.socket))
+            try:
+                _serve(bench, parts, book, listener, boot or boot_identity())
+            finally:
+                listener.close()
+                Path(bench.service.socket).unlink(missing_ok=True)
+    finally:
+        parts.valve.shut()
+
+
+def _serve(bench: Bench, parts: BenchParts, book: Book, listener: socket.socket, boot: str) -> None:
+    folder = Path(bench.service.data_folder)
+    path = folder / "journal.db"
+    opened = open_journal(path, parts.clock.wall_s())
+    told = _latched(opened, parts.clock.wall_s())
+    journal, reports, fall = opened.journal, Reports(folder), Fall()
     try:
         service = Service(
             bench,
             parts,
-            Journal(folder / "journal.db"),
-            boot=boot_identity(),
+            journal,
+            boot=boot,
             alive=lambda: tell_system("WATCHDOG=1"),
             concluded=reports.make,
+            fell=fall.begin,
             consult=book.consult,
         )
         service.run()
+        journal.run(lambda error: service.thread_ended("journal", error))
         try:
-            asyncio.run(_listen(service, reports, listener, book))
+            asyncio.run(_listen(service, reports, listener, book, fall=fall, told=told))
         finally:
             tell_system("STOPPING=1")
             service.stop()
     finally:
-        parts.valve.shut()
         reports.close()
-        listener.close()
-        Path(bench.service.socket).unlink(missing_ok=True)
+        journal.close()
+        if journal.damaged:
+            set_aside(path, parts.clock.wall_s())
+    if fall.text:
+        raise TroubleError(fall.text)
+
+
+def _latched(opened: Opened, wall_s: float) -> str:
+    """What is to be said of a journal that was set aside, or "": the feed stays shut for it."""
+    if opened.aside is None:
+        return ""
+    text = (
+        f"the journal was damaged and is kept as {opened.aside.name}; a new one goes on with what "
+        "could be read of it: look at the bench before the feed is opened"
+    )
+    latch = Latch(opened.journal.path.with_name(LATCH))
+    latch.allocate()
+    latch.set(text, Wrong.JOURNAL, wall_s)
+    latch.close()
+    return text
+
+
+class Fall:
+    """A thread has ended: the process goes as well, in order if it can and in any case soon.
+
+    text: what is to be said of it, empty while all is well; leave: has the main loop end.
+    """
+
+    def __init__(self) -> None:
+        self.text = ""
+        self.leave: Callable[[], object] = lambda: None
+
+    def begin(self, text: str) -> None:
+        """From any thread."""
+        self.text = self.text or text
+        timer = threading.Timer(_OUT_WITHIN_S, lambda: os._exit(_EXIT_CODE))
+        timer.daemon = True
+        timer.start()
+        self.leave()
 
 
 class Server(uvicorn.Server):
@@ -105,7 +170,15 @@ async def _open_page(service: Service, reports: Reports, desk: GuideDesk) -> Ope
     return await open_page(service, reports, desk)
 
 
-async def _listen(service: Service, reports: Reports, listener: socket.socket, book: Book) -> None:
+async def _listen(
+    service: Service,
+    reports: Reports,
+    listener: socket.socket,
+    book: Book,
+    *,
+    fall: Fall,
+    told: str,
+) -> None:
     outlets = Outlets(service)
     api = build_api(service)
     guides = APIRouter()
@@ -124,8 +197,13 @@ async def _listen(service: Service, reports: Reports, listener: socket.socket, b
 
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, leave)
+    fall.leave = lambda: loop.call_soon_threadsafe(leave)
+    if fall.text:
+        leave()
     tell_system("READY=1")
     outlets.start()
+    if told:
+        service.sound("bench", told, Wrong.JOURNAL)
     try:
         await server.serve(sockets=[listener])
     finally:

@@ -40,7 +40,7 @@ from soakmon.bench.status import Weighed, estimate_of, status_of, weighed
 from soakmon.bench.teller import Listener, Teller
 from soakmon.bench.threads import Threads
 from soakmon.config import Bench
-from soakmon.errors import InputError
+from soakmon.errors import DamagedError, InputError
 from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.records.jobs.text import clean_line, said_line
 from soakmon.records.journal import Anchor, Journal, SoakEntry
@@ -351,6 +351,9 @@ class Service:
         if fresh and not 0 <= t_s - self.journal_told_s < _JOURNAL_AGAIN_S:
             self.journal_told_s = t_s
             self.sound("bench", self.journal.trouble, Wrong.JOURNAL, shut=False, t_s=t_s)
+        if self.journal.damaged and not self.fallen:
+            # Started again, the service sets it aside and begins a new one.
+            self.thread_ended("journal", DamagedError(self.journal.damaged))
 
     def _refresh(self, row: Rows) -> None:
         t_s = float(row.t_s[-1])

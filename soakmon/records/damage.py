@@ -57,7 +57,7 @@ def _opened(path: Path, wall_s: float) -> Opened:
             return Opened(_sound(path))
         except DamagedError as error:
             why = str(error)
-            _set_aside(path, wall_s)
+            set_aside(path, wall_s)
     aside = _asides(path)[-1]
     log.error("the journal is damaged (%s): it is kept as %s", why, aside)
     _begin_anew(path, aside, wall_s)
@@ -104,8 +104,11 @@ def _asides(path: Path) -> list[Path]:
     return sorted(p for p in found if not p.name.endswith(("-wal", "-shm")))
 
 
-def _set_aside(path: Path, wall_s: float) -> None:
-    """Move the file first, then its log, which belongs to it and to no other."""
+def set_aside(path: Path, wall_s: float) -> None:
+    """Put a damaged journal out of the way, at wall time in s: the next start begins a new one.
+
+    Move the file first, then its log, which belongs to it and to no other.
+    """
     aside = path.with_name(f"{path.name}{MARK}{wall_s:.0f}")
     path.rename(aside)
     _after_a_crash(path)

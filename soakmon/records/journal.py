@@ -111,7 +111,7 @@ class Journal:
     @property
     def trouble(self) -> str:
         """Why the last commit failed; empty while all is well."""
-        return self.writer.trouble
+        return self.writer.told()
 
     @property
     def damaged(self) -> str:
@@ -120,9 +120,12 @@ class Journal:
 
     # -- writing ---------------------------------------------------------------------------------
 
-    def run(self) -> None:
-        """Write in a thread of its own from here on: nobody waits for the disk any more."""
-        self.writer.run()
+    def run(self, ended: Callable[[BaseException], None]) -> None:
+        """Write in a thread of its own from here on: nobody waits for the disk any more.
+
+        ended: called from that thread should it ever end.
+        """
+        self.writer.run(ended)
 
     @contextmanager
     def together(self) -> Iterator[None]:

@@ -19,6 +19,8 @@ log = logging.getLogger(__name__)
 Connect = Callable[[], sqlite3.Connection]
 _AGAIN_S = 2.0
 _LAST_WORDS_S = 3.0
+# A card that cleans up may take some seconds.
+_HANGS_S = 20.0
 _WORTH_TELLING_S = 60.0
 _DAMAGE = {sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB}
 
@@ -32,7 +34,8 @@ class Writer:
     """Writes the entries of a queue, all that are free in one transaction.
 
     connect: opens the file again when the connection is beyond use. trouble: why the last try
-    failed, empty while all is well. damaged: what is broken in the file, for good.
+    failed, empty while all is well; `told` says as well when one does not come back. damaged: what
+    is broken in the file, for good.
     """
 
     def __init__(self, connect: Connect, waiting: Waiting, connection: sqlite3.Connection) -> None:
@@ -44,15 +47,31 @@ class Writer:
         self.trouble = ""
         self.damaged = ""
         self._usable = True
+        self._since_s: float | None = None
         self._wake = threading.Event()
         self._written = threading.Condition()
         self._stopping = False
         self._thread: threading.Thread | None = None
 
-    def run(self) -> None:
-        """From here on write in a thread of its own."""
-        self._thread = threading.Thread(target=self._write_on, name="journal", daemon=True)
+    def run(self, ended: Callable[[BaseException], None]) -> None:
+        """From here on write in a thread of its own; ended: called should that fail."""
+
+        def watched() -> None:
+            try:
+                self._write_on()
+            except BaseException as error:
+                ended(error)
+
+        self._thread = threading.Thread(target=watched, name="journal", daemon=True)
         self._thread.start()
+
+    def told(self) -> str:
+        """What is wrong with writing, or ""."""
+        since_s = self._since_s
+        if since_s is not None and time.monotonic() - since_s > _HANGS_S:
+            waited_s = time.monotonic() - since_s
+            return f"the journal cannot be written: the disk has not answered for {waited_s:.0f} s"
+        return self.trouble
 
     def commit(self) -> bool:
         """Write what is free, or have it written; False when the last try failed."""
@@ -97,12 +116,15 @@ class Writer:
         entries = self.waiting.free()
         if not entries:
             return not self.trouble
+        self._since_s = time.monotonic()
         try:
             with self.lock:
                 self._write(entries)
         except Exception as error:  # whatever it was: what waits is tried again
             self._failed(error)
             return False
+        finally:
+            self._since_s = None
         self.waiting.written(entries)
         self.trouble = ""
         with self._written:

@@ -331,7 +331,7 @@ def test_a_disk_that_hangs_keeps_nobody_waiting(tmp_path):
     journal = Journal(tmp_path / "j.db")
     other = sqlite3.connect(tmp_path / "j.db", isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
-    journal.run()
+    journal.run(lambda error: pytest.fail(str(error)))
     began_s = time.monotonic()
     soak = journal.start(ENTRY)
     for t_s in range(100):

@@ -1,0 +1,150 @@
+"""The service as a process: one to a folder, out with a code, and never on a broken journal."""
+
+from __future__ import annotations
+
+import random
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from sim.parts import PacedClock, SimulatedBench
+from sim.scenarios import SCENARIOS
+from soakmon.bench import serve as serving
+from soakmon.bench.book import Book
+from soakmon.bench.client import Client
+from soakmon.errors import SoakmonError, TroubleError
+from soakmon.records.journal import Journal
+from soakmon.records.latch import NAME, Latch
+from soakmon.records.told import Told
+from tests.bench.stepping import Stepped, short
+
+ROOT = Path(__file__).parents[2]
+_BENCH = "[page]\non = false\n"
+
+
+def begin(folder: Path, *more: str) -> subprocess.Popen[str]:
+    (folder / "bench.toml").write_text(_BENCH)
+    command = [sys.executable, "-m", "soakmon", "serve", "--bench", str(folder / "bench.toml")]
+    command += ["--simulated", "dry-rack", "--pace", "60", "--data", str(folder), *more]
+    return subprocess.Popen(
+        command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+
+
+def asked(folder: Path, path: str = "/status", within_s: float = 60.0):
+    until_s = time.monotonic() + within_s
+    while True:
+        try:
+            return Client(folder / "control.sock").get(path)
+        except SoakmonError:
+            if time.monotonic() > until_s:
+                raise
+            time.sleep(0.1)
+
+
+@contextmanager
+def served(folder: Path):
+    process = begin(folder)
+    try:
+        asked(folder)
+        yield process
+    finally:
+        process.kill()
+        process.communicate()
+
+
+def test_a_second_service_is_told_and_the_first_goes_on_whatever_is_done_to_its_socket(tmp_path):
+    with served(tmp_path) as first:
+        (tmp_path / "control.sock").unlink()
+        second = begin(tmp_path)
+        _, said = second.communicate(timeout=60)
+        assert second.returncode == 4
+        assert "another soakmon serves from this folder" in said
+        assert first.poll() is None
+
+
+def test_a_damaged_journal_is_kept_told_and_the_feed_stays_shut(tmp_path):
+    Journal(tmp_path / "journal.db").close()
+    spoilt = random.Random(3).randbytes(20_000)
+    (tmp_path / "journal.db").write_bytes(spoilt)
+    with served(tmp_path) as process:
+        events = []
+        until_s = time.monotonic() + 20
+        while not events and time.monotonic() < until_s:
+            events = asked(tmp_path, "/events?kind=alarm")
+            time.sleep(0.1)
+        assert "the journal was damaged and is kept as" in events[0]["data"]["text"]
+        process.send_signal(signal.SIGTERM)
+        process.wait(20)
+        assert process.returncode == 0
+    (kept,) = tmp_path.glob("journal.db.damaged-*")
+    assert kept.read_bytes() == spoilt
+    assert "journal was damaged" in Latch(tmp_path / NAME).reason
+
+
+def test_a_journal_that_is_damaged_while_it_runs_is_shut_for_told_and_left(tmp_path):
+    bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(8), every_s=2.0)
+    bench.start()
+    bench.run(0.6)
+    assert bench.simulation.feed_open
+    fell, told = [], []
+    bench.service.fell = fell.append
+    bench.service.listeners.append(lambda t_s, kind, data: told.append(data.get("text", "")))
+
+    def malformed(entries):
+        error = sqlite3.DatabaseError("database disk image is malformed")
+        error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+        raise error
+
+    bench.journal.writer._write = malformed
+    bench.run(0.01)
+    assert len(fell) == 1
+    assert "journal" in fell[0]
+    assert "malformed" in fell[0]
+    assert fell[0] in told
+    assert not bench.simulation.feed_open
+    assert "malformed" in bench.service.latch.reason
+
+
+def test_what_is_damaged_while_it_runs_is_set_aside_on_the_way_out(tmp_path, monkeypatch):
+    def damaged(service, *_, **__):
+        service.journal.writer.damaged = "malformed"
+        service.fell("the journal of the service has ended")
+
+    async def listen(*given, **named):
+        damaged(*given)
+
+    monkeypatch.setattr(serving, "_listen", listen)
+    monkeypatch.setattr(serving, "_EXIT_CODE", 0)
+    monkeypatch.setattr(serving, "_OUT_WITHIN_S", 1e6)
+    simulation = SimulatedBench(SCENARIOS["dry-rack"], PacedClock(60, 1.8e9), 2000.0, 0.0)
+    bench = short(2, data_folder=str(tmp_path), socket=str(tmp_path / "control.sock"))
+    with pytest.raises(TroubleError, match="the journal of the service has ended"):
+        serving.serve(bench, simulation.parts(), Book(lambda job, wall_s: Told(), print))
+    assert not (tmp_path / "journal.db").exists()
+    assert len(list(tmp_path.glob("journal.db.damaged-*"))) == 1
+
+
+def test_a_folder_that_cannot_be_had_is_tried_again(tmp_path):
+    (tmp_path / "journal.db").mkdir()
+    process = begin(tmp_path)
+    _, said = process.communicate(timeout=60)
+    assert process.returncode == 4
+    assert len(said.strip().splitlines()) == 1
+    assert "cannot be opened" in said
+
+
+def test_a_newer_journal_is_for_a_person_to_mend(tmp_path):
+    journal = Journal(tmp_path / "journal.db")
+    journal.connection.execute("PRAGMA user_version = 99")
+    journal.close()
+    process = begin(tmp_path)
+    _, said = process.communicate(timeout=60)
+    assert process.returncode == 2
+    assert "update first" in said
