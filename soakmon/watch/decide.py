@@ -26,6 +26,7 @@ from soakmon.watch.filling import FillFinder, Phase
 from soakmon.watch.flood import FloodWatch
 from soakmon.watch.follow import Follower
 from soakmon.watch.knock import without_knocks
+from soakmon.watch.lifted import without_lifted
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.state import dump, load
@@ -98,6 +99,7 @@ class Decider:
         """Take the next rows; new alarms and faults are appended to `alarms` and `faults`."""
         if not len(rows):
             return
+        rows = without_lifted(rows)
         if not math.isfinite(self.start_s):
             self.start_s = self.last_row_s = self.last_s = float(rows.t_s[0])
         rows, knocks = without_knocks(rows, np.diff(rows.t_s, prepend=self.last_row_s))
@@ -186,11 +188,13 @@ class Decider:
         self.phases.append((phase, average.t_s))
         if phase == Phase.FILLING:
             # What was taken for a soak was the quiet before the fill: start again after it.
+            first = all(name != Phase.FILLING for name, _ in self.phases[:-1])
             self.weep, self.mass_running = None, False
             self.follower = Follower(self.settings.priors.sip_g)
             self.curve.restart()
-            self.alarms.clear()
-            self.tally.restart(average.t_s)
+            if first:
+                self.alarms = [alarm for alarm in self.alarms if alarm.t_s > average.t_s]
+                self.tally.restart(average.t_s)
         elif phase == Phase.SETTLING:
             self._begin(average)
 
@@ -212,7 +216,7 @@ class Decider:
 
     def _storms(self, rows: Rows) -> None:
         weep = self.weep
-        filling = self.finder.phase == Phase.FILLING
+        filling = self.finder.fills_fast
         if weep is None and not filling:
             return
         if self.flood is None:
@@ -228,7 +232,8 @@ class Decider:
                     f"carb {storm.gate + 1} overflows: about {storm.rate_g_per_h:.0f} g/h",
                 )
             )
-        if self.finder.phase not in {Phase.SETTLING, Phase.SOAKING}:
+        full = self.finder.phase in {Phase.SETTLING, Phase.SOAKING}
+        if not full or self.finder.may_be_filling(self.last_row_s):
             self.fall.restart()
         elif not any(alarm.kind == "flood" for alarm in self.alarms):
             self._fall(rows)

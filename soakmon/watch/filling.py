@@ -1,11 +1,18 @@
-"""Finds the filling of the rack at the start of a run, and what it took.
+"""Finds the filling of the rack in a run, whenever it comes, and what it took.
 
 idle ──loss──► filling ──flow ends──► settling ──settle time──► soaking
+                  ▲                       │                        │
+                  └──────── it goes on ───┴── a late bowl fills ───┘
+
+How fast a rack fills, how much it takes and when somebody opens the tap is not known beforehand:
+a fill is fuel that leaves at a rate of its own and stops by itself. Until that has been seen, fuel
+that leaves may be a fill, and no flood is called by the mass.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
@@ -13,10 +20,34 @@ import numpy as np
 from soakmon.watch.averaging import Average
 from soakmon.watch.state import kept
 
-# A rack fills within the first half hour of a recording, or right after the feed is opened.
-_LATEST_START_S = 2400.0
-_FLOW_ENDS_G_PER_MIN = 1.0
-_LONGEST_S = 3600.0
+# Without a fill by then, the record is taken for one that begins with a full rack. Where it does
+# not say when the feed was opened, a later fill is still found; beyond that it is a flood.
+_LATEST_START_S, _LATEST_LONE_S = 2400.0, 7200.0
+_OPEN = 0.5
+# A full rack that is opened again tops up within minutes what hose and bowls had lost; a shut tap
+# gives nothing.
+_FULL_WITHIN_S, _TOPPED_UP_G = 600.0, 0.3
+# A flow ends below this, or below that share of what it has been at its strongest.
+_FLOW_ENDS_G_PER_MIN, _FLOW_ENDS_SHARE = 1.0, 0.25
+_LONGEST_S, _LONGEST_SLOW_S = 3600.0, 4 * 3600.0
+# A rack may be described too small by so much; a fill that takes more is running out somewhere.
+_MOST_OF_EXPECTED, _MOST_OVER_G = 3.0, 10.0
+# Said to be full already, a rack takes no more than it is described to hold, and only a flow so fast
+# shows that the record holds the filling after all.
+_MOST_IF_FULL, _PLAINLY_FILLS_G_PER_MIN = 1.3, 10.0
+# A loss is a fill from this share of the described rack on, and from so many grams.
+_FILL_SHARE, _FILL_G = 0.3, 5.0
+# While less than this share of the described rack is in, what flows fast is still the fill.
+_WHOLE = 0.95
+_GOES_ON_G_PER_MIN, _GOES_ON_SHARE = 3.0, 0.1
+# The last of a fill dies away: while it does, the rack has not settled.
+_DYING_G_PER_MIN, _DYING = 0.1, 0.8
+_SETTLES_WITHIN_S = 7200.0
+# Five drops in a minute under the bowls, and what leaves is no fill.
+_OVERFLOWS = 5.0
+# A fill is told from the described rack when it differs by more than this share of it.
+_DIFFERS = 0.35
+_HISTORY, _STAYS = 10, 2
 
 
 class Phase(StrEnum):
@@ -29,64 +60,198 @@ class Phase(StrEnum):
 
 
 @kept
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """A mass in g at a time in s, and the mean loss since the one before in g/min."""
+
+    t_s: float
+    mass_g: float
+    g_per_min: float
+
+
+@kept
 class FillFinder:
     """Follows a run from idle to soaking, one averaged reading at a time.
 
-    expected_g: fuel that bowls and hose take; settle_s: from the end of flow to soaking.
+    expected_g: fuel that bowls and hose take as described (0: no rack, nothing fills); settle_s:
+    from the end of flow to soaking; already_soaking: somebody says that the rack is full.
     """
 
     def __init__(self, expected_g: float, settle_s: float, *, already_soaking: bool) -> None:
         self.expected_g = expected_g
         self.settle_s = settle_s
+        self.said_full = already_soaking
         self.phase = str(Phase.SOAKING if already_soaking else Phase.IDLE)
         self.found = False
         self.full_g = float("nan")
-        self.history: list[float] = []
+        self.history: list[Flow] = []
         self.started_s = 0.0
         self.ended_s = 0.0
         self.taken_g = float("nan")
-        self.given_up = already_soaking
+        self.peak_g_per_min = 0.0
+        self.waits_from_s = float("nan")
+        self.opened_s = self.opened_g = float("nan")
+        self.shut = False
 
     def step(self, average: Average) -> str:
         """The phase after this reading."""
-        if math.isfinite(average.mass_g):
+        self._feed(average)
+        if math.isfinite(average.mass_g) and self.expected_g > 0:
             self._step(average)
         elif self.phase == Phase.SETTLING and average.t_s - self.ended_s >= self.settle_s:
             self.phase = str(Phase.SOAKING)
         return self.phase
 
+    def may_fill(self, t_s: float) -> bool:
+        """Whether fuel that leaves fast at that time may be the rack's filling: none was seen."""
+        if self.expected_g <= 0 or self.found or not math.isfinite(self.waits_from_s):
+            return False
+        known = self.said_full or math.isfinite(self.opened_s)
+        return t_s - self.waits_from_s < (_LATEST_START_S if known else _LATEST_LONE_S)
+
+    @property
+    def fills_fast(self) -> bool:
+        """Whether the rack fills, or what flows now may be the beginning of it."""
+        flows = bool(self.history) and self._flow > _GOES_ON_G_PER_MIN
+        return self.phase == Phase.FILLING or (flows and self.may_be_filling(self.history[-1].t_s))
+
+    def may_be_filling(self, t_s: float) -> bool:
+        """The same, unless somebody has said that the rack is full: then it is a flood at once."""
+        return self.phase == Phase.FILLING or (self.may_fill(t_s) and not self.said_full)
+
+    def _feed(self, average: Average) -> None:
+        """Where the record says when the feed was open, a fill is waited for from its opening."""
+        if average.feed_open < _OPEN:
+            self.shut = True
+            self.opened_s, self.waits_from_s = math.nan, average.t_s
+            if not self.found and self.phase != Phase.IDLE and self.said_full:
+                self.phase = str(Phase.IDLE)
+        elif self.shut:
+            self.shut, self.opened_s = False, average.t_s
+            self.opened_g = self.history[-1].mass_g if self.history else math.nan
+        elif not math.isfinite(self.waits_from_s):
+            self.waits_from_s = average.t_s
+
     def _step(self, average: Average) -> None:
-        t_s, mass_g = average.t_s, average.mass_g
-        self.history.append(mass_g)
-        del self.history[:-10]
-        if self.phase == Phase.IDLE:
-            self._idle(t_s, mass_g)
-        elif self.phase == Phase.FILLING:
-            self._filling(t_s)
+        self._remember(average)
+        if self.phase == Phase.FILLING:
+            self._filling(average)
+        elif not self.found and self._fills(average):
+            self._begin(average)
         elif self.phase == Phase.SETTLING:
-            self.taken_g = max(self.taken_g, self.full_g - mass_g)
-            if t_s - self.ended_s >= self.settle_s:
-                self.phase = str(Phase.SOAKING)
+            self._settling(average)
+        elif self.phase == Phase.IDLE:
+            self._idle(average)
+        elif self._goes_on(average):
+            self._begin(average)
 
-    def _idle(self, t_s: float, mass_g: float) -> None:
-        if not math.isfinite(self.full_g):
-            self.full_g = mass_g
-        recent = max(self.history)
-        if recent - mass_g > max(0.3 * self.expected_g, 5.0):
-            self.phase, self.found, self.started_s = str(Phase.FILLING), True, t_s
-            self.full_g = recent
-        elif t_s > _LATEST_START_S:
-            self.phase, self.given_up = str(Phase.SOAKING), True
+    def _remember(self, average: Average) -> None:
+        rate = 0.0
+        if self.history:
+            before = self.history[-1]
+            minutes = max(average.t_s - before.t_s, 1.0) / 60.0
+            rate = (before.mass_g - average.mass_g) / minutes
+        if not self.found:
+            # Of two, so that one reading that is out makes no flow.
+            last = self.history[-1].g_per_min if self.history else 0.0
+            self.peak_g_per_min = max(self.peak_g_per_min, min(rate, last))
+        self.history.append(Flow(average.t_s, average.mass_g, rate))
+        del self.history[:-_HISTORY]
 
-    def _filling(self, t_s: float) -> None:
-        taken = self.full_g - self.history[-1]
-        flow = self.history[-2] - self.history[-1]
-        overfull = taken > 1.3 * self.expected_g + 10.0
-        if flow < _FLOW_ENDS_G_PER_MIN or overfull or t_s - self.started_s > _LONGEST_S:
-            self.phase, self.ended_s, self.taken_g = str(Phase.SETTLING), t_s, taken
+    @property
+    def _flow(self) -> float:
+        return self.history[-1].g_per_min
+
+    def _most_g(self, average: Average) -> float:
+        """More than this is no fill: less where somebody or the gates say that the rack is full."""
+        full = self.said_full or float(np.sum(average.drops)) >= _OVERFLOWS
+        most = _MOST_IF_FULL if full else _MOST_OF_EXPECTED
+        return most * self.expected_g + _MOST_OVER_G
+
+    def _before_g(self) -> float:
+        """The mass before what flows now: of the last readings the second highest.
+
+        So somebody who leans on the bottle for a minute has filled nothing.
+        """
+        masses = sorted(one.mass_g for one in self.history)
+        return masses[-2] if len(masses) > 2 else masses[-1]
+
+    def _fills(self, average: Average) -> bool:
+        """Whether the rack has begun to fill: a reading alone may be a hand on the bottle."""
+        if self.shut or not self.may_fill(average.t_s) or len(self.history) < _STAYS:
+            return False
+        if self.said_full and self.peak_g_per_min < _PLAINLY_FILLS_G_PER_MIN:
+            return False
+        down_g = max(one.mass_g for one in self.history[-_STAYS:])
+        return self._before_g() - down_g > max(_FILL_SHARE * self.expected_g, _FILL_G)
+
+    def _idle(self, average: Average) -> None:
+        """Wait for the fill; a rack that is full already shows it by a flow that is little."""
+        if self.shut:
+            return
+        if math.isfinite(self.opened_s):
+            topped_up = self.opened_g - average.mass_g > _TOPPED_UP_G
+            if self.said_full or (topped_up and average.t_s - self.opened_s > _FULL_WITHIN_S):
+                self._settle(average, self.opened_s)
+        elif average.t_s - self.waits_from_s > _LATEST_START_S:
+            self.phase = str(Phase.SOAKING)
+
+    def _begin(self, average: Average) -> None:
+        self.phase = str(Phase.FILLING)
+        if not self.found:
+            self.found, self.started_s, self.full_g = True, average.t_s, self._before_g()
+        self.peak_g_per_min = max(self.peak_g_per_min, self._flow)
+
+    def _settle(self, average: Average, from_s: float) -> None:
+        self.phase, self.ended_s = str(Phase.SETTLING), from_s
+        self.taken_g = self.full_g - average.mass_g
+
+    def _filling(self, average: Average) -> None:
+        self.peak_g_per_min = max(self.peak_g_per_min, self._flow)
+        taken = self.full_g - average.mass_g
+        ends = min(_FLOW_ENDS_G_PER_MIN, _FLOW_ENDS_SHARE * self.peak_g_per_min)
+        longest = _LONGEST_SLOW_S if taken < self.expected_g else _LONGEST_S
+        over = taken > self._most_g(average) or average.t_s - self.started_s > longest
+        if self._flow < ends or over:
+            self._settle(average, average.t_s)
+
+    def _settling(self, average: Average) -> None:
+        self.taken_g = max(self.taken_g, self.full_g - average.mass_g)
+        settled_s = average.t_s - self.ended_s
+        if self._goes_on(average):
+            self._begin(average)
+        elif settled_s >= self.settle_s and not (
+            settled_s < _SETTLES_WITHIN_S and self._dies_away()
+        ):
+            self.phase = str(Phase.SOAKING)
+
+    def _goes_on(self, average: Average) -> bool:
+        """Whether the fill, which was short, goes on: a bowl that fills late."""
+        taken = self.full_g - average.mass_g
+        fast = self._flow > max(_GOES_ON_G_PER_MIN, _GOES_ON_SHARE * self.peak_g_per_min)
+        missing = self.taken_g < _WHOLE * self.expected_g and taken < self._most_g(average)
+        return fast and missing and float(np.sum(average.drops)) < _OVERFLOWS
+
+    def _dies_away(self) -> bool:
+        """Whether what flows still becomes less: the last of the fill, not a leak."""
+        if len(self.history) < _HISTORY:
+            return False
+        half = _HISTORY // 2
+        earlier, later = (
+            float(np.mean([one.g_per_min for one in part]))
+            for part in (self.history[:half], self.history[half:])
+        )
+        return later > _DYING_G_PER_MIN and later < _DYING * earlier
 
     def bowls_short(self, bowl_g: float) -> int:
         """How many bowls' worth of fuel is missing from the fill; 0 when unknown."""
         if not self.found or bowl_g <= 0 or not math.isfinite(self.taken_g):
             return 0
         return max(0, int(np.floor((self.expected_g - self.taken_g) / bowl_g + 0.35)))
+
+    @property
+    def differs(self) -> bool:
+        """Whether the fill was not that of the described rack."""
+        if not self.found or not math.isfinite(self.taken_g):
+            return False
+        return abs(self.taken_g / self.expected_g - 1.0) > _DIFFERS

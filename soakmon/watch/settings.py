@@ -112,6 +112,8 @@ class Settings:
     criterion_g_per_day: a tight rack loses less. false_alarm: budget of the whole soak.
     settle_s: from the end of filling to the start of the soak's clock.
     cause_shift: factors on the prior odds of causes, by carb (from 1), from the job record.
+    bowls_measured: whether the bowls' volumes are this rack's own: else a fill that is short says
+    as little about a needle as about the description.
     """
 
     geometry: BenchGeometry = field(default_factory=_untold)
@@ -121,6 +123,7 @@ class Settings:
     false_alarm: float = 0.01
     settle_s: float = 1800.0
     cause_shift: Mapping[int, Mapping[Cause, float]] = field(default_factory=dict)
+    bowls_measured: bool = False
 
     @property
     def reference(self) -> EvaporationRates:

@@ -1,0 +1,20 @@
+"""A bottle that is lifted weighs less than none: such readings are blind time, not a loss."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from soakmon.watch.rows import Rows
+
+# Below this a net mass is no zero drift of an empty bottle.
+_NO_BOTTLE_G = -1.0
+
+
+def without_lifted(rows: Rows) -> Rows:
+    """Rows without the masses at which no bottle stood on the cell."""
+    lifted = rows.mass_g < _NO_BOTTLE_G
+    if not lifted.any():
+        return rows
+    return replace(rows, mass_g=np.where(lifted, np.nan, rows.mass_g))
