@@ -118,7 +118,7 @@ def rehearse(
         _save(save, night.rows, scenario)
     # Without a description the rehearsed bench is as its scenario has it.
     settings = described.settings() if described is not None else Settings(priors=DESCRIBED)
-    settings = replace(settings, geometry=night.geometry, fuel=night.fuel)
+    settings = replace(settings, geometry=night.geometry, fuel=night.fuel, bowls_measured=True)
     title = f"rehearsal of {scenario} (invented data)"
     _finish(night.rows, settings, title, order, as_json=as_json, report=report)
 

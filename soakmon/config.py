@@ -348,7 +348,8 @@ class Bench(Section):
             self.soak.false_alarm,
             60.0 * self.soak.settle_min,
             # Left at the default, nobody has measured them.
-            bowls_measured=rack.bowl_volume_ml != RackSection.model_fields["bowl_volume_ml"].default,
+            bowls_measured=rack.bowl_volume_ml
+            != RackSection.model_fields["bowl_volume_ml"].default,
         )
 
 

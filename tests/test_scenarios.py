@@ -21,7 +21,7 @@ ALIKE = {  # causes that mass and drops alone cannot tell apart; feed-off isolat
 @pytest.mark.parametrize("name", sorted(SCENARIOS))
 def test_verdict_carburettor_and_cause(name, seed):
     night = simulate(SCENARIOS[name], seed=seed)
-    settings = Settings(night.geometry, night.fuel, DESCRIBED)
+    settings = Settings(night.geometry, night.fuel, DESCRIBED, bowls_measured=True)
     verdict = decide(night.rows, settings).verdict
     truth = night.truth
     assert verdict.outcome.value in truth.outcomes

@@ -46,7 +46,7 @@ def conclude(decider: Decider) -> Verdict:
     # A bottle that ran dry leaves bowls short without any needle being at fault.
     empty = np.isfinite(decider.empty_s)
     short = 0 if empty else decider.finder.bowls_short(decider.bowl_g)
-    if short:
+    if short and decider.settings.bowls_measured:
         alarms.append(_starved(decider, short))
     doubts = _doubts(decider, belief, faults, short)
     outcome, reason = _outcome(decider, belief, found, doubts)
@@ -95,6 +95,14 @@ def _why_nothing(decider: Decider) -> str:
     return "the run ended before the soak began: soak longer"
 
 
+def _other_fill(decider: Decider) -> str:
+    taken, expected = decider.finder.taken_g, decider.finder.expected_g
+    told = f"the rack took {taken:.0f} g where bench.toml describes one of {expected:.0f} g: "
+    if taken > expected:
+        return told + "weigh what the bowls hold and correct it, or look for where fuel went"
+    return told + "a needle is stuck shut, or the bowls are smaller: weigh what they hold"
+
+
 def _starved(decider: Decider, short: int) -> Alarm:
     bowls = "a bowl" if short == 1 else f"{short} bowls"
     text = f"the fill is {bowls} short: needle stuck shut, or an air lock"
@@ -127,8 +135,10 @@ def _doubts(decider: Decider, belief: Posterior, faults: list[Fault], short: int
     kinds = {fault.kind for fault in faults}
     soak_s = max(decider.last_s - decider.soak_s, 1.0)
     doubts = []
-    if short:
+    if short and decider.settings.bowls_measured:
         doubts.append("a bowl did not fill: free its needle and soak again")
+    elif short or decider.finder.differs:
+        doubts.append(_other_fill(decider))
     if "bottle_empty" in kinds:
         doubts.append("the bottle ran dry: what happened after is unknown")
     if decider.follower.blind_s > _BLIND_SHARE * soak_s:

@@ -155,7 +155,9 @@ class Decider:
         if self.weep is None:
             return
         if not self.mass_running:
-            if phase in {Phase.SOAKING, Phase.IDLE} and math.isfinite(average.mass_g):
+            # Where the record says when the feed was opened, nothing soaks before the fill.
+            idle = phase == Phase.IDLE and not self.finder.valve_known
+            if (phase == Phase.SOAKING or idle) and math.isfinite(average.mass_g):
                 self._begin_mass(average)
             else:
                 self.weep.wait(average.t_s, average.feed_open)

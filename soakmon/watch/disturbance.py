@@ -25,6 +25,7 @@ REFILL_G = 15.0
 # Growth of the variance from one minute to two that chance makes of white noise alone.
 _NO_WALK = 1.25
 _WALK_FROM = 30
+_SAME_G = 1e-6
 
 
 class Kind(StrEnum):
@@ -78,7 +79,8 @@ class FreezeWatch:
 
     def add(self, mass_g: float, frozen: bool) -> bool:
         """True when this minute belongs to a frozen stretch."""
-        equal = mass_g == self.last_g
+        # Means of equal readings differ in their last bits when their number differs.
+        equal = abs(mass_g - self.last_g) <= _SAME_G
         self.last_g = mass_g
         if not equal:
             # Only a run that has ended tells what this cell usually does.

@@ -47,7 +47,7 @@ _SETTLES_WITHIN_S = 7200.0
 _OVERFLOWS = 5.0
 # A fill is told from the described rack when it differs by more than this share of it.
 _DIFFERS = 0.35
-_HISTORY, _STAYS = 10, 2
+_HISTORY, _STAYS, _DIES_OVER = 20, 2, 10
 
 
 class Phase(StrEnum):
@@ -119,6 +119,11 @@ class FillFinder:
         """The same, unless somebody has said that the rack is full: then it is a flood at once."""
         return self.phase == Phase.FILLING or (self.may_fill(t_s) and not self.said_full)
 
+    @property
+    def valve_known(self) -> bool:
+        """Whether the record has said when the feed was opened."""
+        return self.shut or math.isfinite(self.opened_s)
+
     def _feed(self, average: Average) -> None:
         """Where the record says when the feed was open, a fill is waited for from its opening."""
         if average.feed_open < _OPEN:
@@ -128,7 +133,8 @@ class FillFinder:
                 self.phase = str(Phase.IDLE)
         elif self.shut:
             self.shut, self.opened_s = False, average.t_s
-            self.opened_g = self.history[-1].mass_g if self.history else math.nan
+            before = [one.mass_g for one in self.history[-_STAYS - 1 :]]
+            self.opened_g = float(np.median(before)) if before else math.nan
         elif not math.isfinite(self.waits_from_s):
             self.waits_from_s = average.t_s
 
@@ -169,10 +175,13 @@ class FillFinder:
         return most * self.expected_g + _MOST_OVER_G
 
     def _before_g(self) -> float:
-        """The mass before what flows now: of the last readings the second highest.
+        """The mass before what flows now: when the feed was opened, where that is known.
 
-        So somebody who leans on the bottle for a minute has filled nothing.
+        Else the second highest of the last readings: somebody who leans on the bottle for a minute
+        has filled nothing.
         """
+        if math.isfinite(self.opened_g):
+            return self.opened_g
         masses = sorted(one.mass_g for one in self.history)
         return masses[-2] if len(masses) > 2 else masses[-1]
 
@@ -193,7 +202,8 @@ class FillFinder:
             topped_up = self.opened_g - average.mass_g > _TOPPED_UP_G
             if self.said_full or (topped_up and average.t_s - self.opened_s > _FULL_WITHIN_S):
                 self._settle(average, self.opened_s)
-        elif average.t_s - self.waits_from_s > _LATEST_START_S:
+                return
+        if average.t_s - self.waits_from_s > _LATEST_START_S:
             self.phase = str(Phase.SOAKING)
 
     def _begin(self, average: Average) -> None:
@@ -234,12 +244,12 @@ class FillFinder:
 
     def _dies_away(self) -> bool:
         """Whether what flows still becomes less: the last of the fill, not a leak."""
-        if len(self.history) < _HISTORY:
+        if len(self.history) < _DIES_OVER:
             return False
-        half = _HISTORY // 2
+        half = _DIES_OVER // 2
         earlier, later = (
             float(np.mean([one.g_per_min for one in part]))
-            for part in (self.history[:half], self.history[half:])
+            for part in (self.history[-_DIES_OVER:-half], self.history[-half:])
         )
         return later > _DYING_G_PER_MIN and later < _DYING * earlier
 

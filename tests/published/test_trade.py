@@ -33,5 +33,7 @@ def test_a_rack_is_usually_four():
 def test_a_shut_needle_leaves_one_bowl_of_fuel_in_the_bottle():
     """Common practice, no source: a bowl that stays dry shows in what the rack has taken."""
     night = simulate(SCENARIOS["needle-stuck-shut"], hours=2)
-    verdict = decide(night.rows, replace(Settings(), geometry=night.geometry)).verdict
+    verdict = decide(
+        night.rows, replace(Settings(), geometry=night.geometry, bowls_measured=True)
+    ).verdict
     assert [alarm.kind for alarm in verdict.alarms] == ["starved"]
