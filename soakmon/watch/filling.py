@@ -32,8 +32,8 @@ _FLOW_ENDS_G_PER_MIN, _FLOW_ENDS_SHARE = 1.0, 0.25
 _LONGEST_S, _LONGEST_SLOW_S = 3600.0, 4 * 3600.0
 # A rack may be described too small by so much; a fill that takes more is running out somewhere.
 _MOST_OF_EXPECTED, _MOST_OVER_G = 3.0, 10.0
-# Said to be full already, a rack takes no more than it is described to hold, and only a flow so fast
-# shows that the record holds the filling after all.
+# Said to be full already, a rack takes no more than it is described to hold, and only a flow so
+# fast shows that the record holds the filling after all.
 _MOST_IF_FULL, _PLAINLY_FILLS_G_PER_MIN = 1.3, 10.0
 # A loss is a fill from this share of the described rack on, and from so many grams.
 _FILL_SHARE, _FILL_G = 0.3, 5.0
