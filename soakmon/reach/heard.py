@@ -7,30 +7,27 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections import Counter, deque
+from collections import deque
 from collections.abc import Callable, Container
 from typing import Any
 
 from soakmon.records.journal import Event
 
-_MOST = 1000
+_MOST_NEW, _MOST_KNOWN = 1000, 100
 
 
 class Heard:
     """Events from memory; `hear` may be called from any thread, does not block and never raises.
 
-    kinds: what is listened to. known: keys that were kept over a restart (`kept`).
+    Either of the two may be first, and each event is taken from whichever is: alarms are known by
+    their `uid`, all else by what it says. kinds: what is listened to. kept: from before a restart.
     """
 
-    def __init__(
-        self,
-        kinds: Container[str],
-        wall_s: Callable[[], float],
-        known: dict[str, int] | None = None,
-    ) -> None:
+    def __init__(self, kinds: Container[str], wall_s: Callable[[], float]) -> None:
         self.kinds, self.wall_s = kinds, wall_s
-        self.new: deque[Event] = deque(maxlen=_MOST)
-        self.known = Counter(known or {})
+        self.new: deque[Event] = deque(maxlen=_MOST_NEW)
+        self.alarms: dict[str, None] = {}
+        self.ahead: dict[str, int] = {}  # how often memory told it more than the journal, or less
 
     def hear(self, t_s: float, kind: str, data: dict[str, Any]) -> None:
         """Take an event from the service's memory; it has no number yet."""
@@ -38,32 +35,43 @@ class Heard:
             self.new.append(Event(0, None, t_s, self.wall_s(), kind, dict(data)))
 
     def fresh(self) -> list[Event]:
-        """What has come since the last call; each has a `uid` by which it is known again."""
+        """What memory has told since the last call and the journal has not; each with a `uid`."""
         found = []
         while self.new:
             event = self.new.popleft()
             key = uid(event)
-            self.known[key] += 1
-            event.data["uid"] = key
-            found.append(event)
-        for old in list(self.known)[: max(len(self.known) - _MOST, 0)]:
-            del self.known[old]  # the journal has never told them: a crash was quicker
+            if not self._known(event, key, 1):
+                event.data["uid"] = key
+                found.append(event)
         return found
 
     def again(self, event: Event) -> bool:
-        """Whether an event of the journal was heard from memory before; asked once for each."""
-        key = uid(event)
-        if not self.known[key]:
-            del self.known[key]
-            return False
-        self.known[key] -= 1
-        if not self.known[key]:
-            del self.known[key]
-        return True
+        """Whether memory has told an event of the journal before; asked once for each."""
+        return event.kind in self.kinds and self._known(event, uid(event), -1)
 
-    def kept(self) -> dict[str, int]:
-        """What was heard and not seen in the journal yet, for after a restart."""
-        return dict(self.known)
+    def _known(self, event: Event, key: str, step: int) -> bool:
+        """Whether the other side has told it; step: 1 for memory, -1 for the journal."""
+        if event.kind == "alarm":
+            known = key in self.alarms
+            self.alarms[key] = None
+        else:
+            before = self.ahead.pop(key, 0)
+            known = before * step < 0
+            if before + step:
+                self.ahead[key] = before + step
+        for kept in (self.alarms, self.ahead):
+            while len(kept) > _MOST_KNOWN:
+                kept.pop(next(iter(kept)))
+        return known
+
+    def kept(self) -> dict[str, Any]:
+        """What is known, for after a restart."""
+        return {"alarms": list(self.alarms), "ahead": dict(self.ahead)}
+
+    def remember(self, kept: dict[str, Any]) -> None:
+        """Take up what was known before a restart."""
+        self.alarms = dict.fromkeys(kept.get("alarms", [])) | self.alarms
+        self.ahead = {str(key): int(count) for key, count in kept.get("ahead", {}).items()}
 
 
 def uid(event: Event) -> str:

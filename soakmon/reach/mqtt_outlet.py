@@ -38,6 +38,7 @@ _PIECE = 50
 # a wire that comes and goes, would else connect all the time.
 _STEADY_S = 30.0
 _JOURNAL_S = 1.0  # an alarm that the journal tells within this keeps its number
+_REMEMBERS = 1000
 _REASON_CHARS = 200
 _COMMAND_BYTES = 2000
 _COMMAND_S = 15.0
@@ -59,7 +60,7 @@ class MqttOutlet:
         self.echo = Echo(self.topics)
         self.heard = Heard({"alarm"}, service.clock.wall_s)
         self.early: dict[str, tuple[float, Event]] = {}
-        self.sent_early: set[str] = set()
+        self.sent: dict[str, None] = {}  # marks of the alarms that have gone out, the latest
         self.last: dict[str, told.Message] = {}
         self.state_sent_s = self.readings_sent_s = float("-inf")
         self.seen: dict[str, Any] | None = None
@@ -183,7 +184,7 @@ class MqttOutlet:
         """Publish the next events of the journal; whether there may be more."""
         try:
             events = await asyncio.to_thread(self.outbox.events, _PIECE)
-            self._take_heard()  # after reading: whatever was read has been heard before
+            self._take_heard()
             if events:
                 await asyncio.to_thread(self._lag)
                 await self._publish_events(link, events)
@@ -200,12 +201,7 @@ class MqttOutlet:
         sent = self.outbox.cursor.event
         try:
             for event in events:
-                key = uid(event)
-                twice = self.heard.again(event) and key in self.sent_early
-                self.early.pop(key, None)
-                self.sent_early.discard(key)
-                for message in [] if twice else told.of_event(self.topics, event):
-                    await self.echo.publish(link, message)
+                await self._publish_event(link, event)
                 sent = event.id
         finally:
             # Also when the connection broke: else a wire that is cut often would send the same for
@@ -214,20 +210,30 @@ class MqttOutlet:
             with suppress(sqlite3.Error):  # it is in memory, and written with the next piece
                 self.outbox.move()
 
+    async def _publish_event(self, link: Link, event: Event) -> None:
+        key = uid(event)
+        if key not in self.sent:
+            for message in told.of_event(self.topics, event):
+                await self.echo.publish(link, message)
+        if event.kind == "alarm":
+            self.early.pop(key, None)
+            self.sent[key] = None
+            while len(self.sent) > _REMEMBERS:
+                self.sent.pop(next(iter(self.sent)))
+
     def _take_heard(self) -> None:
+        """Take from memory what the journal has not told yet."""
         now_s = time.monotonic()
-        self.early |= {uid(event): (now_s, event) for event in self.heard.fresh()}
+        for event in self.heard.fresh():
+            if uid(event) not in self.sent:
+                self.early[uid(event)] = now_s, event
 
     async def _tell_early(self, link: Link) -> None:
         """Publish alarms from memory that the journal is late to tell."""
-        now_s = time.monotonic()
-        late = [key for key, (since_s, _) in self.early.items() if now_s - since_s >= _JOURNAL_S]
-        for key in late:
-            event = replace(self.early[key][1], soak=self.service.status.get("soak"))
-            for message in told.of_event(self.topics, event):
-                await self.echo.publish(link, message)
-            self.early.pop(key)
-            self.sent_early.add(key)
+        for since_s, event in list(self.early.values()):
+            if time.monotonic() - since_s >= _JOURNAL_S:
+                soak = self.service.status.get("soak")
+                await self._publish_event(link, replace(event, soak=soak))
 
     async def _obey(self, link: Link, commands: asyncio.Queue[Received]) -> None:
         names = {self.topics.command(name): name for name in told.COMMANDS}

@@ -92,7 +92,7 @@ class PhoneOutlet:
         if not self.taken_up:
             kept = self._left()
             self.rules.memory = Memory.of(kept.get("rules", {}))
-            self.heard.known.update(kept.get("heard", {}))
+            self.heard.remember(kept.get("heard", {}))
             waiting = kept.get("waiting", [])
             self.taken_up = True
         self.post = Post(targets, waiting, self.deliver, self.now_s)
@@ -137,7 +137,7 @@ class PhoneOutlet:
             events = self.outbox.events()
         except sqlite3.Error as error:
             self.journal_trouble = f"the journal cannot be read: {error}"
-        for event in self.heard.fresh():  # after reading: whatever was read has been heard before
+        for event in self.heard.fresh():
             self.rules.take(event, "")
         for event in events:
             # After weeks without a phone nobody wants the alarms of those weeks.
