@@ -23,8 +23,13 @@ MOST_GATES = 8
 _FIXED = ("t_s", "mass_g", "air_c")
 _OPTIONAL = ("fuel_c", "feed_open", "valve")
 _LEAST_SPACING_S = 0.099
-# A net reading a little under zero is zero drift of an empty bottle; more is a wrong tare.
+# A net mass a little under zero is zero drift of an empty bottle; more is a wrong tare. Single
+# readings below it are spikes, or a bottle that is off the cell while it is filled.
 _LEAST_MASS_G, _MOST_MASS_G = -1.0, 200_000.0
+_END_S = 3600.0
+# Beyond what any recording is of: a soak is at most a week, and 28 drops fall in a second.
+_LATEST_S, _LONGEST_S = 1e10, 100 * 86400.0
+_MOST_DROPS, _LONGEST_BLOCK_MS = 100_000, 1e8
 _COLDEST_C, _WARMEST_C = -60.0, 90.0
 _LONGEST_LINE = 4096
 _BLOCK = 20_000
@@ -53,6 +58,8 @@ class _Lines:
         self.file = file
         self.path = path
         self.number = 0
+        self.first_s: float | None = None
+        self.first_below: int | None = None
 
     def __iter__(self) -> Iterator[tuple[int, str]]:
         while True:
@@ -89,7 +96,20 @@ def _read(lines: _Lines) -> Rows:
         blocks.append(values)
     if sum(len(values) for values in blocks) < 2:
         raise InputError(f"{lines.path}: has no rows to judge: a run needs at least two")
-    return _rows(columns, np.concatenate(blocks))
+    values = np.concatenate(blocks)
+    _check_tare(lines, values)
+    return _rows(columns, values)
+
+
+def _check_tare(lines: _Lines, values: Floats) -> None:
+    """Raise for a mass that lies below zero on the whole, or in the end."""
+    late = values[:, 0] >= values[-1, 0] - _END_S
+    for mass_g, when in ((values[:, 1], "half of the readings"), (values[late, 1], "the end")):
+        known = mass_g[np.isfinite(mass_g)]
+        if len(known) and np.median(known) < _LEAST_MASS_G:
+            text = f"{np.median(known):g}: the net mass is negative in {when}"
+            text += ": tare with the empty bottle"
+            raise lines.error(text, lines.first_below, "mass_g")
 
 
 def _header(lines: _Lines, line: str) -> list[str]:
@@ -162,14 +182,23 @@ def _check(
     last_s: float,
 ) -> None:
     """Raise for the first value that cannot be."""
+    first_s = lines.first_s = float(values[0, 0]) if lines.first_s is None else lines.first_s
+    below = np.flatnonzero(values[:, 1] < _LEAST_MASS_G)
+    if len(below) and lines.first_below is None:
+        lines.first_below = block[below[0]][0]
     spacing = np.diff(values[:, 0], prepend=last_s)
     time_wrong = ~(spacing > 0)
     too_close = spacing < _LEAST_SPACING_S
     checks = [
         (0, time_wrong, "time must increase from row to row (and may not be blank)"),
         (0, too_close, "rows must be at least 0.1 s apart"),
-        (1, values[:, 1] < _LEAST_MASS_G, "the net mass is negative: tare with the empty bottle"),
-        (1, values[:, 1] > _MOST_MASS_G, "the mass is too large to be a bottle of fuel in grams"),
+        (0, np.abs(values[:, 0]) > _LATEST_S, "not a time in seconds of a recorded run"),
+        (0, values[:, 0] - first_s > _LONGEST_S, "more than 100 days after the first row"),
+        (
+            1,
+            np.abs(values[:, 1]) > _MOST_MASS_G,
+            "the mass is too large to be a bottle of fuel in grams",
+        ),
     ]
     for place, name in enumerate(columns):
         column = values[:, place]
@@ -179,8 +208,10 @@ def _check(
         elif name.startswith("drops_"):
             wrong = (column < 0) | (column != np.floor(column)) & np.isfinite(column)
             checks.append((place, wrong, "drops are counts: whole numbers from 0"))
+            checks.append((place, column > _MOST_DROPS, "more drops than fall in 10 minutes"))
         elif name.startswith("block_ms_"):
-            checks.append((place, column < 0, "a beam is dark for a time from 0 ms on"))
+            wrong = (column < 0) | (column > _LONGEST_BLOCK_MS)
+            checks.append((place, wrong, "not a time in ms that a beam was dark"))
         elif name == "feed_open":
             wrong = np.isfinite(column) & (column != 0) & (column != 1)
             checks.append((place, wrong, "feed_open is 0 (shut) or 1 (open)"))

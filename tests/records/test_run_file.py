@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import pytest
@@ -14,6 +16,8 @@ from sim.record import simulate
 from sim.scenarios import SCENARIOS
 from soakmon.errors import InputError
 from soakmon.records.run_file import read_run, write_run
+from soakmon.watch.decide import decide
+from soakmon.watch.settings import Settings
 
 GOOD = "t_s,mass_g,air_c,drops_1,drops_2\n0,300,20,0,0\n1,299.9,,1,\n"
 
@@ -66,7 +70,7 @@ def test_how_long_a_beam_was_dark_reads_and_writes(tmp_path):
     ("text", "says"),
     [
         ("t_s,mass_g,air_c,drops_1,block_ms_2\n0,300,20,0,4\n1,300,20,0,4\n", "block_ms_2"),
-        ("t_s,mass_g,air_c,drops_1,block_ms_1\n0,300,20,0,-4\n1,300,20,0,4\n", "from 0 ms on"),
+        ("t_s,mass_g,air_c,drops_1,block_ms_1\n0,300,20,0,-4\n1,300,20,0,4\n", "not a time in ms"),
     ],
 )
 def test_a_block_without_gate_or_length_is_refused(text, says):
@@ -103,7 +107,13 @@ def test_windows_line_ends_a_byte_order_mark_and_spaces_do_no_harm():
         (GOOD + "1.01,300,20,0,0\n", "at least 0.1 s apart"),
         (GOOD + "2,nan,20,0,0\n", "line 4, column mass_g: 'nan' is not a finite number"),
         (GOOD + "2,inf,20,0,0\n", "line 4, column mass_g: 'inf' is not a finite number"),
-        (GOOD + "2,-4,20,0,0\n", "line 4, column mass_g: -4: the net mass is negative"),
+        (GOOD + "2,-4,20,0,0\n3,-4,20,0,0\n4,-5,20,0,0\n", "line 4, column mass_g: -4: the net m"),
+        (GOOD + "9999,-4,20,0,0\n", "line 4, column mass_g: -4: the net mass is negative in the"),
+        (GOOD + "2,-1e9,20,0,0\n", "too large"),
+        (GOOD + "1e300,300,20,0,0\n", "line 4, column t_s: 1e+300: not a time"),
+        (GOOD + "8640001,300,20,0,0\n", "more than 100 days after the first row"),
+        ("t_s,mass_g,air_c\n1e11,300,20\n100000000001,300,20\n", "line 2, column t_s: 1e+11: not"),
+        (GOOD + "2,300,20,1e18,0\n", "line 4, column drops_1: 1e+18: more drops than fall"),
         (GOOD + "2,1e9,20,0,0\n", "too large"),
         (GOOD + "2,300,451,0,0\n", "line 4, column air_c: 451: not a temperature"),
         (GOOD + "2,300,20,-1,0\n", "line 4, column drops_1: -1: drops are counts"),
@@ -122,6 +132,22 @@ def test_what_breaks_the_form_says_what_and_where(text, says):
     assert says in told
     assert told.startswith("run.csv: ")
     assert "\n" not in told
+
+
+def test_single_readings_below_zero_are_spikes_and_change_no_verdict():
+    """Of a cell that flips a bit, and of a bottle that is off the cell while it is filled."""
+    night = simulate(SCENARIOS["dry-rack"], hours=5, interval_s=5.0).rows
+    mass_g = night.mass_g.copy()
+    mass_g[1000::400] = -900.0
+    spiked = replace(night, mass_g=mass_g)
+    with TemporaryDirectory() as name:
+        write_run(Path(name) / "run.csv", spiked)
+        read_back = read_run(Path(name) / "run.csv")
+    assert read_back.mass_g.min() == -900
+    found, plain = decide(read_back, Settings()).verdict, decide(night, Settings()).verdict
+    assert found.outcome is plain.outcome
+    assert found.alarms == ()
+    assert found.leak_g_per_h.high == pytest.approx(plain.leak_g_per_h.high, rel=0.2)
 
 
 def test_endless_zeros_are_refused_at_once():
