@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any
 
+import numpy as np
 import typer
 from rich.text import Text
 
@@ -27,6 +28,8 @@ from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run
 from soakmon.service_cli import SocketOption, client_of
 from soakmon.terminal import Terminal
+from soakmon.watch.knock import without_knocks
+from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.weigh import judge
 from soakmon.weigh.blank_run import blank_run
@@ -171,11 +174,16 @@ def isolation(
         return
     found = recall(data / "journal.db", soak)
     try:
-        form = isolation_form(found.rows)
+        form = isolation_form(_quiet(found.rows))
         said = judged("isolation", form, found.settings, now().date())
     except ValueError as error:
         raise InputError(f"soak {soak}: {error}") from None
     _finish(said, order, found.bench)
+
+
+def _quiet(rows: Rows) -> Rows:
+    """Without what a bang on the bench had the gates count."""
+    return without_knocks(rows, np.diff(rows.t_s, prepend=rows.t_s[:1]))[0]
 
 
 def _recorded_blank(run: Path, settings: Settings) -> judge.Judged:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 
+import numpy as np
 import pytest
 
 from sim.record import simulate
@@ -14,8 +15,11 @@ from soakmon.errors import InputError
 from soakmon.records.jobs.store import Records
 from soakmon.records.jobs.work import latest
 from soakmon.records.run_file import write_run
+from soakmon.watch.rows import Rows
 from soakmon.weigh.guided import Guided
 from soakmon.weigh.prompts import ask_all
+from soakmon.weigh.watched import isolation_form
+from soakmon.weigh_cli import _quiet
 from tests.desk import Desk
 
 STEPS = [(0, 100), (500, 1_000_100), (1000, 2_000_100), (500, 1_000_110), (0, 100)]
@@ -189,3 +193,15 @@ def test_isolation_by_questions_and_out_of_a_run(desk, tmp_path):
         assert word in done.out, word
     readings = kept(desk, "isolation").data["readings"]
     assert [one["way"] for one in readings] == ["dry", "goes on", "stops", "fades"]
+
+
+def test_knocks_are_no_drops_of_an_isolation():
+    """Bangs that every gate counts, before and after the feed is shut, accuse no carburettor."""
+    t_s = np.arange(0.0, 7200.0)
+    drops = np.zeros((7200, 4))
+    drops[300::700] = 1.0
+    drops[3000:3600:40, 2] = 1.0
+    rows = Rows(t_s, 300.0 - 0 * t_s, 20.0 + 0 * t_s, drops, None, (t_s < 3600).astype(float))
+    form = isolation_form(_quiet(rows))
+    assert [carb["before"] for carb in form["carbs"]] == [0, 0, 15, 0]
+    assert [carb["after"] for carb in form["carbs"]] == [0, 0, 0, 0]

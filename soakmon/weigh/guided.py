@@ -52,7 +52,7 @@ TESTS = {
     ),
     "isolation": BenchTest(
         "which drops go on with the feed shut", forms.IsolationForm,
-        guides.isolation, lambda form, *_: judge.isolation(form),
+        guides.isolation, lambda form, settings, _: judge.isolation(form, settings),
     ),
 }  # fmt: skip
 

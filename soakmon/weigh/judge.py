@@ -21,7 +21,7 @@ from soakmon.weigh.forms import (
     IsolationForm,
     ShotsForm,
 )
-from soakmon.weigh.isolation import WORDS, Way, isolated
+from soakmon.weigh.isolation import WORDS, Isolated, Watched, Way, isolated
 from soakmon.weigh.oiml import CellClass
 from soakmon.weigh.shots import pumped
 from soakmon.weigh.uncertainty import Measured
@@ -206,18 +206,16 @@ def floats(form: FloatsForm) -> Judged:
     return Judged("float", not bad, summary, lines, _kept(readings, form))
 
 
-def isolation(form: IsolationForm) -> Judged:
+def isolation(form: IsolationForm, settings: Settings) -> Judged:
     """Judge what drips with the feed shut."""
+    watched = Watched(form.before_min, form.after_min, settings.priors.dark_per_h)
     results = [
-        isolated(
-            carb, one.before, form.before_min, one.after, form.after_min,
-            last_drop_min=one.last_drop_min,
-        )
+        isolated(carb, one.before, one.after, watched, last_drop_min=one.last_drop_min)
         for carb, one in enumerate(form.carbs, start=1)
-    ]  # fmt: skip
+    ]
     lines = tuple(
         f"carb {r.carb}: {_pm(r.open_per_h, 'drops/h')} with feed, {_pm(r.shut_per_h, 'drops/h')} "
-        f"without: {WORDS[r.way]}"
+        f"without: {WORDS[r.way]}{_longer(r)}"
         for r in results
     )
     wet = [f"carb {r.carb} {r.way}" for r in results if r.way is not Way.DRY]
@@ -234,6 +232,14 @@ def isolation(form: IsolationForm) -> Judged:
     ]
     summary = f"with the feed shut: {', '.join(wet)}" if wet else "no drops"
     return Judged("isolation", not wet, summary, lines, _kept(readings, form))
+
+
+def _longer(found: Isolated) -> str:
+    if found.way is not Way.UNTOLD:
+        return ""
+    if found.needed_min is None:
+        return ", first with the feed open until drops have been seen"
+    return f", for {found.needed_min:.0f} min after shutting the feed in all"
 
 
 def _kept(readings: list[dict[str, Any]], form: Form) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.weigh.calibration import Step, calibrate, daily_check
 from soakmon.weigh.drain import drained
 from soakmon.weigh.float_weigh import weighed
-from soakmon.weigh.isolation import isolated
+from soakmon.weigh.isolation import Watched, isolated
 from soakmon.weigh.oiml import CellClass
 from soakmon.weigh.shots import pumped
 from soakmon.weigh.uncertainty import Measured, difference, ratio, total
@@ -141,7 +141,7 @@ def test_the_rules_themselves():
 
 def test_counted_drops():
     """100 drops in 30 min: 200 ± 20 an hour; 9 in 20 min: 27 ± 9 (root of the count)."""
-    result = isolated(2, 100, 30, 9, 20, last_drop_min=19.0)
+    result = isolated(2, 100, 9, Watched(30, 20), last_drop_min=19.0)
     assert (result.open_per_h.value, result.open_per_h.u) == pytest.approx((200.0, 20.0))
     assert (result.shut_per_h.value, result.shut_per_h.u) == pytest.approx((27.0, 9.0))
 

@@ -4,6 +4,7 @@ import { act, api, byId, canRun, carbs, el, hours, put, t } from "./common.js";
 const RUNNING = ["filling", "settling", "soaking"];
 const BEFORE_S = 3600;
 const LEAST_S = 300;
+const STOPS_S = 120;
 const EVERY_MS = 3000;
 let asked_ms = 0;
 
@@ -33,19 +34,28 @@ async function dropsOf(soak) {
   }
 }
 
-function meaning(before, since, since_s) {
+/** What drops before (in a time) and since tell; silence only when it was hardly to be expected. */
+function meaning(before, before_s, since, since_s) {
   if (before === 0 && since === 0) return "iso_quiet";
   if (since_s < LEAST_S) return "iso_wait";
-  return since > 0.3 * before ? "iso_goes_on" : "iso_stops";
+  if (since / since_s > (0.3 * before) / before_s) return "iso_goes_on";
+  const silent = (before_s / (before_s + since_s - STOPS_S)) ** before;
+  return since === 0 && silent < 0.05 ? "iso_stops" : "iso_wait";
 }
 
 function row(carb, drops, shut_s, now_s) {
   const own = drops.filter(([place]) => place === carb).map(([, t_s]) => t_s);
   const from_s = Math.max(shut_s - BEFORE_S, 0);
+  const before_s = Math.max(shut_s - from_s, 60);
   const since_s = now_s - shut_s;
-  const before = (3600 * own.filter((at) => at > from_s && at <= shut_s).length) / Math.max(shut_s - from_s, 60);
-  const since = (3600 * own.filter((at) => at > shut_s).length) / Math.max(since_s, 60);
-  const cells = [before.toFixed(1), since.toFixed(1), t(meaning(before, since, since_s))];
+  const before = own.filter((at) => at > from_s && at <= shut_s).length;
+  // Between needle and lip fuel runs off for a while: that is not what goes on.
+  const since = own.filter((at) => at > shut_s + STOPS_S).length;
+  const cells = [
+    ((3600 * before) / before_s).toFixed(1),
+    ((3600 * since) / Math.max(since_s - STOPS_S, 60)).toFixed(1),
+    t(meaning(before, before_s, since, since_s)),
+  ];
   return el("tr", {}, el("th", { scope: "row" }, String(carb)), ...cells.map((text) => el("td", {}, text)));
 }
 
