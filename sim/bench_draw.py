@@ -13,7 +13,7 @@ import numpy as np
 
 from sim.blind import drawn_climate
 from sim.scenario import CellTraits, Happenings, Scenario
-from sim.traits import CellSpecimen, DropTraits, Factors
+from sim.traits import CellSpecimen, DropTraits, Factors, GateTraits
 from soakmon.physics.fuels import FUELS
 from soakmon.physics.geometry import BenchGeometry, Bottle, Bowl, Hose
 
@@ -136,7 +136,9 @@ def drawn_bench(seed: int, owner: Owner) -> Drawn:
         cell=_cell(rng),
         happenings=Happenings(knocks_per_h=float(rng.uniform(0, 0.2))),
         dark_per_h=float(10 ** rng.uniform(-2.3, -1.0)),
-        drops=DropTraits(between=0.2, within=0.05),
+        drops=DropTraits(between=0.2, within=0.05, uneven=_uneven(rng)),
+        gates=_gates(rng),
+        lip_dries_g_per_h=0.08 * float(rng.lognormal(0, 0.6)),
     )
     if not careful:
         return Drawn(scenario, _careless_table(scenario))
@@ -185,6 +187,18 @@ def _factors(rng: np.random.Generator, *, careful: bool) -> Factors:
     return Factors(bottle, 1.0, bowls)
 
 
+def _uneven(rng: np.random.Generator) -> float:
+    """Spread of a drip's intervals: some percent mostly, random drops now and then (judgement)."""
+    return float(rng.choice([0.0, rng.uniform(0.05, 0.2), rng.uniform(0.2, 0.6), 1.0],
+                            p=[0.4, 0.3, 0.2, 0.1]))  # fmt: skip
+
+
+def _gates(rng: np.random.Generator) -> GateTraits:
+    """Some lips throw satellites; half of the recordings tell how long a beam was dark."""
+    satellites = float(rng.uniform(0.3, 1)) if rng.random() < 0.3 else 0.0
+    return GateTraits(satellites=satellites, widths=bool(rng.random() < 0.5))
+
+
 def _cell(rng: np.random.Generator) -> CellTraits:
     """A small cell with its mount: zero 0.05 to 0.24 g/°C, creep 0.02 to 0.05 % of a kilogram.
 
@@ -199,6 +213,7 @@ def _cell(rng: np.random.Generator) -> CellTraits:
         creep_g=float(sign[1]) * creep_g,
         span=float(rng.lognormal(0, 0.003)),
         returns_g=returns_g,
+        warm_up_g=float(rng.choice([-1.0, 1.0])) * 0.1 * float(rng.lognormal(0, 0.8)),
     )
     return CellTraits(
         noise_g=float(10 ** rng.uniform(-2, -0.9)),

@@ -6,6 +6,7 @@ every night.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -13,15 +14,20 @@ import numpy as np
 
 from sim.bench_draw import Answers, Drawn, Owner, drawn_bench
 from sim.blind import Induced, blank_of, drawn_climate, with_leak
+from sim.course import COURSES, drawn_course
 from sim.disturb import KINDS, drawn_kind
 from sim.record import simulate
 from sim.scenario import Scenario
+from sim.traits import Misses
 from soakmon.config import Bench
 from soakmon.watch.settings import Settings
 from soakmon.weigh.blank_run import BlankRun, blank_run
 
 # The first is what is done; the second, when the first was too short for its loss.
 _BLANK_HOURS = (12.0, 24.0)
+_NIGHT_S, _LEAST_MEAN = 86400.0, 0.1
+# Half of the gates that lose drops lose most of them in spells, nine of ten there (judgement).
+_LOST_IN_SPELLS, _FOGGED = 0.5, 0.9
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +36,8 @@ class BlindBench:
 
     scenario: what is. table: what bench.toml says; settings: the same as the decider is told;
     answers: what the owner could say beside it. blank: the blank run if the owner did one that
-    told something, judged as the product does. kind: what disturbs the night.
+    told something, judged as the product does. kind: what disturbs the night; course: how the leak
+    changes.
     """
 
     scenario: Scenario
@@ -39,6 +46,7 @@ class BlindBench:
     kind: str
     blank: BlankRun | None = None
     answers: Answers = field(default_factory=Answers)
+    course: str = "steady"
 
 
 def blind_bench(
@@ -49,7 +57,12 @@ def blind_bench(
     rng = np.random.default_rng([seed, 80])
     of = drawn_kind(rng) if kind is None else kind
     night = KINDS[of](drawn.scenario, rng)
-    night = with_leak(night, induced or Induced(), rng)
+    induced = induced or Induced()
+    night = with_leak(night, induced, rng)
+    course = drawn_course(rng) if induced.leak_g_per_day else "steady"
+    night = _changing(night, course, rng)
+    if induced.lost and rng.random() < _LOST_IN_SPELLS:
+        night = replace(night, misses=_in_spells(induced.lost))
     table = drawn.table
     blank = _blank(drawn) if owner is Owner.BLANK else None
     if blank is not None:
@@ -57,7 +70,24 @@ def blind_bench(
         said["blank_rel_sd"] = round(blank.blank_rel_sd, 4)
         table = {**table, "priors": {**table.get("priors", {}), **said}}
     settings = Bench.model_validate(table).settings()
-    return BlindBench(night, table, settings, of, blank, drawn.answers)
+    return BlindBench(night, table, settings, of, blank, drawn.answers, course)
+
+
+def _changing(night: Scenario, name: str, rng: np.random.Generator) -> Scenario:
+    """The night with leaks that change, and lose as much in all as if they were steady."""
+    defects = []
+    for defect in night.defects:
+        course = COURSES[name](defect.onset_s, rng)
+        rate = defect.rate_g_per_h / max(course.mean(defect.onset_s, _NIGHT_S), _LEAST_MEAN)
+        defects.append(replace(defect, course=course, rate_g_per_h=rate))
+    return replace(night, defects=tuple(defects))
+
+
+def _in_spells(lost: float) -> Misses:
+    """As many drops lost, a third of them at all times and the rest in spells of an hour."""
+    always = lost / 3
+    within = (lost - always) / (_FOGGED - always)
+    return Misses(always, -math.log1p(-within), 3600.0, _FOGGED)
 
 
 def _blank(drawn: Drawn) -> BlankRun | None:

@@ -37,6 +37,8 @@ _SEEPS_G_PER_DAY = 4.8
 # seal may first have to soften or dry out (judgement).
 _LATE = {Kind.BOWL_JOINT: 0.6, Kind.RAIL_JOINT: 0.25, Kind.HOSE: 0.5}
 _HOSES = 0.65
+# What a drop loses while it grows, of what one loses that is ready to fall: mean of its radius.
+_HANGING = 0.75
 _NEEDLES_FROM_G_PER_DAY = 12.0
 _OPEN_FROM_G_PER_DAY = 480.0
 
@@ -183,6 +185,7 @@ def _delivering(night: Scenario, defect: Defect) -> Defect:
     if defect.carb:
         shares = blend(night.blend, night.fuel.rvp_kpa)
         rate += 3600 * patch_g_per_s(shares, defect.patch_mm2, mean_c, night.draught)
+        rate += _HANGING * night.lip_dries_g_per_h
         rate /= defect.caught
     if defect.kind is not Kind.NEEDLE_OPEN:
         rate /= thinning(mean_c)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from sim.blend import Floats
-from sim.drift import Returning
+from sim.quirks import Quirks, bad_words, visits_g
 from sim.scenario import Scenario
-from sim.traits import CellSpecimen
+from sim.traits import Air, CellSpecimen
 from sim.weather import Weather
 
 _LEAST_G, _MOST_G = -0.5, 2000.0
@@ -21,13 +21,15 @@ class Cell:
         self.traits = scenario.cell
         self.happenings = scenario.happenings
         self.rng = np.random.default_rng([seed, 3])
+        self.word_rng = np.random.default_rng([seed, 16])
+        self.visit_rng = np.random.default_rng([seed, 17])
         self.weather = weather
         self.knocks_s = knocks_s
         traits = self.traits
         self.zero_g_per_c = float(self.rng.normal(0, traits.zero_g_per_c))
         self.creep_g = float(self.rng.normal(0, traits.creep_g))
         self.creep_s, self.recovers, self.span = _CREEP_S, 1.0, 1.0
-        self.returning: Returning | None = None
+        self.quirks: Quirks | None = None
         self._be(traits.specimen, seed)
         self.stiffness = float(self.rng.normal(0, 0.003))
         bumps = len(self.happenings.bumps_s)
@@ -43,9 +45,7 @@ class Cell:
             return
         self.zero_g_per_c, self.creep_g, self.creep_s = one.zero_g_per_c, one.creep_g, one.creep_s
         self.recovers, self.span = one.recovers, one.span
-        if one.returns_g:
-            rng = np.random.default_rng([seed, 11])
-            self.returning = Returning(one.returns_g, one.returns_s, rng)
+        self.quirks = Quirks(one, self.weather, self.happenings, seed)
 
     def read(self, t_s: Floats, mass_g: Floats) -> Floats:
         """Readings at times t_s (n,) of a true mass (n,), both in order."""
@@ -53,13 +53,18 @@ class Cell:
         self.last_s = float(t_s[-1])
         reading = mass_g * (self.span - self.stiffness) + self._zero(t_s) + self._creep(t_s)
         reading = reading + self._wander(spacing) + self._pushes(t_s)
-        if self.returning is not None:
-            reading = reading + self.returning.walk(t_s)
+        if self.quirks is not None:
+            reading = reading + self.quirks.off_g(t_s)
+        if self.happenings.visits:
+            reading = reading + visits_g(self.happenings.visits, t_s, self.visit_rng)
         faster = np.sqrt(1 / np.clip(spacing, 0.05, 1.0))
         reading = reading + self.rng.normal(0, self.traits.noise_g, len(t_s)) * faster
         reading = reading + self._spikes(len(t_s))
-        # What a driver cannot take for a mass on this cell it does not hand on.
-        reading[(reading < _LEAST_G) | (reading > _MOST_G)] = np.nan
+        if self.traits.bad_words:
+            reading = bad_words(reading, self.traits.bad_words, self.word_rng)
+        if not self.traits.raw:
+            # What a driver cannot take for a mass on this cell it does not hand on.
+            reading[(reading < _LEAST_G) | (reading > _MOST_G)] = np.nan
         quantum = self.traits.quantum_g
         return self._freeze(t_s, np.round(np.round(reading / quantum) * quantum, 6))
 
@@ -107,13 +112,18 @@ class Cell:
 
 
 class Thermometer:
-    """Air temperature in steps of 1/16 °C with a little noise."""
+    """Air temperature in steps of 1/16 °C with a little noise, and what else it feels."""
 
-    def __init__(self, weather: Weather, seed: int) -> None:
+    def __init__(self, weather: Weather, seed: int, air: Air) -> None:
         self.weather = weather
+        self.air = air
         self.rng = np.random.default_rng([seed, 5])
 
     def read(self, t_s: Floats) -> Floats:
         """Readings in °C at times (n,)."""
         air_c = self.weather.air_at(t_s) + self.rng.normal(0, 0.03, len(t_s))
+        air_c = air_c + self.air.bias_c
+        for from_s, off_c, lasts_s in self.air.draughts:
+            since_s = np.maximum(t_s - from_s, 0.0)
+            air_c = air_c + np.where(t_s >= from_s, off_c * np.exp(-since_s / lasts_s), 0.0)
         return np.asarray(np.round(air_c * 16) / 16)

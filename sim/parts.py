@@ -89,7 +89,7 @@ class SimulatedBench:
         bangs = knocks(scenario, seed, hours)
         self.cell = Cell(scenario, self.world.weather, bangs, seed)
         self.gates = Gates(scenario, bangs, seed)
-        self.thermometer = Thermometer(self.world.weather, seed)
+        self.thermometer = Thermometer(self.world.weather, seed, scenario.air)
         self.wires = Wires(len(scenario.geometry.bowls))
         self.feed_open = False
         self.counts_per_g = counts_per_g

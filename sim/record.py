@@ -17,8 +17,6 @@ from soakmon.physics.fuels import Fuel
 from soakmon.physics.geometry import BenchGeometry
 from soakmon.watch.rows import Rows
 
-FEED_OPENS_S = 600.0
-
 
 @dataclass(frozen=True, slots=True)
 class Truth:
@@ -80,8 +78,8 @@ def simulate(
 ) -> Recording:
     """Simulate a night of `hours` at one reading per interval_s; progress gets 0 to 1.
 
-    The feed is opened after ten minutes and shut for good at shut_s; seed: the scenario's own when
-    None.
+    The feed is opened when the scenario says and shut for good at shut_s; seed: the scenario's own
+    when None.
     """
     seed = scenario.seed if seed is None else seed
     world = World(scenario, seed, hours)
@@ -97,8 +95,9 @@ def simulate(
     mass = Cell(scenario, world.weather, bangs, seed).read(
         t_s, np.interp(t_s, knots.t_s, knots.bottle_g)
     )
-    air = Thermometer(world.weather, seed).read(t_s)
-    feed = np.where((t_s > FEED_OPENS_S) & (t_s <= shut_s), 1.0, 0.0)
+    air = Thermometer(world.weather, seed, scenario.air).read(t_s)
+    opens_s = scenario.fill.opens_s
+    feed = np.where((t_s > opens_s) & (t_s <= shut_s), 1.0, 0.0)
     rows = Rows(t_s, mass, air, drops, None, feed, gates.block_ms(t_s))
     return Recording(rows, _truth(world, knots), scenario.geometry, scenario.fuel)
 
@@ -109,9 +108,10 @@ def _run(
     knots = _Knots([], [], [], [], [])
     _note(knots, world)
     told = 0
+    opens_s = world.scenario.fill.opens_s
     while world.t_s < end_s - 1e-6:
-        feed_open = FEED_OPENS_S - 1e-6 <= world.t_s < shut_s - 1e-6
-        until = min(t for t in (FEED_OPENS_S, shut_s, end_s) if t > world.t_s + 1e-6)
+        feed_open = opens_s - 1e-6 <= world.t_s < shut_s - 1e-6
+        until = min(t for t in (opens_s, shut_s, end_s) if t > world.t_s + 1e-6)
         world.advance(min(world.quiet_s(), until - world.t_s), feed_open=feed_open)
         _note(knots, world)
         if progress is not None and int(100 * world.t_s / end_s) > told:

@@ -23,7 +23,11 @@ class CellSpecimen:
     time constant (65 cells: 30 over 60 minutes 0.84, so 18 minutes; NIST, PubMed 27805151);
     recovers: share of it that comes back (the same, 0.86). span: what it shows of a gram.
     returns_g, returns_s: sd and time constant of a wander that comes back: 0.25 g and two hours
-    make 0.1 g in ten minutes and 0.22 g in an hour.
+    make 0.1 g in ten minutes and 0.22 g in an hour. warm_up_g, warm_up_s: what it is off when the
+    power comes on, also after a cut (0.3 g in six minutes is seen). humidity_g, humidity_s: half
+    swing and period of what damp does (no published figure for such cells: judgement).
+    backlash_c: play between temperature and zero (hysteresis). hose_g_per_c: pull of the hose,
+    which stiffens in the cold.
     """
 
     zero_g_per_c: float = 0.0
@@ -33,6 +37,12 @@ class CellSpecimen:
     span: float = 1.0
     returns_g: float = 0.0
     returns_s: float = 7200.0
+    warm_up_g: float = 0.0
+    warm_up_s: float = 360.0
+    humidity_g: float = 0.0
+    humidity_s: float = 86400.0
+    backlash_c: float = 0.0
+    hose_g_per_c: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,3 +91,53 @@ class GateTraits:
     lights_per_h: float = 0.0
     insects_per_h: float = 0.0
     widths: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Fill:
+    """How the rack is filled.
+
+    opens_s: when the valve opens; flow: share of what the hose lets through otherwise (a kink, a
+    clogged filter); blocked_s: (from, to) nothing comes although it is open (a tap, an air lock).
+    """
+
+    opens_s: float = 600.0
+    flow: float = 1.0
+    blocked_s: tuple[tuple[float, float], ...] = ()
+
+    def share(self, t_s: float) -> float:
+        """Share of the hose's flow at a time."""
+        blocked = any(from_s - 1e-6 <= t_s < to_s - 1e-6 for from_s, to_s in self.blocked_s)
+        return 0.0 if blocked else self.flow
+
+
+@dataclass(frozen=True, slots=True)
+class Soaking:
+    """Floats that take fuel: grams each in the end, time constant in s."""
+
+    grams: float = 0.0
+    lasts_s: float = 20_000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    """What the thermometer shows beside the shop's air.
+
+    bias_c: it hangs at a warm wall; draughts: (t_s, °C, s) a door opens, and how fast it passes.
+    """
+
+    bias_c: float = 0.0
+    draughts: tuple[tuple[float, float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """Somebody at the bench: t_s, lasts_s; shake_g: sd of the reading meanwhile; push_g: its mean;
+    leaves_g: what it is off from then on.
+    """
+
+    t_s: float
+    lasts_s: float
+    shake_g: float
+    push_g: float = 0.0
+    leaves_g: float = 0.0

@@ -10,8 +10,17 @@ from dataclasses import astuple
 
 import numpy as np
 
-from sim.blend import Floats, blend, density_g_per_ml
+from sim.blend import (
+    GAS_J_PER_MOL_K,
+    KELVIN,
+    MOLAR_G,
+    Floats,
+    blend,
+    density_g_per_ml,
+    vapour_kpa,
+)
 from sim.faults import Defect, Kind
+from sim.lips import Lips
 from sim.plumbing import Needle, escape_g_per_s, head_of, hose_flow_g_per_s
 from sim.scenario import Scenario
 from sim.vapour import (
@@ -61,13 +70,18 @@ class World:
         self.bowls_g: Floats = np.zeros((len(bowls), len(shares)))
         self.needles = [Needle(float(rng.uniform(*scenario.sticks_mm))) for _ in bowls]
         self.ullages = Ullages(1 + len(bowls))
+        self.defects = list(scenario.defects)
         self.patch_g = [0.0] * len(scenario.defects)
+        self.lips = Lips(len(bowls), scenario.lip_dries_g_per_h)
+        self.floats_g: Floats = np.zeros((len(bowls), len(shares)))
+        self.runs_out_m3_per_s = scenario.runs_out_l_per_day * 1e-3 / 86400
         self.at_lip_g: Floats = np.zeros(len(bowls))
         self.beside_g = 0.0
         self.leaked_g = 0.0
         self.added_g = 0.0
         self.evaporated_g = 0.0
         self.dried_g = 0.0
+        self.lets_through = 1.0
         self.busy = True
         self.was_open = False
         self.refilled = scenario.happenings.refill_s is None
@@ -103,8 +117,8 @@ class World:
     @property
     def held_g(self) -> float:
         """All liquid fuel on the bench: bottle, line, bowls and wet patches, g."""
-        inside = self.bottle_g.sum() + self.line_g.sum() + self.bowls_g.sum()
-        return float(inside) + sum(self.patch_g)
+        inside = self.bottle_g.sum() + self.line_g.sum() + self.bowls_g.sum() + self.floats_g.sum()
+        return float(inside) + sum(self.patch_g) + float(self.lips.hanging_g.sum())
 
     def advance(self, dt_s: float, *, feed_open: bool) -> None:
         """Let dt_s seconds pass."""
@@ -118,6 +132,8 @@ class World:
     def quiet_s(self) -> float:
         """How long a step may be: short while fuel flows, never past a sudden change."""
         sudden = [defect.onset_s for defect in self.scenario.defects]
+        sudden += [t_s for defect in self.scenario.defects for t_s in defect.course.at_s]
+        sudden += [t_s for blocked_s in self.scenario.fill.blocked_s for t_s in blocked_s]
         if self.scenario.happenings.refill_s is not None:
             sudden.append(self.scenario.happenings.refill_s)
         ahead = [t_s - self.t_s for t_s in sudden if t_s > self.t_s + 1e-6]
@@ -135,13 +151,17 @@ class World:
 
     def _step(self, dt: float, feed_open: bool) -> None:
         _, hose_c, bowls_c, bottle_c = self.weather.at(self.t_s)
-        active = [d for d in self.scenario.defects if d.onset_s <= self.t_s + 1e-6]
+        self.defects = [defect.now(self.t_s) for defect in self.scenario.defects]
+        active = [d for d in self.defects if d.onset_s <= self.t_s + 1e-6]
         bottle_ml = self.bottle_mass_g / self._density(bottle_c)
         head = head_of(self.geometry, bottle_ml)
-        supply = feed_open and self.bottle_mass_g > _DREGS_G
+        self.lets_through = self.scenario.fill.share(self.t_s)
+        supply = feed_open and self.bottle_mass_g > _DREGS_G and self.lets_through > 0
         drawn = self._line(dt, hose_c, head, supply, active)
         drawn += self._needles(dt, bowls_c, head, supply, active)
         self._escapes(dt, bowls_c, active)
+        self.dried_g += self.lips.pass_on(self.at_lip_g, dt)
+        self._soak(dt)
         self._evaporate(dt, hose_c, bowls_c, bottle_c, bottle_ml)
         self.busy = drawn / dt > _BUSY_G_PER_S or (supply and self._wants())
         self.t_s += dt
@@ -161,7 +181,7 @@ class World:
         full_g = self.geometry.hose.volume_ml * self._density(temp_c)
         drawn = 0.0
         if supply:
-            want = min(full_g - float(self.line_g.sum()), hose_flow_g_per_s(head) * dt)
+            want = min(full_g - float(self.line_g.sum()), self._hose_g(head, dt))
             drawn = self._move(self.bottle_g, self.line_g, want)
             # Warming fuel in the hose expands back into the bottle.
             self._move(self.line_g, self.bottle_g, -want)
@@ -175,11 +195,15 @@ class World:
                 self._wet(defect, _take(self.line_g, out), dt, temp_c)
         return drawn if drawn > 2e-3 * full_g else 0.0
 
+    def _hose_g(self, head: float, dt: float) -> float:
+        """The most that comes through the hose, g."""
+        return self.lets_through * hose_flow_g_per_s(head) * dt
+
     def _needles(
         self, dt: float, temp_c: float, head: float, supply: bool, active: list[Defect]
     ) -> float:
         """Feed the bowls from the line, the line from the bottle; grams drawn."""
-        room = hose_flow_g_per_s(head) * dt if supply else 0.0
+        room = self._hose_g(head, dt) if supply else 0.0
         if supply:
             self.spare_g = self.line_gives * float(self.line_g.sum())
         total = 0.0
@@ -213,11 +237,11 @@ class World:
                 spilt = above * bowl.area_mm2 * 1e-3 * self._density(temp_c)
                 got = _take(self.bowls_g[index], spilt)
                 self.leaked_g += got
-                self.at_lip_g[index] += got
+                self.lips.take(self.at_lip_g, index, got)
 
     def _wet(self, defect: Defect, grams: float, dt: float, temp_c: float) -> None:
         """Fuel that got out wets a patch; the patch dries, and what it cannot hold drips."""
-        place = self.scenario.defects.index(defect)
+        place = self.defects.index(defect)
         self.leaked_g += grams
         held = self.patch_g[place] + grams
         most = _FILM_G_PER_MM2 * defect.patch_mm2
@@ -229,7 +253,7 @@ class World:
         spilt = max(held - most, 0.0)
         self.patch_g[place] = held - spilt
         if 1 <= defect.carb <= len(self.needles):
-            self.at_lip_g[defect.carb - 1] += defect.caught * spilt
+            self.lips.take(self.at_lip_g, defect.carb - 1, defect.caught * spilt)
             self.beside_g += (1 - defect.caught) * spilt
         else:
             self.beside_g += spilt
@@ -243,10 +267,29 @@ class World:
         space_ml = np.array([self.geometry.bottle.capacity_ml - bottle_ml, *self.headroom_ml])
         bodies_c = np.array([bottle_c, *[bowls_c] * len(self.needles)])
         loss += np.minimum(self.ullages.breathe_g(space_ml, bodies, bodies_c), 0.1)
+        loss[1:] += self._runs_out(bowls_c) * dt
         loss = np.minimum(loss, bodies)
         self.bottle_g -= loss[0]
         self.bowls_g -= loss[1:]
         self.evaporated_g += float(loss.sum())
+
+    def _runs_out(self, temp_c: float) -> Floats:
+        """Vapour that runs out of the bowls like water, g/s by component (N, 7)."""
+        if not self.runs_out_m3_per_s:
+            return np.zeros_like(self.bowls_g)
+        moles = 1e3 * vapour_kpa(self.bowls_g, temp_c) / (GAS_J_PER_MOL_K * (temp_c + KELVIN))
+        wet = self.bowls_g.sum(axis=1, keepdims=True) > 0
+        return np.asarray(wet * self.runs_out_m3_per_s * moles * MOLAR_G)
+
+    def _soak(self, dt: float) -> None:
+        """Floats take fuel."""
+        soaking = self.scenario.soaking
+        if not soaking.grams:
+            return
+        for bowl_g, float_g in zip(self.bowls_g, self.floats_g, strict=True):
+            if bowl_g.sum() > _DREGS_G:
+                wants = (soaking.grams - float(float_g.sum())) * dt / soaking.lasts_s
+                self._move(bowl_g, float_g, wants)
 
     def _level_mm(self, index: int, temp_c: float) -> float:
         bowl = self.geometry.bowls[index]
