@@ -171,7 +171,20 @@ class Service:
         self.parts.close()
 
     def sample(self) -> None:
-        """One sample: read, guard, and hand on."""
+        """One sample: read, guard, and hand on; never raises an Exception."""
+        try:
+            self._sample()
+        except Exception as error:  # nobody watches, whatever it was: shut, and told once
+            self.feed.pause()
+            if not self.sampling_failed:
+                log.exception("sampling failed")
+                self.sound("bench", f"the bench cannot be read ({_of(error)})", Wrong.FAILED)
+            self.sampling_failed = True
+        else:
+            self.sampling_failed = False
+        self.beats.sampler_s = self.clock.boot_s()
+
+    def _sample(self) -> None:
         with self.lock:
             source = self.sampler
             sample, row = source.sample()
@@ -184,18 +197,8 @@ class Service:
         if sample.feed_open:
             self.feed.seen_open()
         self.feed.hold()
-        self.beats.sampler_s = self.clock.boot_s()
-        self.sampling_failed = False
         if row is not None or drops:
             self.work.put(Work(source, row, drops))
-
-    def failed_to_sample(self, error: Exception) -> None:
-        """A sample could not be taken: nobody watches, so the feed is shut; told once."""
-        self.feed.pause()
-        if not self.sampling_failed:
-            self.sampling_failed = True
-            log.error("sampling failed", exc_info=error)
-            self.sound("bench", f"the bench cannot be read ({_of(error)})", Wrong.FAILED)
 
     def sound(
         self, kind: str, text: str, code: StrEnum, *, shut: bool = True, t_s: float | None = None
@@ -539,15 +542,27 @@ class Service:
         found = [air_c for wall_s, air_c in self.air_log if wall_s >= since_wall_s]
         return round(sum(found) / len(found), 2) if found else self.status.get("air_c")
 
+    def _take_latched(self) -> None:
+        """An alarm that was latched when the process ended, and never came into the journal."""
+        note = self.latch.note
+        if note is None or note.alarm is None:
+            return
+        alarm = Alarm(**note.alarm)
+        if not self.journal.holds_alarm(alarm.uid):
+            self.teller.tell(alarm.t_s, "alarm", note.alarm)
+            self._take(alarm, True)
+
     def _take_up(self) -> None:
         """Go on with a soak that the journal holds unfinished."""
         found = self.journal.resume()
         if found is None:
+            self._take_latched()
             return
         entry, anchor = found
         session = self._new_session(told_in(self.journal.read_events(entry.id)))
         t_s = resume_session(self, session, entry, anchor)
         self.session = session
+        self._take_latched()
         with self.lock:
             self.sampler = self._sampler(self.clock.boot_s(), t_s)
             self.guard = Guard(self.bench.guard, self._rack_g())

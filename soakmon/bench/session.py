@@ -98,7 +98,7 @@ class Session:
             self.record(self.t_s, "drops", {"drops": told})
         self.decider.push(row)
         self._remember(row)
-        self._news()
+        self.news()
         if self.phase is Phase.PREFLIGHT:
             self._preflight(row)
         elif self.phase is Phase.ISOLATING:
@@ -112,7 +112,7 @@ class Session:
             self.minutes.append((self.t_s, mass_g))
             del self.minutes[:-240]
 
-    def _news(self) -> None:
+    def news(self) -> None:
         """Record alarms and faults that the decider has found since the last row."""
         for alarm in self.decider.alarms[self.seen_alarms :]:
             self._alarm(alarm)
@@ -268,7 +268,7 @@ class Session:
             return
         self.feed.shut(f"the soak has ended: {reason}")
         self.decider.finish()
-        self._news()
+        self.news()
         self.decision = self.decider.decision()
         self.reason = reason
         self._enter(Phase.ENDED)

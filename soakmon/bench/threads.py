@@ -71,10 +71,7 @@ class Threads:
         every_s = 1 / self.service.bench.cell.readings_per_s
         due_s = self.service.clock.boot_s()
         while not self.stopping.is_set():
-            try:
-                self.service.sample()
-            except Exception as error:  # whatever it was: shut, told, and sampling goes on
-                self.service.failed_to_sample(error)
+            self.service.sample()
             due_s = max(due_s + every_s, self.service.clock.boot_s())
             self.service.clock.sleep(max(due_s - self.service.clock.boot_s(), 0.0))
 

@@ -293,6 +293,13 @@ class Journal:
         )
         return [Event(r[0], r[1], r[2], r[3], r[4], json.loads(r[5])) for r in found]
 
+    def holds_alarm(self, uid: str) -> bool:
+        """Whether an alarm with this mark is on disk."""
+        asked = f'%"uid": "{uid}"%'
+        return bool(
+            self._all("SELECT 1 FROM event WHERE kind = 'alarm' AND data LIKE ? LIMIT 1", (asked,))
+        )
+
     def check(self) -> str:
         """SQLite's own integrity check: "ok" or what is wrong."""
         return str(self._all("PRAGMA integrity_check")[0][0])

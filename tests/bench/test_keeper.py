@@ -1,0 +1,235 @@
+"""The feed as it is against what must be, in every phase; a bench that stood still; silence."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from sim.scenarios import SCENARIOS
+from soakmon.bench.stall import Pause
+from tests.bench.stepping import Stepped, short
+
+SECOND = 1 / 3600
+
+
+def texts(bench: Stepped) -> list[str]:
+    return [e.data["text"] for e in bench.journal.read_events() if e.kind == "alarm"]
+
+
+def in_phase(folder, phase: str) -> Stepped:
+    bench = Stepped(folder, SCENARIOS["dry-rack"], bench=short(8))
+    if phase == "idle":
+        return bench
+    bench.start()
+    bench.run(0.01 if phase == "preflight" else 0.06)
+    if phase == "isolating":
+        bench.service.isolate("by command")
+    elif phase == "ended":
+        bench.service.end("by command")
+    assert bench.session.phase == phase
+    return bench
+
+
+@pytest.fixture
+def filling(tmp_path) -> Stepped:
+    return in_phase(tmp_path, "filling")
+
+
+@pytest.mark.parametrize("phase", ["idle", "preflight", "isolating", "ended"])
+def test_a_valve_that_opens_by_itself_is_shut_and_told(tmp_path, phase):
+    bench = in_phase(tmp_path, phase)
+    heard = []
+    bench.service.listeners.append(lambda *told: heard.append(told))
+    bench.simulation.set_feed(True)
+    bench.service.sample()
+    assert not bench.simulation.feed_open
+    bench.service.keep()
+    bench.service.drain()
+    (alarm,) = [data for _, kind, data in heard if kind == "alarm"]
+    assert alarm["code"] == "feed_open"
+    assert bench.simulation.buzzer
+    assert texts(bench) == ["the feed was found open although it must be shut: close the tap"]
+    bench.service.sample()
+    bench.service.keep()
+    bench.service.drain()
+    assert len(texts(bench)) == 1
+    assert bench.service.acknowledge() == 1
+
+
+def test_without_samples_the_keeper_alone_shuts_it(tmp_path):
+    bench = in_phase(tmp_path, "idle")
+    bench.simulation.set_feed(True)
+    bench.service.keep()
+    assert not bench.simulation.feed_open
+
+
+def test_a_feed_that_is_open_in_the_wrong_phase_is_shut_though_it_was_commanded(filling):
+    """A fault in the program: no other place may leave it open."""
+    filling.session.phase = type(filling.session.phase)("isolating")
+    filling.service.keep()
+    assert not filling.simulation.feed_open
+
+
+def test_a_feed_that_is_found_shut_is_told_and_the_soak_knows(filling):
+    filling.simulation.set_feed(False)
+    filling.run(5 * SECOND)
+    assert texts(filling) == ["the feed was found shut although it was opened"]
+    assert filling.session.phase == "isolating"
+
+
+def test_a_broken_limit_keeps_it_shut_whoever_opens_it(filling):
+    filling.simulation.vapour = True
+    filling.run(3 * SECOND)
+    for _ in range(3):
+        filling.simulation.set_feed(True)
+        filling.service.sample()
+        assert not filling.simulation.feed_open
+
+
+# -- standing still --------------------------------------------------------------------------------
+
+
+def stand_still(bench: Stepped, seconds: float) -> None:
+    bench.clock.sleep(seconds)
+    bench.service.keep()
+    bench.service.sample()
+    bench.service.drain()
+
+
+def test_a_minute_of_standing_still_shuts_says_how_long_and_goes_on_when_all_is_well(filling):
+    filling.run(0.2)
+    before = filling.session.phase
+    stand_still(filling, 62.0)
+    assert not filling.simulation.feed_open
+    assert filling.session.phase == "isolating"
+    (text,) = texts(filling)
+    assert text.startswith("the bench stood still for 62 s")
+    assert filling.service.latch.reason is None
+    filling.run(40 * SECOND)
+    assert filling.simulation.feed_open
+    assert filling.session.phase == before
+    assert filling.service.latch.reason is None
+    assert len(texts(filling)) == 1
+
+
+def test_standing_still_again_soon_is_no_accident(filling):
+    filling.run(0.2)
+    stand_still(filling, 62.0)
+    filling.run(120 * SECOND)
+    assert filling.simulation.feed_open
+    stand_still(filling, 62.0)
+    filling.run(120 * SECOND)
+    assert not filling.simulation.feed_open
+    assert "stays shut" in texts(filling)[-1]
+    assert filling.service.latch.note.code == "stalled"
+
+
+def test_fuel_that_ran_out_meanwhile_keeps_it_shut(filling):
+    filling.run(0.2)
+    filling.simulation.world.bottle_g *= 0.8
+    stand_still(filling, 62.0)
+    filling.run(60 * SECOND)
+    assert not filling.simulation.feed_open
+    assert any("ran out meanwhile" in text for text in texts(filling))
+    assert filling.service.latch.reason is not None
+
+
+def test_who_shuts_the_feed_meanwhile_is_obeyed(filling):
+    filling.run(0.2)
+    stand_still(filling, 62.0)
+    filling.service.isolate("by command")
+    filling.run(60 * SECOND)
+    assert not filling.simulation.feed_open
+
+
+def test_a_night_of_standing_still_is_not_gone_on_with(filling):
+    stand_still(filling, 7 * 3600.0)
+    filling.run(60 * SECOND)
+    assert not filling.simulation.feed_open
+    assert filling.service.latch.note.code == "stalled"
+
+
+def test_standing_still_with_the_feed_shut_is_noted(tmp_path):
+    bench = in_phase(tmp_path, "preflight")
+    stand_still(bench, 62.0)
+    assert texts(bench) == []
+    assert "stalled" in bench.kinds()
+
+
+@pytest.mark.parametrize(
+    ("before_g", "masses", "said"),
+    [
+        (300.0, [299.9] * 20, ""),
+        (300.0, [298.0] * 20, ""),
+        (300.0, [297.0] * 20, "ran out"),
+        (300.0, [297.0] * 9 + [299.9] * 11, ""),
+        (300.0, [299.9] * 5, "too few"),
+        (math.nan, [299.9] * 20, "too few"),
+    ],
+)
+def test_what_speaks_against_opening_again(before_g, masses, said):
+    pause = Pause(100.0, 60.0, before_g)
+    for index, mass_g in enumerate(masses):
+        pause.take(101.0 + index, mass_g)
+    why = pause.why_not(rate_g_per_min=1.5)
+    assert (said in why) if said else why == ""
+
+
+def test_it_waits_for_half_a_minute_of_readings_but_not_for_ever():
+    pause = Pause(100.0, 60.0, 300.0)
+    pause.take(110.0, 300.0)
+    assert not pause.over()
+    pause.take(219.0, math.nan)
+    assert not pause.over()
+    pause.take(220.0, math.nan)
+    assert pause.over()
+
+
+# -- silent threads --------------------------------------------------------------------------------
+
+
+def test_a_silent_worker_does_not_leave_an_old_status_standing(filling):
+    service = filling.service
+    assert service.status["phase"] == "filling"
+    for _ in range(25):
+        filling.clock.sleep(1.0)
+        service.sample()
+        service.keep()
+    assert not filling.simulation.feed_open
+    status = service.status
+    assert status["phase"] == "isolating"
+    assert not status["feed_open"]
+    assert "worker" in status["guard_trouble"]
+    assert [alarm["code"] for alarm in status["alarms"]] == ["hung"]
+    kept = service.status
+    service.keep()
+    assert service.status is kept
+    filling.service.drain()
+    filling.run(2 * SECOND)
+    assert service.status["guard_trouble"] == ""
+    assert service.status["phase"] == "isolating"
+
+
+def test_all_is_well_is_only_said_when_it_is(filling):
+    said = []
+    filling.service.alive = lambda: said.append(1)
+    filling.run(5 * SECOND)
+    assert len(said) == 5
+    for _ in range(25):
+        filling.clock.sleep(1.0)
+        filling.service.sample()
+        filling.service.keep()
+    assert len(said) < 27
+    said.clear()
+    filling.service.keep()
+    assert not said
+
+
+def test_a_system_that_does_not_listen_is_no_reason_to_stop(filling):
+    def failing():
+        raise OSError("no such socket")
+
+    filling.service.alive = failing
+    filling.run(5 * SECOND)
+    assert filling.simulation.feed_open
