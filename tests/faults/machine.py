@@ -100,9 +100,10 @@ class Histories(RuleBasedStateMachine):
                 return
             self.tick()
 
-    def tick(self) -> None:
+    def tick(self) -> bool:
         lived = self.life.tick()
         self.watch.look(lived=lived)
+        return lived
 
     # -- people ----------------------------------------------------------------------------------
 
@@ -147,8 +148,9 @@ class Histories(RuleBasedStateMachine):
 
     @rule(what=st.sampled_from(["end", "isolate"]))
     def command(self, what: str) -> None:
-        self.life.ask(_COMMANDS[what])
-        self.tick()
+        asked = self.life.ask(_COMMANDS[what])
+        if self.tick() and asked is not None and asked.exception() is None:
+            self.watch.person_shut()
 
     @rule()
     def acknowledge(self) -> None:

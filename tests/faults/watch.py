@@ -20,6 +20,8 @@ _TOLD_WITHIN_S = 10.0
 # An address that failed is tried again after a minute, one that hung after a quarter of an hour.
 _BACK_S = {"refuses": 65.0, "hangs": 950.0}
 _LOST_S = 15.0
+# And some seconds in which the service starts.
+_REOPENS_WITHIN_S = 6 * 3600.0 + 60.0
 _GUARD = frozenset(map(str, Code))
 
 
@@ -44,11 +46,19 @@ class Watch:
         self.ill: list[tuple[float, float]] = []
         self.begun: set[int] = set()
         self.seen_rows = 0
+        self.seen_deaths = self.seen_openings = 0
+        self.confirmed = self.fed = False
+        self.died_s: float | None = None
 
     def person_opened(self, known: set[str]) -> None:
         """Somebody has confirmed the cautions, knowing of these alarms."""
         self.resolved |= known
         self.fresh_s = self.life.world_s()
+        self.confirmed, self.died_s = True, None
+
+    def person_shut(self) -> None:
+        """Somebody has had the feed shut: it takes somebody to open it again."""
+        self.confirmed = False
 
     def acknowledged(self) -> None:
         """From here on a flood is told anew."""
@@ -70,6 +80,7 @@ class Watch:
             self.ill.append((now_s - life.every_s, now_s))
         if life.phone.way != "up":
             self.phone_from_s = now_s + _BACK_S[life.phone.way]
+        self._openings()
         if life.service is None:
             assert not life.faulty.commanded, "(a) open though the service is down"
             return
@@ -78,6 +89,27 @@ class Watch:
             self._floods(now_s)
             self._status()
         self.seen_rows = len(life.rows)
+
+    def _openings(self) -> None:
+        """(a) Opened only for somebody who confirmed the cautions, in this life of the service or
+        in one that died with the feed open, not long ago.
+        """
+        life = self.life
+        opened = [(at_s, 0) for at_s in life.faulty.openings[self.seen_openings :]]
+        died = [(at_s, 1) for at_s in life.deaths[self.seen_deaths :]]
+        self.seen_openings, self.seen_deaths = len(life.faulty.openings), len(life.deaths)
+        for at_s, death in sorted(opened + died):
+            if death:
+                self.confirmed = self.confirmed and self.fed
+                self.died_s = at_s
+                continue
+            assert self.confirmed, f"(a) opened at {at_s} and nobody was there"
+            away_s = 0.0 if self.died_s is None else at_s - self.died_s
+            assert away_s < _REOPENS_WITHIN_S, f"(a) opened after {away_s} s without power"
+            self.fed, self.died_s = True, None
+        session = life.service.session if life.service is not None else None
+        if life.service is not None and (session is None or session.phase not in RUNNING):
+            self.fed = False
 
     def _feed(self) -> None:
         """(a) Never open with a leak or a trip of the guard that nobody has looked at."""

@@ -124,6 +124,27 @@ def test_a_gap_of_two_hours_is_a_fault_and_no_leak():
     assert "gap" in {fault.kind for fault in verdict.faults}
 
 
+@pytest.mark.parametrize(("blind_h", "tight"), [(1.0, True), (5.0, False)])
+def test_a_cell_that_was_blind_too_long_proves_nothing(blind_h, tight):
+    """In short stretches, of which none is a gap: what counts is the time in all."""
+    rows = night(6)
+    mass = rows.mass_g.copy()
+    mass[(rows.t_s % 3600 < blind_h * 3600 / 24) & (rows.t_s > 3600)] = np.nan
+    verdict = judged(replace(rows, mass_g=mass))
+    assert (verdict.outcome is Outcome.TIGHT) == tight
+    assert ("blind too long" in verdict.reason) != tight
+
+
+def test_a_stuck_gate_proves_nothing():
+    rows = night(6)
+    drops = rows.drops.copy()
+    drops[:, 1] = np.nan
+    assert judged(rows).outcome is Outcome.TIGHT
+    verdict = judged(replace(rows, drops=drops))
+    assert verdict.outcome is Outcome.NOT_PROVEN
+    assert "drop gate did not work" in verdict.reason
+
+
 def test_no_temperature_at_all_is_said():
     rows = night(6)
     verdict = judged(replace(rows, air_c=np.full(len(rows), np.nan)))
