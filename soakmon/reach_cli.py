@@ -8,6 +8,7 @@ import json
 import logging
 import sys
 import time
+from collections import Counter
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -21,6 +22,7 @@ from soakmon.service_cli import SocketOption, client_of
 from soakmon.terminal import Terminal
 
 NOT_WELL = 3
+_TEST_ANSWERS_S = 30.0
 
 out = Terminal()
 alert_app = typer.Typer(help="Messages to the phone.", no_args_is_help=True)
@@ -102,26 +104,28 @@ def lookout(bench: BenchOption = Path("bench.toml")) -> None:
 @alert_app.command("test")
 def alert_test(bench: BenchOption = Path("bench.toml")) -> None:
     """Send one message of each kind to every address; exit code 3 when one fails."""
-    from soakmon.reach.phone import send, targets_of
+    from soakmon.reach.phone import targets_of
     from soakmon.reach.phone_outlet import policy_of
-    from soakmon.reach.supervise import ReachError
+    from soakmon.reach.post import Post
+    from soakmon.reach.rules import Told
     from soakmon.reach.wording import trials
 
     described = read_bench(bench)
     name, valve = described.service.name, described.valve.driver != "none"
     policy = policy_of(described.phone, name, valve=valve)
     told = trials(name, policy.link, valve=valve, now=policy.clock(time.time()))
-    failed = False
-    for target in targets_of(described.phone):
-        try:
-            for (title, body), urgent in told:
-                send(target, title, body, urgent=urgent)
-        except ReachError as error:
-            failed = True
-            out.print(Text(f"FAILED  {error}"), soft_wrap=True)
+    post = Post(targets_of(described.phone), [])
+    for number, ((title, body), urgent) in enumerate(told):
+        post.add(Told(f"test/{number}", title, body, urgent, second=True), time.time())
+    post.round(_TEST_ANSWERS_S)
+    waiting = Counter(letter.target for letter in post.letters)
+    for name, line in post.lines.items():
+        if waiting[name]:
+            why = line.failed or f"{name}: no answer within {_TEST_ANSWERS_S:.0f} s"
+            out.print(Text(f"FAILED  {why}"), soft_wrap=True)
         else:
-            out.print(Text(f"    ok  {target.name}: {len(told)} messages"))
-    raise typer.Exit(NOT_WELL if failed else 0)
+            out.print(Text(f"    ok  {name}: {len(told)} messages"))
+    raise typer.Exit(NOT_WELL if waiting else 0)
 
 
 @influx_app.command("backfill")

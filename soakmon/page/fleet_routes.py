@@ -16,6 +16,7 @@ from soakmon.reach.health import Board, State
 from soakmon.reach.supervise import supervise
 
 _NAME = "benches"
+_DEAF = "the broker passes nothing on: may this bench read there?"
 
 
 class Benches(BaseModel):
@@ -38,11 +39,16 @@ def fleet_routes(service: Service, fleet: Fleet) -> APIRouter:
     async def benches() -> Benches:
         own = service.bench.service.name
         listed = [one for one in fleet.listed(time.monotonic()) if one["name"] != own]
-        broker: Literal["off", "up", "down"] = "up" if fleet.connected else "down"
+        # A broker grants what it then keeps back; this bench's own state is there when any is.
+        deaf = fleet.connected and not fleet.benches
+        broker: Literal["off", "up", "down"] = "up" if fleet.connected and not deaf else "down"
         if not service.bench.mqtt.enabled:
             broker = "off"
         return Benches(
-            own=own, broker=broker, trouble=fleet.trouble, benches=[_own(service), *listed]
+            own=own,
+            broker=broker,
+            trouble=_DEAF if deaf else fleet.trouble,
+            benches=[_own(service), *listed],
         )
 
     return router
@@ -76,14 +82,16 @@ async def listen(service: Service, fleet: Fleet) -> None:
     section, board, backoff = service.bench.mqtt, Board(), Backoff(cap_s=15.0)
     board.add(_NAME, State.STARTING)
 
+    def hears() -> None:
+        fleet.connected, fleet.trouble = True, ""
+
     async def work() -> None:
         name = service.bench.service.name
         try:
             async with connect(section, client_id(name, "page")) as link:
-                fleet.connected, fleet.trouble = True, ""
-                backoff.reset()
                 topics = [f"{section.prefix}/+/{topic}" for topic in TOPICS]
-                async for received in link.listen(topics, qos=0):
+                async for received in link.listen(topics, hears, qos=0):
+                    backoff.reset()
                     topic = received.topic.removeprefix(f"{section.prefix}/")
                     fleet.take(
                         topic, received.payload, time.monotonic(), time.time(),

@@ -82,7 +82,7 @@ class InfluxOutlet:
         self.board.lag(NAME, waiting, self.outbox.waiting_since_wall_s())
 
     def _ask(self) -> None:
-        """An idle bench must know before a soak whether its database is there."""
+        """An idle bench must know before a soak whether its database would take points."""
         now_s = time.monotonic()
         if self.writer is not None and now_s - self.asked_s >= _ASK_S:
             self.writer.ask()
@@ -91,6 +91,7 @@ class InfluxOutlet:
     def _write(self, points: list[Point]) -> None:
         if self.writer is not None:
             write_all(self.writer, points, self._park)
+            self.board.up(NAME)  # a long way to catch up is no silence
 
     def _park(self, point: Point, reason: str) -> None:
         if self.outbox.park(self.wall_s(), reason, json.dumps(asdict(point))):

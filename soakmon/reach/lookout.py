@@ -127,7 +127,10 @@ class Lookout:
 
     async def _call(self, http: httpx.AsyncClient) -> None:
         try:
-            answer = await http.get(self.beat_url)
+            # The limits of the library are for each byte: an answer may drip in for ever.
+            answer = await asyncio.wait_for(http.get(self.beat_url), 2 * _BEAT_ANSWERS_S)
+        except TimeoutError:
+            raise ReachError("the dead-man service: no answer in time") from None
         except (httpx.HTTPError, httpx.InvalidURL) as error:
             raise ReachError(f"the dead-man service: {type(error).__name__}") from None
         if not answer.is_success:

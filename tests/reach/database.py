@@ -70,6 +70,8 @@ class Database:
 
     def _take(self, body: bytes) -> tuple[int, str]:
         lines = body.decode().split("\n")
+        if all(line.startswith("#") for line in lines):
+            return 400, "writing requires points"
         parsed = [(line, _LINE.match(line)) for line in lines]
         if any(match is None for _, match in parsed):
             return 400, "unable to parse"
@@ -96,11 +98,6 @@ class Database:
         database = self
 
         class Handler(BaseHTTPRequestHandler):
-            def do_GET(self) -> None:
-                assert self.path == "/ping"
-                self.send_response(204)
-                self.end_headers()
-
             def do_POST(self) -> None:
                 body = self.rfile.read(int(self.headers["Content-Length"]))
                 status, text = database.answer(self.path, self.headers, body)

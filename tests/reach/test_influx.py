@@ -248,6 +248,24 @@ def test_an_idle_bench_notices_that_its_database_is_gone(service, outlet, databa
         outlet.step()
 
 
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [({"bucket": "other"}, "answers 404: bucket not found"), ({}, "answers 401: unauthorized")],
+)
+def test_an_idle_bench_notices_that_it_may_not_write(service, database, monkeypatch, wrong, said):
+    if not wrong:
+        monkeypatch.setenv("SOAKMON_INFLUX_TOKEN", "another-token")
+    section = service.bench.influx.model_copy(update=wrong)
+    outlet = InfluxOutlet(
+        "bench", section, service.journal.path, board_with(NAME), wall_s=service.clock.wall_s
+    )
+    outlet.open()
+    with pytest.raises(ReachError, match=said):
+        outlet.step()
+    outlet.close()
+    outlet.outbox.close()
+
+
 def test_a_database_that_says_nothing_is_said_in_words(service, outlet, database):
     night(service, 1)
     database.trouble = [(0, "hang")]

@@ -5,13 +5,17 @@ from __future__ import annotations
 import logging
 
 import pytest
+from typer.testing import CliRunner
 
+from soakmon import reach_cli
+from soakmon.cli import app
 from soakmon.errors import InputError
 from soakmon.reach.phone import Target, send, targets_of
 from soakmon.reach.phone_outlet import NAME, PhoneOutlet
 from soakmon.reach.secrets import redact
 from soakmon.reach.supervise import ReachError
 from tests.reach.bench import FakeService, bench_with, board_with
+from tests.reach.targets import HangingTarget
 
 SECRET = "geheim-token-77"
 
@@ -39,6 +43,22 @@ def test_a_message_by_http(http):
     assert http.got[0]["title"] == "T"
     assert http.got[0]["message"] == "Body °C"
     assert http.got[0]["path"] == f"/{SECRET}"
+
+
+def test_the_test_of_addresses_ends_though_one_hangs(tmp_path, http, monkeypatch):
+    hanging = HangingTarget()
+    monkeypatch.setattr(reach_cli, "_TEST_ANSWERS_S", 1.0)
+    (tmp_path / "bench.toml").write_text(
+        f"""[phone]
+        urls = ["json://127.0.0.1:{hanging.port}/a", "json://127.0.0.1:{http.port}/b"]
+        """
+    )
+    told = CliRunner().invoke(app, ["alert", "test", "--bench", str(tmp_path / "bench.toml")])
+    hanging.close()
+    assert told.exit_code == 3
+    assert "FAILED  first/1 (json): no answer within 1 s" in told.output
+    assert "ok  first/2 (json): 4 messages" in told.output
+    assert len(http.got) == 4
 
 
 def test_a_message_by_mail(mail):
