@@ -36,7 +36,7 @@ class Keeper:
         service = self.service
         now_s = service.clock.boot_s()
         stood_s = 0.0 if self.kept_s is None else now_s - self.kept_s
-        self.kept_s = service.beats.keeper_s = now_s
+        self.kept_s = now_s
         if stood_s > service.bench.guard.hung_s:
             self._stood_still(now_s, stood_s)
             return
@@ -90,7 +90,7 @@ class Keeper:
         service.feed.pause()
         # The others are judged anew from here on.
         service.beats.sampler_s = service.beats.worker_s = now_s
-        text = f"the bench stood still for {stood_s:.0f} s, and nobody watched"
+        text = f"the bench stood still for {stood_s:.0f} s"
         log.error("%s", text)
         again = now_s - self.stalled_s < AGAIN_S or stood_s > LONGEST_S
         self.stalled_s = now_s
@@ -99,7 +99,7 @@ class Keeper:
         elif again:
             service.sound("bench", f"{text}: the feed stays shut", Wrong.STALLED)
         else:
-            text += ": the feed is shut, and opens again when all is well for half a minute"
+            text += ": the feed is shut until all has been well for half a minute"
             service.sound("bench", text, Wrong.STALLED, shut=False)
             service.later(lambda: service.pause(text, stood_s))
 

@@ -75,6 +75,8 @@ def _replay(session: Session, events: list[Event]) -> None:
         elif event.kind == "feed":
             session.isolated_s = event.t_s
             session.shut_itself = event.data.get("itself", False)
+            if session.shut_itself:
+                session.shut_for.add(event.data["reason"])
 
 
 def _told(session: Session) -> int:

@@ -28,7 +28,7 @@ from soakmon.bench.asked import Asked, RefusedError
 from soakmon.bench.book import Consult
 from soakmon.bench.edges import Drop
 from soakmon.bench.feed import Feed
-from soakmon.bench.guard import Guard, Trip
+from soakmon.bench.guard import Code, Guard, Trip
 from soakmon.bench.keeper import Keeper
 from soakmon.bench.ports import BenchParts, Press
 from soakmon.bench.preflight import Check, check_machine, check_outlets, check_told
@@ -59,6 +59,7 @@ _AIR_LOG_EVERY_S, _AIR_LOG_LENGTH = 600.0, 288
 # Rows in a row at which the session fails: then it will fail at the next ones as well.
 _GIVES_UP_AFTER = 60
 _JOURNAL_AGAIN_S = 600.0
+_STEADY_S = 5.0
 _MEANWHILE = "something came up meanwhile, look at the bench: {}"
 _CONFIRM = "the cautions must be confirmed at the bench before the feed may open"
 
@@ -140,7 +141,8 @@ class Service:
         self.outlets: Callable[[], list[dict[str, Any]]] = list
         self.journal_told_s = -math.inf
         self.journal_trouble = ""
-        self.sampling_failed = False
+        self.sampling_failed = self.keeper_late = False
+        self.unsteady_s = -math.inf
 
     def _sampler(self, boot_s: float, t_s: float) -> Sampler:
         return Sampler(self.parts, self.scale, 1e-3 * self.bench.gates.dead_time_ms, boot_s, t_s)
@@ -182,7 +184,21 @@ class Service:
             self.sampling_failed = True
         else:
             self.sampling_failed = False
-        self.beats.sampler_s = self.clock.boot_s()
+        self._look_at_keeper()
+
+    def _look_at_keeper(self) -> None:
+        """Who watches the others is watched as well; told once."""
+        now_s, before_s = self.clock.boot_s(), self.beats.sampler_s
+        self.beats.sampler_s = now_s
+        if now_s - before_s > _STEADY_S:
+            # All may have stood still: the keeper is not late before it has had its turn.
+            self.unsteady_s = now_s
+        kept_s = self.beats.keeper_s
+        late = kept_s is not None and now_s - kept_s > self.bench.guard.hung_s
+        late = late and now_s - self.unsteady_s > _STEADY_S
+        if late and not self.keeper_late:
+            self.sound("bench", "no sign of life from the keeper", Code.HUNG)
+        self.keeper_late = late
 
     def _sample(self) -> None:
         with self.lock:

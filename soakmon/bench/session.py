@@ -18,6 +18,7 @@ from soakmon.bench.feed import Feed
 from soakmon.bench.preflight import PREFLIGHT_S, Check, check_readings, fit
 from soakmon.bench.teller import new_uid
 from soakmon.config import Bench
+from soakmon.records.shut import with_bench
 from soakmon.watch import decay
 from soakmon.watch.averaging import join
 from soakmon.watch.decide import Decider, Decision
@@ -81,6 +82,7 @@ class Session:
         self.isolated_s: float | None = None
         self.reason = ""
         self.shut_itself = False
+        self.shut_for: set[str] = set()
         self.alarms: list[Alarm] = []
         self.acknowledged: set[int] = set()
         self.seen_alarms = self.seen_faults = 0
@@ -205,6 +207,8 @@ class Session:
 
     def _isolated(self, reason: str, *, itself: bool) -> None:
         self.reason, self.shut_itself = reason, itself
+        if itself:
+            self.shut_for.add(reason)
         self.isolated_s = self.t_s
         self.record(self.t_s, "feed", {"open": False, "reason": reason, "itself": itself})
         self._enter(Phase.ISOLATING)
@@ -269,7 +273,10 @@ class Session:
         self.feed.shut(f"the soak has ended: {reason}")
         self.decider.finish()
         self.news()
-        self.decision = self.decider.decision()
+        unopened = reason if self.opened_s is None else ""
+        decision = self.decider.decision()
+        verdict = with_bench(decision.verdict, self.alarms, self.shut_for, unopened)
+        self.decision = replace(decision, verdict=verdict)
         self.reason = reason
         self._enter(Phase.ENDED)
         self.record(self.t_s, "verdict", self.decision.verdict.as_dict())

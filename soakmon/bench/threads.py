@@ -89,6 +89,7 @@ class Threads:
     def _keep_on(self) -> None:
         while not self.stopping.is_set():
             self.service.keep()
+            self.service.beats.keeper_s = self.service.clock.boot_s()
             self.service.clock.sleep(_KEEPER_S)
 
     def _tell_on(self) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.records.journal import Event, Journal, SoakEntry
+from soakmon.records.shut import with_events
 from soakmon.records.told import Told, told_in
 from soakmon.records.verdicts import same_result, verdict_from
 from soakmon.watch.decide import Decision, decide
@@ -75,9 +76,10 @@ def recall(path: Path, soak: int | str | None = None) -> Recalled:
     told = told_in(events)
     settings = told.applied(bench.settings())
     made = decide(rows, settings)
-    given = verdict_from(entry.verdict) if entry.verdict is not None else made.verdict
+    again = with_events(made.verdict, events)
+    given = verdict_from(entry.verdict) if entry.verdict is not None else again
     decision = replace(made, verdict=given)
-    return Recalled(entry, bench, told, settings, events, rows, decision, made.verdict)
+    return Recalled(entry, bench, told, settings, events, rows, decision, again)
 
 
 def _chosen(entries: list[SoakEntry], soak: int | str | None, path: Path) -> SoakEntry:

@@ -14,6 +14,7 @@ from soakmon.bench.session import Phase
 from soakmon.config import Bench
 from soakmon.records.journal import Journal
 from soakmon.records.latch import Latch
+from soakmon.records.recall import recall
 from tests.bench.stepping import Stepped, short
 
 
@@ -115,6 +116,11 @@ def test_one_exception_in_sampling_is_in_the_soak(filling):
     assert filling.session.shut_itself
     filling.run(0.1)
     assert not filling.simulation.feed_open
+    filling.service.end("by command")
+    verdict = filling.journal.soaks()[0].verdict
+    assert "the bench shut the feed" in verdict["reason"]
+    assert [alarm["text"] for alarm in verdict["alarms"]] == texts(filling)
+    assert not recall(filling.journal.path).differs
 
 
 def test_a_session_that_fails_at_every_row_is_ended_and_told_once(filling):

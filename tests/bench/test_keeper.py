@@ -211,6 +211,32 @@ def test_a_silent_worker_does_not_leave_an_old_status_standing(filling):
     assert service.status["phase"] == "isolating"
 
 
+def test_a_silent_keeper_is_noticed_by_who_it_watches(filling):
+    service = filling.service
+    service.beats.keeper_s = filling.clock.boot_s()
+    for _ in range(19):
+        filling.clock.sleep(1.0)
+        service.sample()
+    assert filling.simulation.feed_open
+    for _ in range(5):
+        filling.clock.sleep(1.0)
+        service.sample()
+    assert not filling.simulation.feed_open
+    filling.service.drain()
+    assert texts(filling) == ["no sign of life from the keeper"]
+    assert filling.session.phase == "isolating"
+
+
+def test_a_keeper_that_stood_still_with_all_others_is_not_late(filling):
+    service = filling.service
+    service.beats.keeper_s = filling.clock.boot_s()
+    filling.clock.sleep(62.0)
+    for _ in range(3):
+        filling.clock.sleep(1.0)
+        service.sample()
+    assert filling.simulation.feed_open
+
+
 def test_all_is_well_is_only_said_when_it_is(filling):
     said = []
     filling.service.alive = lambda: said.append(1)

@@ -1,0 +1,52 @@
+"""What a verdict says of a feed that the bench itself has shut, or never opened.
+
+The decider judges readings; that the bench failed, or that its guard stepped in, it cannot know.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable
+from dataclasses import replace
+
+from soakmon.records.journal import Event
+from soakmon.watch.verdict import Alarm, Outcome, Verdict
+
+
+def with_bench(
+    verdict: Verdict, alarms: Iterable[Alarm], shut_for: Collection[str], unopened: str = ""
+) -> Verdict:
+    """The verdict with those of the bench's own alarms for which the feed was shut.
+
+    shut_for: the reasons for which the bench shut the feed; unopened: why it was never opened.
+    """
+    own = sorted((a for a in alarms if a.code and a.text in shut_for), key=lambda a: a.t_s)
+    if own:
+        verdict = replace(
+            verdict, alarms=tuple(sorted([*verdict.alarms, *own], key=lambda a: a.t_s))
+        )
+    if verdict.outcome is Outcome.LEAKING or not (own or unopened):
+        return verdict
+    if not own:
+        said = f"the feed was not opened: {unopened}"
+        return replace(verdict, outcome=Outcome.NOT_PROVEN, reason=said)
+    said = f"the bench shut the feed at hour {own[0].t_s / 3600:.1f}: {own[0].text}"
+    floods = any(alarm.leaks for alarm in own)
+    if verdict.outcome is Outcome.TIGHT and not floods:
+        return replace(verdict, reason=f"{verdict.reason}; {said}")
+    # What the guard calls a flood is not explained away by a loss that looks right otherwise.
+    return replace(verdict, outcome=Outcome.NOT_PROVEN, reason=said)
+
+
+def with_events(verdict: Verdict, events: Iterable[Event]) -> Verdict:
+    """The same, from what the journal holds of a soak."""
+    alarms, shut_for, opened, ended = [], set(), False, ""
+    for event in events:
+        if event.kind == "alarm":
+            alarms.append(Alarm(**event.data))
+        elif event.kind == "feed" and event.data["open"]:
+            opened = True
+        elif event.kind == "feed" and event.data.get("itself"):
+            shut_for.add(event.data["reason"])
+        elif event.kind == "phase" and event.data["phase"] == "ended":
+            ended = event.data.get("reason", "")
+    return with_bench(verdict, alarms, shut_for, "" if opened else ended)
