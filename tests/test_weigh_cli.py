@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 
 import numpy as np
 import pytest
@@ -205,3 +206,27 @@ def test_knocks_are_no_drops_of_an_isolation():
     form = isolation_form(_quiet(rows))
     assert [carb["before"] for carb in form["carbs"]] == [0, 0, 15, 0]
     assert [carb["after"] for carb in form["carbs"]] == [0, 0, 0, 0]
+
+
+@pytest.mark.parametrize(
+    ("test", "good", "wrong"),
+    [
+        ("calibration", [], -5), ("calibration", [], 0), ("calibration", [2000], 100),
+        ("calibration", [2000, None], -1), ("calibration", [2000, None, None, 0], 2001),
+        ("calibration", [2000, None, None, 0, 500, 1e6], 400), ("daily", [], -5),
+        ("daily", [2000], 2500), ("daily", [2000, 500], -1), ("drain", [], 90),
+        ("drain", [20], -1), ("drain", [20, 50], 49), ("shots", [], 0), ("shots", [], 2.5),
+        ("shots", [20, 20, 10], 9), ("float", [], 0), ("isolation", [], 0),
+        ("isolation", [30], -1), ("isolation", [30, 0, 0], 2), ("isolation", [30, 0, 0, 9, 1], 10),
+        ("blank", [], -1), ("blank", [450, None, 449, None], 0),
+        ("blank", [450, None, 449, None, 24], 99),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_is_refused_where_it_is_given(test, good, wrong):
+    """Not at the end, when all of it would have to be given again; the question stays."""
+    guided = Guided(test, 2, [(value, 0.0) for value in good])
+    question = guided.question
+    with pytest.raises(ValueError, match=re.escape(question.text)):
+        guided.answer(wrong, 0.0)
+    assert guided.question is question
+    assert len(guided.answers) == len(good)

@@ -163,7 +163,10 @@ class GuideDesk:
         guided = self.guided
         if guided is None:
             return State()
-        asked = Asked(**asdict(guided.question)) if guided.question is not None else None
+        question = guided.question
+        asked = None
+        if question is not None:
+            asked = Asked(**{name: getattr(question, name) for name in Asked.model_fields})
         return State(test=guided.test, job=self.job, answers=len(guided.answers), question=asked)
 
     def _save(self) -> None:

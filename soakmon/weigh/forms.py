@@ -2,12 +2,34 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
-Grams = Annotated[float, Field(ge=0, le=200_000, allow_inf_nan=False)]
+MOST_G = 200_000.0
+Grams = Annotated[float, Field(ge=0, le=MOST_G, allow_inf_nan=False)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
+Capacity = Annotated[float, Field(gt=0, le=MOST_G, allow_inf_nan=False)]
+Intervals = Annotated[int, Field(ge=500, le=10_000)]
+Celsius = Annotated[float, Field(ge=-30, le=60, allow_inf_nan=False)]
+Hours = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
+Strokes = Annotated[int, Field(ge=1, le=1000)]
+Drops = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
+Minutes = Annotated[float, Field(gt=0, le=10_000, allow_inf_nan=False)]
+
+
+def between(least: float, most: float) -> Any:
+    """A kind of number that depends on what was answered before."""
+    return Annotated[float, Field(ge=least, le=most, allow_inf_nan=False)]
+
+
+def check(kind: Any, value: float, what: str) -> None:
+    """ValueError, one line, for a value that is not of a kind."""
+    try:
+        TypeAdapter(kind).validate_python(value)
+    except ValidationError as error:
+        said = error.errors()[0]["msg"].replace("Input should", "it should")
+        raise ValueError(f"{what}: {said} (got {value:g})") from None
 
 
 class Form(BaseModel):
@@ -27,8 +49,8 @@ class StepForm(Form):
 class CalibrationForm(Form):
     """Known masses up and down; readings in counts (or g of a cell that is already set)."""
 
-    capacity_g: Annotated[float, Field(gt=0, le=200_000)]
-    intervals: int = Field(default=3000, ge=500, le=10_000)
+    capacity_g: Capacity
+    intervals: Intervals = 3000
     mass_u_g: Grams = 0.0
     resolution_counts: Annotated[float, Field(ge=0, le=1e6)] = 1.0
     valid_days: int = Field(default=182, ge=1, le=3660)
@@ -40,8 +62,8 @@ class CalibrationForm(Form):
 class DailyForm(Form):
     """One known mass on the calibrated cell."""
 
-    capacity_g: Annotated[float, Field(gt=0, le=200_000)]
-    intervals: int = Field(default=3000, ge=500, le=10_000)
+    capacity_g: Capacity
+    intervals: Intervals = 3000
     mass_g: Grams
     mass_u_g: Grams = 0.0
     reading_g: Number
@@ -50,8 +72,8 @@ class DailyForm(Form):
 class BlankForm(Form):
     """Both ends of a blank run."""
 
-    hours: Annotated[float, Field(gt=0, le=1000)]
-    air_c: Annotated[float, Field(ge=-30, le=60)]
+    hours: Hours
+    air_c: Celsius
     before_g: list[Grams] = Field(min_length=1)
     after_g: list[Grams] = Field(min_length=1)
     resolution_g: Annotated[float, Field(gt=0, le=10)] = 0.01
@@ -60,7 +82,7 @@ class BlankForm(Form):
 class DrainForm(Form):
     """(empty, full) mass of the cup for every bowl."""
 
-    fuel_c: Annotated[float, Field(ge=-30, le=60)] = 20.0
+    fuel_c: Celsius = 20.0
     resolution_g: Annotated[float, Field(gt=0, le=10)] = 0.01
     cups_g: list[tuple[Grams, Grams]] = Field(min_length=1, max_length=8)
 
@@ -68,8 +90,8 @@ class DrainForm(Form):
 class ShotsForm(Form):
     """Per carb, series of (cup before, cup after)."""
 
-    strokes: int = Field(ge=1, le=1000)
-    fuel_c: Annotated[float, Field(ge=-30, le=60)] = 20.0
+    strokes: Strokes
+    fuel_c: Celsius = 20.0
     resolution_g: Annotated[float, Field(gt=0, le=10)] = 0.01
     series_g: list[list[tuple[Grams, Grams]]] = Field(min_length=1, max_length=8)
 
@@ -87,10 +109,6 @@ class FloatsForm(Form):
 
     resolution_g: Annotated[float, Field(gt=0, le=10)] = 0.01
     floats: list[FloatForm] = Field(min_length=1, max_length=8)
-
-
-Drops = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
-Minutes = Annotated[float, Field(gt=0, le=10_000, allow_inf_nan=False)]
 
 
 class IsolatedForm(Form):

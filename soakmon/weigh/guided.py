@@ -71,13 +71,18 @@ class Guided:
             self.answer(value, at_s)
 
     def answer(self, value: float | None, at_s: float) -> None:
-        """Answer the question (None: empty) at a wall time in s. Raises ValueError for nothing."""
+        """Answer the question (None: empty) at a wall time in s.
+
+        Raises ValueError for nothing, or for a number that cannot be.
+        """
         question = self.question
         if question is None:
             raise ValueError("there is nothing left to ask")
         taken = question.default if value is None else value
         if taken is None and not question.optional:
             raise ValueError(f"a number is needed: {question.text}")
+        if taken is not None:
+            forms.check(question.kind, taken, question.text)
         if question.source == "mass_g" and taken is not None:
             self.weighed_s.append(at_s)
         self.answers.append((value, at_s))

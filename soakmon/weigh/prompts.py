@@ -27,7 +27,8 @@ def ask_all(
     """Ask until the form is filled in; the filled-in test.
 
     clock_s: wall time. An answer "b" goes back one question; with `take`, "t" has the bench answer
-    what it can. Raises InputError when the input ends, or after three answers that are no number.
+    what it can. Raises InputError when the input ends, or after three answers that cannot be
+    taken.
     """
     say(_help(take))
     wrong = 0
@@ -48,7 +49,7 @@ def ask_all(
         except (ValueError, InputError) as error:
             wrong += 1
             if wrong == _AGAIN:
-                text = f"{question.text}: three answers were no number: nothing was kept"
+                text = f"{question.text}: three answers could not be taken: nothing was kept"
                 raise InputError(text) from None
             say(f"{error}\n")
     return guided
