@@ -1,72 +1,90 @@
 """Bowl drain: how much fuel each bowl holds, bowl against bowl, and what that says of its float.
 
-The bowl is drained through its plug into a cup: full cup minus empty cup. Volume differences over
-the bowl's free area are differences of level, which is what a float height sets.
+The bowl is drained through its plug into a cup: full cup minus empty cup, and what stays wet.
+Volume over the bowl's free area is a level, which is what a float height sets. Levels are held
+against their median, which is what most bowls agree on: one odd bowl does not move it.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import fmean
+from statistics import median
 
 from soakmon.physics.fuels import Fuel
 from soakmon.physics.liquid import density_kg_per_m3
-from soakmon.weigh.uncertainty import Measured, difference, rss, scaled, uniform
+from soakmon.weigh.uncertainty import Measured, rss, uniform
 
-# Fuel left wet in bowl and cup after draining; workshop judgement, no source.
+# Fuel left wet in bowl and cup after draining, from nothing up to this; workshop judgement, no
+# source.
 _LEFT_BEHIND_G = 0.1
 _DENSITY_REL_SD = 0.01
 _AREA_REL_SD = 0.05
+# Floats set to within ±0.5 mm of their height stand up to 1 mm apart; judgement.
+TOLERANCE_MM = 1.0
+# Variance of the median of n equal normal values over that of one, n = 1 … 8 (from the order
+# statistics' densities, by quadrature).
+_MEDIAN_VARIANCE = (1.0, 0.5, 0.44867, 0.2982, 0.28683, 0.21474, 0.21045, 0.16818)
 
 
 @dataclass(frozen=True, slots=True)
 class BowlDrain:
-    """One bowl: volume_ml; level_mm against the mean of all bowls (positive: stands higher)."""
+    """One bowl: volume_ml; level_mm against the median of all bowls (positive: stands higher).
+
+    allowed_mm: so much may two good floats differ.
+    """
 
     carb: int
     volume_ml: Measured
     level_mm: Measured
+    allowed_mm: float
 
     @property
     def differs(self) -> bool:
-        """Whether its level differs by more than its expanded uncertainty (k = 2)."""
-        return abs(self.level_mm.value) > self.level_mm.expanded
+        """Whether its level is off by more than floats may be and its uncertainty explains."""
+        return abs(self.level_mm.value) > self.allowed_mm + self.level_mm.expanded
 
 
 def drained(
     cups_g: Sequence[tuple[float, float]],
     fuel: Fuel,
     fuel_c: float,
-    bowl_area_mm2: float,
+    areas_mm2: Sequence[float],
     *,
     resolution_g: float = 0.01,
+    tolerance_mm: float = TOLERANCE_MM,
 ) -> tuple[BowlDrain, ...]:
     """Judge drained bowls. cups_g: (empty, full) mass of the cup per carb, in order, g.
 
-    fuel_c: temperature of the fuel. What all bowls share (density, area) does not make them
-    differ, and enters each volume but only scales a level. Raises ValueError for a cup that lost.
+    fuel_c: temperature of the fuel. areas_mm2: free area of each bowl. What all bowls share
+    (density, areas measured alike) does not make them differ, and enters each volume but only
+    scales a level. Raises ValueError for a cup that lost, or bowls of which no area is known.
     """
     for carb, (empty_g, full_g) in enumerate(cups_g, start=1):
         if full_g < empty_g:
             raise ValueError(f"carb {carb}: the full cup weighs less than the empty one")
-    if not cups_g or bowl_area_mm2 <= 0:
-        raise ValueError("nothing was drained, or the bowl's area is not known")
+    areas = list(areas_mm2)[: len(cups_g)]
+    if not cups_g or len(areas) < len(cups_g) or min(areas) <= 0:
+        raise ValueError(
+            f"{len(cups_g)} bowls were drained, and areas of {len(areas)} are known: drain at "
+            "least one, and no more than the bench has"
+        )
     g_per_ml = float(density_kg_per_m3(fuel, fuel_c)) * 1e-3
     read = uniform(resolution_g / 2)
-    own_u = rss(read, read, uniform(_LEFT_BEHIND_G)) / g_per_ml
-    volumes = [(full - empty) / g_per_ml for empty, full in cups_g]
-    mean_ml = fmean(volumes)
-    count = len(volumes)
-    mean_of_others = Measured(mean_ml, own_u / count**0.5)
+    own_u_ml = rss(read, read, uniform(_LEFT_BEHIND_G / 2)) / g_per_ml
+    volumes_ml = [(full - empty + _LEFT_BEHIND_G / 2) / g_per_ml for empty, full in cups_g]
+    levels_mm = [1e3 * ml / mm2 for ml, mm2 in zip(volumes_ml, areas, strict=True)]
+    agreed_mm, count = median(levels_mm), len(levels_mm)
+    # The median holds this bowl too: with what they have in common, 1/n on the average, gone.
+    shrink = math.sqrt(1.0 + _MEDIAN_VARIANCE[count - 1] - 2.0 / count) if count > 1 else 0.0
+    # Of two floats each stands half of their difference off the middle.
+    allowed_mm = tolerance_mm / 2 if count == 2 else tolerance_mm
     found = []
-    for carb, volume_ml in enumerate(volumes, start=1):
-        off = difference(Measured(volume_ml, own_u), mean_of_others)
-        # The mean holds this bowl too: the difference is a little surer than if it did not.
-        off = Measured(off.value, own_u * ((count - 1) / count) ** 0.5 if count > 1 else own_u)
-        level = scaled(1e3 / bowl_area_mm2, off)
-        shared = rss(_AREA_REL_SD, _DENSITY_REL_SD) * level.value
-        level = Measured(level.value, rss(level.u, shared))
-        volume = Measured(volume_ml, rss(own_u, _DENSITY_REL_SD * volume_ml))
-        found.append(BowlDrain(carb, volume, level))
+    for carb, (volume_ml, level_mm) in enumerate(zip(volumes_ml, levels_mm, strict=True), start=1):
+        off_mm = level_mm - agreed_mm
+        own_u_mm = 1e3 * own_u_ml / areas[carb - 1] * shrink
+        shared = rss(_AREA_REL_SD, _DENSITY_REL_SD) * off_mm
+        volume = Measured(volume_ml, rss(own_u_ml, _DENSITY_REL_SD * volume_ml))
+        found.append(BowlDrain(carb, volume, Measured(off_mm, rss(own_u_mm, shared)), allowed_mm))
     return tuple(found)

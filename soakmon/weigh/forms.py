@@ -6,6 +6,8 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
+from soakmon.weigh.drain import TOLERANCE_MM
+
 MOST_G = 200_000.0
 Grams = Annotated[float, Field(ge=0, le=MOST_G, allow_inf_nan=False)]
 Number = Annotated[float, Field(allow_inf_nan=False)]
@@ -84,6 +86,7 @@ class DrainForm(Form):
 
     fuel_c: Celsius = 20.0
     resolution_g: Annotated[float, Field(gt=0, le=10)] = 0.01
+    tolerance_mm: Annotated[float, Field(gt=0, le=20, allow_inf_nan=False)] = TOLERANCE_MM
     cups_g: list[tuple[Grams, Grams]] = Field(min_length=1, max_length=8)
 
 

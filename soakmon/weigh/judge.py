@@ -141,15 +141,23 @@ def told_blank(result: BlankRun, form: dict[str, Any]) -> Judged:
 
 def drain(form: DrainForm, settings: Settings) -> Judged:
     """Judge drained bowls."""
-    area = settings.geometry.bowls[0].area_mm2
-    bowls = drained(form.cups_g, settings.fuel, form.fuel_c, area, resolution_g=form.resolution_g)
+    areas = [bowl.area_mm2 for bowl in settings.geometry.bowls]
+    bowls = drained(
+        form.cups_g,
+        settings.fuel,
+        form.fuel_c,
+        areas,
+        resolution_g=form.resolution_g,
+        tolerance_mm=form.tolerance_mm,
+    )
     lines = tuple(
-        f"carb {b.carb}: {_pm(b.volume_ml, 'ml')}, level {_pm(b.level_mm, 'mm')} against the mean"
-        + (" – DIFFERS" if b.differs else "")
+        f"carb {b.carb}: {_pm(b.volume_ml, 'ml')}, level {_pm(b.level_mm, 'mm')} against what "
+        f"most agree on{' – DIFFERS' if b.differs else ''}"
         for b in bowls
     )
     odd = [str(b.carb) for b in bowls if b.differs]
-    summary = f"levels differ at carb {', '.join(odd)}" if odd else "bowls alike"
+    alike = f"bowls alike, within {form.tolerance_mm:g} mm" if len(bowls) > 1 else "one bowl"
+    summary = f"levels differ at carb {', '.join(odd)}" if odd else alike
     readings = [
         {
             "carb": b.carb,
@@ -170,15 +178,23 @@ def shots(form: ShotsForm, settings: Settings) -> Judged:
     result = pumped(
         form.series_g, form.strokes, settings.fuel, form.fuel_c, resolution_g=form.resolution_g
     )
-    lines = [f"carb {s.carb}: {_pm(s.ml_per_stroke, 'ml')} a stroke" for s in result.shots]
-    spread = f"spread {100 * result.spread.value:.1f} % ± {100 * result.spread.expanded:.1f} %"
-    even = result.even()
-    lines.append(f"{spread}: {'even' if even else 'UNEVEN'}")
+    lines = [
+        f"carb {s.carb}: {_pm(s.ml_per_stroke, 'ml')} a stroke"
+        + (" – GIVES NO FUEL" if s.carb in result.dead else "")
+        for s in result.shots
+    ]
+    even, spread = result.even(), "one pump has no spread"
+    if result.spread is not None:
+        spread = f"spread {100 * result.spread.value:.1f} % ± {100 * result.spread.expanded:.1f} %"
+    if result.dead:
+        spread = f"no fuel from the pump of carb {', '.join(map(str, result.dead))}"
+    lines.append(f"{spread}: {'good' if even else 'NOT GOOD'}")
     readings = [
         {"carb": s.carb, "ml_per_stroke": s.ml_per_stroke.value, "u_ml": s.ml_per_stroke.u}
         for s in result.shots
     ]
-    data = {**_kept(readings, form), "spread": result.spread.as_dict()}
+    told = None if result.spread is None else result.spread.as_dict()
+    data = {**_kept(readings, form), "spread": told}
     return Judged("shots", even, spread, tuple(lines), data)
 
 

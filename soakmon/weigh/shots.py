@@ -12,6 +12,8 @@ from soakmon.weigh.uncertainty import Measured, mean_of, rss, scaled, uniform
 _DENSITY_REL_SD = 0.01
 # Fuel that hangs at the nozzle or dries off the cup in one series; workshop judgement, no source.
 _HANGING_G = 0.03
+# Less than this a stroke is no shot: pumps give some tenths of a ml; judgement.
+_LEAST_ML = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,14 +26,26 @@ class Shot:
 
 @dataclass(frozen=True, slots=True)
 class Shots:
-    """All pumps: spread is (most − least) over the mean; spread_u its standard uncertainty."""
+    """All pumps: spread is (most − least) over the mean; None of a single one, or of none alive."""
 
     shots: tuple[Shot, ...]
-    spread: Measured
+    spread: Measured | None
+
+    @property
+    def dead(self) -> tuple[int, ...]:
+        """Carbs whose pump gave nothing that more than a wet nozzle and its uncertainty explain."""
+        return tuple(
+            one.carb
+            for one in self.shots
+            if one.ml_per_stroke.value <= _LEAST_ML + one.ml_per_stroke.expanded
+        )
 
     def even(self, limit: float = 0.1) -> bool:
-        """Whether the spread stays under a limit (10 %: common practice, no source)."""
-        return self.spread.value <= limit
+        """Whether every pump gives fuel, and the spread stays under a limit.
+
+        10 %: common practice, no source. A single pump has no spread, and is even if it gives.
+        """
+        return not self.dead and (self.spread is None or self.spread.value <= limit)
 
 
 def pumped(
@@ -63,10 +77,10 @@ def pumped(
     return Shots(tuple(shots), _spread(own))
 
 
-def _spread(own: list[Measured]) -> Measured:
+def _spread(own: list[Measured]) -> Measured | None:
     """(Most − least) over the mean; the fuel's density cancels."""
     most, least = max(own, key=lambda m: m.value), min(own, key=lambda m: m.value)
     mean = sum(m.value for m in own) / len(own)
-    if mean <= 0 or most is least:
-        return Measured(0.0, 0.0)
+    if mean <= 0 or len(own) == 1:
+        return None
     return Measured((most.value - least.value) / mean, rss(most.u, least.u) / mean)

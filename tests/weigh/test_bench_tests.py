@@ -81,24 +81,83 @@ def test_blank_runs_that_say_nothing_are_refused(change, says):
         blank_run(BenchGeometry(), FUEL, *change(*blank(1.0)))
 
 
+AREAS = [1200.0] * 8
+LEFT_ML = 0.05 / G_PER_ML
+
+
+def cups(*volumes_ml):
+    """Cups that bowls of these volumes were drained into; half of what may stay wet has stayed."""
+    return [(50.0, 50.0 + (v - LEFT_ML) * G_PER_ML) for v in volumes_ml]
+
+
 @given(st.lists(st.floats(10.0, 120.0), min_size=1, max_size=8))
 def test_drained_volumes_and_levels(volumes_ml):
-    cups = [(50.0, 50.0 + v * G_PER_ML) for v in volumes_ml]
-    bowls = drained(cups, FUEL, 20.0, 1200.0)
-    mean = sum(volumes_ml) / len(volumes_ml)
+    bowls = drained(cups(*volumes_ml), FUEL, 20.0, AREAS)
     for bowl, volume in zip(bowls, volumes_ml, strict=True):
         assert bowl.volume_ml.value == pytest.approx(volume, rel=1e-6)
-        assert bowl.level_mm.value == pytest.approx((volume - mean) / 1.2, abs=1e-6)
-    assert sum(b.level_mm.value for b in bowls) == pytest.approx(0.0, abs=1e-6)
+        off_ml = volume - float(np.median(volumes_ml))
+        assert bowl.level_mm.value == pytest.approx(off_ml / 1.2, abs=1e-6)
 
 
 def test_one_bowl_that_stands_higher_is_told_apart():
-    cups = [(50.0, 50.0 + v * G_PER_ML) for v in (40.0, 40.0, 40.0, 42.4)]
-    bowls = drained(cups, FUEL, 20.0, 1200.0)
-    assert [b.differs for b in bowls] == [True, True, True, True]
-    assert bowls[3].level_mm.value == pytest.approx(1.5)
-    alike = drained([(50.0, 80.0), (50.0, 80.05)], FUEL, 20.0, 1200.0)
+    """And only that one: the mean of all would accuse its neighbours too."""
+    bowls = drained(cups(40.0, 40.0, 40.0, 42.4), FUEL, 20.0, AREAS)
+    assert [b.differs for b in bowls] == [False, False, False, True]
+    assert bowls[3].level_mm.value == pytest.approx(2.0)
+    alike = drained([(50.0, 80.0), (50.0, 80.05)], FUEL, 20.0, AREAS)
     assert not any(b.differs for b in alike)
+    # Of two that differ nobody can say which is right.
+    assert [b.differs for b in drained(cups(40.0, 42.4), FUEL, 20.0, AREAS)] == [True, True]
+
+
+def test_bowls_of_different_size_are_compared_by_their_levels():
+    bowls = drained(cups(36.0, 48.0, 36.0), FUEL, 20.0, [1200.0, 1600.0, 1200.0])
+    assert [b.level_mm.value for b in bowls] == pytest.approx([0.0, 0.0, 0.0], abs=1e-9)
+    with pytest.raises(ValueError, match="3 bowls were drained, and areas of 2"):
+        drained(cups(36.0, 48.0, 36.0), FUEL, 20.0, [1200.0, 1600.0])
+    with pytest.raises(ValueError, match="areas of 0"):
+        drained(cups(36.0), FUEL, 20.0, [])
+
+
+def racks(rng, count, heights_mm):
+    """The whole procedure: levels about one setting, fuel that stays wet, a scale to 0.01 g."""
+    for _ in range(2000):
+        volumes_ml = 40.0 + 1.2 * (heights_mm(rng, count) + rng.uniform(-3, 3))
+        grams = volumes_ml * G_PER_ML - rng.uniform(0, 0.1, count)
+        found = [(round(50.0, 2), round(50.0 + g, 2)) for g in grams]
+        yield drained(found, FUEL, 20.0, AREAS)
+
+
+@pytest.mark.parametrize("count", [2, 3, 4, 6, 8])
+def test_how_often_drained_racks_are_judged_wrongly(count):
+    """Floats set to ±0.5 mm pass; one that is 2.5 mm off is found, and no other accused."""
+    rng = np.random.default_rng(count)
+
+    def set_well(rng, count):
+        return rng.uniform(-0.5, 0.5, count)
+
+    def one_off(rng, count):
+        heights = set_well(rng, count)
+        heights[0] += 2.5
+        return heights
+
+    failed = sum(any(b.differs for b in bowls) for bowls in racks(rng, count, set_well))
+    assert failed / 2000 <= 0.01
+    judged = list(racks(rng, count, one_off))
+    assert np.mean([bowls[0].differs for bowls in judged]) >= 0.97
+    if count > 2:
+        accused = np.mean([any(b.differs for b in bowls[1:]) for bowls in judged])
+        assert accused <= 0.01
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 5, 8])
+def test_the_stated_uncertainty_of_a_level_is_its_scatter(count):
+    """Equal bowls: what the levels scatter by is what is stated, 95 % within two of it."""
+    rng = np.random.default_rng(count)
+    found = [b for bowls in racks(rng, count, lambda _, n: np.zeros(n)) for b in bowls]
+    off = np.array([b.level_mm.value for b in found])
+    stated = float(np.mean([b.level_mm.u for b in found]))
+    assert float(np.sqrt((off**2).mean())) == pytest.approx(stated, rel=0.06, abs=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -158,7 +217,7 @@ def test_an_unchanged_leak_is_seldom_called_a_needle():
             assert blamed / 4000 <= 0.05, (per_min, regular)
 
 
-@given(st.floats(0.05, 2.0), st.integers(1, 50))
+@given(st.floats(0.1, 2.0), st.integers(1, 50))
 def test_shots_give_ml_per_stroke(ml, strokes):
     series = [[(10.0, 10.0 + ml * strokes * G_PER_ML)]] * 4
     result = pumped(series, strokes, FUEL, 20.0)
@@ -177,6 +236,26 @@ def test_more_strokes_are_surer_and_a_weak_pump_shows():
     assert not uneven.even()
 
 
+@pytest.mark.parametrize("carbs", [1, 4])
+def test_a_dead_pump_never_passes(carbs):
+    """The whole procedure, 2,000 times: nothing comes, drops hang, the scale flips a digit."""
+    rng = np.random.default_rng(carbs)
+    for _ in range(2000):
+        after_g = np.round(10.0 + np.abs(rng.normal(0, 0.01, carbs)), 2)
+        result = pumped([[(10.0, g)] for g in after_g.tolist()], 20, FUEL, 20.0)
+        assert not result.even()
+        assert result.dead == tuple(range(1, carbs + 1))
+
+
+def test_one_pump_has_no_spread():
+    result = pumped([[(10.0, 14.8)]], 20, FUEL, 20.0)
+    assert result.spread is None
+    assert result.even()
+    one_dead = pumped([[(10.0, 14.8)], [(10.0, 10.0)]], 20, FUEL, 20.0)
+    assert one_dead.dead == (2,)
+    assert not one_dead.even(limit=9.0)
+
+
 @given(st.floats(3.0, 40.0), st.floats(0.0, 2.0))
 def test_float_gain(dry_g, gain_g):
     result = weighed(2, [dry_g, dry_g], [dry_g + gain_g] * 3)
@@ -193,8 +272,8 @@ def test_float_gain(dry_g, gain_g):
         (lambda: pumped([[(10.0, 9.0)]], 5, FUEL, 20.0), "carb 1: the cup weighs less"),
         (lambda: pumped([[]], 5, FUEL, 20.0), "at least one"),
         (lambda: pumped([[(1.0, 2.0)]], 0, FUEL, 20.0), "at least one stroke"),
-        (lambda: drained([(5.0, 4.0)], FUEL, 20.0, 1200.0), "carb 1: the full cup"),
-        (lambda: drained([], FUEL, 20.0, 1200.0), "nothing was drained"),
+        (lambda: drained([(5.0, 4.0)], FUEL, 20.0, AREAS), "carb 1: the full cup"),
+        (lambda: drained([], FUEL, 20.0, AREAS), "0 bowls were drained"),
     ],
 )
 def test_weighings_that_cannot_be_are_refused(call, says):
