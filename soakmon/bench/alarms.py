@@ -21,6 +21,7 @@ class Wrong(StrEnum):
     FEED = "feed_open"
     STALLED = "stalled"
     JOURNAL = "journal"
+    PANEL = "panel"
 
 
 def of_trip(trip: Trip) -> Alarm:

@@ -30,6 +30,7 @@ from soakmon.bench.edges import Drop
 from soakmon.bench.feed import Feed
 from soakmon.bench.guard import Code, Guard, Trip
 from soakmon.bench.keeper import Keeper
+from soakmon.bench.panel import SturdyPanel
 from soakmon.bench.ports import BenchParts, Press
 from soakmon.bench.preflight import Check, check_machine, check_outlets, check_told
 from soakmon.bench.resume import resume_session
@@ -125,7 +126,8 @@ class Service:
         self.latch = Latch(journal.path.with_name(LATCH))
         self.feed = Feed(parts.valve, self.latch, lambda: self.levels, self.clock.wall_s)
         self.listeners: list[Listener] = []
-        self.teller = Teller(self.latch, parts.panel, self.listeners)
+        self.panel = SturdyPanel(parts.panel, self._panel_broke)
+        self.teller = Teller(self.latch, self.panel, self.listeners)
         self.alarms = Alarms(self.feed, self.teller, self.later, self._take)
         self.asked: Asked[Any] | None = None
         self.pausing: Pause | None = None
@@ -403,19 +405,22 @@ class Service:
             self.concluded(self.journal.soak)
 
     def _pressed(self) -> None:
-        for press in self.parts.panel.presses():
+        for press in self.panel.presses():
             if press is Press.SHORT:
                 self.acknowledge()
             elif press is Press.HELD and self.session is not None and not self.session.ended:
                 self.session.end("ended at the bench")
                 self._conclude(self.session)
 
+    def _panel_broke(self, text: str) -> None:
+        self.sound("bench", text, Wrong.PANEL, shut=False)
+
     def _panel(self) -> None:
         session = self.session
         waiting = self.alarms.waiting()
         alarms = [*waiting, *(session.alarms if session is not None else [])]
         waiting += session.unacknowledged if session is not None else []
-        self.parts.panel.show(lamp=bool(alarms), buzzer=bool(waiting))
+        self.panel.show(lamp=bool(alarms), buzzer=bool(waiting))
 
     def _anchor(self, t_s: float) -> Anchor:
         return Anchor(

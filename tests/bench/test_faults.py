@@ -101,6 +101,22 @@ def test_a_valve_that_does_not_shut_is_an_alarm_of_its_own(tmp_path):
     assert bench.service.status["shut_itself"]
 
 
+def test_a_panel_that_breaks_is_told_and_stops_nothing(soaking):
+    whole = soaking.simulation.parts().panel
+
+    def broken(**_):
+        raise OSError("no answer")
+
+    soaking.service.parts.panel.show = broken
+    soaking.run(0.05)
+    assert texts(soaking).count("the panel does not answer (no answer)") == 1
+    assert soaking.session.phase == "soaking"
+    assert soaking.simulation.feed_open
+    soaking.service.parts.panel.show = whole.show
+    soaking.run(0.01)
+    assert soaking.simulation.buzzer
+
+
 def test_a_session_that_fails_shuts_the_valve(soaking):
     def broken(row, drops):
         raise RuntimeError("a fault in the program")

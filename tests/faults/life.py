@@ -66,7 +66,8 @@ class Life:
     """The bench of one history; `service` is None while it is down.
 
     told: calls of `concluded`; rows: (soak, t_s, mass_g, world time) of all rows that were made;
-    deaths: world times at which the process ended.
+    deaths: world times at which the process ended; fell: why it could not start, if that was no
+    matter of its files.
     """
 
     def __init__(self, folder: Path, scenario: Scenario, every_s: float, soak_h: float) -> None:
@@ -86,6 +87,7 @@ class Life:
         self.rows: list[tuple[int, float, float, float]] = []
         self.deaths: list[float] = []
         self.born_s = 0.0
+        self.fell = ""
         self.air_s = float("-inf")
 
     def world_s(self) -> float:
@@ -102,6 +104,9 @@ class Life:
         except Killed:
             self.die()
         except SoakmonError:
+            self.bury()
+        except Exception as error:
+            self.fell = f"{type(error).__name__}: {error}"
             self.bury()
 
     def _begin(self) -> None:

@@ -80,6 +80,7 @@ class Watch:
             self.ill.append((now_s - life.every_s, now_s))
         if life.phone.way != "up":
             self.phone_from_s = now_s + _BACK_S[life.phone.way]
+        assert not life.fell, f"cannot start: {life.fell}"
         self._openings()
         if life.service is None:
             assert not life.faulty.commanded, "(a) open though the service is down"
