@@ -134,7 +134,7 @@ class Decider:
             self.tally.add(gate, t_s, count)
             # What drips while the feed is shut tells causes apart, not whether there is a leak.
             if self.weep is not None and not shut:
-                self.weep.gates[gate].add(t_s, count, float(spacing_s[index]))
+                self.weep.hear(gate, t_s, count, float(spacing_s[index]), math.nan)
                 if gate + 1 not in alarmed:
                     self.since_look = _LOOK_EVERY
 
@@ -204,13 +204,13 @@ class Decider:
         self.weep = Weep(self.settings, average.t_s, self.tally.gates, average.mass_g)
         self.soak_s = average.t_s
         for t_s, gate, count in self.tally.recent(self.finder.started_s):
-            self.weep.gates[gate].add(t_s, count, 1.0)
+            self.weep.hear(gate, t_s, count, 1.0, math.nan)
 
     def _begin_mass(self, average: Average) -> None:
         weep = self.weep
         assert weep is not None
         fresh = Weep(self.settings, average.t_s, self.tally.gates, average.mass_g)
-        fresh.gates, fresh.fed_s = weep.gates, weep.fed_s
+        fresh.carry_on(weep)
         self.weep, self.mass_running = fresh, True
         self.soak_s = average.t_s
         self.evaporation.restart()
@@ -253,6 +253,7 @@ class Decider:
         weep = self.weep
         if weep is None:
             return
+        weep.weigh(self.last_row_s, at_once=self.finished)
         mass = weep.mass_log_ratio()
         alarmed = {alarm.carb for alarm in self.alarms}
         loses = not alarmed and self._loses(weep, mass)

@@ -1,9 +1,12 @@
-"""The evidence of one drop gate: is what it counts fuel, dark counts, or flicker?
+"""The evidence of one drop gate: is what it counts fuel, or something else?
 
-Three stories compete over the times of the counts, as point processes:
-- dark counts: Poisson at an unknown small rate;
-- flicker (sun, a loose lead; see `flicker`);
+These stories compete over the times of the counts, as point processes:
+- dark counts: Poisson at an unknown small rate, of which the other gates tell (see `dark`);
+- flicker: minutes full of counts (sun, a loose lead; see `flicker`);
+- clusters of any length (see `clusters`);
+- something that keeps time but is heard by other gates too: a load that switches on and off;
 - a leak: dark until a first drop, then drops that keep time, more or less (see `renewal`).
+In each of them a count may also be the company of others (see `company`).
 """
 
 from __future__ import annotations
@@ -12,21 +15,39 @@ import math
 
 import numpy as np
 
+from soakmon.watch.clusters import LASTS_S, Clusters
+from soakmon.watch.company import Count, Near
+from soakmon.watch.dark import MULTIPLES, log_weights
 from soakmon.watch.flicker import STAYS, Flicker
 from soakmon.watch.logs import log_sum
 from soakmon.watch.renewal import Renewal, Rhythm
 from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
+from soakmon.watch.widths import drop_likeness
 
 CELL_S = 900.0
-# How drops of a leak keep time, and how likely: closely, roughly, not at all.
-_RHYTHMS = ((Rhythm(40, 3), 0.6), (Rhythm(8, 0), 0.35), (Rhythm(1, 0), 0.05))
+# How drops of a leak keep time, and how likely: closely, with drops lost, roughly, hardly, not.
+_RHYTHMS = (
+    (Rhythm(40, 3, 0.02), 0.45),
+    (Rhythm(40, 3, 0.35), 0.2),
+    (Rhythm(8, 0, 0.1), 0.2),
+    (Rhythm(3, 0, 0.1), 0.1),
+    (Rhythm(1, 0), 0.05),
+)
 _MOST_EVENTS = 1500
-# Dark rate as a multiple of the expected one, and its weight.
-_DARK = ((0.25, 0.35), (1.0, 0.4), (3.0, 0.22), (10.0, 0.029), (30.0, 1e-3))
-_LOG_WEIGHT: Floats = np.log([weight for _, weight in _DARK])
+_ROWS_APART = 4.0
 _DARK_AMONG_DROPS = 2.0
-_FLICKER = 0.2
+# Chances of the stories without a leak beside dark counts. A story of chance p wakes people on no
+# more than (share of the budget) / p of the nights on which it is true (Ville's inequality).
+_FLICKER, _CLUSTERS = 0.15, 0.12
+# A switched load: how many of its counts other gates hear too, and the chance of each.
+_HEARD: Floats = np.array([0.25, 0.65])
+_SWITCHED: Floats = np.array([0.003, 0.02])
+_CYCLE_S = (120.0, 3600.0)
+# It is heard from early on, or begins some time of the day.
+_SOON_S, _DAY_S = 3600.0, 86400.0
+# Counts that company explains better than any rate of dark counts could.
+_COMPANY_PER_S = 1e-3
 
 
 @kept
@@ -35,69 +56,105 @@ class GateEvidence:
 
     def __init__(self, rates_per_h: Floats, dark_per_h: float, start_s: float) -> None:
         self.rates: Floats = rates_per_h / 3600.0
-        self.dark: Floats = np.array([m * dark_per_h / 3600.0 for m, _ in _DARK])
+        self.dark_per_h = dark_per_h
+        self.dark: Floats = MULTIPLES * dark_per_h / 3600.0
+        self.log_weight: Floats = log_weights([], dark_per_h, 0.0)
         self.start_s = start_s
         self.last_event_s = math.nan
         self.count = 0
         self.full = False
-        among = _DARK_AMONG_DROPS * dark_per_h / 3600.0
+        self.among_per_s = _DARK_AMONG_DROPS * dark_per_h / 3600.0
         # How well each rhythm explains the intervals since the first count.
-        self.rhythms = [Renewal(self.rates, among, rhythm) for rhythm, _ in _RHYTHMS]
-        # First count of each onset cell: its time, log-likelihood of the counts before it as dark
-        # ones, what each rhythm said at it.
+        self.rhythms = [Renewal(self.rates, rhythm) for rhythm, _ in _RHYTHMS]
+        # By dark rate: log-likelihood of the counts so far, without that there were no others.
+        self.log_dark: Floats = np.zeros(len(self.dark))
+        # First count of each onset cell: its time, `log_dark` of the counts before it, what each
+        # rhythm said at it, and how well each switched load explained who else had counted.
         self.cells: list[float] = []
-        self.dark_before: list[float] = []
+        self.dark_before: list[Floats] = []
         self.rhythms_at: list[list[Floats]] = [[] for _ in _RHYTHMS]
-        self.flickers = [Flicker(start_s, stays, among) for stays in STAYS]
+        self.switched_at: list[Floats] = []
+        self.switched: Floats = np.zeros(len(_HEARD))
+        self.log_company = 0.0
+        self.flickers = [Flicker(start_s, stays, self.among_per_s) for stays in STAYS]
+        self.clusters = [Clusters(start_s, lasts_s, self.among_per_s) for lasts_s in LASTS_S]
 
-    def add(self, t_s: float, counts: int, spacing_s: float) -> None:
-        """Counts seen in the spacing_s before t_s."""
+    def add(self, count: Count, near: Near) -> None:
+        """Take a count, in its company."""
         # A gate that has counted so much is past doubt: its evidence stays as it stood then.
         if self.count >= _MOST_EVENTS:
             self.full = True
             return
-        for k in range(counts):
-            self._event(t_s - spacing_s * (1 - (k + 1) / counts), dense=counts > 1)
-
-    def _event(self, t_s: float, *, dense: bool) -> None:
+        t_s, company_per_s = count.t_s, near.per_s
+        log_stray = math.log(self.among_per_s + company_per_s)
+        likeness = drop_likeness(count.dark_ms)
+        # Rows that are not much shorter than an interval hide whether it keeps time.
+        dense = count.dense or t_s - self.last_event_s < _ROWS_APART * count.spacing_s
         for rhythm in self.rhythms:
-            rhythm.add(t_s, dense=dense)
+            rhythm.add(t_s, log_stray, log_drop=likeness, dense=dense)
         if not self.cells or t_s - self.cells[-1] > CELL_S:
             self.cells.append(t_s)
-            self.dark_before.append(self._log_dark(self.count, t_s))
+            self.dark_before.append(self.log_dark)
+            self.switched_at.append(self.switched)
             for at, rhythm in zip(self.rhythms_at, self.rhythms, strict=True):
                 at.append(rhythm.total)
         self.count += 1
         self.last_event_s = t_s
-        for flicker in self.flickers:
-            flicker.add(t_s)
+        self.log_dark = self.log_dark + np.log(self.dark + company_per_s)
+        self.switched = self.switched + near.heard(_HEARD)
+        for cluster in self.clusters:
+            cluster.add(t_s, company_per_s)
+        if near.others_per_s < _COMPANY_PER_S:
+            for flicker in self.flickers:
+                flicker.add(t_s)
+        else:
+            self.log_company += math.log(near.others_per_s)
+
+    def told(self, others: list[int], t_s: float) -> None:
+        """What the other gates have counted by t_s."""
+        hours = max(t_s - self.start_s, 0.0) / 3600.0
+        self.log_weight = log_weights(others, self.dark_per_h, hours)
 
     def log_no_leak(self, t_s: float) -> float:
-        """Log-likelihood of everything so far without a leak: dark counts or flicker."""
+        """Log-likelihood of everything so far without a leak, but for a switched load."""
         t_s = self.last_event_s if self.full else t_s
-        dark = self._log_dark(self.count, t_s)
-        each = _FLICKER / len(self.flickers)
-        flickers = [flicker.until(t_s) + math.log(each) for flicker in self.flickers]
-        return float(np.logaddexp.reduce([dark + math.log(1 - _FLICKER), *flickers]))
+        dark = float(self._log_dark(self.log_dark, t_s))
+        stories = [dark + math.log(1 - _FLICKER - _CLUSTERS)]
+        each = math.log(_FLICKER / len(self.flickers))
+        stories += [flicker.until(t_s) + self.log_company + each for flicker in self.flickers]
+        each = math.log(_CLUSTERS / len(self.clusters))
+        stories += [cluster.until(t_s) + each for cluster in self.clusters]
+        return float(np.logaddexp.reduce(stories))
 
-    def _log_dark(self, count: int, t_s: float) -> float:
-        """Log-likelihood of so many dark counts up to t_s, over the dark rates."""
-        seconds = max(t_s - self.start_s, 0.0)
-        return float(log_sum(_LOG_WEIGHT + count * np.log(self.dark) - self.dark * seconds))
+    def _log_dark(self, log_dark: Floats, t_s: float | Floats) -> Floats:
+        """Log-likelihood of dark counts (…, D) and of no others up to t_s, over the dark rates."""
+        seconds = np.maximum(np.asarray(t_s) - self.start_s, 0.0)
+        return log_sum(self.log_weight + log_dark - self.dark * seconds[..., None], -1)
 
     def log_ratio(self, t_s: float) -> tuple[Floats, Floats]:
         """First-drop times (C,) s and log-likelihood ratios (C, R) of a leak starting to drip then.
 
-        C is 0 while nothing was counted. The ratio is against `log_no_leak`.
+        C is 0 while nothing was counted. The ratio is against all stories without a leak.
         """
         if not self.cells:
             return np.zeros(0), np.zeros((0, len(self.rates)))
-        t_s = self.last_event_s if self.full else t_s
+        t_s = self.last_event_s if self.full else max(t_s, self.last_event_s)
         times = np.array(self.cells)
         since = [
             rhythm.until(t_s) - np.array(at) + math.log(weight)
             for rhythm, at, (_, weight) in zip(self.rhythms, self.rhythms_at, _RHYTHMS, strict=True)
         ]
-        first = np.array(self.dark_before) - math.log(CELL_S)
-        leak = np.logaddexp.reduce(since)
-        return times, leak + first[:, None] - self.log_no_leak(t_s)
+        first = self._log_dark(np.array(self.dark_before), times) - math.log(CELL_S)
+        strays = self.among_per_s * (t_s - times)
+        leak = np.logaddexp.reduce(since) + (first - strays)[:, None]
+        no_leak = np.logaddexp(self.log_no_leak(t_s), self._log_switched(leak))
+        return times, leak - no_leak
+
+    def _log_switched(self, leak: Floats) -> float:
+        """Log-likelihood of something that keeps time as a leak does, but is heard elsewhere."""
+        since_s = np.array(self.cells) - self.start_s
+        begins = 0.5 * np.exp(-since_s / _SOON_S) / _SOON_S + 0.5 / _DAY_S
+        heard = self.switched - np.array(self.switched_at) + np.log(_SWITCHED)
+        cycles = leak[:, (self.rates < 1 / _CYCLE_S[0]) & (self.rates > 1 / _CYCLE_S[1])]
+        by_cell = log_sum(heard, -1) + np.log(begins * CELL_S / cycles.shape[1])
+        return float(log_sum(cycles + by_cell[:, None]))

@@ -1,11 +1,12 @@
-"""How well drops at nearly regular intervals explain the counts of a gate, dark counts among them.
+"""How well drops at nearly regular intervals explain the counts of a gate, stray counts among them.
 
 Drops of one leak follow one another like a renewal process with Erlang intervals, at a rate that
-wanders by small steps about the leak's: what feeds a drip changes with temperature and head. Now
-and then a drop is missed or shaken off, and an interval is of any length. A dark count between two
-drops must not break the rhythm, so the last drop may be the last count or one of the two before it;
-and a leak may stop for good (a seal swells, a crack runs dry), with all later counts dark. A
-forward recursion carries these possibilities along, for each rate at once.
+wanders by small steps about the leak's: what feeds a drip changes with temperature and head. A gate
+loses some of them, so an interval may be two or three; now and then a drop is shaken off, and an
+interval is of any length. A stray count between two drops must not break the rhythm, so the last
+drop may be the last count or one of the two before it; and a leak may stop (a seal swells, a crack
+runs dry), with later counts stray, and begin again. A forward recursion carries these possibilities
+along, for each rate at once.
 """
 
 from __future__ import annotations
@@ -21,11 +22,13 @@ from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
 
 _BACK = 3
-_STOPS = 0.01
+# Chance, after each drop, that it was the last for now; and how often per s it then begins again.
+_STOPS, _AGAIN_PER_S = 0.01, 1 / (8 * 3600.0)
 _LEAST_GAP_S = 0.05
-_ANY_LENGTH = 0.1
-# Steps of the wandering rate: a sixth of an octave, at one drop in five.
-_STEP, _STEPS = 1 / 6, 0.2
+_ANY_LENGTH = 0.08
+# Steps of the wandering rate: a sixth of an octave, at one drop in five; and jumps.
+_STEP, _STEPS, _JUMPS = 1 / 6, 0.2, 0.01
+_MOST_IN_ONE = 5
 # Finite, so that sums of chances that are nothing stay numbers.
 _NEVER = -1e9
 
@@ -34,11 +37,13 @@ _NEVER = -1e9
 class Rhythm:
     """shape: of the Erlang intervals, whose sd is 1 / √shape of their mean.
 
-    reach: how many steps the rate may wander to either side of the leak's.
+    reach: how many steps the rate may wander to either side of the leak's; lost: share of the drops
+    that the gate does not count.
     """
 
     shape: int
     reach: int
+    lost: float = 0.0
 
     @property
     def rates(self) -> Floats:
@@ -51,19 +56,31 @@ class Rhythm:
         weights = np.exp(-0.5 * (np.arange(-self.reach, self.reach + 1) / 2.0) ** 2)
         return np.asarray(np.log(weights / weights.sum()))
 
+    @property
+    def in_one(self) -> tuple[tuple[int, float], ...]:
+        """How many drops an interval between counts is, with its chance."""
+        if self.shape == 1:
+            # Of drops at random a share is again drops at random: there is nothing to tell.
+            return ((1, 1.0),)
+        chances = [(1 - self.lost) * self.lost**k for k in range(_MOST_IN_ONE)]
+        some = [(k + 1, chance / sum(chances)) for k, chance in enumerate(chances)]
+        return tuple((k, chance) for k, chance in some if chance > 1e-3)
+
 
 @kept
 class Renewal:
     """Log-likelihood (R,) of the intervals since the first count, for drop rates (R,) per s.
 
-    dark_per_s: rate of the counts that are no drops.
+    What stray counts there are is said with each count; that there are no others is left to the
+    caller, since it holds for all rates alike.
     """
 
-    def __init__(self, rates_per_s: Floats, dark_per_s: float, rhythm: Rhythm) -> None:
+    def __init__(self, rates_per_s: Floats, rhythm: Rhythm) -> None:
         self.shape = rhythm.shape
+        self.lost = rhythm.lost
         self.rates: Floats = rates_per_s[:, None] * rhythm.rates
+        self.log_rates: Floats = np.log(self.rates)
         self.log_first: Floats = rhythm.log_first
-        self.dark_per_s = dark_per_s
         self.times_s: list[float] = []
         # (k, R, S): everything so far, with the last drop k counts back; last: the leak stopped.
         self.by_last: Floats = np.full((_BACK + 1, *self.rates.shape), _NEVER)
@@ -73,77 +90,92 @@ class Renewal:
         """(R,) log-likelihood of the counts so far."""
         return log_sum(log_sum(self.by_last, 0), -1)
 
-    def add(self, t_s: float, *, dense: bool) -> None:
-        """Take the next count. dense: it came in one row with others and has no time of its own."""
+    def add(self, t_s: float, log_stray: float, *, log_drop: float = 0.0, dense: bool) -> None:
+        """Take the next count.
+
+        log_stray: of the rate per s of counts that are no drops, then; log_drop: how much better a
+        drop explains how long the beam was dark; dense: it came in one row with others and has no
+        time of its own.
+        """
         if not self.times_s:
-            self.by_last[0] = self.log_first
+            self.by_last[0] = self.log_first + log_drop
             self.times_s = [t_s] * _BACK
             return
         ages_s = np.maximum(t_s - np.array(self.times_s), _LEAST_GAP_S)
         gap_s = float(ages_s[0])
         # Counts that came in one row have no regularity to see: as good as counts at random.
         if dense:
-            interval = _log_interval(gap_s * self.rates, 1)
+            interval = _log_interval(gap_s * self.rates, 1, 0.0)
         else:
-            interval = _log_interval(ages_s[:, None, None] * self.rates, self.shape)
+            interval = _log_interval(ages_s[:, None, None] * self.rates, self.shape, self.lost)
         fell = log_sum(self.by_last[:_BACK] + interval, 0)
+        stopped = self._stopped() - _AGAIN_PER_S * gap_s
+        again = log_sum(stopped, -1)[:, None] + self.log_first + math.log(_AGAIN_PER_S)
         after: Floats = np.empty_like(self.by_last)
-        after[0] = _wandered(fell + np.log(self.rates)) - self.dark_per_s * gap_s
-        dark = math.log(self.dark_per_s) - self.dark_per_s * gap_s
-        after[1:_BACK] = self.by_last[: _BACK - 1] + dark
-        after[_BACK] = self._stopped() + dark
+        after[0] = np.logaddexp(_wandered(fell + self.log_rates, self.log_first), again) + log_drop
+        after[1:_BACK] = self.by_last[: _BACK - 1] + log_stray
+        after[_BACK] = stopped + log_stray
         self.by_last = after
         self.times_s = [t_s, *self.times_s[:-1]]
 
     def until(self, t_s: float) -> Floats:
         """(R,) as `total`, with no count between the last one and t_s."""
         ages_s = np.maximum(t_s - np.array(self.times_s), 0.0)
-        waiting = _log_longer(ages_s[:, None, None] * self.rates, self.shape)
+        waiting = _log_longer(ages_s[:, None, None] * self.rates, self.shape, self.lost)
         going_on = log_sum(self.by_last[:_BACK] + waiting, 0)
-        total = np.logaddexp(going_on, self._stopped())
-        return np.asarray(log_sum(total, -1) - self.dark_per_s * float(ages_s[0]))
+        stopped = self._stopped() - _AGAIN_PER_S * float(ages_s[0])
+        return log_sum(np.logaddexp(going_on, stopped), -1)
 
     def _stopped(self) -> Floats:
         """(R, S) the leak has stopped, before the last count or just after it."""
         return np.asarray(np.logaddexp(self.by_last[_BACK], self.by_last[0] + math.log(_STOPS)))
 
 
-def _wandered(terms: Floats) -> Floats:
-    """(R, S) after a drop: a step up or down, or none; none beyond the ends."""
+def _wandered(terms: Floats, log_first: Floats) -> Floats:
+    """(R, S) after a drop: a step up or down, none beyond the ends; a jump; or nothing."""
     step = terms + math.log(_STEPS / 2)
     up = np.concatenate([step[:, :1], step[:, :-1]], axis=1)
     down = np.concatenate([step[:, 1:], step[:, -1:]], axis=1)
-    stay = terms + math.log(1 - _STEPS)
-    return np.asarray(np.logaddexp(np.logaddexp(up, down), stay))
+    stay = np.logaddexp(terms + math.log(1 - _STEPS - _JUMPS), np.logaddexp(up, down))
+    jump = log_sum(terms, -1)[:, None] + log_first + math.log(_JUMPS)
+    return np.asarray(np.logaddexp(stay, jump))
 
 
-def _log_interval(means: Floats, shape: int) -> Floats:
+def _log_interval(means: Floats, shape: int, lost: float) -> Floats:
     """Log-density of intervals in units of their mean."""
-    x = shape * means
-    erlang = math.log(shape) + (shape - 1) * np.log(x) - x - math.lgamma(shape)
+    parts = []
+    x, log_x = shape * means, np.log(shape * means)
+    for drops, chance in Rhythm(shape, 0, lost).in_one:
+        n = drops * shape
+        parts.append(math.log(shape * chance) + (n - 1) * log_x - x - math.lgamma(n))
+    erlang = parts[0] if len(parts) == 1 else log_sum(np.array(parts), 0)
     return np.asarray(_or_any(erlang, means))
 
 
-def _log_longer(means: Floats, shape: int) -> Floats:
+def _log_longer(means: Floats, shape: int, lost: float) -> Floats:
     """Log-probability of an interval longer than that, in units of its mean."""
-    erlang = np.interp(means, _MEANS, _log_erlang_longer(shape))
+    erlang = np.interp(means, _MEANS, _log_erlang_longer(shape, lost))
     return np.asarray(_or_any(erlang, means))
 
 
-# Beyond six means nothing is left of it that matters beside intervals of any length.
-_MEANS: Floats = np.linspace(0.0, 6.0, 1201)
+# Beyond ten means nothing is left of it that matters beside intervals of any length.
+_MEANS: Floats = np.linspace(0.0, 10.0, 2001)
 
 
 @cache
-def _log_erlang_longer(shape: int) -> Floats:
+def _log_erlang_longer(shape: int, lost: float) -> Floats:
     """The same of Erlang intervals, at _MEANS."""
     x = shape * _MEANS
+    chances = dict(Rhythm(shape, 0, lost).in_one)
     term = np.ones_like(x)
     total = np.ones_like(x)
-    for k in range(1, shape):
+    longer = np.zeros_like(x)
+    for k in range(1, max(chances) * shape + 1):
+        if k % shape == 0:
+            longer += chances.get(k // shape, 0.0) * total
         term = term * (x / k)
         total = total + term
-    return np.asarray(np.log(total) - x)
+    return np.asarray(np.log(longer) - x)
 
 
 def _or_any(erlang: Floats, means: Floats) -> Floats:

@@ -14,6 +14,7 @@ import numpy as np
 
 from soakmon.physics.drops import drop_mass_g
 from soakmon.physics.geometry import Bowl
+from soakmon.watch.company import NEAR_S, Company
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.gate import CELL_S, GateEvidence
 from soakmon.watch.logs import log_sum
@@ -90,6 +91,8 @@ class Weep:
         self.gates = [
             GateEvidence(LEAKS / drop, priors.dark_per_h, start_s) for drop in self.drop_g
         ]
+        self.company = Company(gates, start_s)
+        self.weighed_s = start_s
         self.evaporated_g = 0.0
 
     @property
@@ -133,6 +136,26 @@ class Weep:
         if feed_open > 0:
             self.fed_s = t_s
 
+    def hear(self, gate: int, t_s: float, count: int, spacing_s: float, dark_ms: float) -> None:
+        """Counts of a gate in the spacing_s before t_s, dark for dark_ms (NaN: unknown)."""
+        self.company.hear(gate, t_s, count, spacing_s, dark_ms)
+
+    def weigh(self, until_s: float, *, at_once: bool = False) -> None:
+        """Weigh the counts that have had a minute for company, by until_s; at_once: all of them."""
+        ready_s = until_s if at_once else until_s - NEAR_S
+        for index, gate in enumerate(self.gates):
+            for count in self.company.due(index, ready_s):
+                gate.add(count, self.company.near(index, count))
+        self.weighed_s = max(self.weighed_s, min(ready_s, self.fed_s))
+        counted = [gate.count for gate in self.gates]
+        for index, gate in enumerate(self.gates):
+            gate.told(counted[:index] + counted[index + 1 :], self.weighed_s)
+
+    def carry_on(self, before: Weep) -> None:
+        """Take over what the gates have counted: only the mass starts afresh."""
+        self.gates, self.company = before.gates, before.company
+        self.fed_s, self.weighed_s = before.fed_s, before.weighed_s
+
     def _coarsen(self) -> None:
         """Keep every second onset when a soak outlasts the grid."""
         half = ONSETS // 2
@@ -167,7 +190,7 @@ class Weep:
 
         mass: None where the mass is not asked.
         """
-        times, ratios = self.gates[index].log_ratio(self.fed_s)
+        times, ratios = self.gates[index].log_ratio(self.weighed_s)
         if not len(times):
             # A leak under a gate that has counted nothing has not started to drip yet.
             return 0.0, np.zeros((0, len(LEAKS))), times
@@ -191,7 +214,7 @@ class Weep:
         drips may be water that condensed on a cold bowl: however regular the drops, a mass that
         stays while they fall speaks against fuel.
         """
-        times, ratios = self.gates[index].log_ratio(self.fed_s)
+        times, ratios = self.gates[index].log_ratio(self.weighed_s)
         ratio = float(log_sum(self._joint(index, times, ratios, mass)))
         water = float(log_sum(self._joint(index, times, ratios, None))) + np.log(_WATER)
         return ratio - float(np.logaddexp(np.logaddexp(0.0, self.unseen(mass)), water))

@@ -1,0 +1,135 @@
+"""Counts in company: what the other gates, and the gate itself, counted close to a count.
+
+A slammed door, a grinder, somebody at the bench or a load that is switched makes counts at several
+gates, within a second or within a minute of each other, and often more than one at a gate. Drops of
+two carburettors know nothing of each other. So a count is weighed once a minute has passed, and
+beside what any count may be, it may be the company of its neighbours: how likely that is follows
+from how often this gate has counted when others did, beyond chance.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+from dataclasses import dataclass
+
+import numpy as np
+
+from soakmon.watch.rows import Floats
+from soakmon.watch.state import kept
+
+# A bang is over within seconds, a disturbance within a minute (judgement), or a row.
+_AT_ONCE_S, NEAR_S = 2.0, 60.0
+_AT_ONCE_SHARE = 0.7
+# Counts of one gate so close are one moment of it.
+_MOMENT_S = 5.0
+# As if it had been seen: half a company in two moments of the others.
+_SEEN, _OF = 0.5, 2.0
+_LEAST_CHANCE = 0.01
+# Share of counts followed at once by another: ringing, a satellite, a load that chatters.
+_FOLLOWED, _FOLLOWS_S = 0.15, 1.0
+
+
+@kept
+@dataclass(frozen=True, slots=True)
+class Count:
+    """One count at t_s (s) of a gate, and what is known of it when it is weighed.
+
+    spacing_s: what its time is known to; dense: it came in one row with others and has no time of
+    its own; dark_ms: how long the beam was dark, NaN where unknown.
+    """
+
+    t_s: float
+    spacing_s: float
+    dense: bool
+    dark_ms: float
+
+
+@dataclass(frozen=True, slots=True)
+class Near:
+    """What is near a count.
+
+    others_per_s: how many counts per s the company of other gates makes then; follows_per_s: and
+    what the gate itself has just counted; others: whether another gate counted within a minute;
+    chance: how likely that was by chance, NaN where the count only follows one of its own.
+    """
+
+    others_per_s: float
+    follows_per_s: float
+    others: bool
+    chance: float
+
+    @property
+    def per_s(self) -> float:
+        """How many counts per s company of any kind makes."""
+        return self.others_per_s + self.follows_per_s
+
+    def heard(self, share: Floats) -> Floats:
+        """Log of how much likelier this is, if others hear such a share of what the gate counts."""
+        if not math.isfinite(self.chance):
+            return np.zeros(len(share))
+        chance = min(max(self.chance, _LEAST_CHANCE), 1 - _LEAST_CHANCE)
+        either = 1 - (1 - share) * (1 - chance)
+        return np.log(either / chance) if self.others else np.log(1 - share)
+
+
+@kept
+class Company:
+    """The counts of all gates that wait to be weighed, and their moments."""
+
+    def __init__(self, gates: int, start_s: float) -> None:
+        self.start_s = start_s
+        self.waiting: list[list[Count]] = [[] for _ in range(gates)]
+        # Of each gate: its moments, and those of all the others together.
+        self.own_s: list[list[float]] = [[] for _ in range(gates)]
+        self.others_s: list[list[float]] = [[] for _ in range(gates)]
+        self.last_s = [-math.inf] * gates
+        self.shared = [0.0] * gates
+        self.by_chance = [0.0] * gates
+
+    def hear(self, gate: int, t_s: float, counts: int, spacing_s: float, dark_ms: float) -> None:
+        """Counts of a gate in the spacing_s before t_s."""
+        for k in range(counts):
+            at_s = t_s - spacing_s * (1 - (k + 1) / counts)
+            self.waiting[gate].append(Count(at_s, spacing_s, counts > 1, dark_ms))
+        _note(self.own_s[gate], t_s, spacing_s)
+        for other, moments in enumerate(self.others_s):
+            if other != gate:
+                _note(moments, t_s, spacing_s)
+
+    def due(self, gate: int, until_s: float) -> list[Count]:
+        """Counts of a gate up to until_s, oldest first, which then wait no more."""
+        waiting = self.waiting[gate]
+        ready = [count for count in waiting if count.t_s <= until_s]
+        self.waiting[gate] = [count for count in waiting if count.t_s > until_s]
+        return ready
+
+    def near(self, gate: int, count: Count) -> Near:
+        """What was counted near a count; learns from it."""
+        moments = self.others_s[gate]
+        at_once_s, near_s = max(_AT_ONCE_S, count.spacing_s), max(NEAR_S, count.spacing_s)
+        close = _around(moments, count.t_s, at_once_s) / (2 * at_once_s)
+        around = _around(moments, count.t_s, near_s)
+        shape = _AT_ONCE_SHARE * close + (1 - _AT_ONCE_SHARE) * around / (2 * near_s)
+        share = max(self.shared[gate] - self.by_chance[gate], 0.0) + _SEEN
+        company = min(share / (len(moments) + _OF), 1.0) * shape
+        follows_s = max(_FOLLOWS_S, count.spacing_s)
+        follows = count.t_s - self.last_s[gate] <= follows_s
+        self.last_s[gate] = count.t_s
+        seconds = max(count.t_s - self.start_s, 2 * near_s)
+        chance = -math.expm1(-len(moments) * 2 * near_s / seconds)
+        if follows:
+            return Near(company, _FOLLOWED / follows_s, False, math.nan)
+        self.shared[gate] += float(around > 0)
+        self.by_chance[gate] += chance
+        return Near(company, 0.0, around > 0, chance)
+
+
+def _note(moments: list[float], t_s: float, spacing_s: float) -> None:
+    if not moments or t_s - moments[-1] > max(_MOMENT_S, spacing_s):
+        moments.append(t_s)
+
+
+def _around(moments: list[float], t_s: float, within_s: float) -> int:
+    """How many moments are so near to t_s."""
+    return bisect_right(moments, t_s + within_s) - bisect_left(moments, t_s - within_s)

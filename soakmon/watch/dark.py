@@ -1,0 +1,53 @@
+"""How often a gate may count without a drop: what the other gates count tells.
+
+Light, dust and the bench's electronics are much the same at all gates, so their dark rates are
+spread about one of the bench; now and then a single gate is a noisy one.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from soakmon.watch.logs import log_sum
+from soakmon.watch.rows import Floats
+
+# Dark rate as a multiple of the expected one, and its weight for a bench (judgement; no rate was
+# ever published).
+_RATES = (
+    (0.25, 0.3), (1.0, 0.37), (3.0, 0.2), (10.0, 0.07), (30.0, 0.03),
+    (100.0, 0.015), (300.0, 0.01), (1000.0, 0.005),
+)  # fmt: skip
+MULTIPLES: Floats = np.array([multiple for multiple, _ in _RATES])
+_BENCH: Floats = np.log([weight for _, weight in _RATES])
+# Chance that a gate is one step beside its bench, to either side; that it is noisy by itself; that
+# what it counts is something else: drops, flicker.
+_BESIDE, _NOISY, _ELSE = 0.2, 0.008, 0.1
+
+
+def _gate_given_bench() -> Floats:
+    """(bench, gate) weights."""
+    size = len(MULTIPLES)
+    near = (1 - 2 * _BESIDE) * np.eye(size) + _BESIDE * (np.eye(size, k=1) + np.eye(size, k=-1))
+    near /= near.sum(axis=1, keepdims=True)
+    noisy = np.where(MULTIPLES >= 10, 1.0, 0.0)
+    return np.asarray((1 - _NOISY) * near + _NOISY * noisy / noisy.sum())
+
+
+_GIVEN = _gate_given_bench()
+_LOG_GIVEN: Floats = np.log(np.maximum(_GIVEN, 1e-12))
+
+
+def log_weights(counts: list[int], dark_per_h: float, hours: float) -> Floats:
+    """Log-weights of a gate's MULTIPLES, the other gates having counted so much in these hours."""
+    bench = _BENCH.copy()
+    mean = MULTIPLES * max(dark_per_h * hours, 1e-9)
+    for count in counts:
+        poisson = count * np.log(mean) - mean - math.lgamma(count + 1)
+        dark = log_sum(_LOG_GIVEN + poisson, 1) + math.log(1 - _ELSE)
+        # Anything else is as likely to make any count, on a logarithmic scale.
+        other = math.log(_ELSE) - math.log((count + 1) * (count + 2))
+        bench += np.logaddexp(dark, other)
+    bench -= log_sum(bench)
+    return np.asarray(log_sum(bench[:, None] + _LOG_GIVEN, 0))
