@@ -10,7 +10,7 @@ import numpy as np
 from soakmon.bench.edges import Drop, DropMerger
 from soakmon.bench.guard import Sample
 from soakmon.bench.ports import BenchParts
-from soakmon.watch.rows import Rows
+from soakmon.watch.rows import Floats, Rows
 
 ROW_S = 1.0
 _STUCK_S = 2.0
@@ -57,6 +57,7 @@ class Sampler:
         self.raw: list[float] = []
         self.recent_counts: tuple[float, ...] = ()
         self.counts = np.zeros(parts.gates.count)
+        self.dark_s: list[list[float]] = [[] for _ in range(parts.gates.count)]
         self.blocked_since: list[float | None] = [None] * parts.gates.count
         self.air_c = math.nan
         self.air_at_s = -math.inf
@@ -91,6 +92,7 @@ class Sampler:
         for drop in self.merger.push(self.parts.gates.edges(), t_s - self.offset_s):
             times[drop.gate].append(drop.t_s + self.offset_s)
             self.drops.append(replace(drop, t_s=drop.t_s + self.offset_s))
+            self.dark_s[drop.gate].append(drop.dark_s)
         self.counts += [len(gate) for gate in times]
         for gate, blocked in enumerate(self.parts.gates.blocked()):
             since = self.blocked_since[gate]
@@ -115,6 +117,7 @@ class Sampler:
             counts[None, :],
             None,
             np.array([1.0 if feed_open else 0.0]),
+            self._dark_ms(counts)[None, :],
         )
         # Also what is no mass by this gain and zero: a cell is calibrated by it.
         second = float(np.median(self.raw)) if self.raw else math.nan
@@ -122,8 +125,19 @@ class Sampler:
         self.raw.clear()
         self.masses.clear()
         self.counts[:] = 0
+        for dark_s in self.dark_s:
+            dark_s.clear()
         self.row_end_s = max(self.row_end_s + ROW_S, t_s + 0.5 * ROW_S)
         return row
+
+    def _dark_ms(self, counts: Floats) -> Floats:
+        """(N,) median time for which each beam was dark at a drop of this row; NaN without."""
+        return np.array(
+            [
+                1e3 * float(np.median(dark_s)) if dark_s and math.isfinite(count) else math.nan
+                for dark_s, count in zip(self.dark_s, counts.tolist(), strict=True)
+            ]
+        )
 
     def take_drops(self) -> list[Drop]:
         """Drops with their times (s of the soak) since the last call."""

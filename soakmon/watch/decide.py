@@ -134,7 +134,8 @@ class Decider:
             self.tally.add(gate, t_s, count)
             # What drips while the feed is shut tells causes apart, not whether there is a leak.
             if self.weep is not None and not shut:
-                self.weep.hear(gate, t_s, count, float(spacing_s[index]), math.nan)
+                dark_ms = math.nan if rows.block_ms is None else float(rows.block_ms[index, gate])
+                self.weep.hear(gate, t_s, count, float(spacing_s[index]), dark_ms)
                 if gate + 1 not in alarmed:
                     self.since_look = _LOOK_EVERY
 

@@ -63,10 +63,10 @@ def _stands(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
         return True
     if alarm.carb is None:
         return weep.unseen(mass) > 0 or chance_of_none(weep) < _CONTRADICTED
-    return _borne_out(decider, weep, mass, alarm.carb - 1)
+    return _borne_out(decider, weep, mass, alarm)
 
 
-def _borne_out(decider: Decider, weep: Weep, mass: Floats, gate: int) -> bool:
+def _borne_out(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
     """Whether the mass lets a gate's counts be drops of fuel.
 
     Where the bottle plainly lost what the counts say, they are, whatever else could explain the
@@ -74,15 +74,30 @@ def _borne_out(decider: Decider, weep: Weep, mass: Floats, gate: int) -> bool:
     what dripped. What the gate itself counted later does not matter: drops that were sure before
     the sun reached it, or before they stopped, were drops.
     """
-    # What drips while the feed is shut does not come from the bottle.
-    drops = decider.tally.steady(gate, fed_until_s(decider, weep))
-    dripped_g = drops * weep.drop_g[gate]
+    assert alarm.carb is not None
+    gate = alarm.carb - 1
+    dripped_g = _said_to_have_dripped_g(decider, weep, alarm, gate)
     observed_g = decider.curve.observed_g() or 0.0
     if observed_g - decider.curve.expected().best > _PLAINLY * dripped_g:
         return True
     together, alone = weep.under_gate(gate, mass)[0], weep.under_gate(gate, None)[0]
     against = together < alone - _AGAINST
     return not (against and chance_of_losing(weep, dripped_g) < _CONTRADICTED)
+
+
+def _said_to_have_dripped_g(decider: Decider, weep: Weep, alarm: Alarm, gate: int) -> float:
+    """What an alarm and the gate's counts say has dripped while the feed was open.
+
+    No more than the gate had counted at the alarm and twice the rate it told, from then on. What
+    drips while the feed is shut does not come from the bottle.
+    """
+    fed_s, tally = fed_until_s(decider, weep), decider.tally
+    steady_g = tally.steady(gate, fed_s) * weep.drop_g[gate]
+    if alarm.leak_g_per_h is None:
+        return steady_g
+    before_g = (tally.total[gate] - tally.since(gate, alarm.t_s)) * weep.drop_g[gate]
+    later_h = max(fed_s - alarm.t_s, 0.0) / 3600
+    return min(steady_g, before_g + 2 * alarm.leak_g_per_h * later_h)
 
 
 def fed_until_s(decider: Decider, weep: Weep) -> float:

@@ -35,7 +35,7 @@ _RHYTHMS = (
     (Rhythm(1, 0), 0.05),
 )
 _MOST_EVENTS = 1500
-_ROWS_APART = 4.0
+_ROWS_APART = 1.5
 _DARK_AMONG_DROPS = 2.0
 # Chances of the stories without a leak beside dark counts. A story of chance p wakes people on no
 # more than (share of the budget) / p of the nights on which it is true (Ville's inequality).

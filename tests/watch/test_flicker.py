@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from soakmon.watch.company import Count, Near
 from soakmon.watch.flicker import STAYS, Flicker
 from soakmon.watch.gate import GateEvidence
 from soakmon.watch.weep import GATE_PRIOR, LEAKS
@@ -14,11 +15,14 @@ from soakmon.watch.weep import GATE_PRIOR, LEAKS
 DROP_G = 0.0133
 
 
+ALONE = Near(0.0, 0.0, False, 0.0)
+
+
 def ratio(times_s: np.ndarray) -> float:
     """Log-ratio of a leak at a gate that counted at these times of an eight-hour soak."""
     gate = GateEvidence(LEAKS / DROP_G, 0.02, 0.0)
     for t_s in times_s:
-        gate.add(float(t_s), 1, 1.0)
+        gate.add(Count(float(t_s), 1.0, False, math.nan), ALONE)
     _, ratios = gate.log_ratio(8 * 3600.0)
     return float(np.logaddexp.reduce((ratios + np.log(GATE_PRIOR)).ravel()))
 

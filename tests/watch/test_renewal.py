@@ -10,14 +10,16 @@ from scipy import stats
 
 from soakmon.watch.renewal import Renewal, Rhythm
 
+# Chance that a leak stops with a drop, and how often per s it then begins again.
+STOPS, AGAIN_PER_S = 0.01, 1 / 28800
 RATES = np.array([0.5, 1.0, 2.0]) / 3600
 DARK = 1e-9
 
 
 def heard(times_s: list[float], rhythm: Rhythm, dark: float = DARK) -> Renewal:
-    renewal = Renewal(RATES, dark, rhythm)
+    renewal = Renewal(RATES, rhythm)
     for t_s in times_s:
-        renewal.add(t_s, dense=False)
+        renewal.add(t_s, math.log(dark), dense=False)
     return renewal
 
 
@@ -26,27 +28,43 @@ def test_one_interval_is_an_erlang_one_or_any(shape):
     gap = 3000.0
     erlang = stats.gamma.pdf(gap, shape, scale=1 / (shape * RATES))
     any_length = stats.expon.pdf(gap, scale=1 / RATES)
-    expected = np.log(0.9 * erlang + 0.1 * any_length)
+    again = STOPS * AGAIN_PER_S * np.exp(-AGAIN_PER_S * gap)
+    expected = np.log(0.92 * erlang + 0.08 * any_length + again)
     assert heard([0.0, gap], Rhythm(shape, 0)).total == pytest.approx(expected, abs=1e-3)
+
+
+@pytest.mark.parametrize("shape", [3, 8, 40])
+def test_an_interval_may_be_several_where_drops_are_lost(shape):
+    gap, lost = 3500.0, 0.35
+    chances = (1 - lost) * lost ** np.arange(5)
+    chances /= chances.sum()
+    erlang = sum(
+        chance * stats.gamma.pdf(gap, (k + 1) * shape, scale=1 / (shape * RATES))
+        for k, chance in enumerate(chances)
+    )
+    again = STOPS * AGAIN_PER_S * np.exp(-AGAIN_PER_S * gap)
+    expected = np.log(0.92 * erlang + 0.08 * stats.expon.pdf(gap, scale=1 / RATES) + again)
+    assert heard([0.0, gap], Rhythm(shape, 0, lost)).total == pytest.approx(expected, abs=0.01)
 
 
 @pytest.mark.parametrize("shape", [1, 8, 40])
 def test_waiting_is_a_survival(shape):
     wait = 5000.0
     erlang = stats.gamma.sf(wait, shape, scale=1 / (shape * RATES))
-    longer = 0.9 * erlang + 0.1 * stats.expon.sf(wait, scale=1 / RATES)
+    longer = 0.92 * erlang + 0.08 * stats.expon.sf(wait, scale=1 / RATES)
     # Or the leak has stopped.
-    expected = np.log(longer + 0.01)
+    expected = np.log(longer + STOPS * np.exp(-AGAIN_PER_S * wait))
     assert heard([0.0], Rhythm(shape, 0)).until(wait) == pytest.approx(expected, abs=1e-3)
 
 
 def test_the_chance_of_a_next_count_and_of_none_is_one():
-    renewal = heard([0.0, 3500.0], Rhythm(40, 3), dark=1e-5)
+    renewal = heard([0.0, 3500.0], Rhythm(40, 3))
     until = 3500.0 + 4 * 3600
     steps = np.linspace(3501.0, until, 4000)
     densities = []
     for t_s in steps:
-        again = heard([0.0, 3500.0, float(t_s)], Rhythm(40, 3), dark=1e-5)
+        again = heard([0.0, 3500.0, float(t_s)], Rhythm(40, 3))
+        # No stray counts before it or after: that is said by whoever asks.
         densities.append(np.exp(again.until(float(t_s)) - renewal.until(3500.0)))
     some = np.trapezoid(np.array(densities), steps, axis=0)
     none = np.exp(renewal.until(until) - renewal.until(3500.0))
@@ -74,3 +92,27 @@ def test_keeping_time_is_worth_most_where_time_is_kept():
     rough = np.cumsum(3600 * rng.gamma(8, 1 / 8, 12)).tolist()
     assert heard(close, Rhythm(40, 3)).total[1] > heard(close, Rhythm(8, 0)).total[1] + 4
     assert heard(rough, Rhythm(8, 0)).total[1] > heard(rough, Rhythm(40, 3)).total[1]
+
+
+def test_lost_drops_are_worth_more_where_they_are_expected():
+    rng = np.random.default_rng(5)
+    times = np.cumsum(3600 * rng.normal(1, 0.08, 60))
+    seen = times[rng.random(60) > 0.35].tolist()
+    expects = heard(seen, Rhythm(40, 3, 0.35)).total[1]
+    assert expects > heard(seen, Rhythm(40, 3, 0.02)).total[1] + 8
+    assert expects > heard(seen, Rhythm(1, 0)).total.max() + 15
+
+
+def test_a_leak_may_stop_and_begin_again():
+    drops = [*(600.0 * np.arange(12)), *(90_000 + 600.0 * np.arange(12))]
+    pause = heard(drops, Rhythm(40, 3), dark=1e-6).total.max()
+    whole = heard([600.0 * n for n in range(24)], Rhythm(40, 3), dark=1e-6).total.max()
+    assert whole - 25 < pause < whole
+
+
+def test_a_count_that_was_dark_like_a_drop_is_worth_more():
+    plain, likely = (Renewal(RATES, Rhythm(40, 3)) for _ in range(2))
+    for t_s in (0.0, 3600.0, 7200.0):
+        plain.add(t_s, -12.0, dense=False)
+        likely.add(t_s, -12.0, log_drop=0.7, dense=False)
+    assert likely.total[1] == pytest.approx(plain.total[1] + 3 * 0.7, abs=0.1)
