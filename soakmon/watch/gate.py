@@ -97,7 +97,7 @@ class GateEvidence:
             self.dark_before.append(self.log_dark)
             self.switched_at.append(self.switched)
             for at, rhythm in zip(self.rhythms_at, self.rhythms, strict=True):
-                at.append(rhythm.total)
+                at.append(rhythm.total - likeness)
         self.count += 1
         self.last_event_s = t_s
         self.log_dark = self.log_dark + np.log(self.dark + company_per_s)

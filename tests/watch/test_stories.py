@@ -1,0 +1,179 @@
+"""Every story of a gate's counts: what is no leak wakes nobody, what is one is found."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from soakmon.watch.budget import Budget
+from soakmon.watch.settings import Settings
+from soakmon.watch.weep import LEAKS, ONSETS, Weep
+
+H, DAY = 3600.0, 86400.0
+DROP_G = 0.0133
+Counts = list[np.ndarray]
+Story = Callable[[np.random.Generator], Counts]
+SAYS_NOTHING = np.zeros((ONSETS, len(LEAKS)))
+SURELY = -math.log(Budget(0.01, 4).weep_gate)
+
+
+def best(counts: Counts, spacing_s: float = 1.0) -> float:
+    """The highest that any gate's log-ratio gets in a night of counts and a mass without news."""
+    weep = Weep(Settings(), 0.0, len(counts), 0.0)
+    rows = sorted(
+        (math.ceil(t_s / spacing_s) * spacing_s, gate)
+        for gate, times in enumerate(counts)
+        for t_s in times.tolist()
+        if 0 < t_s < DAY
+    )
+    told = sorted({*(t_s for t_s, _ in rows), *np.arange(0, DAY + 1, 1800.0).tolist()})
+    highest, place = -math.inf, 0
+    for t_s in told:
+        while place < len(rows) and rows[place][0] <= t_s:
+            weep.hear(rows[place][1], rows[place][0], 1, spacing_s, math.nan)
+            place += 1
+        weep.wait(t_s, 1.0)
+        weep.weigh(t_s)
+        for gate, evidence in enumerate(weep.gates):
+            if evidence.count:
+                highest = max(highest, weep.gate_ratio(gate, SAYS_NOTHING))
+    return highest
+
+
+def dark(rng: np.random.Generator, per_h: float = 0.03) -> Counts:
+    return [rng.uniform(0, DAY, rng.poisson(24 * per_h)) for _ in range(4)]
+
+
+def noise_at_all_gates(rng: np.random.Generator) -> Counts:
+    return dark(rng, 1.0)
+
+
+def one_noisy_gate(rng: np.random.Generator) -> Counts:
+    counts = dark(rng)
+    counts[1] = rng.uniform(0, DAY, rng.poisson(24 * 1.5))
+    return counts
+
+
+def heard(rng: np.random.Generator, times: np.ndarray, within_s: float, share: float) -> Counts:
+    """Events that reach each gate with such a chance, some time later."""
+    counts = dark(rng)
+    for gate in range(4):
+        struck = times[rng.random(len(times)) < share]
+        counts[gate] = np.append(counts[gate], struck + rng.uniform(0, within_s, len(struck)))
+    return counts
+
+
+def a_compressor(rng: np.random.Generator) -> Counts:
+    every_s = rng.uniform(600, 1800)
+    times = np.cumsum(every_s * rng.lognormal(0, 0.05, 100))
+    return heard(rng, times, 0.5, 0.6)
+
+
+def shaking(rng: np.random.Generator) -> Counts:
+    spells = rng.uniform(0, DAY, 8)
+    times = np.concatenate([spell + rng.uniform(0, 600, 6) for spell in spells])
+    return heard(rng, times, 40.0, 0.5)
+
+
+def insects(rng: np.random.Generator) -> Counts:
+    counts = dark(rng)
+    for _ in range(6):
+        visit = rng.uniform(0, DAY) + np.cumsum(rng.exponential(rng.uniform(5, 200), 6))
+        gate = rng.integers(4)
+        counts[gate] = np.append(counts[gate], visit)
+    return counts
+
+
+NO_LEAKS = [noise_at_all_gates, one_noisy_gate, a_compressor, shaking, insects]
+
+
+@pytest.mark.parametrize("story", NO_LEAKS)
+def test_what_is_no_leak_wakes_nobody(story: Story):
+    for seed in range(2):
+        assert best(story(np.random.default_rng(seed))) < SURELY
+
+
+def drip(
+    rng: np.random.Generator, g_per_day: float, spread: float = 0.08, lost: float = 0.0
+) -> np.ndarray:
+    mean_s = DAY * DROP_G / g_per_day
+    times = rng.uniform(0, mean_s) + np.cumsum(mean_s * rng.gamma(spread**-2, spread**2, 400))
+    return times[rng.random(400) >= lost]
+
+
+def below(rng: np.random.Generator, gate: int, times: np.ndarray) -> Counts:
+    counts = dark(rng)
+    counts[gate] = np.append(counts[gate], times)
+    return counts
+
+
+@pytest.mark.parametrize(
+    ("g_per_day", "spread", "lost"), [(0.2, 0.08, 0.0), (0.5, 0.08, 0.3), (1.0, 0.35, 0.0)]
+)
+def test_a_drip_is_found_however_it_is_heard(g_per_day: float, spread: float, lost: float):
+    for seed in range(2):
+        rng = np.random.default_rng(seed)
+        assert best(below(rng, 2, drip(rng, g_per_day, spread, lost))) > SURELY
+
+
+def test_a_drip_with_an_end_is_found():
+    rng = np.random.default_rng(1)
+    times = drip(rng, 2.0)
+    assert best(below(rng, 0, times[times < 6 * H])) > SURELY
+
+
+def test_a_drip_of_which_a_spell_is_lost_is_found():
+    rng = np.random.default_rng(1)
+    times = drip(rng, 0.5, lost=0.2)
+    assert best(below(rng, 3, times[(times < 5 * H) | (times > 9 * H)])) > SURELY
+
+
+def test_satellites_hide_no_drip():
+    rng = np.random.default_rng(2)
+    times = drip(rng, 1.0)
+    followed = times[rng.random(len(times)) < 0.5]
+    assert best(below(rng, 0, np.append(times, followed + 0.05))) > SURELY
+
+
+def test_a_leak_beside_a_leak_is_found():
+    """Drops of a fast one are company to every drop of the slow one, by chance alone."""
+    rng = np.random.default_rng(3)
+    counts = below(rng, 1, drip(rng, 0.5))
+    counts[2] = drip(rng, 12.0)
+    weep = Weep(Settings(), 0.0, 4, 0.0)
+    for t_s, gate in sorted((t, g) for g, times in enumerate(counts) for t in times if t < DAY):
+        weep.hear(gate, math.ceil(t_s), 1, 1.0, math.nan)
+    weep.wait(DAY, 1.0)
+    weep.weigh(DAY, at_once=True)
+    assert weep.gate_ratio(1, SAYS_NOTHING) > SURELY
+    assert weep.gate_ratio(2, SAYS_NOTHING) > SURELY
+
+
+def test_a_noisy_bench_is_known_by_its_other_gates():
+    rng = np.random.default_rng(4)
+    times = np.sort(rng.uniform(0, DAY, 24))
+    alone, among = (Weep(Settings(), 0.0, 4, 0.0) for _ in range(2))
+    for weep, gates in ((alone, 1), (among, 4)):
+        for gate in range(gates):
+            for t_s in np.sort(times + 700.0 * gate).tolist():
+                weep.hear(gate, t_s, 1, 1.0, math.nan)
+        weep.wait(DAY, 1.0)
+        weep.weigh(DAY, at_once=True)
+    assert among.gate_ratio(0, SAYS_NOTHING) < alone.gate_ratio(0, SAYS_NOTHING) - 1
+
+
+@pytest.mark.parametrize(("dark_ms", "more"), [(4.0, True), (0.3, False), (400.0, False)])
+def test_how_long_the_beam_was_dark_counts(dark_ms: float, more: bool):
+    ratios = []
+    for told_ms in (math.nan, dark_ms):
+        weep = Weep(Settings(), 0.0, 4, 0.0)
+        for n in range(5):
+            weep.hear(0, 2000.0 + 3600.0 * n, 1, 1.0, told_ms)
+        weep.wait(6 * H, 1.0)
+        weep.weigh(6 * H, at_once=True)
+        ratios.append(weep.gate_ratio(0, SAYS_NOTHING))
+    unknown, known = ratios
+    assert known > unknown + 1 if more else known < unknown - 5
