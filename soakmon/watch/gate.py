@@ -75,6 +75,9 @@ class GateEvidence:
         self.rhythms_at: list[list[Floats]] = [[] for _ in _RHYTHMS]
         self.switched_at: list[Floats] = []
         self.switched: Floats = np.zeros(len(_HEARD))
+        # How much like drops the counts were, by the time for which the beam was dark.
+        self.likeness_at: list[float] = []
+        self.likeness = 0.0
         self.log_company = 0.0
         self.flickers = [Flicker(start_s, stays, self.among_per_s) for stays in STAYS]
         self.clusters = [Clusters(start_s, lasts_s, self.among_per_s) for lasts_s in LASTS_S]
@@ -96,9 +99,11 @@ class GateEvidence:
             self.cells.append(t_s)
             self.dark_before.append(self.log_dark)
             self.switched_at.append(self.switched)
+            self.likeness_at.append(self.likeness)
             for at, rhythm in zip(self.rhythms_at, self.rhythms, strict=True):
                 at.append(rhythm.total - likeness)
         self.count += 1
+        self.likeness += likeness
         self.last_event_s = t_s
         self.log_dark = self.log_dark + np.log(self.dark + company_per_s)
         self.switched = self.switched + near.heard(_HEARD)
@@ -157,4 +162,6 @@ class GateEvidence:
         heard = self.switched - np.array(self.switched_at) + np.log(_SWITCHED)
         cycles = leak[:, (self.rates < 1 / _CYCLE_S[0]) & (self.rates > 1 / _CYCLE_S[1])]
         by_cell = log_sum(heard, -1) + np.log(begins * CELL_S / cycles.shape[1])
+        # What keeps time without drops looks like none.
+        by_cell += np.array(self.likeness_at) - self.likeness
         return float(log_sum(cycles + by_cell[:, None]))
