@@ -37,6 +37,7 @@ from soakmon.terminal import Terminal
 
 SYSTEM_SOCKET = Path("/run/soakmon/control.sock")
 LOCAL_FOLDER = Path("soakmon-data")
+_OLD_S = 10.0
 
 out = Terminal()
 
@@ -289,6 +290,8 @@ def _lines(found: dict[str, Any]) -> list[tuple[str, str]]:
     if found.get("dry_at_wall_s"):
         dry = datetime.fromtimestamp(found["dry_at_wall_s"]).astimezone()
         lines.append(("Bottle", f"runs dry at {dry:%H:%M}"))
+    if found.get("age_s", 0.0) > _OLD_S:
+        lines.append(("Trouble", f"all this is {found['age_s']:.0f} s old"))
     lines += [
         ("Trouble", found[key])
         for key in ("cell_trouble", "journal_trouble", "guard_trouble")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable
 from dataclasses import asdict, replace
@@ -30,6 +31,10 @@ def of_trip(trip: Trip) -> Alarm:
     return Alarm(trip.t_s, kind, trip.carb, None, f"guard: {trip.text}", trip.code.value)
 
 
+# For so long, what comes and goes is the same trouble, told once unless it shuts the feed again.
+_AGAIN_S = 600.0
+
+
 class Alarms:
     """Shuts, latches and tells at once; the worker takes each into session and journal when it can.
 
@@ -48,6 +53,19 @@ class Alarms:
         self.lock = threading.Lock()
         self.pending: dict[str, Alarm] = {}
         self.loose: list[Alarm] = []
+        self.sounded_s: dict[str, float] = {}
+
+    def trouble(self, alarm: Alarm, *, shut: bool) -> None:
+        """Raise an alarm of the service itself, unless it was just raised and nothing is new."""
+        with self.lock:
+            since_s = alarm.t_s - self.sounded_s.get(alarm.code, -math.inf)
+            again = 0 <= since_s < _AGAIN_S and (not shut or self.feed.latch.reason is not None)
+            if not again:
+                self.sounded_s[alarm.code] = alarm.t_s
+        if not again:
+            self.sound(alarm, shut=shut)
+        elif shut:
+            self.feed.shut(alarm.text)
 
     def sound(self, alarm: Alarm, *, shut: bool = True) -> None:
         """Raise an alarm, from any thread and without waiting; shut: the feed must be, and stay."""

@@ -59,7 +59,6 @@ _ESTIMATE_EVERY_S = 300.0
 _AIR_LOG_EVERY_S, _AIR_LOG_LENGTH = 600.0, 288
 # Rows in a row at which the session fails: then it will fail at the next ones as well.
 _GIVES_UP_AFTER = 60
-_JOURNAL_AGAIN_S = 600.0
 _STEADY_S = 5.0
 _MEANWHILE = "something came up meanwhile, look at the bench: {}"
 _CONFIRM = "the cautions must be confirmed at the bench before the feed may open"
@@ -141,7 +140,6 @@ class Service:
         self.sampler = self._sampler(self.clock.boot_s(), 0.0)
         self.guard = Guard(bench.guard, self._rack_g())
         self.outlets: Callable[[], list[dict[str, Any]]] = list
-        self.journal_told_s = -math.inf
         self.journal_trouble = ""
         self.sampling_failed = self.keeper_late = False
         self.unsteady_s = -math.inf
@@ -221,9 +219,9 @@ class Service:
     def sound(
         self, kind: str, text: str, code: StrEnum, *, shut: bool = True, t_s: float | None = None
     ) -> None:
-        """Raise an alarm of the bench itself, from any thread; shut: the feed is shut for it."""
+        """Raise an alarm of the service itself, from any thread; shut: the feed is shut for it."""
         at_s = self._t_s() if t_s is None else t_s
-        self.alarms.sound(Alarm(at_s, kind, None, None, text, code.value), shut=shut)
+        self.alarms.trouble(Alarm(at_s, kind, None, None, text, code.value), shut=shut)
 
     def thread_ended(self, name: str, error: BaseException | None) -> None:
         """A thread is gone, for whatever reason: shut, latched and told from here, then `fell`."""
@@ -366,11 +364,10 @@ class Service:
         self._refresh(row)
 
     def _look_at_journal(self, t_s: float) -> None:
-        """A journal that cannot be written is told once, and not again for a while."""
+        """A journal that cannot be written is told when that begins."""
         fresh = bool(self.journal.trouble) and not self.journal_trouble
         self.journal_trouble = self.journal.trouble
-        if fresh and not 0 <= t_s - self.journal_told_s < _JOURNAL_AGAIN_S:
-            self.journal_told_s = t_s
+        if fresh:
             self.sound("bench", self.journal.trouble, Wrong.JOURNAL, shut=False, t_s=t_s)
         if self.journal.damaged and not self.fallen:
             # Started again, the service sets it aside and begins a new one.

@@ -123,6 +123,23 @@ def test_one_exception_in_sampling_is_in_the_soak(filling):
     assert not recall(filling.journal.path).differs
 
 
+def test_a_trouble_that_comes_and_goes_shuts_each_time_and_is_told_once(filling):
+    count = filling.simulation.count
+    for _ in range(5):
+        filling.simulation.count = failing
+        filling.run(2 / 3600)
+        filling.simulation.count = count
+        filling.run(2 / 3600)
+    assert len(texts(filling)) == 1
+    filling.service.resume_feed(cautions_confirmed=True)
+    filling.run(2 / 3600)
+    filling.simulation.count = failing
+    filling.run(2 / 3600)
+    assert not filling.simulation.feed_open
+    assert filling.session.phase == "isolating"
+    assert len(texts(filling)) == 2
+
+
 def test_a_session_that_fails_at_every_row_is_ended_and_told_once(filling):
     filling.session.take = failing
     filling.run(90 / 3600)
