@@ -15,7 +15,15 @@ from soakmon.physics.arrays import Floats
 from soakmon.physics.expectation import expected_loss
 from soakmon.physics.fuels import Fuel
 from soakmon.physics.geometry import BenchGeometry
-from soakmon.weigh.uncertainty import Measured, difference, mean_of, ratio, rss, uniform
+from soakmon.weigh.uncertainty import (
+    REPEATABILITY_G,
+    Measured,
+    difference,
+    mean_of,
+    ratio,
+    rss,
+    uniform,
+)
 
 LEAST_HOURS = 6.0
 # What the ratio still leaves open on another day: air movement, fuel from another drum.
@@ -113,11 +121,13 @@ def blank_weighed(
     before_g: Sequence[float],
     after_g: Sequence[float],
     resolution_g: float = 0.01,
+    repeatability_g: float = REPEATABILITY_G,
     air_rel_sd: float = 0.05,
 ) -> BlankRun:
     """Judge a blank run of which only both ends were weighed, at a mean temperature air_c.
 
-    before_g, after_g: repeated weighings. air_rel_sd: what a degree of doubt about the mean
+    before_g, after_g: weighings; repeatability_g: standard deviation of one, as known beforehand.
+    air_rel_sd: what a degree of doubt about the mean
     temperature does to the expectation (vapour pressure rises by 4 to 5 % per °C).
     """
     if hours < LEAST_HOURS:
@@ -128,7 +138,10 @@ def blank_weighed(
     expectation = expected_loss(replace(geometry, bowls=()), fuel, t_s, np.full_like(t_s, air_c))
     expected = float(expectation.best_g[-1])
     read = uniform(resolution_g / 2)
-    measured = difference(mean_of(before_g, read), mean_of(after_g, read))
+    measured = difference(
+        mean_of(before_g, read, repeat=repeatability_g),
+        mean_of(after_g, read, repeat=repeatability_g),
+    )
     _refuse_small(measured)
     return BlankRun(
         hours, measured, expected, ratio(measured, Measured(expected, air_rel_sd * expected))

@@ -20,7 +20,7 @@ from statistics import fmean
 import numpy as np
 
 from soakmon.weigh.oiml import CellClass
-from soakmon.weigh.uncertainty import Measured, rss, uniform
+from soakmon.weigh.uncertainty import Measured, uniform, widened
 
 VALID_DAYS = 182
 _LEAST_MASSES = 3
@@ -118,9 +118,8 @@ def calibrate(
     ]
     if returned_g is not None:
         judgements.append(Judgement("return to dead load", returned_g, cell.dead_load_return_g))
-    u_gain = _gain_u(steps, residuals.tolist(), gain, resolution_counts)
     return Calibration(
-        Measured(gain, u_gain),
+        _gain(steps, residuals.tolist(), gain, resolution_counts),
         float(zero),
         tuple(float(r) for r in residuals),
         _repeat_sd(steps, residuals.tolist()),
@@ -210,10 +209,10 @@ def _creep(
     ]
 
 
-def _gain_u(
+def _gain(
     steps: Sequence[Step], residuals_g: Sequence[float], gain: float, resolution_counts: float
-) -> float:
-    """Standard uncertainty of g per count: scatter (A), masses and resolution (B).
+) -> Measured:
+    """Grams per count, uncertain by scatter (A, steps less two), masses and resolution (B).
 
     The masses of a set share their maker's reference: their uncertainties are taken as fully
     correlated, that is, relative and added linearly, which is the careful side.
@@ -221,11 +220,10 @@ def _gain_u(
     mass = np.array([s.mass_g for s in steps])
     spread = float(np.sqrt(((mass - mass.mean()) ** 2).sum()))
     freedom = max(len(steps) - 2, 1)
-    scatter = math.sqrt(sum(r * r for r in residuals_g) / freedom) / spread
+    scatter = abs(gain) * math.sqrt(sum(r * r for r in residuals_g) / freedom) / spread
     read = uniform(resolution_counts / 2) * abs(gain) / spread
-    span = float(np.ptp(mass))
-    masses = max(step.mass_u_g for step in steps) / span
-    return abs(gain) * rss(scatter, read, masses)
+    masses = max(step.mass_u_g for step in steps) / float(np.ptp(mass))
+    return widened(Measured(gain, scatter, freedom), abs(gain) * read, abs(gain) * masses)
 
 
 def daily_check(

@@ -14,7 +14,15 @@ from statistics import median
 
 from soakmon.physics.fuels import Fuel
 from soakmon.physics.liquid import density_kg_per_m3
-from soakmon.weigh.uncertainty import Measured, rss, uniform
+from soakmon.weigh.uncertainty import (
+    REPEATABILITY_G,
+    Measured,
+    mean_of,
+    rss,
+    scaled,
+    uniform,
+    widened,
+)
 
 # Fuel left wet in bowl and cup after draining, from nothing up to this; workshop judgement, no
 # source.
@@ -53,11 +61,13 @@ def drained(
     areas_mm2: Sequence[float],
     *,
     resolution_g: float = 0.01,
+    repeatability_g: float = REPEATABILITY_G,
     tolerance_mm: float = TOLERANCE_MM,
 ) -> tuple[BowlDrain, ...]:
     """Judge drained bowls. cups_g: (empty, full) mass of the cup per carb, in order, g.
 
-    fuel_c: temperature of the fuel. areas_mm2: free area of each bowl. What all bowls share
+    fuel_c: temperature of the fuel. areas_mm2: free area of each bowl. repeatability_g:
+    standard deviation of one weighing, as known beforehand. What all bowls share
     (density, areas measured alike) does not make them differ, and enters each volume but only
     scales a level. Raises ValueError for a cup that lost, or bowls of which no area is known.
     """
@@ -72,19 +82,22 @@ def drained(
         )
     g_per_ml = float(density_kg_per_m3(fuel, fuel_c)) * 1e-3
     read = uniform(resolution_g / 2)
-    own_u_ml = rss(read, read, uniform(_LEFT_BEHIND_G / 2)) / g_per_ml
-    volumes_ml = [(full - empty + _LEFT_BEHIND_G / 2) / g_per_ml for empty, full in cups_g]
-    levels_mm = [1e3 * ml / mm2 for ml, mm2 in zip(volumes_ml, areas, strict=True)]
+    repeat = math.sqrt(2.0) * repeatability_g
+    volumes = []
+    for empty_g, full_g in cups_g:
+        gone = mean_of([full_g - empty_g], rss(read, read), repeat=repeat)
+        all_of_it = Measured(gone.value + _LEFT_BEHIND_G / 2, gone.u, gone.df)
+        volumes.append(scaled(1.0 / g_per_ml, widened(all_of_it, uniform(_LEFT_BEHIND_G / 2))))
+    levels_mm = [1e3 * ml.value / mm2 for ml, mm2 in zip(volumes, areas, strict=True)]
     agreed_mm, count = median(levels_mm), len(levels_mm)
     # The median holds this bowl too: with what they have in common, 1/n on the average, gone.
     shrink = math.sqrt(1.0 + _MEDIAN_VARIANCE[count - 1] - 2.0 / count) if count > 1 else 0.0
     # Of two floats each stands half of their difference off the middle.
     allowed_mm = tolerance_mm / 2 if count == 2 else tolerance_mm
     found = []
-    for carb, (volume_ml, level_mm) in enumerate(zip(volumes_ml, levels_mm, strict=True), start=1):
+    for carb, (own, level_mm) in enumerate(zip(volumes, levels_mm, strict=True), start=1):
         off_mm = level_mm - agreed_mm
-        own_u_mm = 1e3 * own_u_ml / areas[carb - 1] * shrink
-        shared = rss(_AREA_REL_SD, _DENSITY_REL_SD) * off_mm
-        volume = Measured(volume_ml, rss(own_u_ml, _DENSITY_REL_SD * volume_ml))
-        found.append(BowlDrain(carb, volume, Measured(off_mm, rss(own_u_mm, shared)), allowed_mm))
+        off = Measured(off_mm, 1e3 * own.u / areas[carb - 1] * shrink, own.df)
+        level = widened(off, _AREA_REL_SD * off_mm, _DENSITY_REL_SD * off_mm)
+        found.append(BowlDrain(carb, widened(own, _DENSITY_REL_SD * own.value), level, allowed_mm))
     return tuple(found)

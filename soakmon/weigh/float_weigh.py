@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from soakmon.weigh.uncertainty import Measured, difference, mean_of, uniform
+from soakmon.weigh.uncertainty import (
+    REPEATABILITY_G,
+    Measured,
+    difference,
+    mean_of,
+    uniform,
+    widened,
+)
 
 # A brass or plastic float wiped dry keeps some hundredths of a gram of fuel in its seams;
 # workshop judgement, no source.
@@ -23,7 +30,7 @@ class FloatWeighing:
 
     @property
     def takes_fuel(self) -> bool:
-        """Whether the gain is beyond its expanded uncertainty (k = 2)."""
+        """Whether the gain is beyond its expanded uncertainty."""
         return self.gain_g.value > self.gain_g.expanded
 
 
@@ -33,16 +40,18 @@ def weighed(
     soaked_g: Sequence[float],
     *,
     resolution_g: float = 0.01,
+    repeatability_g: float = REPEATABILITY_G,
 ) -> FloatWeighing:
-    """Judge one float from repeated weighings dry and after its soak (wiped), g.
+    """Judge one float from weighings dry and after its soak (wiped), g.
+
+    repeatability_g: standard deviation of one weighing, as known beforehand.
 
     Raises ValueError without both, or for masses that are not above zero.
     """
     if not dry_g or not soaked_g or min([*dry_g, *soaked_g]) <= 0:
         raise ValueError(f"carb {carb}: weigh the float dry and after the soak, in grams")
     read = uniform(resolution_g / 2)
-    dry, soaked = mean_of(dry_g, read), mean_of(soaked_g, read)
-    gain = difference(soaked, dry)
-    return FloatWeighing(
-        carb, dry, soaked, Measured(gain.value, (gain.u**2 + uniform(_WET_G) ** 2) ** 0.5)
-    )
+    dry = mean_of(dry_g, read, repeat=repeatability_g)
+    soaked = mean_of(soaked_g, read, repeat=repeatability_g)
+    gain = widened(difference(soaked, dry), uniform(_WET_G))
+    return FloatWeighing(carb, dry, soaked, gain)

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from soakmon.weigh.drain import TOLERANCE_MM
+from soakmon.weigh.uncertainty import REPEATABILITY_G
 
 MOST_G = 200_000.0
 Grams = Annotated[float, Field(ge=0, le=MOST_G, allow_inf_nan=False)]
@@ -18,6 +19,8 @@ Hours = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
 Strokes = Annotated[int, Field(ge=1, le=1000)]
 Drops = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
 Minutes = Annotated[float, Field(gt=0, le=10_000, allow_inf_nan=False)]
+
+Repeatability = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
 
 
 def between(least: float, most: float) -> Any:
@@ -79,6 +82,7 @@ class BlankForm(Form):
     before_g: list[Grams] = Field(min_length=1)
     after_g: list[Grams] = Field(min_length=1)
     resolution_g: Annotated[float, Field(gt=0, le=10)] = 0.01
+    repeatability_g: Repeatability = REPEATABILITY_G
 
 
 class DrainForm(Form):
@@ -86,6 +90,7 @@ class DrainForm(Form):
 
     fuel_c: Celsius = 20.0
     resolution_g: Annotated[float, Field(gt=0, le=10)] = 0.01
+    repeatability_g: Repeatability = REPEATABILITY_G
     tolerance_mm: Annotated[float, Field(gt=0, le=20, allow_inf_nan=False)] = TOLERANCE_MM
     cups_g: list[tuple[Grams, Grams]] = Field(min_length=1, max_length=8)
 
@@ -96,6 +101,7 @@ class ShotsForm(Form):
     strokes: Strokes
     fuel_c: Celsius = 20.0
     resolution_g: Annotated[float, Field(gt=0, le=10)] = 0.01
+    repeatability_g: Repeatability = REPEATABILITY_G
     series_g: list[list[tuple[Grams, Grams]]] = Field(min_length=1, max_length=8)
 
 
@@ -111,6 +117,7 @@ class FloatsForm(Form):
     """Weighings of the floats of a rack."""
 
     resolution_g: Annotated[float, Field(gt=0, le=10)] = 0.01
+    repeatability_g: Repeatability = REPEATABILITY_G
     floats: list[FloatForm] = Field(min_length=1, max_length=8)
 
 

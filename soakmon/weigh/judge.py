@@ -59,7 +59,7 @@ def calibration(form: CalibrationForm, day: date) -> Judged:
         f"in force until {result.expires}" if result.passed else "NOT PASSED: not in force",
         "in bench.toml:",
         "[cell]",
-        f"g_per_count = {gain.value:.9g}  # ± {gain.expanded:.2g} (k = 2)",
+        f"g_per_count = {gain.value:.9g}  # ± {gain.expanded:.2g} (95 %)",
         f"zero_counts = {result.zero_counts:.9g}",
     ]
     worst = max((abs(r) for r in result.residuals_g), default=0.0)
@@ -110,6 +110,7 @@ def blank(form: BlankForm, settings: Settings) -> Judged:
         before_g=form.before_g,
         after_g=form.after_g,
         resolution_g=form.resolution_g,
+        repeatability_g=form.repeatability_g,
     )
     return told_blank(result, form.model_dump(mode="json"))
 
@@ -148,6 +149,7 @@ def drain(form: DrainForm, settings: Settings) -> Judged:
         form.fuel_c,
         areas,
         resolution_g=form.resolution_g,
+        repeatability_g=form.repeatability_g,
         tolerance_mm=form.tolerance_mm,
     )
     lines = tuple(
@@ -176,7 +178,12 @@ def drain(form: DrainForm, settings: Settings) -> Judged:
 def shots(form: ShotsForm, settings: Settings) -> Judged:
     """Judge accelerator-pump shots."""
     result = pumped(
-        form.series_g, form.strokes, settings.fuel, form.fuel_c, resolution_g=form.resolution_g
+        form.series_g,
+        form.strokes,
+        settings.fuel,
+        form.fuel_c,
+        resolution_g=form.resolution_g,
+        repeatability_g=form.repeatability_g,
     )
     lines = [
         f"carb {s.carb}: {_pm(s.ml_per_stroke, 'ml')} a stroke"
@@ -201,7 +208,14 @@ def shots(form: ShotsForm, settings: Settings) -> Judged:
 def floats(form: FloatsForm) -> Judged:
     """Judge floats weighed dry and after their soak."""
     results = [
-        weighed(f.carb, f.dry_g, f.soaked_g, resolution_g=form.resolution_g) for f in form.floats
+        weighed(
+            f.carb,
+            f.dry_g,
+            f.soaked_g,
+            resolution_g=form.resolution_g,
+            repeatability_g=form.repeatability_g,
+        )
+        for f in form.floats
     ]
     lines = tuple(
         f"carb {r.carb}: gains {_pm(r.gain_g, 'g')}" + (" – TAKES FUEL" if r.takes_fuel else "")

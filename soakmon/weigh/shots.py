@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from soakmon.physics.fuels import Fuel
 from soakmon.physics.liquid import density_kg_per_m3
-from soakmon.weigh.uncertainty import Measured, mean_of, rss, scaled, uniform
+from soakmon.weigh.uncertainty import (
+    REPEATABILITY_G,
+    Measured,
+    difference,
+    mean_of,
+    rss,
+    scaled,
+    uniform,
+    widened,
+)
 
 _DENSITY_REL_SD = 0.01
 # Fuel that hangs at the nozzle or dries off the cup in one series; workshop judgement, no source.
@@ -55,9 +65,11 @@ def pumped(
     fuel_c: float,
     *,
     resolution_g: float = 0.01,
+    repeatability_g: float = REPEATABILITY_G,
 ) -> Shots:
     """Judge pump shots. series_g: per carb, series of (cup before, cup after) in g, each `strokes`.
 
+    repeatability_g: standard deviation of one weighing, as known beforehand.
     Raises ValueError for no strokes, no series, or a cup that lost mass.
     """
     if strokes < 1 or not series_g or not all(series_g):
@@ -70,10 +82,11 @@ def pumped(
         if any(after < before for before, after in series):
             raise ValueError(f"carb {carb}: the cup weighs less after the strokes than before")
         u = of_series / len(series) ** 0.5
-        grams = mean_of([after - before for before, after in series], u)
+        gains = [after - before for before, after in series]
+        grams = mean_of(gains, u, repeat=math.sqrt(2.0) * repeatability_g)
         each = scaled(1.0 / (g_per_ml * strokes), grams)
         own.append(each)
-        shots.append(Shot(carb, Measured(each.value, rss(each.u, _DENSITY_REL_SD * each.value))))
+        shots.append(Shot(carb, widened(each, _DENSITY_REL_SD * each.value)))
     return Shots(tuple(shots), _spread(own))
 
 
@@ -83,4 +96,4 @@ def _spread(own: list[Measured]) -> Measured | None:
     mean = sum(m.value for m in own) / len(own)
     if mean <= 0 or len(own) == 1:
         return None
-    return Measured((most.value - least.value) / mean, rss(most.u, least.u) / mean)
+    return scaled(1.0 / mean, difference(most, least))

@@ -2,7 +2,9 @@
 
 Type A comes from repeated weighings (standard deviation of the mean), type B from what is known
 otherwise: a resolution or a limit taken as uniform (half width over the root of 3). Independent
-parts are added as the root of the sum of squares. Coverage k = 2 is about 95 %.
+parts are added as the root of the sum of squares, their degrees of freedom by Welch and
+Satterthwaite (GUM G.4.1). Coverage is that of k = 2 for a normal value, 95.45 %: with few readings
+k is Student's (GUM G.3).
 """
 
 from __future__ import annotations
@@ -10,26 +12,49 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from statistics import fmean, stdev
+from statistics import fmean
 
-COVERAGE = 2.0
+from soakmon.weigh.student import t_quantile
+
+# P{T ≤ k} at which k = 2 for many degrees of freedom.
+_COVERED = 0.5 * (1.0 + math.erf(2.0 / math.sqrt(2.0)))
+_MANY = 200
+# How far one weighing is from the next of the same thing, as a standard deviation, and of how many
+# weighings that is taken to be known. Workshop scales and load cells at rest; judgement.
+REPEATABILITY_G = 0.03
+_REPEATABILITY_DF = 8
 
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """A value with its standard uncertainty, in the unit of its name."""
+    """A value with its standard uncertainty, in the unit of its name; df: degrees of freedom."""
 
     value: float
     u: float
+    df: float = math.inf
 
     @property
     def expanded(self) -> float:
-        """Expanded uncertainty, k = 2."""
-        return COVERAGE * self.u
+        """Expanded uncertainty, 95.45 %."""
+        return coverage(self.df) * self.u
 
-    def as_dict(self) -> dict[str, float]:
-        """The form in which results are kept."""
-        return {"value": self.value, "u": self.u, "expanded_k2": self.expanded}
+    def as_dict(self) -> dict[str, float | None]:
+        """The form in which results are kept; df: None for many."""
+        df = self.df if math.isfinite(self.df) else None
+        return {"value": self.value, "u": self.u, "df": df, "expanded": self.expanded}
+
+
+def coverage(df: float) -> float:
+    """Coverage factor for 95.45 %; parts of a degree of freedom are left out (GUM G.4.1)."""
+    if df >= _MANY:
+        return 2.0
+    return t_quantile(_COVERED, max(int(df), 1))
+
+
+def effective_df(u: float, parts: Sequence[Measured]) -> float:
+    """Degrees of freedom of a combined uncertainty u, of parts that are already scaled to it."""
+    weights = math.fsum(part.u**4 / part.df for part in parts)
+    return u**4 / weights if weights > 0 else math.inf
 
 
 def rss(*parts: float) -> float:
@@ -42,33 +67,47 @@ def uniform(half_width: float) -> float:
     return abs(half_width) / math.sqrt(3.0)
 
 
-def mean_of(values: Sequence[float], least_u: float = 0.0) -> Measured:
-    """Type A: mean of repeated values, u = s/√n (GUM 4.2.3); least_u is added as type B.
+def mean_of(values: Sequence[float], least_u: float = 0.0, *, repeat: float) -> Measured:
+    """Type A: mean of repeated values, u = s/√n; least_u is added as type B.
 
-    A single value has no scatter of its own: its uncertainty is least_u alone.
+    repeat: the repeatability that is known beforehand (a standard deviation, in the unit of the
+    values). It is pooled with the scatter of these (GUM 4.2.4), so that a single value has an
+    uncertainty as well, and two that happen to agree are not certain.
     """
     if not values:
         raise ValueError("no values to average")
-    scatter = stdev(values) / math.sqrt(len(values)) if len(values) > 1 else 0.0
-    return Measured(fmean(values), rss(scatter, least_u))
+    mean = fmean(values)
+    df = _REPEATABILITY_DF + len(values) - 1
+    squares = _REPEATABILITY_DF * repeat**2 + math.fsum((one - mean) ** 2 for one in values)
+    return widened(Measured(mean, math.sqrt(squares / df / len(values)), df), least_u)
+
+
+def widened(one: Measured, *parts: float) -> Measured:
+    """The same value with further independent standard uncertainties of type B."""
+    u = rss(one.u, *parts)
+    return Measured(one.value, u, effective_df(u, [one]))
 
 
 def total(parts: Sequence[Measured]) -> Measured:
     """Sum of independent values."""
-    return Measured(math.fsum(p.value for p in parts), rss(*(p.u for p in parts)))
+    u = rss(*(p.u for p in parts))
+    return Measured(math.fsum(p.value for p in parts), u, effective_df(u, parts))
 
 
 def difference(one: Measured, other: Measured) -> Measured:
     """One minus other, independent."""
-    return Measured(one.value - other.value, rss(one.u, other.u))
+    u = rss(one.u, other.u)
+    return Measured(one.value - other.value, u, effective_df(u, (one, other)))
 
 
 def ratio(one: Measured, other: Measured) -> Measured:
     """One over other, independent (GUM 5.1.6: relative uncertainties). other must not be 0."""
     value = one.value / other.value
-    return Measured(value, rss(one.u / other.value, value * other.u / other.value))
+    parts = (scaled(1.0 / other.value, one), scaled(value / other.value, other))
+    u = rss(*(part.u for part in parts))
+    return Measured(value, u, effective_df(u, parts))
 
 
 def scaled(factor: float, one: Measured) -> Measured:
     """An exact factor times a value."""
-    return Measured(factor * one.value, abs(factor) * one.u)
+    return Measured(factor * one.value, abs(factor) * one.u, one.df)

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from soakmon.capability.tables import Errors, lower_share, t_quantile, t_upper, upper_share
+from soakmon.capability.tables import Errors, lower_share, upper_share
+from soakmon.weigh.student import t_quantile, t_upper
 
 WORKED = Errors(24, 0.006, 0.025)
 

@@ -10,6 +10,7 @@ import math
 from datetime import date
 
 import pytest
+from scipy import stats
 from uncertainties import ufloat
 
 from soakmon.physics.fuels import FUELS
@@ -20,13 +21,15 @@ from soakmon.weigh.float_weigh import weighed
 from soakmon.weigh.isolation import Watched, isolated
 from soakmon.weigh.oiml import CellClass
 from soakmon.weigh.shots import pumped
-from soakmon.weigh.uncertainty import Measured, difference, ratio, total
+from soakmon.weigh.uncertainty import Measured, coverage, difference, ratio, total, widened
 
 FUEL = FUELS["petrol_a"]
 G_PER_ML = float(density_kg_per_m3(FUEL, 20.0)) * 1e-3
 DAY = date(2026, 3, 1)
 # Half of the balance's 0.01 g, uniform.
 READ_G = 0.005 / math.sqrt(3)
+# And how far one weighing is from the next, as stated; known from nine.
+ONE_G = math.hypot(READ_G, 0.03)
 
 NORRIS_X = (
     0.2, 337.4, 118.2, 884.6, 10.1, 226.5, 666.3, 996.3, 448.6, 777.0, 558.2, 0.4, 0.6, 775.5,
@@ -91,13 +94,13 @@ def test_drained_bowls():
     density = ufloat(G_PER_ML, 0.01 * G_PER_ML)
     for bowl, m in zip(bowls, full_g, strict=True):
         wet = ufloat(0.05, 0.05 / math.sqrt(3))
-        volume = (ufloat(m, READ_G) - ufloat(50.0, READ_G) + wet) / density
+        volume = (ufloat(m, ONE_G) - ufloat(50.0, ONE_G) + wet) / density
         assert bowl.volume_ml.value == pytest.approx(volume.nominal_value, rel=1e-12)
         assert bowl.volume_ml.u == pytest.approx(volume.std_dev, rel=1e-9)
     off_mm = 0.45 / G_PER_ML / 1.2
     assert bowls[1].level_mm.value == pytest.approx(off_mm, rel=1e-9)
     # 1 + 0.2982 - 2/4: one bowl less the median of four, of which it is one.
-    own_mm = math.hypot(READ_G, READ_G, 0.05 / math.sqrt(3)) / G_PER_ML / 1.2
+    own_mm = math.hypot(ONE_G, ONE_G, 0.05 / math.sqrt(3)) / G_PER_ML / 1.2
     shared_mm = math.hypot(0.05, 0.01) * off_mm
     by_hand = math.hypot(own_mm * math.sqrt(0.7982), shared_mm)
     assert bowls[1].level_mm.u == pytest.approx(by_hand, rel=1e-4)
@@ -109,7 +112,7 @@ def test_pump_shots():
     result = pumped([[(10.0, 10.0 + g)] for g in grams], 20, FUEL, 20.0)
     density, hanging = ufloat(G_PER_ML, 0.01 * G_PER_ML), 0.03 / math.sqrt(3)
     own = [
-        (ufloat(10.0 + g, READ_G) - ufloat(10.0, READ_G) + ufloat(0, hanging)) / density / 20
+        (ufloat(10.0 + g, ONE_G) - ufloat(10.0, ONE_G) + ufloat(0, hanging)) / density / 20
         for g in grams
     ]
     for shot, reference in zip(result.shots, own, strict=True):
@@ -123,10 +126,14 @@ def test_pump_shots():
 
 
 def test_a_float():
-    """12.00, 12.02 g dry, 12.40, 12.42, 12.38 g soaked: gains 0.39 g; scatter s/√n."""
+    """12.00, 12.02 g dry, 12.40, 12.42, 12.38 g soaked: gains 0.39 g.
+
+    Scatter pooled with 0.03 g of 8 degrees of freedom: dry (8 · 0.0009 + 0.0002) / 9 = 8.2222e-4 g²
+    over 2, soaked (8 · 0.0009 + 0.0008) / 10 = 8e-4 g² over 3.
+    """
     result = weighed(1, [12.00, 12.02], [12.40, 12.42, 12.38])
-    dry = ufloat(12.01, 0.01 * math.sqrt(2) / math.sqrt(2)) + ufloat(0, READ_G)
-    soaked = ufloat(12.40, 0.02 / math.sqrt(3)) + ufloat(0, READ_G)
+    dry = ufloat(12.01, math.sqrt(8.2222222222e-4 / 2)) + ufloat(0, READ_G)
+    soaked = ufloat(12.40, math.sqrt(8e-4 / 3)) + ufloat(0, READ_G)
     gain = soaked - dry + ufloat(0, 0.03 / math.sqrt(3))
     assert result.gain_g.value == pytest.approx(0.39)
     assert result.gain_g.u == pytest.approx(gain.std_dev, rel=1e-9)
@@ -140,6 +147,33 @@ def test_the_rules_themselves():
     ):  # fmt: skip
         assert made.value == pytest.approx(reference.nominal_value, rel=1e-12)
         assert made.u == pytest.approx(reference.std_dev, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("df", "k"),
+    [(1, 13.97), (2, 4.53), (3, 3.31), (5, 2.65), (8, 2.37), (10, 2.28), (20, 2.13), (50, 2.05)],
+)
+def test_coverage_of_few_readings(df, k):
+    """GUM (JCGM 100:2008) table G.2, column 95.45 % (from memory), and scipy."""
+    assert coverage(df) == pytest.approx(k, abs=0.005)
+    assert coverage(df + 0.9) == coverage(df)
+    assert coverage(df) == pytest.approx(stats.t.ppf((1 + math.erf(2**0.5)) / 2, df), rel=1e-9)
+
+
+def test_coverage_of_many_readings():
+    assert coverage(math.inf) == 2.0
+    assert coverage(199) == pytest.approx(2.0, abs=0.02)
+
+
+def test_degrees_of_freedom_by_hand():
+    """Parts of 3 (4 degrees) and 4 (9): 625 / (81/4 + 256/9) = 12.835 (Welch, Satterthwaite)."""
+    one, other = Measured(10.0, 3.0, 4), Measured(2.0, 4.0, 9)
+    for made in (difference(one, other), total((one, other))):
+        assert made.u == pytest.approx(5.0)
+        assert made.df == pytest.approx(625 / (81 / 4 + 256 / 9), rel=1e-12)
+        assert made.expanded == pytest.approx(5.0 * coverage(12))
+    assert widened(one, 4.0).df == pytest.approx(625 / (81 / 4), rel=1e-12)
+    assert ratio(one, Measured(2.0, 0.0)).df == pytest.approx(4)
 
 
 def test_counted_drops():
