@@ -14,6 +14,8 @@ from soakmon.bench.book import Book
 from soakmon.config import Bench
 from soakmon.job_soak import Order, counsel
 from soakmon.options import now, open_records
+from soakmon.records.identity import NAME as BENCH_ID
+from soakmon.records.identity import bench_id
 from soakmon.records.jobs.models import Job, Result
 from soakmon.records.jobs.store import Records
 from soakmon.records.jobs.work import add_result, find_job
@@ -35,7 +37,7 @@ def book_of(folder: Path, bench: Bench, *, invented: bool) -> Book:
 def keep_judged(folder: Path, said: Judged, job: str | None, bench: str) -> None:
     """Keep the result of a bench test, with a job or as the bench's own."""
     # Through JSON: what is kept is what another desk reads.
-    data = json.loads(json.dumps(said.data, allow_nan=False))
+    data = json.loads(json.dumps(said.data, allow_nan=False)) | _number(folder)
     with open_records(folder, make=job is None) as records, records.session() as session:
         found = find_job(session, job) if job is not None else None
         add_result(
@@ -70,7 +72,7 @@ def keep_soak(folder: Path, found: Recalled, files: list[Path]) -> str:
         return ""
     bench = found.bench.service.name
     whence = {"bench": bench, "soak": entry.id, "started_wall_s": entry.started_wall_s}
-    data = {"title": entry.title, "of_bench": whence, KEY: evaporation}
+    data = {"title": entry.title, "of_bench": whence, KEY: evaporation} | _number(folder)
     with open_records(folder, make=number is None) as records, records.session() as session:
         job = find_job(session, number) if number is not None else None
         owner = job.id if job is not None else None
@@ -82,6 +84,12 @@ def keep_soak(folder: Path, found: Recalled, files: list[Path]) -> str:
             files=files, invented=found.told.invented, bench=bench,
         )  # fmt: skip
     return f"kept with job {number}" if job is not None else "kept for the bench's later soaks"
+
+
+def _number(folder: Path) -> dict[str, str]:
+    """The bench's own number, where it has one: names can be given twice."""
+    own = bench_id(folder)
+    return {BENCH_ID: own} if own else {}
 
 
 def _give(

@@ -7,17 +7,18 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import cast, get_args
+from typing import Any, cast, get_args
 
 import numpy as np
 import tomli_w
-from sqlalchemy import select
+from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from soakmon import __version__
 from soakmon.config import PRIVATE, Bench
 from soakmon.errors import InputError
 from soakmon.options import DATA, has_records, now, open_records
+from soakmon.records.identity import bench_id, by_namesake
 from soakmon.records.jobs.models import Job, Result
 from soakmon.records.jobs.work import carb_values, find_job, latest
 from soakmon.records.past import past_soaks
@@ -146,11 +147,13 @@ def consult(
         return Told(calibration=standing(None, None, when.date()).text, versions=versions())
     try:
         with open_records(folder) as records, records.session() as session:
-            stands = calibration_in_force(session, when.date(), bench)
+            own = bench_id(folder)
+            stands = calibration_in_force(session, when.date(), bench, own)
             told = Told(
                 calibration=stands.text,
                 calibrated=stands.good,
-                past=past_of(session, bench, invented=invented) if bench else Past(),
+                past=past_of(session, bench, own, invented=invented) if bench else Past(),
+                namesake=namesake(session, bench, own) if bench else "",
                 versions=versions(),
             )
             if job is None:
@@ -187,21 +190,43 @@ def _told_by(job: Job, told_shifts: dict[int, Shift], told: Told) -> Told:
     )
 
 
-def past_of(session: Session, bench: Bench, *, invented: bool) -> Past:
-    """What the soaks that a bench has run tell of the next one; the latest weigh as the oldest."""
-    kept = select(Result.data).where(
-        Result.kind == ("rehearsal" if invented else "soak"), Result.bench == bench.service.name
-    )
+def past_of(session: Session, bench: Bench, own: str, *, invented: bool) -> Past:
+    """What the soaks that a bench has run tell of the next one; the latest weigh as the oldest.
+
+    own: the bench's number; what another of its name has run teaches it nothing.
+    """
+    kept = _made_on(bench).where(Result.kind == ("rehearsal" if invented else "soak"))
     settings = bench.settings()
-    data = session.scalars(kept.order_by(Result.at.desc(), Result.id.desc()).limit(_LOOKED_AT))
+    data = [one for one in session.scalars(kept) if not by_namesake(one, own)]
     return settings.priors.taught_by(past_soaks(data, settings))
 
 
-def calibration_in_force(session: Session, today: date, bench: Bench | None = None) -> Standing:
-    """The calibration of a bench (None: of any) on a day, with its latest daily check."""
+def namesake(session: Session, bench: Bench, own: str) -> str:
+    """What to say when another bench in the records has this one's name; else empty."""
+    if not any(by_namesake(one, own) for one in session.scalars(_made_on(bench))):
+        return ""
+    return (
+        f"another bench in these records is named {bench.service.name} too: its soaks and its "
+        "calibration are left out; give each its own service.name"
+    )
+
+
+def _made_on(bench: Bench) -> Select[tuple[dict[str, Any]]]:
+    """Data of the latest results that a bench of this name has made."""
+    kept = select(Result.data).where(Result.bench == bench.service.name)
+    return kept.order_by(Result.at.desc(), Result.id.desc()).limit(_LOOKED_AT)
+
+
+def calibration_in_force(
+    session: Session, today: date, bench: Bench | None = None, own: str = ""
+) -> Standing:
+    """The calibration of a bench (None: of any) on a day, with its latest daily check.
+
+    own: the bench's number; what another of its name has done is not its calibration.
+    """
     name = bench.service.name if bench is not None else None
-    calibration = latest(session, "calibration", name)
-    daily = latest(session, "daily_check", name)
+    calibration = latest(session, "calibration", name, own)
+    daily = latest(session, "daily_check", name, own)
     if calibration is None:
         return standing(None, None, today)
     checked = None

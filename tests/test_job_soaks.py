@@ -11,7 +11,8 @@ import re
 import shutil
 import time
 import tomllib
-from datetime import datetime
+from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pypdfium2
@@ -20,14 +21,17 @@ from sqlalchemy import select
 
 from sim.scenarios import SCENARIOS
 from soakmon.bench.asked import RefusedError
+from soakmon.bench.preflight import check_told
 from soakmon.config import PRIVATE, parse_bench
-from soakmon.job_soak import counsel, snapshot
+from soakmon.job_soak import consult, counsel, snapshot
+from soakmon.records.identity import bench_id
 from soakmon.records.jobs.models import Result
 from soakmon.records.jobs.store import Records
 from soakmon.records.jobs.work import add_result
 from soakmon.records.journal import Journal
 from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run
+from soakmon.records.told import told_from
 from soakmon.watch.decide import decide
 from tests.bench.stepping import Stepped, short
 from tests.desk import Desk
@@ -314,3 +318,38 @@ def test_a_tight_soak_teaches_the_next_ones(tmp_path):
     assert past.text in shown(desk.folder / "reports" / "soak-2" / "report.html")
     # A real bench does not learn from rehearsals.
     assert counsel(desk.folder, described, invented=False)(None, LATER_S).past.soaks == 0
+
+
+def test_two_benches_of_one_name_that_share_their_records_do_not_teach_each_other(tmp_path):
+    desk = Desk(tmp_path / "data")
+    bench = parse_bench("")
+    of = {
+        "bottle": asdict(bench.settings().geometry.bottle),
+        "hose": asdict(bench.settings().geometry.hose),
+        "fuel": asdict(bench.settings().fuel),
+    }
+    del of["bottle"]["fill_ml"]
+    evaporation = {"lost_g": 5.0, "feed_g": 4.0, "bowls_g": 1.0, "spare_g": 6.0, "of": of}
+    calibrate(desk)
+    own = bench_id(desk.folder)
+    with Records(desk.folder) as records, records.session() as session:
+        for _ in range(3):
+            add_result(
+                session, None, datetime.now(UTC), kind="soak", summary="tight",
+                data={"evaporation": evaporation, "bench_id": own}, bench="bench",
+            )  # fmt: skip
+
+    def told():
+        return consult(desk.folder, None, 4, datetime.now(UTC), bench)
+
+    assert told().past.soaks == 3
+    assert "g per count" in told().calibration
+    assert told().namesake == ""
+    # Another bench that has the same records and the same name, but not the same data folder.
+    (desk.folder / "bench_id").write_text("0123456789ab\n")
+    assert told().past.soaks == 0
+    assert "none on record" in told().calibration
+    assert "another bench in these records is named bench too" in told().namesake
+    (check,) = [one for one in check_told(told()) if one.name == "name"]
+    assert not check.passed
+    assert told_from(told().as_dict()).namesake == told().namesake

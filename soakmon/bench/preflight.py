@@ -89,6 +89,8 @@ def check_told(told: Told) -> list[Check]:
     checks = []
     if told.calibration:
         checks.append(Check("calibration", told.calibrated, told.calibration, warning=True))
+    if told.namesake:
+        checks.append(Check("name", False, told.namesake, warning=True))
     if told.past.text:
         checks.append(Check("past soaks", True, told.past.text))
     return checks

@@ -26,6 +26,7 @@ from tempfile import TemporaryDirectory
 from typing import IO
 
 from soakmon.errors import InputError
+from soakmon.records.identity import NAME as BENCH_ID
 from soakmon.records.jobs.files import FileStore, sha256_of
 from soakmon.records.jobs.store import DATABASE
 from soakmon.records.latch import NAME as LATCH
@@ -34,7 +35,7 @@ from soakmon.records.room import Room
 _ATTACHMENTS = "attachments"
 _DATABASES = ("journal.db", DATABASE)
 _ACCOUNTS = {"page.db", "page.db-wal", "page.db-shm"}
-_PLAIN = {*_DATABASES, "priors.toml"}
+_PLAIN = {*_DATABASES, "priors.toml", BENCH_ID}
 _ATTACHMENT = re.compile(r"attachments/([0-9a-f]{2})/(?=\1)[0-9a-f]{64}")
 # What stands before a file's content: its name, size and date.
 _MOST_HEAD_BYTES = 1 << 20

@@ -1,27 +1,49 @@
-"""Which bench is this? A number of its own, beside the journal: names can be given twice."""
+"""Which bench is this? A number of its own, beside the journal: names can be given twice.
+
+Benches that share their records, or a broker, are told apart by it.
+"""
 
 from __future__ import annotations
 
 import re
 import secrets
+from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
-_FILE = "bench_id"
+NAME = "bench_id"
 _FORM = re.compile(r"[0-9a-f]{12}")
 
 
 def bench_id(folder: Path) -> str:
     """The number of the installation with this data folder, 12 hexadecimal digits.
 
-    Made when there is none yet; where it cannot be kept, it is another one each time.
+    Made when there is none yet; empty where it cannot be kept: then nothing can be told apart.
     """
-    file = folder / _FILE
+    file = folder / NAME
+    if found := _read(file):
+        return found
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        file.unlink(missing_ok=True)
+        with file.open("x", encoding="ascii") as new:
+            new.write(secrets.token_hex(6) + "\n")
+    except OSError:  # nowhere to keep it, or another process was quicker
+        pass
+    return _read(file)
+
+
+def _read(file: Path) -> str:
     with suppress(OSError, UnicodeDecodeError):
         found = file.read_text(encoding="ascii").strip()
-        if _FORM.fullmatch(found):
-            return found
-    made = secrets.token_hex(6)
-    with suppress(OSError):
-        file.write_text(made + "\n", encoding="ascii")
-    return made
+        return found if _FORM.fullmatch(found) else ""
+    return ""
+
+
+def by_namesake(data: Mapping[str, Any], own: str) -> bool:
+    """Whether the data of a result were made on another bench of this name.
+
+    Results of before benches had numbers count as one's own.
+    """
+    return bool(own) and data.get(NAME, own) != own

@@ -24,8 +24,9 @@ class Told:
     """Job, calibration and circumstances of a soak.
 
     shifts: what the job record says of each carb. calibration: in words; calibrated: whether it is
-    in force. past: what past tight soaks of the bench say. utc_offset_s: the shop's clock against
-    UTC. versions: of the programs that watched. invented: the bench is a simulated one.
+    in force. namesake: that the records know another bench of this name, in words. past: what past
+    tight soaks of the bench say. utc_offset_s: the shop's clock against UTC. versions: of the
+    programs that watched. invented: the bench is a simulated one.
     """
 
     job: str = ""
@@ -35,6 +36,7 @@ class Told:
     shifts: Mapping[int, Shift] = field(default_factory=dict)
     calibration: str = ""
     calibrated: bool = False
+    namesake: str = ""
     past: Past = field(default_factory=Past)
     utc_offset_s: float = 0.0
     versions: Mapping[str, str] = field(default_factory=dict)
@@ -57,7 +59,13 @@ class Told:
             for carb, shift in self.shifts.items()
         }
         past = asdict(self.past)
-        return {**plain, "past": past, "versions": dict(self.versions), "shifts": shifts}
+        return {
+            **plain,
+            "namesake": self.namesake,
+            "past": past,
+            "versions": dict(self.versions),
+            "shifts": shifts,
+        }
 
 
 _PLAIN = (
@@ -76,7 +84,8 @@ def told_from(data: Mapping[str, Any]) -> Told:
     }
     return Told(
         **{name: data[name] for name in _PLAIN},
-        # Journals from before soaks learnt of each other do not have it.
+        # Journals from before benches had numbers, or soaks learnt of each other, lack these.
+        namesake=data.get("namesake", ""),
         past=Past(**data.get("past", {})),
         versions=dict(data["versions"]),
         shifts=shifts,

@@ -11,8 +11,13 @@ def test_it_stays_and_is_its_own(tmp_path):
     assert len(bench_id(tmp_path)) == 12
 
 
-def test_where_it_cannot_be_kept_there_is_one_all_the_same(tmp_path):
-    assert len(bench_id(tmp_path / "missing")) == 12
+def test_where_it_cannot_be_kept_there_is_none(tmp_path):
+    (tmp_path / "file").write_text("")
+    assert bench_id(tmp_path / "file" / "data") == ""
+
+
+def test_the_folder_is_made(tmp_path):
+    assert bench_id(tmp_path / "new" / "data") == bench_id(tmp_path / "new" / "data") != ""
 
 
 def test_nonsense_is_made_anew(tmp_path):

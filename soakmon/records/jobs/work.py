@@ -14,6 +14,7 @@ from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from soakmon.errors import InputError
+from soakmon.records.identity import by_namesake
 from soakmon.records.jobs.fields import CHECKLIST, CarbFields, parse_pairs
 from soakmon.records.jobs.files import FileStore
 from soakmon.records.jobs.models import Attachment, Carb, Check, Job, Note, Result
@@ -211,12 +212,14 @@ def add_result(
     return result
 
 
-def latest(session: Session, kind: str, bench: str | None = None) -> Result | None:
+def latest(session: Session, kind: str, bench: str | None = None, own: str = "") -> Result | None:
     """The latest result of a kind, of whatever job or of none.
 
-    bench: only what that bench made, or what was kept without the name of one.
+    bench: only what that bench made, or what was kept without the name of one; own: its number,
+    which leaves out what another bench of that name made.
     """
     query = select(Result).where(Result.kind == kind)
     if bench is not None:
         query = query.where(or_(Result.bench == bench, Result.bench.is_(None)))
-    return session.scalar(query.order_by(Result.at.desc(), Result.id.desc()).limit(1))
+    found = session.scalars(query.order_by(Result.at.desc(), Result.id.desc()))
+    return next((one for one in found if not by_namesake(one.data, own)), None)
