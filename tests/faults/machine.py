@@ -16,6 +16,7 @@ from sim.faults import Defect, Kind
 from sim.scenario import Happenings, Scenario
 from soakmon.bench.ports import Press
 from soakmon.bench.service import Service
+from soakmon.records.latch import NAME as LATCH
 from tests.faults.disk import State
 from tests.faults.life import Life
 from tests.faults.parts import Cell, Gate, Valve
@@ -209,9 +210,12 @@ class Histories(RuleBasedStateMachine):
 
     @rule()
     def kill(self) -> None:
+        self.kill_now()
+        self.tick()
+
+    def kill_now(self) -> None:
         if self.life.service is not None:
             self.life.die()
-        self.tick()
 
     @rule(after=st.integers(1, 60), done=st.booleans())
     def kill_at_a_statement_of_the_journal(self, after: int, done: bool) -> None:
@@ -226,6 +230,14 @@ class Histories(RuleBasedStateMachine):
     @rule(gap_s=_GAPS, knows_time=st.booleans())
     def cut_power(self, gap_s: float, knows_time: bool) -> None:
         self.life.cut_power(gap_s, knows_time=knows_time)
+        self.tick()
+
+    @rule()
+    def lose_the_note(self) -> None:
+        """The process dies, and the note that keeps the feed shut is lost with it."""
+        self.kill_now()
+        (self.folder / LATCH).unlink(missing_ok=True)
+        self.watch.person_shut()
         self.tick()
 
     @precondition(lambda self: self.life.service is not None)

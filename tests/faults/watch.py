@@ -14,7 +14,7 @@ from soakmon.records.journal import Journal
 from soakmon.watch.verdict import Alarm
 from tests.faults.disk import State
 from tests.faults.life import Life
-from tests.faults.parts import Gate, Valve
+from tests.faults.parts import Cell, Gate, Valve
 
 _TOLD_WITHIN_S = 10.0
 # An address that failed is tried again after a minute, one that hung after a quarter of an hour.
@@ -22,6 +22,8 @@ _BACK_S = {"refuses": 65.0, "hangs": 950.0}
 _LOST_S = 15.0
 # And some seconds in which the service starts.
 _REOPENS_WITHIN_S = 6 * 3600.0 + 60.0
+# What filling may take too much, and the total after it, with a minute of the slowest reading.
+_MAY_ESCAPE_G = 110.0
 _GUARD = frozenset(map(str, Code))
 
 
@@ -45,6 +47,7 @@ class Watch:
         self.phone_from_s = float("-inf")
         self.ill: list[tuple[float, float]] = []
         self.begun: set[int] = set()
+        self.escaped_g = 0.0
         self.seen_rows = 0
         self.seen_deaths = self.seen_openings = 0
         self.confirmed = self.fed = False
@@ -55,6 +58,7 @@ class Watch:
         self.resolved |= known
         self.fresh_s = self.life.world_s()
         self.confirmed, self.died_s = True, None
+        self.escaped_g = self.life.faulty.world.world.leaked_g
 
     def person_shut(self) -> None:
         """Somebody has had the feed shut: it takes somebody to open it again."""
@@ -123,10 +127,18 @@ class Watch:
         if life.faulty.faults.valve is Valve.RAISES:
             assert service.feed.trouble or not self._shutting(alarms)
             return
+        self._escapes()
         assert not self._shutting(alarms), f"(a) open though {self._shutting(alarms)}"
         session = service.session
         assert session is not None, "(a) open without a soak"
         assert session.phase in RUNNING, f"(a) open while {session.phase}"
+
+    def _escapes(self) -> None:
+        """(a) However it is broken, a bench that can see does not let a flood run."""
+        life = self.life
+        out_g = life.faulty.world.world.leaked_g - self.escaped_g
+        sees = Cell.FROZEN not in life.faulty.faults.ever
+        assert out_g <= _MAY_ESCAPE_G or not sees, f"(a) {out_g:.0f} g ran out with the feed open"
 
     def _shutting(self, alarms: list[Alarm]) -> list[str]:
         service = self.life.service
