@@ -30,6 +30,8 @@ from soakmon.physics.described import (
     BOTTLE_LOG_SD,
     BOWLS_LOG_SD,
     BOWLS_SCALE,
+    DOUBT,
+    DOUBT_MEASURED,
     FRESH_FUEL_LOG_SD,
     MEASURED_BOWLS_LOG_SD,
     MEASURED_BOWLS_SCALE,
@@ -318,6 +320,7 @@ class Bench(Section):
             vapour_rel_sd=FRESH_FUEL_LOG_SD if self.fuel.age == "fresh" else OLD_FUEL_LOG_SD,
             low_hose=hose.low,
             bowls_scale=MEASURED_BOWLS_SCALE if measured else BOWLS_SCALE,
+            doubt=DOUBT_MEASURED if measured else DOUBT,
         )
 
     def settings(self) -> Settings:

@@ -21,7 +21,6 @@ class Wrong(StrEnum):
     THREAD = "thread_ended"
     FEED = "feed_open"
     STALLED = "stalled"
-    DEAF = "deaf"
     JOURNAL = "journal"
     PANEL = "panel"
 

@@ -70,6 +70,8 @@ BOTTLE_LOG_SD = 0.25
 # and with the overflow pipes plugged nothing runs out.
 BOWLS_SCALE, BOWLS_LOG_SD = 1.2, 0.5
 MEASURED_BOWLS_SCALE, MEASURED_BOWLS_LOG_SD = 1.0, 0.3
+# Chance that the expectation as a whole is wrong by a factor (judgement).
+DOUBT, DOUBT_MEASURED = 0.05, 0.01
 # A hose whose rating on the fuel at hand is known: specimens of one class.
 RATED_HOSE_LOG_SD = 0.6
 # Fresh fuel within its class; a can of unknown age: bought petrol was found at 38 kPa (Zhu 2012),

@@ -55,7 +55,7 @@ def conclude(decider: Decider) -> Verdict:
         reason,
         decider.last_s - decider.start_s,
         decider.curve.observed_g(),
-        decider.curve.expected(),
+        decider.curve.evaporated(),
         total_leak(weep, found, belief),
         smallest if smallest < _NOTHING_G_PER_H else None,
         tuple(decider.tally.total),

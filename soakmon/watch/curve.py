@@ -84,8 +84,15 @@ class CurveKeeper:
         points = np.array(self.points).reshape(-1, _COLUMNS)
         return points[:, 0], points[:, 5]
 
+    def evaporated(self) -> Band:
+        """Expected evaporation up to now, g, 95 %: without what bowls draw to make up for cold."""
+        if not self.points:
+            return Band(0.0, 0.0, 0.0)
+        low, best, high = self.spread.band_g(*np.array(self.points[-1:])[:, 2:4].T)[:, 0].tolist()
+        return Band(best, low, high)
+
     def expected(self) -> Band:
-        """Expected evaporation up to now, g, 95 %."""
+        """What a tight rack takes from the bottle up to now, g, 95 %."""
         if not self.points:
             return Band(0.0, 0.0, 0.0)
         last = np.array(self.points[-1:])

@@ -288,6 +288,8 @@ class Decider:
         The ratio finds what begins late, the tail what is small: it pays nothing for the rates that
         a leak might have had.
         """
+        if weep.lost_g(mass) < weep.strays_g:
+            return False
         if weep.unseen(mass) > -np.log(self.budget.weep_mass):
             return True
         return self.tail(weep) < self.budget.running

@@ -25,6 +25,9 @@ from soakmon.watch.weep import Weep
 
 _GAP_S = 900.0
 _WARM_UP = 10
+# A converter that was without power warms up by 0.3 g, and meanwhile the bottle may have been
+# lifted; a push may lift it for a moment, and what is poured in creeps by 0.03 % (see the filter).
+_COLD_G, _LIFTED_G, _CREEPS_G, _CREEPS_PER_G = 0.3, 0.2, 0.1, 3e-4
 
 
 @kept
@@ -44,6 +47,7 @@ class Follower:
         self.waiting: list[tuple[float, Floats, float, Floats]] = []
         self.blind_s = 0.0
         self.last_good_s = float("nan")
+        self.spacing_s = 60.0
         self.removed_g = 0.0
 
     def step(self, average: Average, seconds: float, weep: Weep, evaporation: Evaporation) -> None:
@@ -55,7 +59,7 @@ class Follower:
         if self.freeze.add(mass_g, average.frozen):
             self._frozen(average.t_s, seconds)
             return
-        self._gap(average.t_s)
+        self._gap(average.t_s, seconds, weep)
         self.gauge.add(mass_g)
         reading = mass_g - weep.zero_g + evaporation.total_g
         row, inputs = weep.row(evaporation), weep.inputs(evaporation)
@@ -84,6 +88,8 @@ class Follower:
         if residual < -SURPRISING_SIGMA * sd:
             # Half a sip hidden in the noise must not pass for a minute's leak.
             weep.filter.sip()
+        weep.fit.add(residual / sd)
+        weep.filter.temper = weep.fit.excess
         weep.filter.update(*item)
 
     def _hold(self, t_s: float, item: tuple[Floats, float, float, Floats], weep: Weep) -> None:
@@ -116,6 +122,7 @@ class Follower:
             weep.filter.loosen(SLACK, abs(step))
         else:
             weep.filter.loosen(OFFSET, 3.0 * abs(step))
+            weep.filter.reopen(_CREEPS_G + _CREEPS_PER_G * abs(step), 0.0)
             self.removed_g += step
             word = "refill" if kind is Kind.REFILL else "bump"
             self._fault(self.held_since_s, word, f"step of {step:+.2f} g, taken out")
@@ -133,9 +140,13 @@ class Follower:
             self.freeze.reported = True
             self._fault(t_s, "cell_frozen", "the load cell repeats itself: check converter, wiring")
 
-    def _gap(self, t_s: float) -> None:
-        if t_s - self.last_good_s > _GAP_S:
-            minutes = (t_s - self.last_good_s) / 60
+    def _gap(self, t_s: float, seconds: float, weep: Weep) -> None:
+        silent_s = t_s - self.last_good_s
+        if silent_s > max(_GAP_S, 3 * self.spacing_s):
+            weep.filter.reopen(_LIFTED_G, _COLD_G)
+        self.spacing_s = min(silent_s, seconds)
+        if silent_s > _GAP_S:
+            minutes = silent_s / 60
             self._fault(self.last_good_s, "gap", f"no mass reading for {minutes:.0f} min")
         self.last_good_s = t_s
 

@@ -31,49 +31,47 @@ from soakmon.watch.state import kept
 OFFSET, SLACK, WANDER, WARM_UP, CREEP, CREEP_60, RATE = range(7)
 TEMP, TEMP_20, TEMP_60, TEMP_180, TOP_UP, HELD = range(7, 13)
 SIZE = 13
-# A bowl is topped up in sips of 0.05 to 0.3 g, about once a day when nothing leaks: what the bowls
-# are short of wanders by that much.
-SLACK_H = 5.0
-SLACK_SD_G = 0.17
-SLACK_MEAN_G = 0.25
+# What a bowl is short of begins with nothing; when it has lost as much as a usual sip it may be
+# anywhere between two sips. It is forgotten a little even where nothing is lost (judgement).
+_FORGETS_PER_H = 0.025
 _TOP_UP, _TOP_UP_SD = 1.0, 0.3
 # Needles that hang by their own friction let some in all the same (judgement).
 _HELD, _HELD_SD = 0.8, 0.4
 # What the bowls are short of when the clock starts: they have just filled.
-_SLACK_AT_START_G = 0.08
-# Time constants, h, of what decays: recorded cells come back within one or two hours; converters
-# warm up in six minutes; creep of 65 cells went by 18 minutes (NIST, PubMed 27805151) and has a
-# slower part in most of them.
+_SLACK_AT_START_G = 0.05
+# Time constants, h, of what decays: converters warm up in six minutes; creep of 65 cells went by
+# 18 minutes (NIST, PubMed 27805151) and has a slower part in most of them.
 # What evaporates follows draughts, doors and people for hours (judgement).
-_DECAYS = {SLACK: SLACK_H, WANDER: 1.5, WARM_UP: 0.1, CREEP: 0.3, CREEP_60: 1.0, RATE: 6.0}
-# When the soak's clock starts, half an hour after the fill, and again whenever the load has changed
-# or the converter was without power, g: 0.3 g of warming up were seen, and creep of 0.02 to 0.07 %
-# of a kilogram.
+_DECAYS = {WARM_UP: 0.1, CREEP: 0.3, CREEP_60: 1.0, RATE: 6.0}
+# When the soak's clock starts, half an hour after the fill, g: of 0.3 g of warming up, and creep of
+# 0.02 to 0.07 % of a kilogram.
 _AT_START_G = {WARM_UP: 0.1, CREEP: 0.15, CREEP_60: 0.2}
-_REOPENED_G = {WARM_UP: 0.3, CREEP: 0.2, CREEP_60: 0.1}
 # Share of the zero shift that each lag is given, and how much larger than usual it may be: the
 # spread of specimens is 0.8 on a logarithmic scale about 0.1 g/°C on 1-2 kg.
 _LAG_SHARE = 0.5
-_ZEROS = ((1.0, 0.65), (3.5, 0.35))
+_ZEROS = ((1.0, 0.6), (3.5, 0.4))
 # Variance of a walk's end less that of its mean over the step, in steps of the walk: a mean has a
 # third of the step's own walk, and shares half of it with the end.
 _AVERAGED = 2 / 3
 
-# (drift in g/√h, sd of the slack in g, sd of the wander that comes back in g, weight), for a cell
-# whose minute averages scatter by 0.03 g or less: drifts of 0.05 to 0.3 g a day and wanders of 0.2
-# to 0.4 g were seen. What the bowls are short of wanders too, but never far: where the cell itself
-# wanders as much from minute to minute, that must not be put down to the bowls, or the drift is
-# thought small. Nor can less drift than this be told from what the bowls are allowed: the readings
-# would choose it for their calm between two sips, and promise too much.
+# (drift in g/√h, share of the slack's sd, sd of the wander that comes back in g, within so many
+# hours, weight), for a cell whose minute averages scatter by 0.03 g or less: drifts of 0.05 to
+# 0.3 g a day and wanders of 0.2 to 0.4 g within one or two hours were seen; humidity, hysteresis
+# and hoses may take longer. Bowls let go by sips, which are told apart where they are large
+# (`sip`); in between the slack hardly wanders, or readings that are calm from minute to minute
+# would speak for a cell that drifts. And what such a cell drifts must not be put down to bowls.
 _CELLS = (
-    (0.03, SLACK_SD_G, 0.0, 0.4),
-    (0.03, SLACK_SD_G, 0.1, 0.14),
-    (0.03, SLACK_SD_G, 0.3, 0.08),
-    (0.06, SLACK_SD_G, 0.0, 0.22),
-    (0.18, 0.05, 0.0, 0.06),
-    (0.3, 0.05, 0.0, 0.04),
-    (0.5, 0.05, 0.0, 0.03),
-    (0.8, 0.05, 0.0, 0.03),
+    (0.03, 0.4, 0.0, 2.0, 0.24),
+    (0.03, 1.0, 0.0, 2.0, 0.12),
+    (0.03, 0.4, 0.1, 2.0, 0.12),
+    (0.03, 0.4, 0.2, 2.0, 0.1),
+    (0.03, 0.4, 0.35, 2.0, 0.06),
+    (0.03, 0.4, 0.4, 6.0, 0.02),
+    (0.06, 0.4, 0.0, 2.0, 0.18),
+    (0.11, 0.4, 0.0, 2.0, 0.06),
+    (0.2, 0.3, 0.0, 2.0, 0.04),
+    (0.35, 0.3, 0.0, 2.0, 0.03),
+    (0.7, 0.3, 0.0, 2.0, 0.03),
 )
 _NEGLIGIBLE = 16.0
 BANK = len(_CELLS) * len(_ZEROS)
@@ -101,13 +99,24 @@ class MassFilter:
     """Bank of Kalman filters with signatures of the evaporation's parts and of J onsets of a leak.
 
     slices: beliefs about the evaporation; zero_g_per_c: prior sd of the zero shift; onsets: J;
-    unsteady_rel_sd: how far the rate of evaporation strays for some hours, relative.
+    short_g: what all bowls are short of on average between two sips, and its sd; unsteady_rel_sd:
+    how far the rate of evaporation strays for some hours, relative. temper: what the readings say
+    of a leak counts for so much less (see `Fit`).
     """
 
     def __init__(
-        self, slices: Slices, zero_g_per_c: float, onsets: int, unsteady_rel_sd: float = 0.1
+        self,
+        slices: Slices,
+        zero_g_per_c: float,
+        onsets: int,
+        *,
+        short_g: tuple[float, float] = (0.32, 0.17),
+        unsteady_rel_sd: float = 0.1,
     ) -> None:
-        drift, slack, wander, chance = (np.array(column) for column in zip(*_CELLS, strict=True))
+        columns = (np.array(column) for column in zip(*_CELLS, strict=True))
+        drift, slack, wander, returns_h, chance = columns
+        self.short_g, self.short_sd_g = short_g
+        slack = slack * self.short_sd_g
         times = len(_ZEROS)
         zero = zero_g_per_c * np.tile([factor for factor, _ in _ZEROS], len(_CELLS))
         self.log_weight: Floats = np.log(np.outer(chance, [w for _, w in _ZEROS]).ravel())
@@ -116,6 +125,10 @@ class MassFilter:
         self.swings_g2[:, SLACK] = np.repeat(slack**2, times)
         self.swings_g2[:, WANDER] = np.repeat(wander**2, times)
         self.swings_g2[:, RATE] = unsteady_rel_sd**2
+        self.fades_per_h: Floats = np.zeros((BANK, SIZE))
+        for state, lasts_h in _DECAYS.items():
+            self.fades_per_h[:, state] = 1 / lasts_h
+        self.fades_per_h[:, WANDER] = np.repeat(1 / returns_h, times)
         sd = np.zeros((BANK, SIZE))
         sd[:, OFFSET] = 30.0
         sd[:, SLACK] = _SLACK_AT_START_G
@@ -136,6 +149,8 @@ class MassFilter:
         self.information: Floats = np.zeros((BANK, PARTS + onsets))
         self.shared: Floats = np.zeros((BANK, PARTS, PARTS + onsets))
         self.walk_g2: Floats = np.zeros(BANK)
+        self.walks_g2: Floats = np.zeros((BANK, 2))
+        self.temper = 1.0
         self.believe(slices)
 
     def believe(self, slices: Slices) -> None:
@@ -158,11 +173,13 @@ class MassFilter:
     def keep(self, chosen: slice) -> None:
         """Before any reading: go on with these filters of the bank only."""
         for name, value in vars(self).items():
-            if not name.startswith("slice_"):
+            if isinstance(value, np.ndarray) and not name.startswith("slice_"):
                 setattr(self, name, value[chosen])
 
-    def predict(self, hours: float, evaporates_g: float = 0.0) -> None:
+    def predict(self, hours: float, evaporates_g: float = 0.0, drawn: float = 0.0) -> None:
         """Let `hours` pass, in which evaporates_g is expected to go.
+
+        drawn: what the bowls have asked for in that time, over what they are short of on average.
 
         The offset wanders, what decays decays, and what the rate is off is lost on top.
         """
@@ -170,36 +187,39 @@ class MassFilter:
         self.cov[:, OFFSET, :] -= evaporates_g * self.cov[:, RATE, :]
         self.cov[:, :, OFFSET] -= evaporates_g * self.cov[:, :, RATE]
         self.effect[:, OFFSET, :] -= evaporates_g * self.effect[:, RATE, :]
-        keep = np.ones(SIZE)
-        for state, lasts_h in _DECAYS.items():
-            keep[state] = math.exp(-hours / lasts_h)
-        self.mean[:, SLACK] -= SLACK_MEAN_G
+        keep = np.exp(-hours * self.fades_per_h)
+        keep[:, SLACK] = math.exp(-drawn - hours * _FORGETS_PER_H)
+        self.mean[:, SLACK] -= self.short_g
         self.mean *= keep
-        self.mean[:, SLACK] += SLACK_MEAN_G
-        self.cov *= np.outer(keep, keep)
-        self.effect *= keep[:, None]
+        self.mean[:, SLACK] += self.short_g
+        self.cov *= keep[:, :, None] * keep[:, None, :]
+        self.effect *= keep[:, :, None]
         self.cov[:, range(SIZE), range(SIZE)] += self.swings_g2 * (1 - keep**2)
-        self.walk_g2 = self.drift_g2_per_h * hours
-        self.cov[:, OFFSET, OFFSET] += self.walk_g2
+        # A wander that comes back walks as well, from one minute to the next.
+        self.walks_g2[:, 0] = self.drift_g2_per_h * hours
+        self.walks_g2[:, 1] = self.swings_g2[:, WANDER] * (1 - keep[:, WANDER] ** 2)
+        self.walk_g2 = self.walks_g2.sum(axis=1)
+        self.cov[:, OFFSET, OFFSET] += self.walks_g2[:, 0]
 
     def loosen(self, state: int, step_g: float) -> None:
         """Tell the filter that a state has just jumped by about step_g."""
         self.cov[:, state, state] += step_g**2
 
-    def reopen(self) -> None:
-        """The load has changed or the converter was off: it warms up and creeps anew."""
-        for state, sd_g in _REOPENED_G.items():
-            self.loosen(state, sd_g)
+    def reopen(self, creep_g: float, warm_up_g: float) -> None:
+        """The load has changed or the converter was off: the cell creeps and warms up anew."""
+        self.loosen(CREEP, creep_g)
+        self.loosen(CREEP_60, 0.5 * creep_g)
+        self.loosen(WARM_UP, warm_up_g)
 
     def sip(self) -> None:
         """A needle has opened: what the bowls are short of is anyone's guess again.
 
         The guess is bounded, so sips that go on carrying fuel away are not explained by it.
         """
-        self.mean[:, SLACK] = SLACK_MEAN_G
+        self.mean[:, SLACK] = self.short_g
         self.cov[:, SLACK, :] = 0.0
         self.cov[:, :, SLACK] = 0.0
-        self.cov[:, SLACK, SLACK] = SLACK_SD_G**2
+        self.cov[:, SLACK, SLACK] = self.short_sd_g**2
         self.effect[:, SLACK, :] = 0.0
 
     def surprise(
@@ -239,7 +259,7 @@ class MassFilter:
         gain_raw = self.cov @ row
         variance = gain_raw @ row - _AVERAGED * self.walk_g2 + noise_g**2
         # The reading is the mean of its step: on average half of the step's walk was yet to come.
-        gain_raw[:, OFFSET] -= 0.5 * self.walk_g2
+        gain_raw[:, [OFFSET, WANDER]] -= 0.5 * self.walks_g2
         residual = reading_g - self.mean @ row
         gain = gain_raw / variance[:, None]
         pull = residual / variance
@@ -259,6 +279,7 @@ class MassFilter:
         self.cov -= gain[:, :, None] * gain_raw[:, None, :]
         # Readings that were held back come several at once: the last step's walk counts once.
         self.walk_g2 = np.zeros(len(variance))
+        self.walks_g2 = np.zeros((len(variance), 2))
 
     def judged(self, onsets: slice = slice(None)) -> Judged:
         """What the filters say of a leak from some onsets, whatever the evaporation's factors."""
@@ -275,8 +296,8 @@ class MassFilter:
         merged = log_weight.size
         return Judged(
             log_weight.ravel() - log_weight.max(),
-            scores.reshape(merged, -1),
-            left.reshape(merged, -1),
+            scores.reshape(merged, -1) / self.temper,
+            left.reshape(merged, -1) / self.temper,
         )
 
     def log_ratio(self, leak_g_per_h: Floats, onsets: slice = slice(None)) -> Floats:

@@ -10,6 +10,7 @@ from soakmon.physics.described import (
     BOTTLE_LOG_SD,
     BOWLS_LOG_SD,
     BOWLS_SCALE,
+    DOUBT,
     LOW_HOSE_CHANCE,
     OLD_FUEL_LOG_SD,
     UNTOLD_HOSE,
@@ -49,7 +50,7 @@ class Priors:
     bowls_scale: float = BOWLS_SCALE
     blank_scale: float | None = None
     blank_rel_sd: float = 0.05
-    doubt: float = 0.05
+    doubt: float = DOUBT
     dark_per_h: float = 0.02
     zero_g_per_c: float = 0.1
     sip_g: float = 0.6

@@ -16,6 +16,7 @@ from soakmon.physics.drops import drop_mass_g
 from soakmon.physics.geometry import Bowl
 from soakmon.watch.company import NEAR_S, Company
 from soakmon.watch.evaporation import Evaporation
+from soakmon.watch.fit import Fit
 from soakmon.watch.gate import CELL_S, GateEvidence
 from soakmon.watch.logs import log_sum
 from soakmon.watch.mass_filter import (
@@ -47,6 +48,11 @@ _FROM_START = 0.5
 _TO_LIP_S = 900.0
 # Share of the leak that a gate catches (as steps down the rate grid), and its weight.
 _CAUGHT = ((0, 0.8), (2, 0.15), (5, 0.05))
+# How far a needle lets the level fall between two sips: 0.05 to 0.3 mm (judgement), so on average
+# this, its spread, and the most.
+_SHORT_MM, _SHORT_SD_MM, _MOST_SHORT_MM = 0.09, 0.095, 0.3
+# And what a cell may stray in an hour or two.
+_STRAYS_G = 0.3
 # Chance that drops at a gate are water. Needles hold the bottle's loss back and let it go by sips,
 # so for an hour or two the mass may speak against a true leak by some e-folds (15 were seen): the
 # chance is set so small that only a mass that stays for hours outvotes regular drops.
@@ -74,8 +80,17 @@ class Weep:
 
     def __init__(self, settings: Settings, start_s: float, gates: int, reading_g: float) -> None:
         priors = settings.priors
+        bowls = settings.geometry.bowls
+        self.bowls = max(len(bowls), 1)
+        g_per_mm3 = 1e-6 * settings.fuel.density_15c_kg_per_m3
+        self.short_g = max(g_per_mm3 * _SHORT_MM * sum(one.area_mm2 for one in bowls), 0.01)
+        self.drawn_g = 0.0
         self.filter = MassFilter(
-            slices_of(settings), priors.zero_g_per_c, ONSETS, priors.unsteady_rel_sd
+            slices_of(settings),
+            priors.zero_g_per_c,
+            ONSETS,
+            short_g=(self.short_g, _SHORT_SD_MM / _SHORT_MM * self.short_g / math.sqrt(self.bowls)),
+            unsteady_rel_sd=priors.unsteady_rel_sd,
         )
         self.start_s = start_s
         self.last_s = start_s
@@ -94,6 +109,7 @@ class Weep:
         self.company = Company(gates, start_s)
         self.weighed_s = start_s
         self.evaporated_g = 0.0
+        self.fit = Fit()
 
     @property
     def onset_s(self) -> Floats:
@@ -124,7 +140,10 @@ class Weep:
         self.exposure_h = self.exposure_h + leaking_s * (feed_open / 3600.0)
         if not math.isfinite(self.first_c):
             self.first_c = evaporation.air_c
-        self.filter.predict(seconds / 3600.0, evaporation.total_g - self.evaporated_g)
+        hours = seconds / 3600.0
+        drawn = (evaporation.drawn_g - self.drawn_g) / self.short_g
+        self.filter.predict(hours, evaporation.total_g - self.evaporated_g, drawn)
+        self.drawn_g = evaporation.drawn_g
         self.evaporated_g = evaporation.total_g
         self.wait(t_s, feed_open)
         if t_s - self.start_s > self.onset_step_s * ONSETS:
@@ -184,6 +203,16 @@ class Weep:
         """Log-ratio of a leak that no gate sees."""
         joint = mass + np.log(self.onset_prior())[:, None] + np.log(RATE_PRIOR)
         return float(log_sum(joint))
+
+    def lost_g(self, mass: Floats) -> float:
+        """Grams that the likeliest leak, by the mass alone, has taken so far."""
+        onset, rate = np.unravel_index(int(mass.argmax()), mass.shape)
+        return float(self.exposure_h[onset] * LEAKS[rate])
+
+    @property
+    def strays_g(self) -> float:
+        """What bottle and cell may show as lost though nothing is: bowls that fill all at once."""
+        return self.short_g / _SHORT_MM * _MOST_SHORT_MM + _STRAYS_G
 
     def under_gate(self, index: int, mass: Floats | None) -> tuple[float, Floats, Floats]:
         """Log-ratio of a leak under gate `index`; its joint (C, R) log-terms; first-drop times.
