@@ -5,7 +5,7 @@ Spreads are those of uncalibrated specimens, judged from the published values na
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -31,10 +31,10 @@ class Owner(StrEnum):
 
 
 class HoseKind(StrEnum):
-    """What is printed on the hose, or to be seen of it."""
+    """What is printed on the hose, or to be seen of it, in the words of bench.toml."""
 
-    UNMARKED = "unmarked"
-    LOW_PERMEATION = "low permeation"
+    ORDINARY = "ordinary"
+    LOW = "low_permeation"
     CLEAR = "clear"
 
 
@@ -56,43 +56,21 @@ class _Wall:
 # uncontrolled values of EPA are spread by 1.0. Clear tube: barrier grades 5 to 15, plain
 # PVC 100 to 500 (from memory).
 _WALLS = {
-    HoseKind.UNMARKED: _Wall(300.0, 0.6, True, 0.7, 0.45),
-    HoseKind.LOW_PERMEATION: _Wall(6.0, 0.7, False, 0.1, 0.4),
+    HoseKind.ORDINARY: _Wall(300.0, 0.6, True, 0.7, 0.45),
+    HoseKind.LOW: _Wall(6.0, 0.7, False, 0.1, 0.4),
     HoseKind.CLEAR: _Wall(250.0, 0.9, True, 0.2, 0.15),
 }
 # What ethanol does to a hose rated on pure petrol, by volume share (NONROAD, EPA).
 _ETHANOL = {0.0: 1.0, 0.05: 1.62, 0.1: 1.82}
+_SAID = {0.0: "e0", 0.05: "e5", 0.1: "e10"}
 _ETHANOL_SHARES = (0.2, 0.45, 0.35)
 _ETHANOL_LOG_SD = 0.15
 # A tenth of ethanol adds 7 kPa (NREL 2012); a can of unknown age has 50 kPa, fresh fuel what its
 # class says: spread 0.2 and, with the batch's 0.04 that each night draws, 0.08.
 _E10_KPA = 7.0
 _CAN_KPA, _CAN_LOG_SD, _FRESH_LOG_SD = 50.0, 0.2, 0.07
-# As bench.toml names what is printed on a hose.
-_SAID = {
-    HoseKind.UNMARKED: "ordinary",
-    HoseKind.LOW_PERMEATION: "low_permeation",
-    HoseKind.CLEAR: "clear",
-}
 _CLASSES = ("petrol_a", "petrol_b", "petrol_c", "petrol_d")
 _CARBS, _CARBS_SHARES = (1, 2, 3, 4, 6), (0.1, 0.15, 0.1, 0.5, 0.15)
-
-
-@dataclass(frozen=True, slots=True)
-class Answers:
-    """What the owner can say beside bench.toml; None: does not know.
-
-    ethanol: volume share; fresh: fuel of its class, bought lately; vents: vents and bowls are
-    measured; plugged: it was tried that nothing runs out between two openings of a bowl;
-    zero: the cell's zero was watched over a change of temperature.
-    """
-
-    hose: HoseKind | None = None
-    ethanol: float | None = None
-    fresh: bool = False
-    vents: bool = False
-    plugged: bool = False
-    zero: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +82,6 @@ class Drawn:
 
     scenario: Scenario
     table: dict[str, Any]
-    answers: Answers = field(default_factory=Answers)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,8 +125,7 @@ def drawn_bench(seed: int, owner: Owner) -> Drawn:
     )
     if not careful:
         return Drawn(scenario, _careless_table(scenario))
-    answers = Answers(hidden.kind, hidden.ethanol, True, True, True, True)
-    return Drawn(scenario, _careful_table(scenario, hidden, rng), answers)
+    return Drawn(scenario, _careful_table(scenario, hidden, rng))
 
 
 def _geometry(hidden: _Hidden, rng: np.random.Generator, *, careful: bool) -> BenchGeometry:
@@ -251,7 +227,7 @@ def _careful_table(scenario: Scenario, hidden: _Hidden, rng: np.random.Generator
         "bottle": {"fill_ml": min(fill_ml, geometry.bottle.capacity_ml)},
         "hose": {
             "length_mm": measured(geometry.hose.length_mm, 0.03),
-            "kind": _SAID[hidden.kind],
+            "kind": hidden.kind.value,
         },
         "rack": {
             "carbs": carbs,
@@ -261,10 +237,6 @@ def _careful_table(scenario: Scenario, hidden: _Hidden, rng: np.random.Generator
             "headroom_mm": measured(bowl.headroom_mm, 0.1, 1),
             "vents": "measured",
         },
-        "fuel": {
-            "name": hidden.fuel,
-            "ethanol": f"e{round(100 * hidden.ethanol)}",
-            "age": "fresh",
-        },
+        "fuel": {"name": hidden.fuel, "ethanol": _SAID[hidden.ethanol], "age": "fresh"},
         "priors": {"zero_g_per_c": round(zero * float(rng.lognormal(0, 0.2)), 3)},
     }

@@ -7,12 +7,12 @@ every night.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from sim.bench_draw import Answers, Drawn, Owner, drawn_bench
+from sim.bench_draw import Drawn, Owner, drawn_bench
 from sim.blind import Induced, blank_of, drawn_climate, with_leak
 from sim.course import COURSES, drawn_course
 from sim.disturb import KINDS, drawn_kind
@@ -26,6 +26,8 @@ from soakmon.weigh.blank_run import BlankRun, blank_run
 # The first is what is done; the second, when the first was too short for its loss.
 _BLANK_HOURS = (12.0, 24.0)
 _NIGHT_S, _LEAST_MEAN = 86400.0, 0.1
+# From one can to the next of the same shop (judgement); so many nights a bench may have before.
+_CANS_LOG_SD, _NIGHTS = 0.08, 1000
 # Half of the gates that lose drops lose most of them in spells, nine of ten there (judgement).
 _LOST_IN_SPELLS, _FOGGED = 0.5, 0.9
 
@@ -35,7 +37,7 @@ class BlindBench:
     """A night at a bench.
 
     scenario: what is. table: what bench.toml says; settings: the same as the decider is told;
-    answers: what the owner could say beside it. blank: the blank run if the owner did one that
+    blank: the blank run if the owner did one that
     told something, judged as the product does. kind: what disturbs the night; course: how the leak
     changes.
     """
@@ -45,24 +47,31 @@ class BlindBench:
     settings: Settings
     kind: str
     blank: BlankRun | None = None
-    answers: Answers = field(default_factory=Answers)
     course: str = "steady"
 
 
 def blind_bench(
-    seed: int, owner: Owner, induced: Induced | None = None, kind: str | None = None
+    seed: int,
+    owner: Owner,
+    induced: Induced | None = None,
+    kind: str | None = None,
+    *,
+    night: int = 0,
 ) -> BlindBench:
-    """The bench and night of a seed; kind: what disturbs it (None: drawn)."""
-    drawn = drawn_bench(seed, owner)
-    rng = np.random.default_rng([seed, 80])
+    """The bench and night of a seed; kind: what disturbs it (None: drawn).
+
+    night: other than 0 another night of the same bench, before or after it.
+    """
+    drawn = _on(night, drawn_bench(seed, owner))
+    rng = np.random.default_rng([drawn.scenario.seed, 80])
     of = drawn_kind(rng) if kind is None else kind
-    night = KINDS[of](drawn.scenario, rng)
+    made = KINDS[of](drawn.scenario, rng)
     induced = induced or Induced()
-    night = with_leak(night, induced, rng)
+    made = with_leak(made, induced, rng)
     course = drawn_course(rng) if induced.leak_g_per_day else "steady"
-    night = _changing(night, course, rng)
+    made = _changing(made, course, rng)
     if induced.lost and rng.random() < _LOST_IN_SPELLS:
-        night = replace(night, misses=_in_spells(induced.lost))
+        made = replace(made, misses=_in_spells(induced.lost))
     table = drawn.table
     blank = _blank(drawn) if owner is Owner.BLANK else None
     if blank is not None:
@@ -70,7 +79,26 @@ def blind_bench(
         said["blank_rel_sd"] = round(blank.blank_rel_sd, 4)
         table = {**table, "priors": {**table.get("priors", {}), **said}}
     settings = Bench.model_validate(table).settings()
-    return BlindBench(night, table, settings, of, blank, drawn.answers, course)
+    return BlindBench(made, table, settings, of, blank, course)
+
+
+def _on(night: int, drawn: Drawn) -> Drawn:
+    """The same bench on another day: other weather, draught and can, the same cell and hose."""
+    if not night:
+        return drawn
+    bench = drawn.scenario
+    rng = np.random.default_rng([bench.seed, 82, night + _NIGHTS])
+    fuel = replace(bench.fuel, rvp_kpa=bench.fuel.rvp_kpa * float(rng.lognormal(0, _CANS_LOG_SD)))
+    filled_ml = bench.filled_ml * float(rng.lognormal(0, 0.03))
+    scenario = replace(
+        bench,
+        seed=int(rng.integers(1, 2**31)),
+        fuel=fuel,
+        climate=drawn_climate(rng),
+        draught=bench.draught * float(rng.lognormal(0, 0.05)),
+        filled_ml=min(filled_ml, bench.geometry.bottle.capacity_ml),
+    )
+    return replace(drawn, scenario=scenario)
 
 
 def _changing(night: Scenario, name: str, rng: np.random.Generator) -> Scenario:

@@ -27,7 +27,7 @@ from sim.record import simulate
 from sim.scenarios import SCENARIOS
 from soakmon.capability.evaluate import Result, plan
 from soakmon.capability.evaluate import judged as judge_night
-from soakmon.capability_cli import make_night
+from soakmon.capability_nights import make_night
 from soakmon.records.run_file import write_run
 from soakmon.watch.decide import decide
 from soakmon.watch.settings import DESCRIBED, Settings

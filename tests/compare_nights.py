@@ -15,7 +15,7 @@ import numpy as np
 
 from soakmon.capability.bound import least_sd_g_per_h, minutes, true_filter
 from soakmon.capability.evaluate import Case, Night, Way
-from soakmon.capability_cli import _FEED_REL_SD, make_night
+from soakmon.capability_nights import FEED_REL_SD, make_night
 from soakmon.records.past import evaporation_of
 from soakmon.watch.closing import signed_leak
 from soakmon.watch.decide import Decider, decide
@@ -164,7 +164,7 @@ def told_of(job: Job, past: Past) -> list[Told]:
     settings = replace(night.settings, priors=replace(DESCRIBED, past=past))
     lanes = {Way.GATES: replace(night, settings=settings)}
     if not job.at_gate:
-        noise = replace(night.noise, feed_rel_sd=_FEED_REL_SD)
+        noise = replace(night.noise, feed_rel_sd=FEED_REL_SD)
         unknown = replace(night, settings=settings, noise=noise)
         lanes = {Way.MASS_ONLY: unknown, Way.AFTER_BLANK: night}
     soak = soak_of(night.rows, night.settings)

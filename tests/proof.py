@@ -1,7 +1,7 @@
 """Many blind nights of the leaks that are claimed, and of none; then the usual ways beside it.
 
 python -m tests.proof [--dry N] [--each N] [--others N] [--keep FILE] [--compare N]
-python -m tests.proof --benches careless|careful|blank [--dry N] [--each N] [--keep FILE]
+python -m tests.proof --benches careless|careful|blank|past [--dry N] [--each N] [--keep FILE]
 
 --benches: nights of benches that are not as their owner describes them, instead; --dry of them
 without a leak, --each of each leak. Delete the file of --keep when decider or worlds have changed.
@@ -22,10 +22,9 @@ from pathlib import Path
 
 import numpy as np
 
-from sim.bench_draw import Owner
-from soakmon.capability.evaluate import Case, Result, Way
+from soakmon.capability.evaluate import Case, Owner, Result, Way
 from soakmon.capability.summary import HEADS, as_dict, detection_lines, error_lines, facts
-from soakmon.capability_cli import run
+from soakmon.capability_nights import run
 from tests.benchmark import print_calibration
 from tests.proof_benches import bench_cases, prove_benches
 
@@ -91,7 +90,9 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--keep", type=Path, help="go on from the nights in this file")
     parser.add_argument("--compare", type=int, default=20)
-    parser.add_argument("--benches", choices=[str(owner) for owner in Owner])
+    parser.add_argument(
+        "--benches", choices=[str(owner) for owner in Owner if owner is not Owner.DESCRIBED]
+    )
     parser.add_argument("--processes", type=int, default=2)
     asked = parser.parse_args()
     if asked.benches:

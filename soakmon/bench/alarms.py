@@ -21,6 +21,7 @@ class Wrong(StrEnum):
     THREAD = "thread_ended"
     FEED = "feed_open"
     STALLED = "stalled"
+    DEAF = "deaf"
     JOURNAL = "journal"
     PANEL = "panel"
 

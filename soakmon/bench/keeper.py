@@ -29,7 +29,7 @@ class Keeper:
         self.kept_s: float | None = None
         self.stalled_s = float("-inf")
         self.found = self.lost = 0
-        self.told = False
+        self.told = self.deaf = False
 
     def keep(self) -> None:
         """Look once; say that all is well only when it is."""
@@ -41,7 +41,7 @@ class Keeper:
             self._stood_still(now_s, stood_s)
             return
         self._look_at_feed()
-        if not self._silent(now_s):
+        if not self._silent(now_s) and not self._deaf(now_s):
             try:
                 service.alive()
             except OSError:  # the system will miss it, and start the service again
@@ -83,6 +83,21 @@ class Keeper:
         self.restate(self.hung)
         return True
 
+    def _deaf(self, now_s: float) -> bool:
+        """Whether the main loop hangs: nobody can command, but the bench is watched all the same.
+
+        It is told and the feed stays as it is; the system misses the sign of life and starts the
+        service again, which goes on as after a crash.
+        """
+        service = self.service
+        heard_s = service.beats.loop_s
+        deaf = heard_s is not None and now_s - heard_s > service.bench.guard.hung_s
+        if deaf and not self.deaf:
+            text = "page and commands do not answer: the button at the bench does"
+            service.sound("bench", text, Wrong.DEAF, shut=False)
+        self.deaf = deaf
+        return deaf
+
     def _stood_still(self, now_s: float, stood_s: float) -> None:
         """The whole process was stopped, or the machine: nobody watched meanwhile."""
         service = self.service
@@ -90,6 +105,8 @@ class Keeper:
         service.feed.pause()
         # The others are judged anew from here on.
         service.beats.sampler_s = service.beats.worker_s = now_s
+        if service.beats.loop_s is not None:
+            service.beats.loop_s = now_s
         text = f"the bench stood still for {stood_s:.0f} s"
         log.error("%s", text)
         again = now_s - self.stalled_s < AGAIN_S or stood_s > LONGEST_S

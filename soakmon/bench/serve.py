@@ -170,6 +170,16 @@ async def _open_page(service: Service, reports: Reports, desk: GuideDesk) -> Ope
     return await open_page(service, reports, desk)
 
 
+async def _beat(service: Service) -> None:
+    """Say that the loop runs, for as long as it does and is wanted."""
+    try:
+        while True:
+            service.beats.loop_s = service.clock.boot_s()
+            await asyncio.sleep(1.0)
+    finally:
+        service.beats.loop_s = None
+
+
 async def _listen(
     service: Service,
     reports: Reports,
@@ -204,9 +214,11 @@ async def _listen(
     outlets.start()
     if told:
         service.sound("bench", told, Wrong.JOURNAL)
+    beat = asyncio.create_task(_beat(service))
     try:
         await server.serve(sockets=[listener])
     finally:
+        beat.cancel()
         await outlets.stop()
     if page is not None:
         await page.gone()

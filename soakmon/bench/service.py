@@ -66,11 +66,15 @@ _CONFIRM = "the cautions must be confirmed at the bench before the feed may open
 
 @dataclass(slots=True)
 class Beats:
-    """Last sign of life of each thread, in boot time; the keeper's None until it runs."""
+    """Last sign of life of each thread, in boot time.
+
+    None until they run: the keeper's, and that of the main loop, which hears commands.
+    """
 
     sampler_s: float = 0.0
     worker_s: float = 0.0
     keeper_s: float | None = None
+    loop_s: float | None = None
 
 
 @dataclass(slots=True)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 AIR_EVERY_S = 10.0
-_KEEPER_S = 1.0
+_KEEPER_S = _PIECE_S = 1.0
 _LOOKS_UP_S = 0.5
 _LAST_WORDS_S = 3.0
 
@@ -113,4 +113,7 @@ class Threads:
                 if not failed:
                     log.exception("the thermometer cannot be read")
                 failed = True
-            self.service.clock.sleep(AIR_EVERY_S)
+            until_s = self.service.clock.boot_s() + AIR_EVERY_S
+            while self.service.clock.boot_s() < until_s and not self.stopping.is_set():
+                # In pieces, so that nobody waits for it when the service stops.
+                self.service.clock.sleep(_PIECE_S)

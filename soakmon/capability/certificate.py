@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from html import escape
 
+from soakmon.capability.by_owner import owner_heads, owner_lines
 from soakmon.capability.evaluate import Result
 from soakmon.capability.summary import HEADS, detection_lines, error_lines, facts
 from soakmon.cautions import CAUTIONS
@@ -30,8 +31,16 @@ def certificate(results: Sequence[Result], *, version: str, seed: int) -> str:
         f"<p>soakmon {escape(version)} judged {nights} simulated nights drawn at random (seed "
         f"{seed}) without knowing which of them leaked. The data are invented: a simulator with "
         "other equations than the decider's made them. No real bench was measured, so this says "
-        "what the method can do, and a bench of its own deserves a check with a known leak.</p>\n"
+        "what the method can do, and a bench of its own deserves a check with a known leak. What "
+        "bench.toml says and what the bench is were drawn apart: a careless owner leaves it as it "
+        "comes, a careful one says what can be read and measured, blank and past are careless ones "
+        "with a blank run or thirty tight soaks. Half of the nights are disturbed.</p>\n"
         + _table("What came of it", ("figure", "value"), facts(results))
+        + _table(
+            "By what the owner knows of the bench, with 95 % limits",
+            owner_heads(results),
+            owner_lines(results),
+        )
         + _table("Leaks induced and found", HEADS, detection_lines(results))
         + _list("Errors of the estimate", error_lines(results))
         + "<p>Bias, spread, threshold and smallest detectable leak follow the form of the EPA "

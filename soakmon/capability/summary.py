@@ -7,8 +7,10 @@ from collections.abc import Callable, Iterable, Sequence
 from statistics import median
 from typing import Any
 
+from soakmon.capability.by_owner import by_owner, share_of
 from soakmon.capability.evaluate import LEAKS_G_PER_DAY, Result, Way, smallest_at
 from soakmon.capability.tables import Errors, lower_share, upper_share
+from soakmon.capability.told import woken
 from soakmon.watch.settings import Settings
 
 SCHEMA = "soakmon.capability/1"
@@ -29,7 +31,7 @@ def as_dict(results: Sequence[Result]) -> dict[str, Any]:
         "schema": SCHEMA,
         "false_alarm": _false_alarm(results),
         "detection": _detection(usual, (Way.GATES, Way.MASS_ONLY)),
-        "smallest_leak_95_g_per_day": {way.value: smallest_at(usual, way) for way in Way},
+        "smallest_leak_95_g_per_day": {way.value: smallest_at(results, way) for way in Way},
         "sd_over_bound": _rounded(sd_over_bound(results)),
         "carb_right": _share(r.carb_right for r in seen),
         "cause_right": _evenly(seen, lambda r: _among(r.isolated, 1)),
@@ -41,6 +43,8 @@ def as_dict(results: Sequence[Result]) -> dict[str, Any]:
             "false_alarm": _false_alarm([r for r in results if r.hard]),
             "detection": _detection([r for r in results if r.hard], tuple(Way)),
         },
+        "woken": share_of([r for r in results if r.leak_g_per_day == 0], woken),
+        "by_owner": by_owner(results),
     }
 
 
@@ -197,8 +201,9 @@ def facts(results: Sequence[Result]) -> list[tuple[str, str]]:
         ("Tight nights called leaking", f"{false['leaking']} of {false['nights']}, at most "
          f"{false['upper95']:.1%} with 95 % confidence"),
         ("Of these, hard nights called leaking", f"{hard['leaking']} of {hard['nights']}"),
-        ("Tight nights with an alarm on the way, taken back or not",
-         f"{sum(r.alarmed for r in tight)} of {len(tight)}"),
+        ("Tight nights with any alarm, taken back or not",
+         f"{told['woken']['number']} of {told['woken']['nights']}, at most "
+         f"{told['woken']['upper95']:.1%} with 95 % confidence"),
         ("Tight nights proven tight", f"{proven} of {len(tight)}"),
         (f"Leaks over {CRITERION_G_PER_DAY:g} g/day called tight", f"{missed} of {len(above)}"),
         *((f"Smallest leak found at 95 %, {name}", _grams(smallest[way.value]))
@@ -232,7 +237,7 @@ def _percent(value: float | None) -> str:
 
 
 def _grams(value: float | None) -> str:
-    return "none of those tried" if value is None else f"{value:g} g/day"
+    return "these nights bear out none" if value is None else f"{value:g} g/day"
 
 
 def _duration(seconds: float | None) -> str:

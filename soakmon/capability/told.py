@@ -2,76 +2,88 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from soakmon.capability.benches import BenchResult
+from soakmon.capability.evaluate import Result, Way
 from soakmon.capability.tables import lower_share, upper_share
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome
 
 CRITERION_G_PER_DAY = Settings().criterion_g_per_day
 _TENTHS = 10
-Asked = Callable[[BenchResult], bool]
+_NEAR = 1.6
+_NEVER = (0.0, math.nan, math.nan)
+Asked = Callable[[Result], bool]
 
 
-def tight(results: Iterable[BenchResult]) -> list[BenchResult]:
+def tight(results: Iterable[Result]) -> list[Result]:
     """The nights without a leak."""
     return [r for r in results if not r.leak_g_per_day]
 
 
-def leaking(result: BenchResult) -> bool:
+def found(result: Result) -> bool:
     """Whether the verdict is leaking."""
-    return result.outcome == Outcome.LEAKING.value
+    return result.found
 
 
-def in_band(result: BenchResult) -> bool:
+def woken(result: Result) -> bool:
+    """Whether there was any alarm, taken back or not."""
+    return result.woken
+
+
+def proven(result: Result) -> bool:
+    """Whether the verdict is tight."""
+    return result.outcome == Outcome.TIGHT.value
+
+
+def in_band(result: Result) -> bool:
     """Whether the true evaporation is inside the 95 % band."""
-    assert result.evaporated is not None
-    true, low, high = result.evaporated
+    true, low, high = result.evaporated or _NEVER
     return low <= true <= high
 
 
-def in_interval(result: BenchResult) -> bool:
+def in_interval(result: Result) -> bool:
     """Whether the true rate of the leak is inside its 95 % interval."""
-    true, low, high = result.leak
+    true, low, high = result.rate or _NEVER
     return low <= true <= high
 
 
-def at_most(name: str, nights: Sequence[BenchResult], asked: Asked) -> str:
+def at_most(name: str, nights: Sequence[Result], asked: Asked) -> str:
     """How many of the nights, and how large the share may be."""
-    found = sum(map(asked, nights))
-    limit = upper_share(found, len(nights))
-    return f"{name}: {found} of {len(nights)}{_percent(found, nights)}, at most {limit:.1%}"
+    number = sum(map(asked, nights))
+    limit = upper_share(number, len(nights))
+    return f"{name}: {number} of {len(nights)}{_percent(number, nights)}, at most {limit:.1%}"
 
 
-def at_least(name: str, nights: Sequence[BenchResult], asked: Asked) -> str:
+def at_least(name: str, nights: Sequence[Result], asked: Asked) -> str:
     """How many of the nights, and how small the share may be."""
-    found = sum(map(asked, nights))
-    limit = lower_share(found, len(nights))
-    return f"{name}: {found} of {len(nights)}{_percent(found, nights)}, at least {limit:.1%}"
+    number = sum(map(asked, nights))
+    limit = lower_share(number, len(nights))
+    return f"{name}: {number} of {len(nights)}{_percent(number, nights)}, at least {limit:.1%}"
 
 
-def between(name: str, nights: Sequence[BenchResult], asked: Asked) -> str:
+def between(name: str, nights: Sequence[Result], asked: Asked) -> str:
     """How many of the nights, and both ends of where the share may be (two times 2.5 %)."""
-    found = sum(map(asked, nights))
-    low, high = (limit(found, len(nights), 0.975) for limit in (lower_share, upper_share))
-    share = _percent(found, nights)
-    return f"{name}: {found} of {len(nights)}{share}, between {low:.1%} and {high:.1%}"
+    number = sum(map(asked, nights))
+    low, high = (limit(number, len(nights), 0.975) for limit in (lower_share, upper_share))
+    share = _percent(number, nights)
+    return f"{name}: {number} of {len(nights)}{share}, between {low:.1%} and {high:.1%}"
 
 
-def _percent(found: int, nights: Sequence[BenchResult]) -> str:
-    return f" ({found / len(nights):.1%})" if nights else ""
+def _percent(number: int, nights: Sequence[Result]) -> str:
+    return f" ({number / len(nights):.1%})" if nights else ""
 
 
-def lines(results: Sequence[BenchResult]) -> Iterator[str]:
+def lines(results: Sequence[Result]) -> Iterator[str]:
     """All that these nights tell, a line each."""
     dry = tight(results)
     leaks = [r for r in results if r.leak_g_per_day]
-    yield at_most("tight, called leaking", dry, leaking)
-    yield at_least("tight, proven tight", dry, lambda r: r.outcome == Outcome.TIGHT.value)
-    yield at_most("tight, somebody woken", dry, lambda r: r.woken)
+    yield at_most("tight, called leaking", dry, found)
+    yield at_least("tight, proven tight", dry, proven)
+    yield at_most("tight, somebody woken", dry, woken)
     for kind in sorted({r.kind for r in dry}):
-        yield at_most(f"  {kind}", [r for r in dry if r.kind == kind], lambda r: r.woken)
+        yield at_most(f"  {kind}", [r for r in dry if r.kind == kind], woken)
     begun = [r for r in results if r.evaporated is not None]
     yield between("evaporation inside its 95 % band", tight(begun), in_band)
     yield from _sides(tight(begun))
@@ -79,21 +91,35 @@ def lines(results: Sequence[BenchResult]) -> Iterator[str]:
     yield at_most(
         f"leaks of {CRITERION_G_PER_DAY:g} g/day and more, called tight",
         large,
-        lambda r: r.outcome == Outcome.TIGHT.value,
+        proven,
     )
-    for gates, lost, leak in sorted({(not r.gates, r.lost, r.leak_g_per_day) for r in leaks}):
-        mine = [r for r in leaks if (not r.gates, r.lost, r.leak_g_per_day) == (gates, lost, leak)]
-        where = "by mass alone" if gates else "at a gate"
+    for unseen, lost, leak in sorted({_what(r) for r in leaks}):
+        mine = [r for r in leaks if _what(r) == (unseen, lost, leak)]
+        where = "by mass alone" if unseen else "at a gate"
         where += f" that loses {lost:.0%}" if lost else ""
-        yield at_least(f"{leak:g} g/day {where}, found", mine, leaking)
-    yield between("rate of leaks found inside its interval", list(filter(leaking, leaks)),
+        yield at_least(f"{leak:g} g/day {where}, found", mine, found)
+    near = [r for r in leaks if r.way != Way.GATES and near_stated(r)]
+    yield at_least("leaks of 1.0 to 1.6 times the smallest stated, found", near, found)
+    yield between("rate of leaks found inside its interval", list(filter(found, leaks)),
                   in_interval)  # fmt: skip
     yield from _calibration(results)
     seconds = sum(r.seconds for r in results) / max(len(results), 1)
     yield f"deciding a night takes {seconds:.2f} s of one core"
 
 
-def _sides(nights: Sequence[BenchResult]) -> Iterator[str]:
+def _what(result: Result) -> tuple[bool, float, float]:
+    """Whether no gate sees it, share of drops lost, leak in g/day."""
+    return result.way != Way.GATES, result.lost, result.leak_g_per_day
+
+
+def near_stated(result: Result) -> bool:
+    """Whether the true leak is 1.0 to 1.6 times what was said to be the smallest provable one."""
+    if not result.smallest_g_per_day or result.rate is None:
+        return False
+    return 1.0 <= 24 * result.rate[0] / result.smallest_g_per_day < _NEAR
+
+
+def _sides(nights: Sequence[Result]) -> Iterator[str]:
     """On which side of the band the evaporation was that is outside."""
     pairs = [r.evaporated for r in nights if r.evaporated is not None]
     below = sum(true < low for true, low, _ in pairs)
@@ -101,11 +127,23 @@ def _sides(nights: Sequence[BenchResult]) -> Iterator[str]:
     yield f"  below it on {below}, above it on {above}"
 
 
-def _calibration(results: Sequence[BenchResult]) -> Iterator[str]:
-    """P(no leak) by tenths: what was said, and how often there was none in this mix of nights."""
-    yield "probability of no leak, in tenths: said, was (in this mix of nights)"
+def calibration(results: Sequence[Result]) -> list[tuple[float, int, int]]:
+    """P(no leak) by tenths: mean said, nights, and how many of them had no leak."""
+    rows = []
     for tenth in range(_TENTHS):
-        mine = [r for r in results if min(int(_TENTHS * r.no_leak), _TENTHS - 1) == tenth]
+        mine = [r for r in results if r.no_leak is not None and _tenth(r.no_leak) == tenth]
         if mine:
-            said = sum(r.no_leak for r in mine) / len(mine)
-            yield between(f"  {said:.2f}", mine, lambda r: not r.leak_g_per_day)
+            said = math.fsum(r.no_leak or 0.0 for r in mine) / len(mine)
+            rows.append((said, len(mine), len(tight(mine))))
+    return rows
+
+
+def _tenth(share: float) -> int:
+    return min(int(_TENTHS * share), _TENTHS - 1)
+
+
+def _calibration(results: Sequence[Result]) -> Iterator[str]:
+    yield "probability of no leak, in tenths: said, was (in this mix of nights)"
+    for said, nights, dry in calibration(results):
+        low, high = (limit(dry, nights, 0.975) for limit in (lower_share, upper_share))
+        yield f"  {said:.2f}: {dry} of {nights}, between {low:.1%} and {high:.1%}"

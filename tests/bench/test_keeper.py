@@ -237,6 +237,21 @@ def test_a_keeper_that_stood_still_with_all_others_is_not_late(filling):
     assert filling.simulation.feed_open
 
 
+def test_a_main_loop_that_hangs_is_told_and_missed_by_the_system(filling):
+    said = []
+    filling.service.alive = lambda: said.append(1)
+    filling.service.beats.loop_s = filling.clock.boot_s()
+    filling.run(30 / 3600)
+    assert 19 <= len(said) <= 21
+    assert filling.simulation.feed_open
+    (text,) = texts(filling)
+    assert "do not answer" in text
+    filling.service.beats.loop_s = filling.clock.boot_s()
+    filling.run(1 / 3600)
+    assert len(said) <= 22
+    assert said.pop()
+
+
 def test_all_is_well_is_only_said_when_it_is(filling):
     said = []
     filling.service.alive = lambda: said.append(1)

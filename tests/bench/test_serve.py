@@ -148,3 +148,36 @@ def test_a_newer_journal_is_for_a_person_to_mend(tmp_path):
     _, said = process.communicate(timeout=60)
     assert process.returncode == 2
     assert "update first" in said
+
+
+_BREAKS = """
+import time
+from soakmon.bench.service import Service
+from soakmon.cli import main
+Service.acknowledge = lambda self: self.__dict__.update(carry_out=None) or 0
+if {hangs}:
+    Service.stop = lambda self: time.sleep(60)
+main()
+"""
+
+
+@pytest.mark.parametrize("hangs", [False, True])
+def test_without_its_worker_the_process_is_out_within_five_seconds(tmp_path, hangs):
+    """Not with 0, and even if its way out hangs: the system starts it again."""
+    (tmp_path / "bench.toml").write_text(_BENCH)
+    command = [sys.executable, "-c", _BREAKS.format(hangs=hangs), "serve", "--bench"]
+    command += [str(tmp_path / "bench.toml"), "--simulated", "dry-rack", "--pace", "1"]
+    process = subprocess.Popen(
+        [*command, "--data", str(tmp_path)], cwd=ROOT, stderr=subprocess.PIPE, text=True
+    )
+    try:
+        asked(tmp_path)
+        Client(tmp_path / "control.sock").post("/acknowledge")
+        began_s = time.monotonic()
+        assert process.wait(30) == 4
+        # Five, and what a busy machine takes to notice.
+        assert time.monotonic() - began_s < 8
+        assert Latch(tmp_path / NAME).note.code == "thread_ended"
+    finally:
+        process.kill()
+        process.communicate()

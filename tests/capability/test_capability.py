@@ -20,6 +20,7 @@ from soakmon.capability.evaluate import (
     Case,
     Isolation,
     Night,
+    Owner,
     Result,
     Way,
     judged,
@@ -27,7 +28,7 @@ from soakmon.capability.evaluate import (
     smallest_at,
 )
 from soakmon.capability.summary import as_dict
-from soakmon.capability_cli import blank_scale, make_night
+from soakmon.capability_nights import blank_scale, make_night, past_of
 from soakmon.cli import app
 from soakmon.errors import InputError
 from soakmon.watch.settings import Settings
@@ -65,7 +66,7 @@ def test_the_plan_is_the_seeds_and_deals_every_leak():
     assert sum(case.leak_g_per_day == 0 for case in cases) == 200
     for way, leaks in LEAKS_G_PER_DAY.items():
         assert {c.leak_g_per_day for c in cases if c.way is way and c.leak_g_per_day} == set(leaks)
-    assert len({case.seed for case in cases}) > 595
+    assert len({(case.seed, case.night) for case in cases}) > 595
 
 
 def test_a_blind_night_is_the_seeds_and_holds_the_induced_leak():
@@ -149,10 +150,75 @@ def test_the_bound_grows_with_noise_drift_and_evaporation():
 
 def test_the_smallest_leak_needs_all_larger_ones_found():
     results = [
-        result(leak, Way.GATES, found=leak not in {0.2, 1.0}) for leak in (0.2, 0.5, 1, 2, 4)
+        result(leak, Way.GATES, found=leak not in {0.2, 1.0} or k > 0)
+        for leak in (0.2, 0.5, 1, 2, 4)
+        for k in range(59)
     ]
     assert smallest_at(results, Way.GATES) == 2
     assert smallest_at(results, Way.MASS_ONLY) is None
+
+
+def test_no_limit_is_claimed_that_its_own_nights_cannot_bear():
+    few = [result(leak, Way.GATES, found=True) for leak in (1.0, 2.0) for _ in range(2)]
+    assert smallest_at(few, Way.GATES) is None
+    # 58 of 58 leave a lower 95 % limit of 94.97 %.
+    many = [result(1.0, Way.GATES, found=True) for _ in range(58)]
+    assert smallest_at(many, Way.GATES) is None
+    assert smallest_at([*many, many[0]], Way.GATES) == 1.0
+
+
+def test_figures_are_told_by_owner_with_limits_that_the_nights_bear():
+    quiet = replace(
+        result(0.0, Way.GATES, found=False), owner="careless", evaporated=[2.0, 1.0, 3.0],
+        rate=[0.0, 0.0, 0.1], no_leak=0.97,
+    )  # fmt: skip
+    woke = replace(quiet, woken=True, evaporated=[4.0, 1.0, 3.0], owner="blank")
+    near = replace(
+        result(3.0, Way.MASS_ONLY, found=True), owner="careless", rate=[0.125, 0.1, 0.2],
+        smallest_g_per_day=2.5, no_leak=0.01,
+    )  # fmt: skip
+    told = as_dict([*[quiet] * 58, woke, near, replace(near, smallest_g_per_day=5.0)])
+    assert list(told["by_owner"]) == ["careless", "blank"]
+    careless, blank = told["by_owner"].values()
+    assert careless["woken"]["number"] == 0
+    assert careless["woken"]["upper95"] == pytest.approx(1 - 0.05 ** (1 / 58), abs=1e-4)
+    assert careless["evaporation_in_band"]["number"] == 58
+    assert blank["evaporation_in_band"] == {"nights": 1, "number": 0, "lower95": 0, "upper95": 0.95}
+    assert blank["woken"]["number"] == 1
+    assert careless["found_near_smallest"]["nights"] == 1
+    assert careless["rate_in_interval"]["number"] == 2
+    assert careless["no_leak"] == [
+        {"said": 0.01, "nights": 2, "none": 0}, {"said": 0.97, "nights": 58, "none": 58},
+    ]  # fmt: skip
+    assert told["woken"]["nights"] == 59
+
+
+def test_the_plan_goes_to_every_owner_and_past_ones_have_few_benches():
+    cases = plan(600, 4)
+    for way, owners in {Way.GATES: 4, Way.MASS_ONLY: 3, Way.AFTER_BLANK: 1}.items():
+        named = [case.owner for case in cases if case.way is way]
+        assert len(set(named)) == owners
+        assert Owner.DESCRIBED not in named
+    past = [case for case in cases if case.owner is Owner.PAST]
+    assert len({case.seed for case in past}) == -(-len(past) // 10)
+    assert len({case.night for case in past}) == len(past)
+
+
+def test_a_night_of_a_blind_bench_is_not_as_it_is_described():
+    case = Case(0, 5, 3.0, Way.MASS_ONLY, True, Owner.BLANK)
+    night = make_night(case)
+    assert night.settings.priors.blank_scale is not None
+    assert night.curve is not None
+    assert night.curve.shape[0] == 2
+    careless = make_night(replace(case, owner=Owner.CARELESS))
+    assert careless.settings.priors.blank_scale is None
+    assert np.array_equal(careless.rows.mass_g, night.rows.mass_g, equal_nan=True)
+
+
+def test_thirty_tight_soaks_narrow_what_is_believed():
+    past = past_of(7)
+    assert past.soaks == 30
+    assert past.narrows < 0.6
 
 
 def test_the_json_form():
@@ -166,7 +232,7 @@ def test_the_json_form():
     assert list(told) == [
         "schema", "false_alarm", "detection", "smallest_leak_95_g_per_day", "sd_over_bound",
         "carb_right", "cause_right", "seconds_per_night",
-        "detection_after_blank", "causes", "tight_true", "hard",
+        "detection_after_blank", "causes", "tight_true", "hard", "woken", "by_owner",
     ]  # fmt: skip
     assert told["schema"] == "soakmon.capability/1"
     assert told["false_alarm"]["nights"] == 59
@@ -177,7 +243,7 @@ def test_the_json_form():
         {"leak_g_per_day": 2.0, "gates": False, "nights": 1, "found": 0, "median_delay_s": None},
     ]
     assert told["smallest_leak_95_g_per_day"] == {
-        "gates": 0.2, "mass_only": None, "mass_only_after_blank": 1.0,
+        "gates": None, "mass_only": None, "mass_only_after_blank": None,
     }  # fmt: skip
     assert told["sd_over_bound"] == 0.5
     assert (told["carb_right"], told["cause_right"]) == (1.0, 1.0)
@@ -197,7 +263,7 @@ def test_the_page_says_what_was_measured():
     assert "9 of 9" in page
     assert "invented" in page
     assert "not a safety device" in page
-    assert page.count("<table>") == page.count("</table>") == 2
+    assert page.count("<table>") == page.count("</table>") == 3
 
 
 def run(*args: str):

@@ -1,0 +1,192 @@
+"""Makes the simulated nights of the capability's cases, and judges them over several processes."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import replace
+from functools import lru_cache, partial
+
+import numpy as np
+
+from sim import bench_draw
+from sim.benches import blind_bench
+from sim.blind import Induced, blank_of, blind_scenario
+from sim.record import Recording, simulate
+from sim.scenario import Scenario
+from soakmon.capability.bound import Noise
+from soakmon.capability.evaluate import Case, Isolation, Night, Owner, Result, Way, judged
+from soakmon.physics.expectation import expected_loss
+from soakmon.watch.evaporation import FUEL_LAG_S, Evaporation, lagged
+from soakmon.watch.past import MOST, Past, PastSoak
+from soakmon.watch.settings import DESCRIBED, Settings, described
+
+_BLANK_HOURS = 12.0
+_BLANK_REL_SD = 0.05
+# Spread of simulated benches that are as described: vents, hose, fuel batch, draught together.
+FEED_REL_SD, _BOWLS_REL_SD = 0.13, 0.14
+# The same of bottle with hose, and of the bowls, where they are not (logarithmic, so cut short).
+_SPREADS = {
+    Owner.CARELESS: (0.65, 0.55),
+    Owner.CAREFUL: (0.6, 0.3),
+    Owner.BLANK: (0.06, 0.5),
+    Owner.PAST: (0.15, 0.15),
+}
+_KNOWN_BY = {
+    Owner.CARELESS: bench_draw.Owner.CARELESS,
+    Owner.CAREFUL: bench_draw.Owner.CAREFUL,
+    Owner.BLANK: bench_draw.Owner.BLANK,
+    Owner.PAST: bench_draw.Owner.CARELESS,
+}
+# Past soaks are only asked what they lost: a reading a minute and half a day tell that as well.
+_COARSE_S, _PAST_HOURS, _SETTLED_S = 60.0, 12.0, 3600.0
+# How well a cell tells the loss of one (judgement).
+_READ_G = 0.3
+
+
+def make_night(case: Case, isolation: Isolation | None = None) -> Night:
+    """The simulated night of a case."""
+    made = _described if case.owner is Owner.DESCRIBED else _blind
+    return made(case, isolation)
+
+
+def _described(case: Case, isolation: Isolation | None) -> Night:
+    """A night of a bench that is as it is described."""
+    induced = Induced(case.leak_g_per_day, case.way is Way.GATES, case.hard)
+    scenario = blind_scenario(case.seed, induced)
+    recording = _recorded(scenario, isolation)
+    blank = case.way is Way.AFTER_BLANK
+    priors = described(blank_scale(scenario)) if blank else DESCRIBED
+    settings = Settings(geometry=recording.geometry, fuel=recording.fuel, priors=priors)
+    feed = _BLANK_REL_SD if blank else FEED_REL_SD
+    kind = "hard" if case.hard else "calm"
+    return _night(scenario, recording, settings, (feed, _BOWLS_REL_SD), kind)
+
+
+def _blind(case: Case, isolation: Isolation | None) -> Night:
+    """A night of a bench that is not as it is described."""
+    induced = Induced(case.leak_g_per_day, case.way is Way.GATES, lost=case.lost)
+    kind = None if case.hard else "calm"
+    bench = blind_bench(case.seed, _KNOWN_BY[case.owner], induced, kind, night=case.night)
+    settings = bench.settings
+    if case.owner is Owner.PAST:
+        settings = replace(settings, priors=replace(settings.priors, past=past_of(case.seed)))
+    recording = _recorded(bench.scenario, isolation)
+    return _night(bench.scenario, recording, settings, _SPREADS[case.owner], bench.kind)
+
+
+def _night(
+    scenario: Scenario,
+    recording: Recording,
+    settings: Settings,
+    rel_sds: tuple[float, float],
+    kind: str,
+) -> Night:
+    truth = recording.truth
+    carb = truth.carbs[0] if truth.carbs else None
+    onset_s = truth.onset_s if truth.onset_s is not None else float("nan")
+    defect_s = scenario.defects[0].onset_s if scenario.defects else 0.0
+    return Night(
+        recording.rows,
+        settings,
+        _noise(scenario, *rel_sds),
+        24 * truth.leak_g_per_h,
+        carb,
+        truth.cause,
+        truth.first_drop_s.get(carb, onset_s) if carb is not None else onset_s,
+        defect_s == 0.0,
+        kind,
+        np.array([truth.t_s, truth.evaporated_curve_g]),
+    )
+
+
+@lru_cache(maxsize=4)
+def past_of(seed: int) -> Past:
+    """What thirty soaks of a careless owner's bench taught that were known to be tight."""
+    soaks = [_past_soak(seed, night) for night in range(-MOST, 0)]
+    bench = blind_bench(seed, bench_draw.Owner.CARELESS, kind="calm", night=-1)
+    return bench.settings.priors.taught_by(soaks)
+
+
+def _past_soak(seed: int, night: int) -> PastSoak:
+    """What one tight soak lost, as read, beside what the physics alone expected of it.
+
+    As if it had been proven tight with all of the criterion to spare: the decider need not judge
+    it again.
+    """
+    bench = blind_bench(seed, bench_draw.Owner.CARELESS, kind="calm", night=night)
+    settings = bench.settings
+    recording = simulate(bench.scenario, hours=_PAST_HOURS, interval_s=_COARSE_S)
+    expected, rows, truth = Evaporation(settings), recording.rows, recording.truth
+    soaked = rows.t_s > _SETTLED_S
+    for air_c in rows.air_c[soaked].tolist():
+        expected.step(_COARSE_S, air_c, float("nan"), 1.0)
+    ends = [_SETTLED_S, float(rows.t_s[-1])]
+    before, after = np.interp(ends, truth.t_s, truth.evaporated_curve_g).tolist()
+    error_g = float(np.random.default_rng([seed, 83, night + MOST]).normal(0, _READ_G))
+    feed, bowls = settings.priors.scales
+    spare_g = settings.criterion_g_per_day * _PAST_HOURS / 24
+    parts = expected.bottle_hose_g / feed, expected.bowls_g / bowls
+    return PastSoak(max(after - before + error_g, 0.0), *parts, spare_g)
+
+
+def _recorded(scenario: Scenario, isolation: Isolation | None) -> Recording:
+    if isolation is None:
+        return simulate(scenario)
+    hours = max(24.0, isolation.until_s / 3600)
+    night = simulate(scenario, hours=hours, shut_s=isolation.shut_s)
+    watched = int(np.searchsorted(night.rows.t_s, isolation.until_s))
+    return replace(night, rows=night.rows.part(0, watched))
+
+
+def _noise(scenario: Scenario, feed_rel_sd: float, bowls_rel_sd: float) -> Noise:
+    cell = scenario.cell
+    white = float(np.hypot(cell.noise_g, cell.quantum_g / np.sqrt(12)))
+    specimen = cell.specimen
+    zero = cell.zero_g_per_c if specimen is None else abs(specimen.zero_g_per_c)
+    return Noise(white, cell.wander_g, zero, feed_rel_sd, bowls_rel_sd)
+
+
+def blank_scale(scenario: Scenario) -> float:
+    """What a blank run on this bench would have measured: loss over expectation, with its error."""
+    blank = simulate(blank_of(scenario), hours=_BLANK_HOURS, interval_s=60.0)
+    error = float(np.random.default_rng([scenario.seed, 78]).normal(1, 0.8 * _BLANK_REL_SD))
+    return blank.truth.evaporated_g / _expected_g(blank) * error
+
+
+def _expected_g(blank: Recording) -> float:
+    rows = blank.rows
+    fuel_c, last = [], float("nan")
+    for air_c in rows.air_c.tolist():
+        last = lagged(last, air_c, 60.0, FUEL_LAG_S)
+        fuel_c.append(last)
+    loss = expected_loss(blank.geometry, blank.fuel, rows.t_s, np.array(fuel_c))
+    return float(loss.best_g[-1])
+
+
+def run(cases: list[Case], jobs: int, *, deep: bool = True) -> Iterator[Result]:
+    """Judge simulated nights over `jobs` processes, in whatever order they get done.
+
+    Nights of one bench stay together, so that its past is soaked once. deep: see `judged`.
+    """
+    if jobs == 1 or len(cases) < 2:
+        yield from itertools.chain.from_iterable(map(partial(_judged, deep=deep), _apart(cases)))
+        return
+    with ProcessPoolExecutor(min(jobs, len(cases))) as pool:
+        futures = [pool.submit(_judged, some, deep=deep) for some in _apart(cases)]
+        for future in as_completed(futures):
+            yield from future.result()
+
+
+def _apart(cases: list[Case]) -> list[list[Case]]:
+    """The cases one by one, but those of one bench with a past together."""
+    groups: dict[tuple[str, int], list[Case]] = {}
+    for case in cases:
+        bench = ("past", case.seed) if case.owner is Owner.PAST else ("", case.index)
+        groups.setdefault(bench, []).append(case)
+    return list(groups.values())
+
+
+def _judged(cases: list[Case], *, deep: bool) -> list[Result]:
+    return [judged(case, make_night, deep=deep) for case in cases]
