@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from soakmon.capability.bound import least_sd_g_per_h, minutes, true_filter
-from soakmon.capability.evaluate import Case, Night, Way
+from soakmon.capability.evaluate import Case, Night, Owner, Way
 from soakmon.capability_nights import FEED_REL_SD, make_night
 from soakmon.records.past import evaporation_of
 from soakmon.watch.closing import signed_leak
@@ -30,6 +30,8 @@ from tests.others import Soak, hours_of, minutes_of, running, scores_of, soak_of
 
 # The seed modulo three chooses the hardship of a hard night.
 SCENARIOS = {"easy": None, "sunlit gate": 0, "volatile, warm": 1, "drifting cell": 2}
+# Benches that are not as a careless owner describes them; anything may disturb their nights.
+BLIND = "careless bench"
 AT_GATE = (0.07, 0.1, 0.14, 0.2, 0.35, 0.7, 1.5, 4.0, 12.0)
 # Close to the smallest leak that can be found: more nights tell it better.
 _CLOSE, _OFTEN = {0.1, 0.14, 0.2, 2.0, 3.0}, 3
@@ -57,12 +59,21 @@ class Job(NamedTuple):
     @property
     def case(self) -> Case:
         """The same case whatever else is planned."""
+        if self.scenario == BLIND:
+            return self._blind
         place = list(SCENARIOS).index(self.scenario)
         words = [place, round(1000 * self.leak_g_per_day), int(self.at_gate), self.number]
         hardship = SCENARIOS[self.scenario]
         seed = 3 * int(np.random.default_rng(words).integers(1, 2**29)) + (hardship or 0)
         way = Way.GATES if self.at_gate else Way.AFTER_BLANK
         return Case(0, seed, self.leak_g_per_day, way, hard=hardship is not None)
+
+    @property
+    def _blind(self) -> Case:
+        words = [77, round(1000 * self.leak_g_per_day), int(self.at_gate), self.number]
+        seed = int(np.random.default_rng(words).integers(1, 2**31))
+        way = Way.GATES if self.at_gate else Way.MASS_ONLY
+        return Case(0, seed, self.leak_g_per_day, way, hard=True, owner=Owner.CARELESS)
 
 
 class Listening(Decider):
@@ -120,7 +131,8 @@ class Oracle:
         while self.gate is not None and falls and falls[0][0] <= until_s:
             t_s, count = falls.pop(0)
             self.weep.last_s = self.weep.fed_s = t_s
-            self.weep.gates[self.gate].add(t_s, count, 1.0)
+            self.weep.hear(self.gate, t_s, count, 1.0, float("nan"))
+            self.weep.weigh(t_s, at_once=True)
             heard = True
         return heard
 
@@ -160,6 +172,22 @@ def past_of(nights: int, processes: int) -> Past:
 
 def told_of(job: Job, past: Past) -> list[Told]:
     """Make a night and let every way judge it on each of its lanes."""
+    lanes = _blind_lanes(job) if job.scenario == BLIND else _described_lanes(job, past)
+    night = next(iter(lanes.values()))
+    soak = soak_of(night.rows, night.settings)
+    return [_told(job, way, night, soak) for way, night in lanes.items()]
+
+
+def _blind_lanes(job: Job) -> dict[Way, Night]:
+    """The night of a careless owner's bench, and the same where a blank run was done."""
+    night = make_night(job.case)
+    if job.at_gate:
+        return {Way.GATES: night}
+    blank = make_night(replace(job.case, owner=Owner.BLANK))
+    return {Way.MASS_ONLY: night, Way.AFTER_BLANK: blank}
+
+
+def _described_lanes(job: Job, past: Past) -> dict[Way, Night]:
     night = make_night(job.case)
     settings = replace(night.settings, priors=replace(DESCRIBED, past=past))
     lanes = {Way.GATES: replace(night, settings=settings)}
@@ -167,8 +195,7 @@ def told_of(job: Job, past: Past) -> list[Told]:
         noise = replace(night.noise, feed_rel_sd=FEED_REL_SD)
         unknown = replace(night, settings=settings, noise=noise)
         lanes = {Way.MASS_ONLY: unknown, Way.AFTER_BLANK: night}
-    soak = soak_of(night.rows, night.settings)
-    return [_told(job, way, night, soak) for way, night in lanes.items()]
+    return lanes
 
 
 def _told(job: Job, way: Way, night: Night, soak: Soak) -> Told:
@@ -207,17 +234,18 @@ def _ours(job: Job, night: Night) -> tuple[float | None, float | None, dict[str,
     return min(alarms) if found else None, ratio, scores
 
 
-def plan(nights: int, tight: int) -> list[Job]:
+def plan(nights: int, tight: int, *, blind: bool = False) -> list[Job]:
     """Leaks first, in turn, so that a part of the plan is a fair sample."""
+    scenarios = (BLIND,) if blind else tuple(SCENARIOS)
     lanes = [(True, AT_GATE), (False, BY_MASS)]
     return [
         Job(scenario, leak, at_gate, number)
         for number in range(_OFTEN * nights)
-        for scenario in SCENARIOS
+        for scenario in scenarios
         for at_gate, leaks in lanes
         for leak in leaks
         if number < nights or leak in _CLOSE
-    ] + [Job(scenario, 0.0, False, number) for number in range(tight) for scenario in SCENARIOS]
+    ] + [Job(scenario, 0.0, False, number) for number in range(tight) for scenario in scenarios]
 
 
 def judged(jobs: list[Job], past: Past, keep: Path | None, processes: int) -> Iterator[Told]:
