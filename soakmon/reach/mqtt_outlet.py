@@ -12,10 +12,11 @@ from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from soakmon.errors import SoakmonError
 from soakmon.reach import topics as told
+from soakmon.reach.aside import Aside
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.discovery import announcements, places
 from soakmon.reach.echo import Echo
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from soakmon.bench.service import Service
 
 log = logging.getLogger(__name__)
+T = TypeVar("T")
 NAME = "mqtt"
 _EVERY_S = 0.5
 _PIECE = 50
@@ -58,6 +60,7 @@ class MqttOutlet:
         name, run = service.bench.service.name, secrets.token_hex(6)
         self.topics = told.Topics(self.section.prefix, name, bench_id(folder), run)
         self.echo = Echo(self.topics)
+        self.aside = Aside()
         self.heard = Heard({"alarm"}, service.clock.wall_s)
         self.early: dict[str, tuple[float, Event]] = {}
         self.sent: dict[str, None] = {}  # marks of the alarms that have gone out, the latest
@@ -69,8 +72,8 @@ class MqttOutlet:
     async def work(self) -> None:
         """Connect and publish until the connection breaks (ReachError) or the task is cancelled."""
         wall_s = self.service.clock.wall_s
-        with suppress(sqlite3.Error):
-            self._lag()
+        with suppress(sqlite3.Error, TimeoutError):
+            await self._aside(self._lag)
         will = told.availability(self.topics, wall_s(), "offline", "connection lost")
         own = client_id(self.topics.bench, run=self.topics.run)
         async with connect(self.section, own, will) as link:
@@ -96,6 +99,8 @@ class MqttOutlet:
                 for task in tasks:
                     task.cancel()
                 await asyncio.gather(*tasks, return_exceptions=True)
+                with suppress(TimeoutError):
+                    self.aside.begin(self._write_down)
 
     async def _listen(
         self, link: Link, hears: asyncio.Event, commands: asyncio.Queue[Received]
@@ -183,14 +188,14 @@ class MqttOutlet:
     async def _empty_outbox(self, link: Link) -> bool:
         """Publish the next events of the journal; whether there may be more."""
         try:
-            events = await asyncio.to_thread(self.outbox.events, _PIECE)
+            events = await self._aside(self._next)
             self._take_heard()
             if events:
-                await asyncio.to_thread(self._lag)
+                await self._aside(self._lag)
                 await self._publish_events(link, events)
             else:
                 self.board.lag(NAME, 0)
-        except sqlite3.Error as error:
+        except (sqlite3.Error, TimeoutError) as error:
             self._well(f"the journal: {error}; alarms go out from memory")
             self._take_heard()
             return False
@@ -198,17 +203,33 @@ class MqttOutlet:
         return bool(events)
 
     async def _publish_events(self, link: Link, events: list[Event]) -> None:
-        sent = self.outbox.cursor.event
+        sent = events[0].id - 1
         try:
             for event in events:
                 await self._publish_event(link, event)
                 sent = event.id
         finally:
             # Also when the connection broke: else a wire that is cut often would send the same for
-            # ever. Not in a thread, since the task may be on its way out.
+            # ever. In memory alone: the task may be on its way out.
             self.outbox.passed(event=sent)
-            with suppress(sqlite3.Error):  # it is in memory, and written with the next piece
+
+    def _next(self) -> list[Event]:
+        """Write down what has gone out, and read what comes next."""
+        self._write_down()
+        return self.outbox.events(_PIECE)
+
+    def _write_down(self) -> None:
+        if self.outbox.written != self.outbox.at:
+            with suppress(sqlite3.Error):  # next time, then
                 self.outbox.move()
+
+    async def _aside(self, work: Callable[[], T]) -> T:
+        """Work on the disk that nothing waits for longer than a moment."""
+        future = asyncio.wrap_future(self.aside.begin(work))
+        try:
+            return await asyncio.wait_for(asyncio.shield(future), self.aside.patience_s)
+        except TimeoutError:
+            raise TimeoutError("the disk does not answer") from None
 
     async def _publish_event(self, link: Link, event: Event) -> None:
         key = uid(event)

@@ -11,6 +11,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from soakmon.config import Bench
+from soakmon.reach.aside import Aside
 from soakmon.reach.health import Board
 from soakmon.reach.heard import Heard
 from soakmon.reach.phone import send, targets_of, understood
@@ -55,7 +56,8 @@ class PhoneOutlet:
     """Tells people, step by step in a thread of its own; what waits outlives a restart.
 
     Alarms come from memory (`heard`) and from the journal, whichever is first. They are sent first
-    and noted then: what cannot be noted is kept in memory, and told as trouble of the journal.
+    and noted then: what cannot be noted is kept in memory, and told as trouble of the journal. No
+    disk is waited for by the thread that sends (`aside`).
     """
 
     name = NAME
@@ -82,8 +84,9 @@ class PhoneOutlet:
         self.heard = Heard(_FROM_MEMORY, wall_s)
         self.unknown = ""
         self.taken_up = False
-        self.noted: tuple[dict[str, Any], Cursor] | None = None
-        self.journal_trouble = ""
+        self.aside = Aside()
+        self.noted: tuple[dict[str, Any], Cursor | None] | None = None
+        self.unread = self.unnoted = ""
 
     def open(self) -> None:
         """Find the addresses, and take up what was left waiting."""
@@ -103,9 +106,11 @@ class PhoneOutlet:
     def _left(self) -> dict[str, Any]:
         """The memo of the last run; nothing when it cannot be read: twice rather than never."""
         try:
-            kept = self.outbox.memo()
+            kept = self.aside.do(self.outbox.memo)
             Memory.of(kept.get("rules", {}))
-        except (sqlite3.Error, ValueError, KeyError, TypeError, AttributeError) as error:
+        except (
+            sqlite3.Error, TimeoutError, ValueError, KeyError, TypeError, AttributeError
+        ) as error:  # fmt: skip
             log.warning("phone: what was told before cannot be read: %s", error)
             return {}
         return kept
@@ -132,46 +137,49 @@ class PhoneOutlet:
 
     def _take(self) -> None:
         """Take what memory tells, and of the journal what memory has not told already."""
-        events: list[Event] = []
         try:
-            events = self.outbox.events()
-        except sqlite3.Error as error:
-            self.journal_trouble = f"the journal cannot be read: {error}"
+            found = self.aside.do(self._read)
+            self.unread = ""
+        except (sqlite3.Error, TimeoutError) as error:
+            found = []
+            self.unread = f"the journal cannot be read: {error}"
         for event in self.heard.fresh():
             self.rules.take(event, "")
-        for event in events:
+        for event, title in found:
             # After weeks without a phone nobody wants the alarms of those weeks.
             news = self.wall_s() - event.wall_s <= _STALE_S
             timed = event.kind in {"alarm", "verdict"}
             if not self.heard.again(event) and (news or not timed):
-                self.rules.take(event, self._title(event.soak))
+                self.rules.take(event, title)
             self.outbox.passed(event=event.id)
 
-    def _title(self, soak: int | None) -> str:
-        """The title of a soak; empty when the journal cannot be read."""
-        try:
-            return self.outbox.soak(soak)[0]
-        except sqlite3.Error:
-            return ""
+    def _read(self) -> list[tuple[Event, str]]:
+        """The next events of the journal, each with the title of its soak."""
+        return [(event, self.outbox.soak(event.soak)[0]) for event in self.outbox.events()]
 
     def _status(self) -> dict[str, Any]:
         """The bench's status, with what this outlet knows of the journal."""
         status = self.status()
-        return status | {"journal_trouble": status.get("journal_trouble") or self.journal_trouble}
+        own = self.unread or self.unnoted
+        return status | {"journal_trouble": status.get("journal_trouble") or own}
 
     def _note(self) -> None:
         """Write down what was told and what waits, when it has changed."""
-        try:
-            now = self._kept(), self.outbox.cursor
-            if now == self.noted:
-                return
+        now = self._kept(), self.outbox.at
+        if now == self.noted:
+            return
+
+        def write() -> None:
             with self.outbox.together():
                 self.outbox.note(now[0])
                 self.outbox.move()
-        except sqlite3.Error as error:
-            self.journal_trouble = f"what was told cannot be written down: {error}"
+
+        try:
+            self.aside.do(write)
+        except (sqlite3.Error, TimeoutError) as error:
+            self.unnoted = f"what was told cannot be written down: {error}"
         else:
-            self.noted, self.journal_trouble = now, ""
+            self.noted, self.unnoted = now, ""
 
     def _lag(self) -> None:
         since_s = min((one.wall_s for one in self.post.letters), default=None)

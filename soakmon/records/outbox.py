@@ -51,6 +51,7 @@ class Outbox:
         # A cursor lost with the power only means that something is sent twice.
         self.connection.execute("PRAGMA synchronous = NORMAL")
         self.at: Cursor | None = None
+        self.written: Cursor | None = None
         with suppress(sqlite3.Error):  # a disk that cannot be read now may be read later
             self._begin()
 
@@ -64,7 +65,7 @@ class Outbox:
             "SELECT batch, event FROM cursor WHERE name = ?", (self.name,)
         ).fetchone()
         if row is not None:
-            self.at = Cursor(int(row[0]), int(row[1]))
+            self.at = self.written = Cursor(int(row[0]), int(row[1]))
             return self.at
         row = self.connection.execute(
             "SELECT (SELECT coalesce(max(id), 0) FROM batch),"
@@ -155,11 +156,13 @@ class Outbox:
     def move(self, *, batch: int | None = None, event: int | None = None) -> None:
         """Everything up to here has gone out: set the cursor, in memory and then on disk."""
         self.passed(batch=batch, event=event)
+        now = self.cursor
         self.connection.execute(
             "INSERT INTO cursor (name, batch, event) VALUES (?, ?, ?)"
             " ON CONFLICT(name) DO UPDATE SET batch = excluded.batch, event = excluded.event",
-            (self.name, self.cursor.batch, self.cursor.event),
+            (self.name, now.batch, now.event),
         )
+        self.written = now
 
     def park(self, wall_s: float, reason: str, payload: str) -> bool:
         """Put aside what the other side refuses for good; False when it lies there already."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import threading
 from contextlib import contextmanager
 
 import pytest
@@ -145,8 +146,39 @@ def test_a_full_disk_holds_up_no_alarm_and_is_told(tmp_path):
         assert ears.titles() == ["FLOOD, carb 2: bench", "Trouble with the journal: bench"]
         assert "cannot be written down: database or disk is full" in ears.got[1][1]
     ears.outlet.step()
-    assert ears.outlet.journal_trouble == ""
+    assert ears.outlet.unnoted == ""
     assert ears.outlet.outbox.memo()["rules"]["alarms"][0]["id"] == "0123456789ab"
+    close(ears.outlet, ears.service)
+
+
+@pytest.mark.parametrize("what", ["events", "note"])
+def test_a_disk_that_hangs_holds_up_no_alarm_and_is_told(tmp_path, monkeypatch, what):
+    ears = Ears(tmp_path)
+    ears.service.start()
+    ears.service.say(phase="soaking")
+    ears.outlet.aside.patience_s = 0.2
+    ears.outlet.step()
+    let_go = threading.Event()
+    good = getattr(ears.outlet.outbox, what)
+
+    def hang(*arguments):
+        let_go.wait(30)
+        return good(*arguments)
+
+    monkeypatch.setattr(ears.outlet.outbox, what, hang)
+    ears.alarm(stored=False)
+    ears.outlet.step()
+    assert ears.titles() == ["FLOOD, carb 2: bench"]
+    for _ in range(20):
+        ears.service.now_s += 10
+        ears.outlet.step()
+    assert ears.titles() == ["FLOOD, carb 2: bench", "Trouble with the journal: bench"]
+    assert "the disk does not answer" in ears.got[1][1]
+    # It comes back.
+    let_go.set()
+    ears.outlet.aside.running.result(10)
+    ears.outlet.step()
+    assert ears.outlet.unread == ears.outlet.unnoted == ""
     close(ears.outlet, ears.service)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import subprocess
+import threading
 from contextlib import asynccontextmanager
 
 import pytest
@@ -390,6 +391,26 @@ async def test_an_alarm_that_the_journal_cannot_tell_goes_out_from_memory(broker
         assert ear.on("soakmon/bench/alarms")[1]["id"] == 2
     assert len(ear.on("soakmon/bench/alarms")) == 2
     assert outlet.early == {}
+
+
+async def test_a_disk_that_hangs_holds_up_no_alarm(broker, ear, tmp_path, monkeypatch):
+    outlet = outlet_of(tmp_path, broker.port)
+    service = outlet.service
+    service.listeners.append(outlet.heard.hear)
+    let_go = threading.Event()
+    outlet.aside.patience_s = 0.2
+    data = {"t_s": 1.0, "kind": "flood", "carb": 2, "leak_g_per_h": 9.0, "text": "invented"}
+    async with running(outlet):
+        await until(lambda: health(outlet)["state"] == "up")
+        good = outlet.outbox.events
+        monkeypatch.setattr(outlet.outbox, "events", lambda most: let_go.wait(30) and good(most))
+        beats = len(ear.on("soakmon/bench/state"))
+        service.tell("alarm", **data, uid="0123456789ab")
+        await until(lambda: ear.on("soakmon/bench/alarms"))
+        await until(lambda: len(ear.on("soakmon/bench/state")) > beats + 1)
+        assert "the disk does not answer" in health(outlet)["last_error"]
+        let_go.set()
+        await until(lambda: health(outlet)["state"] == "up")
 
 
 async def test_marks_tell_whose_state_it_is(broker, ear, tmp_path):
