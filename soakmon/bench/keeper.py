@@ -37,6 +37,9 @@ class Keeper:
         now_s = service.clock.boot_s()
         stood_s = 0.0 if self.kept_s is None else now_s - self.kept_s
         self.kept_s = now_s
+        if service.beats.keeper_s is not None:
+            # Before anything else: the sampler may look for it while the others are looked at.
+            service.beats.keeper_s = now_s
         if stood_s > service.bench.guard.hung_s:
             self._stood_still(now_s, stood_s)
             return
@@ -118,7 +121,8 @@ class Keeper:
         else:
             text += ": the feed is shut until all has been well for half a minute"
             service.sound("bench", text, Wrong.STALLED, shut=False)
-            service.later(lambda: service.pause(text, stood_s))
+            at_s = service.t_s()
+            service.later(lambda: service.pause(text, at_s, stood_s))
 
     def restate(self, trouble: str) -> None:
         """Say what is known without the worker, whose last status is older than that."""

@@ -36,7 +36,7 @@ from soakmon.bench.preflight import Check, check_machine, check_outlets, check_t
 from soakmon.bench.resume import resume_session
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.bench.session import RUNNING, Phase, Session
-from soakmon.bench.stall import Pause
+from soakmon.bench.stall import Stalls
 from soakmon.bench.status import Weighed, estimate_of, status_of, weighed
 from soakmon.bench.teller import Listener, Teller
 from soakmon.bench.threads import Threads
@@ -133,7 +133,7 @@ class Service:
         self.teller = Teller(self.latch, self.panel, self.listeners)
         self.alarms = Alarms(self.feed, self.teller, self.later, self._take)
         self.asked: Asked[Any] | None = None
-        self.pausing: Pause | None = None
+        self.stalls = Stalls()
         self.failures = 0
         self.fallen: list[str] = []
         self.session: Session | None = None
@@ -146,7 +146,7 @@ class Service:
         self.outlets: Callable[[], list[dict[str, Any]]] = list
         self.journal_trouble = ""
         self.sampling_failed = self.keeper_late = False
-        self.unsteady_s = -math.inf
+        self.sampled_s = self.unsteady_s = -math.inf
 
     def _sampler(self, boot_s: float, t_s: float) -> Sampler:
         return Sampler(self.parts, self.scale, 1e-3 * self.bench.gates.dead_time_ms, boot_s, t_s)
@@ -192,11 +192,11 @@ class Service:
 
     def _look_at_keeper(self) -> None:
         """Who watches the others is watched as well; told once."""
-        now_s, before_s = self.clock.boot_s(), self.beats.sampler_s
-        self.beats.sampler_s = now_s
-        if now_s - before_s > _STEADY_S:
+        now_s = self.clock.boot_s()
+        if now_s - self.sampled_s > _STEADY_S:
             # All may have stood still: the keeper is not late before it has had its turn.
             self.unsteady_s = now_s
+        self.beats.sampler_s = self.sampled_s = now_s
         kept_s = self.beats.keeper_s
         late = kept_s is not None and now_s - kept_s > self.bench.guard.hung_s
         late = late and now_s - self.unsteady_s > _STEADY_S
@@ -224,7 +224,7 @@ class Service:
         self, kind: str, text: str, code: StrEnum, *, shut: bool = True, t_s: float | None = None
     ) -> None:
         """Raise an alarm of the service itself, from any thread; shut: the feed is shut for it."""
-        at_s = self._t_s() if t_s is None else t_s
+        at_s = self.t_s() if t_s is None else t_s
         self.alarms.trouble(Alarm(at_s, kind, None, None, text, code.value), shut=shut)
 
     def thread_ended(self, name: str, error: BaseException | None) -> None:
@@ -285,9 +285,10 @@ class Service:
         """Read the thermometer and hand the value to the sampler."""
         reading = self.parts.thermometer.read()
         with self.lock:
-            self.sampler.take_air(reading.value, self._t_s())
+            self.sampler.take_air(reading.value, self.t_s())
 
-    def _t_s(self) -> float:
+    def t_s(self) -> float:
+        """Time of the soak now, in s."""
         return self.clock.boot_s() + self.sampler.offset_s
 
     # -- in the worker ---------------------------------------------------------------------------
@@ -326,34 +327,32 @@ class Service:
 
     def note(self, kind: str, data: dict[str, Any]) -> None:
         """Record something that is no alarm."""
-        self._record(self._t_s(), kind, data)
+        self._record(self.t_s(), kind, data)
 
-    def pause(self, text: str, stood_s: float) -> None:
-        """The bench stood still with the feed open: shut it, and look whether all is well."""
-        session = self.session
-        if session is None or session.phase not in RUNNING:
-            return
-        last = session.last
-        before_g = math.nan if last is None else float(last.mass_g[-1])
-        session.pause(text)
-        self.pausing = Pause(session.t_s + stood_s, stood_s, before_g)
+    def pause(self, text: str, at_s: float, stood_s: float) -> None:
+        """The bench stood still until at_s with the feed open: shut, and looked at again."""
+        if self.session is not None and self.session.phase in RUNNING:
+            self.session.pause(text)
+            limits, guard = self.bench.guard, self.guard
+            # A rack that is being filled takes what it takes; the guard goes on counting then.
+            filling_g = guard.rack_g + limits.fill_g_over
+            may_lose_g = limits.rate_g_per_min * stood_s / 60 if guard.filled else filling_g
+            self.stalls.begin(at_s, stood_s, may_lose_g)
 
     def _look_again(self, session: Session, row: Rows) -> None:
         """After a stall: open the feed again when all is well."""
-        pausing = self.pausing
-        if pausing is None:
+        self.stalls.take(float(row.t_s[-1]), float(row.mass_g[-1]))
+        pause = self.stalls.pause
+        if pause is None:
             return
         if session.phase is not Phase.ISOLATING or self.latch.reason is not None:
-            self.pausing = None
-            return
-        pausing.take(float(row.t_s[-1]), float(row.mass_g[-1]))
-        if not pausing.over():
-            return
-        self.pausing = None
-        why = pausing.why_not(self.bench.guard.rate_g_per_min) or session.resume_feed()
-        if why:
-            text = f"the feed stays shut after the bench stood still: {why}"
-            self.sound("bench", text, Wrong.STALLED, t_s=session.t_s)
+            self.stalls.pause = None
+        elif pause.over():
+            self.stalls.pause = None
+            why = pause.why_not() or session.resume_feed()
+            if why:
+                text = f"the feed stays shut after the bench stood still: {why}"
+                self.sound("bench", text, Wrong.STALLED, t_s=session.t_s)
 
     def _row(self, row: Rows, drops: list[Drop]) -> None:
         session = self.session
@@ -504,7 +503,7 @@ class Service:
             self.levels = ()
         self.session = self._new_session(told)
         self.alarms.loose.clear()
-        self.pausing, self.failures = None, 0
+        self.stalls, self.failures = Stalls(), 0
         self._record(0.0, "phase", {"phase": str(Phase.PREFLIGHT), "reason": title})
         self._record(0.0, TOLD, told.as_dict())
         return number

@@ -87,9 +87,9 @@ class Threads:
             self.service.beats.worker_s = self.service.clock.boot_s()
 
     def _keep_on(self) -> None:
+        self.service.beats.keeper_s = self.service.clock.boot_s()
         while not self.stopping.is_set():
             self.service.keep()
-            self.service.beats.keeper_s = self.service.clock.boot_s()
             self.service.clock.sleep(_KEEPER_S)
 
     def _tell_on(self) -> None:
