@@ -293,21 +293,6 @@ def test_the_keeper_that_wakes_first_does_not_look_late_to_the_sampler(filling):
     assert "stood still" in text
 
 
-def test_a_main_loop_that_hangs_is_told_and_missed_by_the_system(filling):
-    said = []
-    filling.service.alive = lambda: said.append(1)
-    filling.service.beats.loop_s = filling.clock.boot_s()
-    filling.run(30 / 3600)
-    assert 19 <= len(said) <= 21
-    assert filling.simulation.feed_open
-    (text,) = texts(filling)
-    assert "do not answer" in text
-    filling.service.beats.loop_s = filling.clock.boot_s()
-    filling.run(1 / 3600)
-    assert len(said) <= 22
-    assert said.pop()
-
-
 def test_all_is_well_is_only_said_when_it_is(filling):
     said = []
     filling.service.alive = lambda: said.append(1)
