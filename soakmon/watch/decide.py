@@ -259,7 +259,9 @@ class Decider:
         alarmed = {alarm.carb for alarm in self.alarms}
         loses = not alarmed and self._loses(weep, mass)
         for index, gate in enumerate(weep.gates):
-            if index + 1 in alarmed or not gate.count:
+            if index + 1 in alarmed or not (
+                gate.has_news(weep.weighed_s) or (loses and gate.count)
+            ):
                 continue
             if self._drips(weep, mass, index, loses=loses):
                 joint = weep.under_gate(index, mass)[1]

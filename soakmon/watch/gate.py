@@ -26,6 +26,7 @@ from soakmon.watch.state import kept
 from soakmon.watch.widths import drop_likeness
 
 CELL_S = 900.0
+_AGAIN_S = 1800.0
 # How drops of a leak keep time, and how likely: closely, with drops lost, roughly, hardly, not.
 _RHYTHMS = (
     (Rhythm(40, 3, 0.02), 0.45),
@@ -63,6 +64,7 @@ class GateEvidence:
         self.last_event_s = math.nan
         self.count = 0
         self.full = False
+        self.seen_count, self.seen_s = 0, start_s
         self.among_per_s = _DARK_AMONG_DROPS * dark_per_h / 3600.0
         # How well each rhythm explains the intervals since the first count.
         self.rhythms = [Renewal(self.rates, rhythm) for rhythm, _ in _RHYTHMS]
@@ -115,7 +117,17 @@ class GateEvidence:
         else:
             self.log_company += math.log(near.others_per_s)
 
-    def told(self, others: list[int], t_s: float) -> None:
+    def has_news(self, t_s: float) -> bool:
+        """Whether to look at it again: it has counted since it was last asked, or half an hour ago.
+
+        Waiting makes a leak less likely, only slowly.
+        """
+        news = self.count > self.seen_count or (self.count and t_s - self.seen_s >= _AGAIN_S)
+        if news:
+            self.seen_count, self.seen_s = self.count, t_s
+        return bool(news)
+
+    def hears_of(self, others: list[int], t_s: float) -> None:
         """What the other gates have counted by t_s."""
         hours = max(t_s - self.start_s, 0.0) / 3600.0
         self.log_weight = log_weights(others, self.dark_per_h, hours)

@@ -45,6 +45,7 @@ ONSET_STEP_S = 900.0
 # Leak rates, g/h, half an octave apart: from 0.1 g/day to what empties a bottle in an hour.
 LEAKS: Floats = 0.004 * 2 ** (np.arange(34) / 2)
 _FROM_START = 0.5
+_TOLD_EVERY_S = 1800.0
 _TO_LIP_S = 900.0
 # Share of the leak that a gate catches (as steps down the rate grid), and its weight.
 _CAUGHT = ((0, 0.8), (2, 0.15), (5, 0.05))
@@ -108,6 +109,9 @@ class Weep:
         ]
         self.company = Company(gates, start_s)
         self.weighed_s = start_s
+        # What each gate was last told that the others had counted, and when.
+        self.told: list[int] = []
+        self.told_s = start_s
         self.evaporated_g = 0.0
         self.fit = Fit()
 
@@ -167,8 +171,10 @@ class Weep:
                 gate.add(count, self.company.near(index, count))
         self.weighed_s = max(self.weighed_s, min(ready_s, self.fed_s))
         counted = [gate.count for gate in self.gates]
-        for index, gate in enumerate(self.gates):
-            gate.told(counted[:index] + counted[index + 1 :], self.weighed_s)
+        if counted != self.told or self.weighed_s - self.told_s >= _TOLD_EVERY_S or at_once:
+            self.told, self.told_s = counted, self.weighed_s
+            for index, gate in enumerate(self.gates):
+                gate.hears_of(counted[:index] + counted[index + 1 :], self.weighed_s)
 
     def carry_on(self, before: Weep) -> None:
         """Take over what the gates have counted: only the mass starts afresh."""
