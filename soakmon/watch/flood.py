@@ -11,13 +11,19 @@ from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.state import kept
 
 WINDOW_S = 10.0
-STORM_DROPS = 5
-BIG_STORM_DROPS = 8
-_KEEP_S = 90.0
+# Drops per s at one gate that are a storm; where the mass falls anyway, so many in the window, and
+# some in both halves of it: a hand in the beam makes as many in a second.
+STORM_PER_S, FILLING_STORM_PER_S = 0.5, 0.8
+_IN_EACH_HALF = 0.25
+# While the rack fills, people are at the bench: what they shake is counted at several gates.
+_OTHERS = 0.5
+_KEEP_S, _KEEP_ROWS = 90.0, 12
+_BEFORE_S, _BEFORE_ROWS = 300.0, 20
 # Readings that differ by less are the same but for rounding.
 _LEAST_STEP_G = 1e-6
 # What a needle commonly lets in at once.
 _SIP_G = 0.15
+_SCATTERS = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,13 +35,24 @@ class Storm:
     rate_g_per_h: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Lost:
+    """What the bottle lost during a storm, g, its standard error, and how long it took, s."""
+
+    lost_g: float
+    scatter_g: float
+    seconds: float
+
+
 @kept
 class FloodWatch:
     """Looks for a storm of drops at one gate that the load cell bears out.
 
-    drop_g: mass of a drop. While the rack fills the mass falls anyway, so there a bigger storm is
-    asked for; afterwards the loss since the storm began must be five standard errors of its noise,
-    a digit of the cell and a needle's sip, and at least a third of what the drops say.
+    drop_g: mass of a drop. While the rack fills the mass falls anyway, so there a bigger storm at
+    one gate alone is asked for; afterwards the loss since the storm began must be five standard
+    errors of its noise, a digit of the cell and a needle's sip, and at least a third of what the
+    drops say. Nor is a flood said to be larger than what the bottle lost. Rows may be of any
+    length.
     """
 
     def __init__(self, drop_g: float) -> None:
@@ -62,39 +79,69 @@ class FloodWatch:
         counts = np.nan_to_num(rows.drops)
         total = np.vstack((np.zeros(rows.gates), np.cumsum(counts, axis=0)))
         begin = np.searchsorted(rows.t_s, rows.t_s - WINDOW_S, side="right")
+        # A row counts since the row before it: the window is as long as its rows.
+        from_s = rows.t_s[np.maximum(begin - 1, 0)]
+        seconds = np.maximum(rows.t_s - from_s, WINDOW_S)
         recent = total[1:] - total[begin]
-        least = BIG_STORM_DROPS if filling else STORM_DROPS
+        least = (FILLING_STORM_PER_S if filling else STORM_PER_S) * seconds
         for gate in range(rows.gates):
             if gate in self.alarmed:
                 continue
-            for index in np.flatnonzero(recent[first_new:, gate] >= least) + first_new:
-                rate = recent[index, gate] * self.drop_g / WINDOW_S * 3600.0
-                if filling or self._borne_out(rows, total[:, gate], int(index)):
+            for index in np.flatnonzero(recent[first_new:, gate] >= least[first_new:]) + first_new:
+                rate = recent[index, gate] * self.drop_g / seconds[index] * 3600.0
+                if filling:
+                    borne_out = _alone(rows, total, gate, int(index), int(begin[index]))
+                else:
+                    lost = self._borne_out(rows, total[:, gate], int(index))
+                    borne_out = lost is not None
+                    if lost is not None:
+                        most_g = lost.lost_g + _SCATTERS * lost.scatter_g
+                        rate = min(rate, most_g / lost.seconds * 3600.0)
+                if borne_out:
                     self.alarmed.append(gate)
                     found.append(Storm(float(rows.t_s[index]), gate, float(rate)))
                     break
         return found
 
-    def _borne_out(self, rows: Rows, total: Floats, index: int) -> bool:
-        """Whether the mass fell as the drops of the last minute say."""
+    def _borne_out(self, rows: Rows, total: Floats, index: int) -> _Lost | None:
+        """What the mass lost, if it fell as the drops of the last minute, or row, say."""
         now = rows.t_s[index]
         storm = rows.t_s > now - 60.0
+        storm[index] = True
         storm[index + 1 :] = False
         struck = np.flatnonzero(storm & (np.diff(total) > 0))
         since = int(struck[0]) if len(struck) else index
-        before = rows.mass_g[max(0, since - 20) : max(since, 1)]
+        first = max(0, since - _BEFORE_ROWS, int(np.searchsorted(rows.t_s, now - _BEFORE_S)))
+        before = rows.mass_g[min(first, max(since - 3, 0)) : max(since, 1)]
         after = rows.mass_g[max(since, index - 3) : index + 1]
         before, after = before[np.isfinite(before)], after[np.isfinite(after)]
         if len(before) < 3 or len(after) < 1:
-            return False
+            return None
         lost = float(np.median(before) - np.median(after))
         # Without the ends, for spikes; the median of deviations is 0 on a coarse cell.
         noise = float(np.std(np.sort(before)[1:-1])) + 1e-3
         said = (total[index + 1] - total[since]) * self.drop_g
         # A median scatters by 1.25 of what a mean does, and flips by a digit of the cell.
-        scatter = 1.25 * noise * np.sqrt(1 / len(before) + 1 / len(after))
-        least = 5 * scatter + _digit_g(rows.mass_g) + _SIP_G
-        return bool(lost > least and lost > 0.33 * said)
+        scatter = 1.25 * noise * float(np.sqrt(1 / len(before) + 1 / len(after)))
+        digit = _digit_g(rows.mass_g)
+        if not (lost > 5 * scatter + digit + _SIP_G and lost > 0.33 * said):
+            return None
+        seconds = float(now - rows.t_s[max(since - 1, 0)])
+        return _Lost(lost, scatter + digit, max(seconds, 1.0))
+
+
+def _alone(rows: Rows, total: Floats, gate: int, index: int, begin: int) -> bool:
+    """Whether a storm goes on for a while, at one gate while the others count little."""
+    recent = total[index + 1] - total[begin]
+    others = float(recent.sum() - recent[gate])
+    if others > _OTHERS * recent[gate]:
+        return False
+    half = int(np.searchsorted(rows.t_s, rows.t_s[index] - WINDOW_S / 2, side="right"))
+    # A row as long as the window has no halves to look at.
+    if half >= index:
+        return True
+    early = float(total[half, gate] - total[begin, gate]) / float(recent[gate])
+    return _IN_EACH_HALF <= early <= 1 - _IN_EACH_HALF
 
 
 def _digit_g(mass_g: Floats) -> float:
@@ -105,7 +152,11 @@ def _digit_g(mass_g: Floats) -> float:
 
 
 def _since(parts: list[Rows], t_s: float) -> list[Rows]:
-    """What of the parts is not before t_s."""
-    recent = [part for part in parts if part.t_s[-1] >= t_s]
-    first = recent[0]
-    return [first.part(int(first.t_s.searchsorted(t_s)), len(first)), *recent[1:]]
+    """What of the parts is not before t_s, and some rows at least."""
+    rows, first = 0, len(parts)
+    while first > 0 and (rows < _KEEP_ROWS or parts[first - 1].t_s[-1] >= t_s):
+        first -= 1
+        rows += len(parts[first])
+    recent = parts[first:]
+    cut = min(int(recent[0].t_s.searchsorted(t_s)), max(rows - _KEEP_ROWS, 0), len(recent[0]) - 1)
+    return [recent[0].part(cut, len(recent[0])), *recent[1:]]

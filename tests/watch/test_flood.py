@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from soakmon.watch.flood import FloodWatch, Storm
 from soakmon.watch.rows import Rows
@@ -62,3 +63,65 @@ def test_a_flood_is_found_with_a_coarse_cell():
     found = storms(mass_g, drops)
     assert [storm.gate for storm in found] == [0]
     assert 200 < found[0].t_s < 240
+
+
+def flood_of(
+    spacing_s: float, g_per_h: float, *, share: float = 1.0, filling: bool = False
+) -> list[Storm]:
+    """A flood at the third gate from minute 20 on, of which the bottle loses a share."""
+    rng = np.random.default_rng(2)
+    t_s = np.arange(0.0, 2400.0, spacing_s)
+    out_g = np.maximum(t_s - 1200.0, 0.0) * g_per_h / 3600
+    counts = np.zeros((len(t_s), 4))
+    counts[1:, 2] = np.diff(np.floor(out_g / DROP_G))
+    mass_g = 210.0 - share * out_g + rng.normal(0, 0.03, len(t_s))
+    watch = FloodWatch(DROP_G)
+    rows = Rows(t_s, mass_g, np.full(len(t_s), 20.0), counts)
+    step = max(int(60 / spacing_s), 1)
+    return [
+        storm
+        for start in range(0, len(rows), step)
+        for storm in watch.push(rows.part(start, start + step), filling=filling)
+    ]
+
+
+@pytest.mark.parametrize("spacing_s", [0.5, 5.0, 30.0, 60.0, 300.0])
+@pytest.mark.parametrize("g_per_h", [60.0, 200.0])
+def test_a_flood_has_its_gate_and_its_size_whatever_the_rows(spacing_s, g_per_h):
+    (storm,) = flood_of(spacing_s, g_per_h)
+    assert storm.gate == 2
+    assert 0.4 * g_per_h < storm.rate_g_per_h < 1.3 * g_per_h
+    assert storm.t_s - 1200 <= max(60.0, spacing_s)
+
+
+@pytest.mark.parametrize("spacing_s", [1.0, 60.0])
+def test_counts_over_a_bottle_that_loses_nothing_are_no_flood(spacing_s):
+    assert flood_of(spacing_s, 100.0, share=0.0) == []
+
+
+def test_a_flood_is_not_said_to_be_larger_than_what_the_bottle_lost():
+    (storm,) = flood_of(60.0, 200.0, share=0.5)
+    assert storm.rate_g_per_h < 130
+
+
+def filled_with(counts: np.ndarray) -> list[Storm]:
+    """Storms in rows of a second while the rack fills."""
+    n = len(counts)
+    rows = Rows(np.arange(float(n)), 300 - 0.2 * np.arange(n), np.full(n, 20.0), counts)
+    return FloodWatch(DROP_G).push(rows, filling=True)
+
+
+def test_hands_at_the_bench_are_no_flood_while_the_rack_fills():
+    hand, shaken = np.zeros((60, 4)), np.zeros((60, 4))
+    hand[30, 1] = 9
+    shaken[20:40] = np.random.default_rng(1).integers(0, 3, (20, 4))
+    assert filled_with(hand) == []
+    assert filled_with(shaken) == []
+
+
+def test_a_bowl_that_runs_over_while_the_others_fill_is_a_flood():
+    over = np.zeros((60, 4))
+    over[20:, 1] = 2
+    (storm,) = filled_with(over)
+    assert storm.gate == 1
+    assert storm.t_s <= 30
