@@ -33,6 +33,7 @@ from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run
 from soakmon.records.told import told_from
 from soakmon.watch.decide import decide
+from soakmon.watch.figures import at_most, between, places_of
 from tests.bench.stepping import Stepped, short
 from tests.desk import Desk
 
@@ -183,13 +184,13 @@ def test_report_verdict_and_journal_have_the_same_numbers(made):
     def grams(value):
         return f"{value:.1f} g" if abs(value) >= 10 else f"{value:.2f} g"
 
+    interval = between(leak["low"], leak["high"], places_of(leak["best"], 3))
     wanted = [
         f"watched for {minutes // 60}:{minutes % 60:02d} h",
         f"{grams(said['observed_loss_g'])} lost; evaporation alone explains {grams(band['low'])} "
         f"to {grams(band['high'])} (best {grams(band['best'])})",
-        f"{leak['best']:.3g} g/h (95 %: {leak['low']:.2g} to {leak['high']:.2g}), about "
-        f"{24 * leak['best']:.2g} g a day",
-        "unknown" if smallest is None else f"{smallest:.2g} g/h",
+        f"{leak['best']:.3g} g/h (95 %: {interval}), about {24 * leak['best']:.2g} g a day",
+        "unknown" if smallest is None else f"{at_most(smallest)} g/h",
         said["reason"],
         ", ".join(f"carb {i}: {n}" for i, n in enumerate(said["drops"], start=1)),
         *(alarm["text"] for alarm in said["alarms"]),

@@ -44,7 +44,7 @@ def test_watch_knows_only_physics_and_itself(path):
 
 @pytest.mark.parametrize("path", modules("soakmon/weigh"), ids=str)
 def test_bench_tests_know_physics_settings_and_themselves(path):
-    plain = ("soakmon.watch.settings", "soakmon.watch.rows")
+    plain = ("soakmon.watch.settings", "soakmon.watch.rows", "soakmon.watch.figures")
     allowed = ("soakmon.physics", *plain, "soakmon.weigh", "soakmon.errors")
     assert all(name.startswith(allowed) for name in of(path))
     assert not imports(path) & (STANDARD_IO - {"datetime"})

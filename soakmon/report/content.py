@@ -17,7 +17,7 @@ from soakmon.report.bench_facts import bench_facts
 from soakmon.report.log import Log
 from soakmon.watch.budget import Budget
 from soakmon.watch.decide import Decision
-from soakmon.watch.figures import plain
+from soakmon.watch.figures import at_most
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Cause, Outcome, Verdict
@@ -93,7 +93,7 @@ def content(
 def sentence(verdict: Verdict) -> str:
     """The verdict as a customer reads it."""
     if verdict.outcome is Outcome.TIGHT:
-        day = plain(24 * (verdict.smallest_provable_leak_g_per_h or 0.0))
+        day = at_most(24 * (verdict.smallest_provable_leak_g_per_h or 0.0))
         return (
             f"No leak was found in {words.hour(verdict.duration_s)}. The little fuel that went is "
             f"what evaporates from any such rack; a steady leak of {day} g a day or more would "

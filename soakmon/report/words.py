@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from soakmon.watch.figures import plain
+from soakmon.watch.figures import at_most, between, places_of, plain
 from soakmon.watch.verdict import Band, Cause, Outcome, Suspect, Verdict
 
 HEADINGS = {
@@ -60,19 +60,18 @@ def loss(verdict: Verdict) -> str:
 def leak(band: Band, outcome: Outcome) -> str:
     """The leak's rate with its interval, or its upper bound."""
     if outcome is Outcome.LEAKING:
+        interval = between(band.low, band.high, places_of(band.best, 3))
         return (
-            f"{plain(band.best, 3)} g/h (95 %: {plain(band.low)} to {plain(band.high)}), "
-            f"about {plain(24 * band.best)} g a day"
+            f"{plain(band.best, 3)} g/h (95 %: {interval}), about {plain(24 * band.best)} g a day"
         )
-    return (
-        f"less than {plain(band.high)} g/h ({plain(24 * band.high)} g a day) with 95 % confidence"
-    )
+    day = at_most(24 * band.high)
+    return f"less than {at_most(band.high)} g/h ({day} g a day) with 95 % confidence"
 
 
 def smallest(verdict: Verdict) -> str:
     """The smallest leak this run could have proven."""
     rate = verdict.smallest_provable_leak_g_per_h
-    return "unknown" if rate is None else f"{plain(rate)} g/h ({plain(24 * rate)} g a day)"
+    return "unknown" if rate is None else f"{at_most(rate)} g/h ({at_most(24 * rate)} g a day)"
 
 
 def suspect(one: Suspect) -> str:

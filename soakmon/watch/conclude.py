@@ -10,7 +10,7 @@ from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable
 from soakmon.watch.evidence import evidence, shift
 from soakmon.watch.faults import gate_faults, lost_nothing, other_faults
-from soakmon.watch.figures import plain
+from soakmon.watch.figures import at_most, plain
 from soakmon.watch.found import (
     Found,
     explained,
@@ -125,7 +125,7 @@ def _outcome(
         return Outcome.NOT_PROVEN, doubts[0]
     return Outcome.TIGHT, (
         f"no leak: the loss is what evaporation explains, and no more than "
-        f"{plain(24 * belief.leak.high)} g a day could hide in it"
+        f"{at_most(24 * belief.leak.high)} g a day could hide in it"
     )
 
 

@@ -1,8 +1,57 @@
-"""Numbers as people read them."""
+"""Numbers as people read them: a limit is never rounded to the side where it would say too much."""
 
 from __future__ import annotations
+
+import math
+
+# What rounding has left in the last bits is not a digit.
+_NOISE = 1e-9
 
 
 def plain(value: float, digits: int = 2) -> str:
     """A value with so many significant digits, never with an exponent: 0.012, 1.4, 240, 5800."""
-    return f"{float(f'{value:.{digits}g}'):.12f}".rstrip("0").rstrip(".")
+    return written(value, places_of(value, digits))
+
+
+def at_most(value: float, digits: int = 2) -> str:
+    """An upper limit, rounded up: of 2.049 with two digits 2.1."""
+    return written(rounded_up(value, places_of(value, digits)), places_of(value, digits))
+
+
+def at_least(value: float, digits: int = 2) -> str:
+    """A lower limit, rounded down."""
+    return written(rounded_down(value, places_of(value, digits)), places_of(value, digits))
+
+
+def between(low: float, high: float, places: int) -> str:
+    """An interval rounded outward, to so many decimals: 0.995 to 1.125 with two is 0.99 to 1.13."""
+    least, most = rounded_down(low, places), rounded_up(high, places)
+    return f"{written(least, places)} to {written(most, places)}"
+
+
+def places_of(value: float, digits: int) -> int:
+    """Decimals with which a value has so many significant digits; below 0: left of the point."""
+    if value == 0 or not math.isfinite(value):
+        return 0
+    return digits - 1 - int(f"{value:.{digits - 1}e}".partition("e")[2])
+
+
+def rounded_up(value: float, places: int) -> float:
+    """To so many decimals, never below the value."""
+    if not math.isfinite(value):
+        return value
+    scaled = value * 10.0**places
+    return math.ceil(scaled - _NOISE * max(abs(scaled), 1.0)) / 10.0**places + 0.0
+
+
+def rounded_down(value: float, places: int) -> float:
+    """To so many decimals, never above the value."""
+    return -rounded_up(-value, places) + 0.0
+
+
+def written(value: float, places: int) -> str:
+    """With at most so many decimals, never with an exponent."""
+    if not math.isfinite(value):
+        return str(value)
+    text = f"{round(value, places) + 0.0:.{max(places, 0)}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from soakmon.watch.figures import rounded_down, rounded_up
 from soakmon.watch.state import kept
 
 
@@ -107,7 +108,7 @@ class Verdict:
             "observed_loss_g": _number(self.observed_loss_g, 3),
             "expected_evaporation_g": _band(self.expected_evaporation_g, 3),
             "leak_g_per_h": _band(self.leak_g_per_h, 4),
-            "smallest_provable_leak_g_per_h": _number(self.smallest_provable_leak_g_per_h, 4),
+            "smallest_provable_leak_g_per_h": _up(self.smallest_provable_leak_g_per_h, 4),
             "drops": list(self.drops),
             "alarms": [
                 {
@@ -138,9 +139,13 @@ def _number(value: float | None, digits: int) -> float | None:
     return None if value is None else round(float(value), digits) + 0.0
 
 
+def _up(value: float | None, digits: int) -> float | None:
+    return None if value is None else rounded_up(float(value), digits)
+
+
 def _band(band: Band, digits: int) -> dict[str, float | None]:
     return {
         "best": _number(band.best, digits),
-        "low": _number(band.low, digits),
-        "high": _number(band.high, digits),
+        "low": rounded_down(band.low, digits),
+        "high": rounded_up(band.high, digits),
     }

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
+from soakmon.watch.figures import places_of, plain, rounded_up, written
 from soakmon.watch.settings import Settings
 from soakmon.weigh.blank_run import BlankRun, blank_weighed
 from soakmon.weigh.calibration import Calibration, Step, calibrate, daily_check
@@ -277,4 +278,9 @@ def _kept(readings: list[dict[str, Any]], form: Form) -> dict[str, Any]:
 
 
 def _pm(measured: Measured, unit: str) -> str:
-    return f"{measured.value:.3g} ± {measured.expanded:.2g} {unit}"
+    """A value with the digits that its uncertainty leaves, which is rounded up (GUM 7.2.6)."""
+    if measured.expanded == 0:
+        return f"{plain(measured.value, 3)} {unit}"
+    places = places_of(measured.expanded, 2)
+    expanded = written(rounded_up(measured.expanded, places), places)
+    return f"{round(measured.value, places) + 0.0:.{max(places, 0)}f} ± {expanded} {unit}"
