@@ -6,7 +6,6 @@ The models below are the only place where a key lives: the commented example is 
 from __future__ import annotations
 
 import difflib
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -45,6 +44,7 @@ from soakmon.physics.described import (
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry, Bottle, Bowl, Hose, Vent
 from soakmon.reach_config import InfluxSection, LookoutSection, MqttSection, PhoneSection
+from soakmon.toml_text import read_text, table_of
 from soakmon.watch.settings import Priors, Settings
 
 FuelName = Literal[
@@ -356,40 +356,18 @@ class Bench(Section):
         )
 
 
-# What bench.toml holds at the very most, with every key and a comment to each: a few kB.
-_MOST_BYTES = 200_000
 _MOST_PROBLEMS = 10
 _MOST_SHOWN = 60
 
 
 def read_bench(path: Path) -> Bench:
     """Read and check a bench.toml. Raises InputError with one line per problem."""
-    try:
-        with path.open("rb") as file:
-            held = file.read(_MOST_BYTES + 1)
-        return parse_bench(held.decode("utf-8"), str(path))
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: is not UTF-8 text") from None
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read: {error.strerror}") from None
+    return parse_bench(read_text(path), str(path))
 
 
 def parse_bench(text: str, name: str = "bench.toml") -> Bench:
     """The bench that a TOML text describes. Raises InputError with one line per problem."""
-    if len(text.encode("utf-8", "surrogatepass")) > _MOST_BYTES:
-        raise InputError(
-            f"{name}: is larger than {_MOST_BYTES // 1000} kB, which no bench.toml is: give the "
-            "right file"
-        )
-    try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{name}: is not TOML: {error}") from None
-    except RecursionError:
-        raise InputError(f"{name}: is nested too deep: a bench.toml has tables of keys") from None
-    except ValueError:
-        # The parser leaves numbers and dates to Python, which has limits of its own.
-        raise InputError(f"{name}: holds a number that is too long to be one") from None
+    table = table_of(text, name)
     try:
         return Bench.model_validate(table)
     except ValidationError as error:

@@ -9,6 +9,7 @@ import pytest
 
 from soakmon.config import PRIVATE, Bench, example_toml, parse_bench, read_bench
 from soakmon.errors import InputError
+from soakmon.records.priors import read_table
 from soakmon.watch.settings import Settings
 
 
@@ -104,6 +105,15 @@ def test_what_no_person_wrote_is_told_briefly(text):
     lines = str(problem.value).splitlines()
     assert len(lines) <= 11
     assert all(line.startswith("b.toml: ") and len(line) < 700 for line in lines)
+
+
+@pytest.mark.parametrize("text", [HOSTILE[name] for name in ("arrays", "digits", "unknown keys")])
+def test_nor_does_a_table_of_priors_end_in_a_traceback(tmp_path, text):
+    (tmp_path / "priors.toml").write_text(text)
+    with pytest.raises(InputError) as problem:
+        read_table(tmp_path)
+    assert len(str(problem.value).splitlines()) == 1
+    assert len(str(problem.value)) < 300
 
 
 def test_a_file_without_end_is_not_read_to_it():

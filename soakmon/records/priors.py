@@ -6,7 +6,6 @@ The table is priors.toml of the package, or of the data folder, where it can be 
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from importlib.resources import files
@@ -17,6 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from soakmon.errors import InputError
 from soakmon.records.jobs.fields import CarbFields
+from soakmon.toml_text import read_text, table_of
 from soakmon.watch.verdict import Cause
 
 FILE = "priors.toml"
@@ -95,19 +95,15 @@ def read_table(folder: Path | None = None) -> Table:
     """The table of the data folder, or of the package. Raises InputError with its place."""
     own = folder / FILE if folder is not None else None
     if own is not None and own.exists():
-        try:
-            return parse_table(own.read_text(encoding="utf-8"), str(own))
-        except (OSError, UnicodeDecodeError) as error:
-            raise InputError(f"{own}: cannot be read: {error}") from None
+        return parse_table(read_text(own), str(own))
     return parse_table(files("soakmon.records").joinpath(FILE).read_text(encoding="utf-8"), FILE)
 
 
 def parse_table(text: str, name: str) -> Table:
     """A table from TOML."""
+    table = table_of(text, name)
     try:
-        return Table.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{name}: is not TOML: {error}") from None
+        return Table.model_validate(table)
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
