@@ -31,8 +31,14 @@ class PinValve:
 
     @property
     def is_open(self) -> bool:
-        """Whether it is commanded open."""
-        return self._open
+        """Whether its pin is driven, as the pin itself says; as commanded where it says nothing."""
+        with self._lock:
+            if self._closed:
+                return False
+            try:
+                return bool(self._device.value)
+            except pin_errors():
+                return self._open
 
     def open(self) -> None:
         """Energise the valve; does nothing once let go of. Raises what the pin raises."""

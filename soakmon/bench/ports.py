@@ -78,7 +78,7 @@ class Valve(Protocol):
 
     @property
     def is_open(self) -> bool:
-        """Whether it is commanded open."""
+        """Whether it is driven open, read back where that can be done; at once."""
 
     def open(self) -> None:
         """Energise the valve."""

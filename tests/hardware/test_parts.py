@@ -43,6 +43,31 @@ def test_the_valve_is_driven_only_while_it_is_open(active_high):
     assert not valve.is_open
 
 
+@pytest.mark.parametrize("active_high", [True, False])
+def test_the_valve_says_what_its_pin_does_and_not_what_it_was_told(active_high):
+    factory = MockFactory()
+    valve = PinValve(24, factory, active_high=active_high)
+    factory.pin(24)._set_state(active_high)
+    assert valve.is_open
+    valve.shut()
+    assert not valve.is_open
+    valve.open()
+    factory.pin(24)._set_state(not active_high)
+    assert not valve.is_open
+
+
+def test_a_pin_that_cannot_be_read_is_what_it_was_told(monkeypatch):
+    factory = MockFactory()
+    valve = PinValve(24, factory)
+
+    def broken():
+        raise GPIOZeroError("chip is gone")
+
+    valve.open()
+    monkeypatch.setattr(factory.pin(24), "_get_state", broken)
+    assert valve.is_open
+
+
 def test_the_valve_is_shut_from_any_thread():
     factory = MockFactory()
     valve = PinValve(24, factory)
