@@ -28,6 +28,8 @@ class Blips:
 
     def between(self, from_s: float, to_s: float) -> Blips:
         """Those after from_s, up to to_s."""
+        if not len(self.t_s):
+            return self
         low, high = np.searchsorted(self.t_s, (from_s, to_s), side="right")
         return Blips(self.t_s[low:high], self.gate[low:high], self.ms[low:high])
 
@@ -37,9 +39,14 @@ class Blips:
         return Blips(self.t_s[kept], self.gate[kept], self.ms[kept])
 
 
+NOTHING = Blips(np.zeros(0), np.zeros(0), np.zeros(0))
+
+
 def merged(parts: Iterable[Blips]) -> Blips:
     """Several in order of time."""
-    parts = list(parts)
+    parts = [part for part in parts if len(part.t_s)]
+    if len(parts) < 2:
+        return parts[0] if parts else NOTHING
     t_s = np.concatenate([part.t_s for part in parts])
     order = np.argsort(t_s, kind="stable")
     gates = np.concatenate([part.gate for part in parts])
@@ -55,7 +62,7 @@ def drawn_blips(traits: GateTraits, gates: int, hours: float, seed: int) -> Blip
         (traits.lights_per_h, _light),
         (traits.insects_per_h, _insect),
     )
-    parts = [Blips(np.zeros(0), np.zeros(0), np.zeros(0))]
+    parts: list[Blips] = []
     for place, (per_h, makes) in enumerate(kinds):
         if not gates or not per_h:
             continue

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.blend import Floats
-from sim.blips import Blips, drawn_blips, merged
+from sim.blips import NOTHING, Blips, drawn_blips, merged
 from sim.blocks import DARK_MS, FLICKER_MS, SHAKEN_MS, Beams, drawn
 from sim.missing import Missing
 from sim.scenario import Scenario
@@ -56,7 +56,7 @@ class Gates:
         sun_s = scenario.happenings.sun_s or (0.0, 0.0)
         bursts = np.random.default_rng([scenario.seed, int(sun_s[0])])
         self.flicker: Floats = bursts.gamma(0.25, 1.0, int(sun_s[1] / 60) + 2)
-        self.blips = self.later = self.strangers.between(0.0, 0.0)
+        self.blips = self.later = NOTHING
 
     def _next(self, gate: int) -> float:
         mass_g = self.drop_g[gate] * float(self.drop_rng.lognormal(0, self.scenario.drops.within))
@@ -78,7 +78,9 @@ class Gates:
         parts.append(self._spread(self._sun(t_s, spacing), before_s, spacing, FLICKER_MS))
         parts.append(self.strangers.between(self.last_s, float(t_s[-1])))
         stuck, from_s = self.scenario.happenings.stuck_gate, self.scenario.happenings.stuck_s
-        self.blips = merged(parts).without(stuck - 1, from_s)
+        self.blips = merged(parts)
+        if stuck:
+            self.blips = self.blips.without(stuck - 1, from_s)
         counts = self._counts(t_s)
         if stuck:
             counts[t_s >= from_s, stuck - 1] = np.nan
@@ -116,6 +118,8 @@ class Gates:
         limits_ms: tuple[float, float],
     ) -> Blips:
         """Counts (n, N) of rows as blips somewhere within their rows."""
+        if not counts.any():
+            return NOTHING
         rows, gates = np.nonzero(counts)
         often = counts[rows, gates].astype(int)
         rows, gates = np.repeat(rows, often), np.repeat(gates, often)
@@ -129,6 +133,8 @@ class Gates:
         parts: list[Blips] = []
         for gate in range(len(self.due_g)):
             rows = self._drops(gate, due[:, gate])
+            if not len(rows):
+                continue
             rows = _as_a_stream(rows, t_s - before_s)
             part = 1 - self.block_rng.random(len(rows))
             at_s = before_s[rows] + part * (t_s - before_s)[rows]
@@ -168,7 +174,7 @@ class Gates:
     def _knocked(self, t_s: Floats) -> Blips:
         """A bang shakes hanging drops and the beams: every gate counts at once."""
         gates = len(self.due_g)
-        parts = [self.strangers.between(0.0, 0.0)]
+        parts: list[Blips] = []
         for knock_s in self.knocks_s:
             row = int(np.searchsorted(t_s, knock_s))
             if row < len(t_s) and knock_s > self.last_s and gates:
