@@ -116,6 +116,13 @@ class Board:
         with self.lock:
             return [asdict(health) | self._judged(health) for health in self._all()]
 
+    def trouble(self, name: str) -> str:
+        """Why an outlet is down; empty when it is not, or when there is none."""
+        for one in self.as_list():
+            if one["name"] == name and one["state"] == State.DOWN:
+                return str(one["last_error"])
+        return ""
+
     def _judged(self, health: Health) -> dict[str, Any]:
         silent_s = self.now_s() - self.proved_s.get(health.name, 0.0)
         if health.state is State.UP and silent_s > _SILENT_AFTER_S:

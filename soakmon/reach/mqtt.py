@@ -28,7 +28,7 @@ _quiet.setLevel(logging.ERROR)
 if TYPE_CHECKING:
     from asyncio_mqtt.client import Message as Taken
 
-_FAREWELL_S = 2.0
+_FAREWELL_S = 1.0
 _ANSWERS_WITHIN_S = 5
 _REFUSED = 128
 

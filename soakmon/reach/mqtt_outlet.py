@@ -41,6 +41,7 @@ _PIECE = 50
 _STEADY_S = 30.0
 _JOURNAL_S = 1.0  # an alarm that the journal tells within this keeps its number
 _REMEMBERS = 1000
+_FAREWELL_S = 1.0
 _REASON_CHARS = 200
 _COMMAND_BYTES = 2000
 _COMMAND_S = 15.0
@@ -67,6 +68,7 @@ class MqttOutlet:
         self.last: dict[str, told.Message] = {}
         self.state_sent_s = self.readings_sent_s = float("-inf")
         self.seen: dict[str, Any] | None = None
+        self.phone_trouble = ""
         self.connections = 0
 
     async def work(self) -> None:
@@ -133,7 +135,7 @@ class MqttOutlet:
         wall_s = self.service.clock.wall_s()
         message = told.availability(self.topics, wall_s, "offline", "stopped")
         with suppress(ReachError, TimeoutError):
-            await asyncio.wait_for(link.publish(message), 2.0)
+            await asyncio.wait_for(link.publish(message), _FAREWELL_S)
 
     async def _publish(self, link: Link, hears: asyncio.Event) -> None:
         # A command given to a bench that says it is online must not get lost.
@@ -174,9 +176,12 @@ class MqttOutlet:
         """Retained topics: those that changed, and the state as a heartbeat."""
         now_s = time.monotonic()
         beat = now_s - self.state_sent_s >= self.section.heartbeat_s
-        if status is self.seen and not beat:
+        trouble = self.board.trouble("phone")[:_REASON_CHARS]
+        if status is self.seen and trouble == self.phone_trouble and not beat:
             return
-        messages = told.retained(self.topics, status, self.service.clock.wall_s())
+        self.phone_trouble = trouble
+        now = status | {"phone_trouble": self.phone_trouble}
+        messages = told.retained(self.topics, now, self.service.clock.wall_s())
         for name, message in messages.items():
             if (beat and name == "state") or not told.same(self.last.get(name), message):
                 await self.echo.publish(link, message)

@@ -20,7 +20,7 @@ from soakmon.reach.rules import Told
 _RUNNING = {"preflight", "filling", "settling", "soaking", "isolating"}
 _WILL_S = 30.0
 _DROPS, _DROPS_WITHIN_S = 5, 600.0
-_MOST_BENCHES, _MOST_RUNS = 5000, 8
+_MOST_BENCHES, _MOST_RUNS, _REASON_CHARS = 5000, 8, 200
 
 
 @dataclass(slots=True)
@@ -37,6 +37,8 @@ class Seen:
     grace_watched_s: float = 0.0  # no judgement on what was not heard before this
     graced: bool = False
     unheard_told: bool = False
+    alone: str = ""  # why its alarm reaches nobody
+    alone_told: bool = False
     runs: list[str] = field(default_factory=list)
 
     @property
@@ -120,6 +122,8 @@ class Silence:
 
     def _state(self, seen: Seen, found: dict[str, Any], now_s: float) -> None:
         seen.phase = str(found.get("phase", ""))
+        waits = bool(found.get("alarms_waiting"))
+        seen.alone = str(found.get("phone_trouble", ""))[:_REASON_CHARS] if waits else ""
         if found.get("taken_at") != seen.beat:
             seen.beat, seen.heard_s = str(found.get("taken_at")), now_s
             seen.heard_watched_s, seen.graced = self._watched_s(now_s), False
@@ -138,6 +142,7 @@ class Silence:
             found += self._nobody(now_s)
             for name, seen in self.benches.items():
                 found += self._unheard(name, seen, now_s) or self._bench(name, seen, now_s)
+                found += self._alone(name, seen)
         return found
 
     def opinions(self) -> dict[str, str]:
@@ -211,6 +216,20 @@ class Silence:
             seen.unheard_told = False
             text = "It is watched."
             return [Told(f"unheard/{name}", f"Bench {name} is heard", text, urgent=False)]
+        return []
+
+    def _alone(self, name: str, seen: Seen) -> list[Told]:
+        """A bench whose alarm nobody has acknowledged, and whose own messages do not arrive."""
+        if seen.alone and not seen.alone_told:
+            seen.alone_told = True
+            body = (
+                f"Bench {name} has an alarm that nobody has acknowledged, and its own messages do "
+                f"not arrive: {seen.alone}. Go and look now; shut the bottle's tap."
+            )
+            title = f"Bench {name} has an alarm and reaches nobody"
+            return [Told(f"alone/{name}", title, body, urgent=True, second=True)]
+        if not seen.alone:
+            seen.alone_told = False
         return []
 
     def _bench(self, name: str, seen: Seen, now_s: float) -> list[Told]:

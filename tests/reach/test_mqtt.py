@@ -9,6 +9,7 @@ from contextlib import asynccontextmanager
 
 import pytest
 
+from soakmon.reach.health import State
 from soakmon.reach.mqtt import client_id, connect
 from soakmon.reach.mqtt_outlet import NAME, MqttOutlet
 from soakmon.reach.supervise import ReachError, supervise
@@ -411,6 +412,19 @@ async def test_a_disk_that_hangs_holds_up_no_alarm(broker, ear, tmp_path, monkey
         assert "the disk does not answer" in health(outlet)["last_error"]
         let_go.set()
         await until(lambda: health(outlet)["state"] == "up")
+
+
+async def test_a_phone_that_is_down_is_in_the_state(broker, ear, tmp_path):
+    outlet = outlet_of(tmp_path, broker.port, heartbeat_s=600)
+    outlet.board.add("phone", State.STARTING)
+    async with running(outlet):
+        await until(lambda: ear.on("soakmon/bench/state"))
+        outlet.board.down("phone", "first/1 (json): no net")
+        await until(lambda: len(ear.on("soakmon/bench/state")) == 2)
+        outlet.board.up("phone")
+        await until(lambda: len(ear.on("soakmon/bench/state")) == 3)
+    told = [state["phone_trouble"] for state in ear.on("soakmon/bench/state")]
+    assert told == ["", "first/1 (json): no net", ""]
 
 
 async def test_marks_tell_whose_state_it_is(broker, ear, tmp_path):

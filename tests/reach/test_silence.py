@@ -237,3 +237,21 @@ def test_what_the_broker_kept_of_an_old_run_is_no_second_bench():
     watch.state(run="bbbb2")
     watch.state(run="aaaa1", live=False)
     assert watch.wait(60) == []
+
+
+def test_the_alarm_of_a_bench_whose_phone_is_dead_is_told_by_the_lookout():
+    watch = Watch()
+
+    def state(**more):
+        watch.beats += 1
+        payload = {"schema": "soakmon.state/1", "phase": "isolating", "taken_at": f"{watch.beats}"}
+        watch.silence.take("bench", "state", json.dumps(payload | more).encode(), watch.now_s)
+        return [one for _, one in watch.wait(30)]
+
+    assert state(alarms_waiting=0, phone_trouble="no net") == []
+    assert state(alarms_waiting=1, phone_trouble="") == []
+    title = "Bench bench has an alarm and reaches nobody"
+    assert state(alarms_waiting=1, phone_trouble="first/1: no net") == [title]
+    assert state(alarms_waiting=1, phone_trouble="first/1: no net") == []
+    assert state(alarms_waiting=0, phone_trouble="first/1: no net") == []
+    assert state(alarms_waiting=1, phone_trouble="first/1: no net") == [title]
