@@ -366,12 +366,17 @@ class Service:
         self._look_at_journal(float(row.t_s[-1]))
         self._refresh(row)
 
+    def disk_trouble(self) -> str:
+        """Why journal or latch cannot be written, or ""."""
+        return self.journal.trouble or self.latch.trouble
+
     def _look_at_journal(self, t_s: float) -> None:
-        """A journal that cannot be written is told when that begins."""
-        fresh = bool(self.journal.trouble) and not self.journal_trouble
-        self.journal_trouble = self.journal.trouble
+        """A journal or a latch that cannot be written is told when that begins."""
+        trouble = self.disk_trouble()
+        fresh = bool(trouble) and not self.journal_trouble
+        self.journal_trouble = trouble
         if fresh:
-            self.sound("bench", self.journal.trouble, Wrong.JOURNAL, shut=False, t_s=t_s)
+            self.sound("bench", trouble, Wrong.JOURNAL, shut=False, t_s=t_s)
         if self.journal.damaged and not self.fallen:
             # Started again, the service sets it aside and begins a new one.
             self.thread_ended("journal", DamagedError(self.journal.damaged))
@@ -441,7 +446,7 @@ class Service:
         machine = check_machine(
             Path(self.journal.path).parent,
             synchronised=self.clock.synchronised(),
-            journal_trouble=self.journal.trouble,
+            journal_trouble=self.disk_trouble(),
         )
         needed = self.bench.phone.needed
         return machine + check_outlets(self.outlets(), phone_needed=needed)

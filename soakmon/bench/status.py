@@ -34,7 +34,7 @@ def status_of(service: Service, row: Rows, *, with_verdict: bool) -> dict[str, A
         "air_c": number(float(row.air_c[-1]), 2),
         "feed_open": service.parts.valve.is_open,
         "cell_trouble": service.sampler.trouble,
-        "journal_trouble": service.journal.trouble,
+        "journal_trouble": service.disk_trouble(),
         "guard_trouble": service.keeper.hung,
         "latch": service.latch.reason,
         "vapour_alarm": service.parts.vapour.active(),

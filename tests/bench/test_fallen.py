@@ -173,6 +173,19 @@ def test_a_thermometer_that_raises_is_a_missing_temperature(tmp_path):
         service.stop()
 
 
+def test_a_latch_that_cannot_be_written_is_told(filling, monkeypatch):
+    def broken(*_):
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("soakmon.records.latch.os.pwrite", broken)
+    filling.service.isolate("by command")
+    filling.run(3 / 3600)
+    assert not filling.simulation.feed_open
+    (text,) = texts(filling)
+    assert "cannot be written" in text
+    assert "cannot be written" in filling.service.status["journal_trouble"]
+
+
 def test_a_journal_that_cannot_be_written_is_told_once_for_each_time(filling):
     filling.journal.connection.execute("PRAGMA query_only = 1")
     filling.run(60 / 3600)
