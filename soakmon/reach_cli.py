@@ -19,7 +19,7 @@ from rich.text import Text
 from soakmon.config import read_bench
 from soakmon.errors import InputError
 from soakmon.service_cli import SocketOption, client_of
-from soakmon.terminal import Terminal
+from soakmon.terminal import Terminal, plain_logs
 
 NOT_WELL = 3
 _TEST_ANSWERS_S = 30.0
@@ -91,7 +91,7 @@ def lookout(bench: BenchOption = Path("bench.toml")) -> None:
     from soakmon.reach.lookout import Lookout
 
     described = read_bench(bench)
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s")
+    plain_logs(logging.INFO, "%(asctime)s %(message)s")
     watching = Lookout(described)
     broker = described.mqtt
     out.print(Text(f"watching the benches on {broker.host}:{broker.port}; stop with Ctrl-C"))

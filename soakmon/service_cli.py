@@ -33,7 +33,7 @@ from soakmon.job_soak import consult
 from soakmon.options import now
 from soakmon.reach.probe import probe
 from soakmon.report import words
-from soakmon.terminal import Terminal
+from soakmon.terminal import Terminal, plain_logs
 
 SYSTEM_SOCKET = Path("/run/soakmon/control.sock")
 LOCAL_FOLDER = Path("soakmon-data")
@@ -70,6 +70,7 @@ def serve(
     data: Annotated[Path | None, typer.Option(metavar="DIR", help="Data folder.")] = None,
 ) -> None:
     """Run the bench service (or a simulated one, faster than time)."""
+    plain_logs()
     described = read_bench(bench) if bench is not None else Bench()
     if simulated is None and bench is None:
         raise InputError(

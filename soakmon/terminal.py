@@ -6,6 +6,7 @@ cleaned where they come in; what lies in an older journal, or comes otherwise, e
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterable
 
 from rich.console import Console, ConsoleOptions, RenderableType
@@ -29,3 +30,17 @@ class Terminal(Console):
                 yield piece
             else:
                 yield Segment(inert(piece.text, lines=True), piece.style)
+
+
+class _Plain(logging.Formatter):
+    """Log lines as plain as what is printed: brokers and databases have words of their own."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        return inert(super().format(record), lines=True)
+
+
+def plain_logs(level: int = logging.WARNING, form: str = "%(message)s") -> None:
+    """Write log lines to standard error, unless something else has been set up."""
+    handler = logging.StreamHandler()
+    handler.setFormatter(_Plain(form))
+    logging.basicConfig(level=level, handlers=[handler])

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import io
+import logging
 from pathlib import Path
 
 import pytest
 
 from sim.scenarios import SCENARIOS
 from soakmon.service_cli import show_status
-from soakmon.terminal import Terminal
+from soakmon.terminal import Terminal, plain_logs
 from tests.bench.stepping import Stepped, short
 
 HOSTILE = (
@@ -39,6 +40,15 @@ def test_nothing_steers_the_terminal_or_is_taken_for_markup():
         assert not [code for code in STEERING if code in shown]
         assert "[/b][bold]:smile:" in shown
         assert "‹U+001B›" in shown
+
+
+def test_log_lines_are_plain_too(monkeypatch, capsys):
+    monkeypatch.setattr(logging.root, "handlers", [])
+    plain_logs()
+    logging.getLogger("soakmon.invented").warning("the broker says: %s", HOSTILE)
+    shown = capsys.readouterr().err
+    assert "click" in shown
+    assert not [code for code in STEERING if code in shown]
 
 
 def test_every_command_prints_on_it():
