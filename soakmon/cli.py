@@ -20,6 +20,7 @@ from rich.text import Text
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
 from soakmon import __version__
+from soakmon.bench_questions import asked, given
 from soakmon.capability_cli import capability
 from soakmon.config import Bench, example_toml, read_bench
 from soakmon.data_cli import data_app
@@ -214,13 +215,18 @@ def _finish(
 def bench_init(
     file: Annotated[Path, typer.Argument(help="File to write.")] = Path("bench.toml"),
     force: Annotated[bool, typer.Option("--force", help="Replace an existing file.")] = False,
+    say: Annotated[
+        list[str] | None,
+        typer.Option(metavar="KEY=ANSWER", help="Answer a question, as hose.kind=ordinary."),
+    ] = None,
 ) -> None:
-    """Write a commented bench.toml with every key and its default."""
+    """Write a commented bench.toml with every key; in a terminal a few questions come before."""
     if file.exists() and not force:
         raise InputError(f"{file}: exists already; --force replaces it")
+    told = given(say) if say else asked() if sys.stdin.isatty() else {}
     try:
         part = file.with_name(file.name + ".part")
-        part.write_text(example_toml(), encoding="utf-8")
+        part.write_text(example_toml(told), encoding="utf-8")
         part.replace(file)
     except OSError as error:
         raise InputError(f"{file}: cannot be written: {error.strerror}") from None

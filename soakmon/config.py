@@ -6,6 +6,7 @@ The models below are the only place where a key lives: the commented example is 
 from __future__ import annotations
 
 import difflib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -411,15 +412,20 @@ def _near(place: tuple[Any, ...]) -> str:
     return f": did you mean {near[0]}?" if near else f": there are {', '.join(keys)}"
 
 
-def example_toml() -> str:
-    """A bench.toml that holds every key with its default, explained."""
+def example_toml(told: Mapping[str, str] | None = None) -> str:
+    """A bench.toml that holds every key with its default, explained.
+
+    told: what is known already, by "section.key".
+    """
+    told = told or {}
     lines = ["# The bench of soakmon. Every key is optional; these are the defaults.", ""]
     for name, section in Bench.model_fields.items():
         model: Any = section.annotation
         about = " ".join(str(model.__doc__).split())
         lines += [f"# {about}", f"[{name}]"]
         for key, field in model.model_fields.items():
-            lines.append(_entry(key, field.default, field.description))
+            value = told.get(f"{name}.{key}", field.default)
+            lines.append(_entry(key, value, field.description))
         lines.append("")
     return "\n".join(lines)
 

@@ -106,6 +106,18 @@ def test_a_bench_of_other_size_is_refused(tmp_path, tight_run):
     assert b"4 drop columns but the bench has rack.carbs = 3" in done.stderr
 
 
+def test_bench_init_takes_what_the_owner_can_say(tmp_path):
+    said = ("--say", "hose.kind=low_permeation", "--say", "rack.vents=measured")
+    assert soakmon("bench", "init", *said, cwd=tmp_path).returncode == 0
+    text = (tmp_path / "bench.toml").read_text()
+    assert 'kind = "low_permeation"' in text
+    assert 'vents = "measured"' in text
+    assert soakmon("bench", "check", cwd=tmp_path).returncode == 0
+    wrong = soakmon("bench", "init", "--force", "--say", "hose.kind=garden", cwd=tmp_path)
+    assert wrong.returncode == 2
+    assert b"hose.kind: ordinary, low_permeation, clear, unknown" in wrong.stderr
+
+
 def test_bench_init_and_check(tmp_path):
     assert soakmon("bench", "init", cwd=tmp_path).returncode == 0
     checked = soakmon("bench", "check", cwd=tmp_path)

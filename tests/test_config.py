@@ -158,3 +158,38 @@ def test_a_pin_named_twice_is_refused_before_it_looks_held(text, said):
     with pytest.raises(InputError, match=said):
         parse_bench(text)
     assert parse_bench("[vapour]\npin = 24").valve.pin == 24
+
+
+def test_a_hose_is_expected_to_let_through_what_such_hoses_do():
+    """Ethanol by NONROAD's factors; a low-permeation rating is on fuel with ethanol already."""
+    plain = parse_bench("[hose]\nkind = 'ordinary'\n[fuel]\nethanol = 'e0'\n").settings()
+    e10 = parse_bench("[hose]\nkind = 'ordinary'\n[fuel]\nethanol = 'e10'\n").settings()
+    low = parse_bench("[hose]\nkind = 'low_permeation'\n[fuel]\nethanol = 'e10'\n").settings()
+    rated = parse_bench("[hose]\npermeation_g_per_m2_day = 40.0\n").settings()
+    assert plain.geometry.hose.permeation_g_per_m2_day == 300
+    assert e10.geometry.hose.permeation_g_per_m2_day == pytest.approx(300 * 1.82)
+    assert low.geometry.hose.permeation_g_per_m2_day == 6
+    assert rated.geometry.hose.permeation_g_per_m2_day == 40
+    assert plain.priors.hose_rel_sd == 0.6
+    assert e10.priors.hose_rel_sd == pytest.approx(0.618, abs=1e-3)
+    assert plain.priors.low_hose == 0.0 < Settings().priors.low_hose
+
+
+def test_what_is_known_narrows_the_beliefs():
+    told = parse_bench("[rack]\nvents = 'measured'\n[fuel]\nage = 'fresh'\n").settings().priors
+    untold = Settings().priors
+    assert told.bowls_rel_sd < untold.bowls_rel_sd
+    assert told.vapour_rel_sd < untold.vapour_rel_sd
+    assert told.doubt < untold.doubt
+    own = parse_bench("[priors]\nbowls_rel_sd = 0.2\n").settings().priors
+    assert own.bowls_rel_sd == 0.2
+
+
+def test_what_earlier_versions_wrote_by_themselves_says_nothing():
+    written = (
+        "[hose]\npermeation_g_per_m2_day = 122.0\n"
+        "[priors]\nbottle_rel_sd = 0.15\nhose_rel_sd = 0.25\nbowls_rel_sd = 0.15\n"
+    )
+    assert parse_bench(written).settings() == Settings()
+    said = written.replace("122.0", "100.0")
+    assert parse_bench(said).settings().geometry.hose.permeation_g_per_m2_day == 100

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 
 _BELIEVED = 0.005
 _UNSURE_GATE = 0.2
+# From here on the filter's innovations are so much wider than said that no story fits.
+_NO_STORY = 2.5
 _BLIND_SHARE = 0.1
 _NOTHING_G_PER_H = 30.0
 
@@ -149,6 +151,11 @@ def _doubts(decider: Decider, belief: Posterior, faults: list[Fault], short: int
         doubts.append("no temperature most of the time: what evaporation takes is unknown")
     if "gate_stuck" in kinds:
         doubts.append("a drop gate did not work: clean or replace it and soak again")
+    if decider.weep is not None and decider.weep.fit.excess > _NO_STORY:
+        doubts.append(
+            "the mass wanders as nothing known makes it: see what touches bottle, hose and load "
+            "cell, and soak again"
+        )
     for gate, share in enumerate(belief.gates):
         if share > _UNSURE_GATE:
             doubts.append(f"gate {gate + 1} counted what may be drops: soak longer")

@@ -34,7 +34,7 @@ from soakmon.watch.tally import Tally
 from soakmon.watch.verdict import Alarm, Fault, Verdict
 from soakmon.watch.weep import LEAKS, Weep
 
-_LOOK_EVERY = 5
+_LOOK_EVERY = 10
 _PIECE = 3600
 _DRY_STEPS = 3
 # In its first minutes the filter still learns the noise: the tail of what it says means nothing.

@@ -8,8 +8,8 @@ import numpy as np
 
 from soakmon.watch.verdict import Alarm, Fault
 
-# From this loss of bottle and hose on, less than this share of it is not believed.
-_SHOWS_G, _OF_THE_BOTTLE = 0.25, 0.4
+# From this loss of bottle and hose on, the least of it must show, g; and of all parts some share.
+_SHOWS_G, _WOULD_SHOW_G, _AS_GOOD_AS_NOTHING = 0.15, 1.0, 0.05
 
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
@@ -53,10 +53,16 @@ def other_faults(decider: Decider) -> list[Fault]:
 def lost_nothing(decider: Decider) -> bool:
     """Whether less was lost than bottle and hose alone must lose: a bridge that only looks alive.
 
-    Bowls may live on what they hold for a night; a bottle cannot.
+    Bowls may live on what they hold for a night; a bottle cannot. And hardly any bench loses as
+    good as nothing.
     """
-    observed, surely = decider.curve.observed_g(), decider.evaporation.bottle_hose_g
-    return observed is not None and surely > _SHOWS_G and observed < _OF_THE_BOTTLE * surely
+    observed, best = decider.curve.observed_g(), decider.curve.evaporated().best
+    surely = decider.curve.spread.least_feed * decider.evaporation.bottle_hose_g
+    if observed is None:
+        return False
+    return (surely > _SHOWS_G and observed < surely) or (
+        best > _WOULD_SHOW_G and observed < _AS_GOOD_AS_NOTHING * best
+    )
 
 
 def _apart(decider: Decider) -> list[float]:

@@ -18,7 +18,7 @@ _FEWEST = 6
 # One innovation may be a needle's sip or somebody's hand.
 _MOST_SIGMA = 3.0
 # In standard deviations, what chance may do to a good fit.
-_CHANCE = 1.0
+_CHANCE = 1.5
 
 
 @kept

@@ -27,16 +27,18 @@ from soakmon.watch.state import kept
 # State positions: offset (random walk), slack (needle sips), wander that comes back, warming up,
 # creep of 18 and 60 minutes, how much the evaporation's rate is off just now, zero shift now
 # and lagged by 20, 60 and 180 minutes, the share of the top-up that fuel in the bowls asks for when
-# it shrinks with cold, and of what it does not ask for while warmth lifts it.
+# it shrinks with cold, and of what warmth keeps it from asking for.
 OFFSET, SLACK, WANDER, WARM_UP, CREEP, CREEP_60, RATE = range(7)
 TEMP, TEMP_20, TEMP_60, TEMP_180, TOP_UP, HELD = range(7, 13)
 SIZE = 13
+_FADING = slice(SLACK, RATE + 1)
 # What a bowl is short of begins with nothing; when it has lost as much as a usual sip it may be
 # anywhere between two sips. It is forgotten a little even where nothing is lost (judgement).
 _FORGETS_PER_H = 0.025
 _TOP_UP, _TOP_UP_SD = 1.0, 0.3
-# Needles that hang by their own friction let some in all the same (judgement).
-_HELD, _HELD_SD = 0.8, 0.4
+# While warmth lifts the level no needle opens; of what evaporates meanwhile some share is drawn all
+# the same, more or less where nobody knows the bench: in multiples of unsteady_rel_sd (judgement).
+_HELD, _HELD_SDS = 0.1, 1.5
 # What the bowls are short of when the clock starts: they have just filled.
 _SLACK_AT_START_G = 0.05
 # Time constants, h, of what decays: converters warm up in six minutes; creep of 65 cells went by
@@ -73,7 +75,7 @@ _CELLS = (
     (0.35, 0.3, 0.0, 2.0, 0.03),
     (0.7, 0.3, 0.0, 2.0, 0.03),
 )
-_NEGLIGIBLE = 16.0
+_NEGLIGIBLE, _HOPELESS = 16.0, 40.0
 BANK = len(_CELLS) * len(_ZEROS)
 
 
@@ -133,7 +135,7 @@ class MassFilter:
         sd[:, OFFSET] = 30.0
         sd[:, SLACK] = _SLACK_AT_START_G
         sd[:, WANDER] = np.repeat(wander, times)
-        sd[:, TOP_UP], sd[:, HELD] = _TOP_UP_SD, _HELD_SD
+        sd[:, TOP_UP], sd[:, HELD] = _TOP_UP_SD, _HELD_SDS * unsteady_rel_sd
         sd[:, RATE] = unsteady_rel_sd
         for state, sd_g in _AT_START_G.items():
             sd[:, state] = sd_g
@@ -151,6 +153,7 @@ class MassFilter:
         self.walk_g2: Floats = np.zeros(BANK)
         self.walks_g2: Floats = np.zeros((BANK, 2))
         self.temper = 1.0
+        self.begun = PARTS
         self.believe(slices)
 
     def believe(self, slices: Slices) -> None:
@@ -170,11 +173,18 @@ class MassFilter:
         self.drift_g2_per_h = self.drift_g2_per_h * scale**2
         self.swings_g2[:, WANDER] *= scale**2
 
-    def keep(self, chosen: slice) -> None:
-        """Before any reading: go on with these filters of the bank only."""
+    def keep(self, chosen: slice | Floats) -> None:
+        """Go on with these filters of the bank only."""
         for name, value in vars(self).items():
             if isinstance(value, np.ndarray) and not name.startswith("slice_"):
                 setattr(self, name, value[chosen])
+
+    def prune(self) -> None:
+        """Go on without the filters that no leak can make count again."""
+        log_weight, score, information = self.judged()
+        gain = 0.5 * np.maximum(score, 0.0) ** 2 / (information + 1e-12)
+        reach = (log_weight + gain.max(axis=1)).reshape(len(self.log_weight), -1).max(axis=1)
+        self.keep(np.asarray(reach > reach.max() - _HOPELESS))
 
     def predict(self, hours: float, evaporates_g: float = 0.0, drawn: float = 0.0) -> None:
         """Let `hours` pass, in which evaporates_g is expected to go.
@@ -186,14 +196,17 @@ class MassFilter:
         self.mean[:, OFFSET] -= evaporates_g * self.mean[:, RATE]
         self.cov[:, OFFSET, :] -= evaporates_g * self.cov[:, RATE, :]
         self.cov[:, :, OFFSET] -= evaporates_g * self.cov[:, :, RATE]
-        self.effect[:, OFFSET, :] -= evaporates_g * self.effect[:, RATE, :]
+        effect = self.effect[:, :, : self.begun]
+        effect[:, OFFSET] -= evaporates_g * effect[:, RATE]
         keep = np.exp(-hours * self.fades_per_h)
         keep[:, SLACK] = math.exp(-drawn - hours * _FORGETS_PER_H)
         self.mean[:, SLACK] -= self.short_g
         self.mean *= keep
         self.mean[:, SLACK] += self.short_g
-        self.cov *= keep[:, :, None] * keep[:, None, :]
-        self.effect *= keep[:, :, None]
+        fade = keep[:, _FADING, None]
+        self.cov[:, _FADING, :] *= fade
+        self.cov[:, :, _FADING] *= keep[:, None, _FADING]
+        effect[:, _FADING] *= fade
         self.cov[:, range(SIZE), range(SIZE)] += self.swings_g2 * (1 - keep**2)
         # A wander that comes back walks as well, from one minute to the next.
         self.walks_g2[:, 0] = self.drift_g2_per_h * hours
@@ -267,7 +280,7 @@ class MassFilter:
         self.log_weight -= self.log_weight.max()
         # What a unit of each input would have left in the innovation, after what the states
         # absorbed; from onsets that lie ahead, nothing.
-        begun = PARTS + np.count_nonzero(inputs[PARTS:])
+        begun = self.begun = PARTS + int(np.count_nonzero(inputs[PARTS:]))
         effect = self.effect[:, :, :begun]
         signature = inputs[:begun] - row @ effect
         weighed = signature / variance[:, None]
@@ -302,9 +315,12 @@ class MassFilter:
 
     def log_ratio(self, leak_g_per_h: Floats, onsets: slice = slice(None)) -> Floats:
         """(J, R) log-likelihood ratio of a leak of each rate (R,) from each onset, against none."""
-        judged = self.judged(onsets)
+        ratio = np.zeros((self.score[:, PARTS:][:, onsets].shape[1], len(leak_g_per_h)))
+        first, behind, _ = onsets.indices(self.begun - PARTS)
+        if behind <= first:
+            return ratio
+        judged = self.judged(slice(first, behind))
         log_weight, score, information = judged
-        ratio = np.zeros((score.shape[1], len(leak_g_per_h)))
         # A filter that no leak can make count is left out.
         gain = 0.5 * np.maximum(score, 0.0) ** 2 / (information + 1e-12)
         reach = log_weight + gain.max(axis=1)
@@ -313,13 +329,12 @@ class MassFilter:
         counts |= log_weight > log_weight.max() - _NEGLIGIBLE
         score, information, weights = score[counts], information[counts], judged.weights[counts]
         # Onsets that lie ahead have left nothing yet: their ratio is 1.
-        live = information.any(axis=0)
-        score, information = score[:, live, None], information[:, live, None]
+        score, information = score[:, :, None], information[:, :, None]
         exponent = score * leak_g_per_h - 0.5 * information * leak_g_per_h**2
         exponent += np.log(weights + 1e-300)[:, None, None]
         top = exponent.max(axis=0)
         exponent -= top
-        ratio[live] = top + np.log(np.exp(exponent, out=exponent).sum(axis=0))
+        ratio[: behind - first] = top + np.log(np.exp(exponent, out=exponent).sum(axis=0))
         return ratio
 
     @property

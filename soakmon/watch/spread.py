@@ -38,6 +38,11 @@ class Spread:
 
     factors: Floats
 
+    @property
+    def least_feed(self) -> float:
+        """Factor on the loss of bottle with hose below which hardly any bench is."""
+        return float(np.quantile(self.factors[:, 0], 0.005))
+
     def band_g(self, feed_g: Floats, bowls_g: Floats) -> Floats:
         """(3, n) grams of parts (n,) at 2.5, 50 and 97.5 % of the draws."""
         shown = self.factors[:: max(len(self.factors) // _SHOWN, 1)]

@@ -54,6 +54,7 @@ _CAUGHT = ((0, 0.8), (2, 0.15), (5, 0.05))
 _SHORT_MM, _SHORT_SD_MM, _MOST_SHORT_MM = 0.09, 0.095, 0.3
 # And what a cell may stray in an hour or two.
 _STRAYS_G = 0.3
+_PRUNED_S = 3600.0
 # Chance that drops at a gate are water. Needles hold the bottle's loss back and let it go by sips,
 # so for an hour or two the mass may speak against a true leak by some e-folds (15 were seen): the
 # chance is set so small that only a mass that stays for hours outvotes regular drops.
@@ -124,8 +125,8 @@ class Weep:
         """Observation row of the mass filter for now."""
         row = np.zeros(SIZE)
         row[[OFFSET, SLACK, WANDER, WARM_UP, CREEP, CREEP_60]] = 1.0
-        row[TOP_UP] = -evaporation.cooled_g
-        row[HELD] = evaporation.cooled_g - evaporation.top_up_g
+        row[TOP_UP] = -evaporation.top_up_g
+        row[HELD] = evaporation.top_up_g - evaporation.cooled_g
         row[TEMP] = evaporation.air_c - self.first_c
         row[TEMP_20] = evaporation.air_20_c - self.first_c
         row[TEMP_60] = evaporation.air_60_c - self.first_c
@@ -149,6 +150,8 @@ class Weep:
         self.filter.predict(hours, evaporation.total_g - self.evaporated_g, drawn)
         self.drawn_g = evaporation.drawn_g
         self.evaporated_g = evaporation.total_g
+        if t_s // _PRUNED_S > (t_s - seconds) // _PRUNED_S:
+            self.filter.prune()
         self.wait(t_s, feed_open)
         if t_s - self.start_s > self.onset_step_s * ONSETS:
             self._coarsen()
@@ -190,6 +193,7 @@ class Weep:
             fresh[..., :PARTS] = values[..., :PARTS]
             fresh[..., PARTS : PARTS + half] = values[..., PARTS::2]
             setattr(self.filter, name, fresh)
+        self.filter.begun = PARTS + half
         exposure = np.zeros(ONSETS)
         exposure[:half] = self.exposure_h[::2]
         self.exposure_h = exposure
