@@ -49,6 +49,16 @@ def diffusion_g_per_s(mass_g: Floats, conductance_m: Floats, temp_c: float) -> F
     return np.asarray(conductance_m[:, None] * moles * MOLAR_G)
 
 
+def runs_out_g_per_s(mass_g: Floats, m3_per_s: float, temp_c: float) -> Floats:
+    """Vapour that runs out of m bowls of fuel like water, g/s by component, (m, 7).
+
+    Between a vent and a lower opening, driven by its weight; saturated where there is fuel.
+    """
+    moles = 1e3 * vapour_kpa(mass_g, temp_c) / (GAS_J_PER_MOL_K * (temp_c + KELVIN))
+    wet = mass_g.sum(axis=1, keepdims=True) > 0
+    return np.asarray(wet * m3_per_s * moles * MOLAR_G)
+
+
 class Ullages:
     """Vapour spaces open to the room: warming pushes air and vapour out, cooling draws air in."""
 

@@ -10,15 +10,7 @@ from dataclasses import astuple
 
 import numpy as np
 
-from sim.blend import (
-    GAS_J_PER_MOL_K,
-    KELVIN,
-    MOLAR_G,
-    Floats,
-    blend,
-    density_g_per_ml,
-    vapour_kpa,
-)
+from sim.blend import Floats, blend, density_g_per_ml
 from sim.faults import Defect, Kind
 from sim.lips import Lips
 from sim.plumbing import Needle, escape_g_per_s, head_of, hose_flow_g_per_s
@@ -29,6 +21,7 @@ from sim.vapour import (
     diffusion_g_per_s,
     patch_g_per_s,
     permeation_g_per_s,
+    runs_out_g_per_s,
     vent_conductance_m,
 )
 from sim.weather import Weather
@@ -267,19 +260,12 @@ class World:
         space_ml = np.array([self.geometry.bottle.capacity_ml - bottle_ml, *self.headroom_ml])
         bodies_c = np.array([bottle_c, *[bowls_c] * len(self.needles)])
         loss += np.minimum(self.ullages.breathe_g(space_ml, bodies, bodies_c), 0.1)
-        loss[1:] += self._runs_out(bowls_c) * dt
+        if self.runs_out_m3_per_s:
+            loss[1:] += runs_out_g_per_s(self.bowls_g, self.runs_out_m3_per_s, bowls_c) * dt
         loss = np.minimum(loss, bodies)
         self.bottle_g -= loss[0]
         self.bowls_g -= loss[1:]
         self.evaporated_g += float(loss.sum())
-
-    def _runs_out(self, temp_c: float) -> Floats:
-        """Vapour that runs out of the bowls like water, g/s by component (N, 7)."""
-        if not self.runs_out_m3_per_s:
-            return np.zeros_like(self.bowls_g)
-        moles = 1e3 * vapour_kpa(self.bowls_g, temp_c) / (GAS_J_PER_MOL_K * (temp_c + KELVIN))
-        wet = self.bowls_g.sum(axis=1, keepdims=True) > 0
-        return np.asarray(wet * self.runs_out_m3_per_s * moles * MOLAR_G)
 
     def _soak(self, dt: float) -> None:
         """Floats take fuel."""
