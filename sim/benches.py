@@ -25,6 +25,7 @@ from soakmon.weigh.blank_run import BlankRun, blank_run
 
 # The first is what is done; the second, when the first was too short for its loss.
 _BLANK_HOURS = (12.0, 24.0)
+_SETTLED_S = 3600.0
 _NIGHT_S, _LEAST_MEAN = 86400.0, 0.1
 # From one can to the next of the same shop (judgement); so many nights a bench may have before.
 _CANS_LOG_SD, _NIGHTS = 0.08, 1000
@@ -129,6 +130,8 @@ def _blank(drawn: Drawn) -> BlankRun | None:
             draught=drawn.scenario.draught * float(rng.lognormal(0, 0.05)),
         )
         rows = simulate(day, hours=hours, interval_s=60.0).rows
+        # It begins when the hose is full and the cell has settled.
+        rows = rows.part(int(np.searchsorted(rows.t_s, _SETTLED_S)), len(rows))
         try:
             blank = blank_run(
                 told.geometry,

@@ -30,6 +30,19 @@ def test_the_same_seed_is_the_same_bench_and_a_blank_run_changes_only_what_is_to
     assert blank.settings.priors.blank_scale == pytest.approx(blank.blank.blank_scale, abs=1e-4)
 
 
+def test_a_blank_run_tells_what_bottle_and_hose_truly_lose():
+    off = []
+    for seed in range(100, 112):
+        bench = blind_bench(seed, Owner.BLANK, kind="calm")
+        if bench.blank is not None:
+            true, told = (g.geometry.hose for g in (bench.scenario, bench.settings))
+            walls = true.length_mm * true.permeation_g_per_m2_day
+            ratio = walls / (told.length_mm * told.permeation_g_per_m2_day)
+            off.append(np.log(bench.blank.blank_scale / ratio))
+    assert len(off) >= 6
+    assert abs(np.median(off)) < 0.35
+
+
 def test_a_careless_owner_tells_no_more_than_how_many_carburettors_there_are():
     for seed in range(10):
         bench = blind_bench(seed, Owner.CARELESS)
