@@ -104,10 +104,11 @@ def _serve(bench: Bench, parts: BenchParts, book: Book, listener: socket.socket,
             fell=fall.begin,
             consult=book.consult,
         )
+        outlets = Outlets(service)  # they hear what happens from the first moment
         service.run()
         journal.run(lambda error: service.thread_ended("journal", error))
         try:
-            asyncio.run(_listen(service, reports, listener, book, fall=fall, told=told))
+            asyncio.run(_listen(service, outlets, reports, listener, book, fall=fall, told=told))
         finally:
             tell_system("STOPPING=1")
             service.stop()
@@ -182,6 +183,7 @@ async def _beat(service: Service) -> None:
 
 async def _listen(
     service: Service,
+    outlets: Outlets,
     reports: Reports,
     listener: socket.socket,
     book: Book,
@@ -189,7 +191,6 @@ async def _listen(
     fall: Fall,
     told: str,
 ) -> None:
-    outlets = Outlets(service)
     api = build_api(service)
     guides = APIRouter()
     desk = GuideDesk(service, book.keep)

@@ -13,6 +13,9 @@ from typing import Any
 
 from soakmon.records.journal import Event
 
+# What messages to people are made of; results may wait for the journal, they need its title.
+FOR_PEOPLE = frozenset({"alarm", "ack", "feed", "phase"})
+ALARMS = frozenset({"alarm"})
 _MOST_NEW, _MOST_KNOWN = 1000, 100
 
 

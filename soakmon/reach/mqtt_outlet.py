@@ -21,7 +21,7 @@ from soakmon.reach.backoff import Backoff
 from soakmon.reach.discovery import announcements, places
 from soakmon.reach.echo import Echo
 from soakmon.reach.health import Board
-from soakmon.reach.heard import Heard, uid
+from soakmon.reach.heard import ALARMS, Heard, uid
 from soakmon.reach.mqtt import Link, Received, client_id, connect
 from soakmon.reach.supervise import ReachError
 from soakmon.records.identity import bench_id
@@ -54,7 +54,14 @@ class MqttOutlet:
     their numbers; those that it does not tell within a second go out from memory.
     """
 
-    def __init__(self, service: Service, outbox: Outbox, board: Board, backoff: Backoff) -> None:
+    def __init__(
+        self,
+        service: Service,
+        outbox: Outbox,
+        board: Board,
+        backoff: Backoff,
+        heard: Heard | None = None,
+    ) -> None:
         self.service, self.outbox, self.board, self.backoff = service, outbox, board, backoff
         self.section = service.bench.mqtt
         folder = Path(service.journal.path).parent
@@ -62,7 +69,7 @@ class MqttOutlet:
         self.topics = told.Topics(self.section.prefix, name, bench_id(folder), run)
         self.echo = Echo(self.topics)
         self.aside = Aside()
-        self.heard = Heard({"alarm"}, service.clock.wall_s)
+        self.heard = heard or Heard(ALARMS, service.clock.wall_s)
         self.early: dict[str, tuple[float, Event]] = {}
         self.sent: dict[str, None] = {}  # marks of the alarms that have gone out, the latest
         self.last: dict[str, told.Message] = {}

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from soakmon.errors import InputError
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.health import Board, State
+from soakmon.reach.heard import ALARMS, FOR_PEOPLE, Heard
 from soakmon.reach.supervise import LeftBehind, Stepping, ThreadRunner, supervise
 from soakmon.records.outbox import Outbox
 
@@ -22,7 +23,10 @@ log = logging.getLogger(__name__)
 
 
 class Outlets:
-    """The outlets that the configuration asks for; `board` tells how they are."""
+    """The outlets that the configuration asks for; `board` tells how they are.
+
+    They listen from here on, also while their libraries load: make them before the service runs.
+    """
 
     def __init__(self, service: Service) -> None:
         self.service = service
@@ -37,6 +41,9 @@ class Outlets:
             ("phone", bench.phone),
         ):
             self.board.add(name, State.STARTING if section.enabled else State.OFF)
+        wall_s = service.clock.wall_s
+        self.for_people, self.for_broker = Heard(FOR_PEOPLE, wall_s), Heard(ALARMS, wall_s)
+        service.listeners += [self.for_people.hear, self.for_broker.hear]
 
     def start(self) -> None:
         """Start them, in the running event loop; one that cannot start says so in its health."""
@@ -63,9 +70,12 @@ class Outlets:
 
         backoff = Backoff()
         outlet = MqttOutlet(
-            self.service, Outbox(self.service.journal.path, NAME), self.board, backoff
+            self.service,
+            Outbox(self.service.journal.path, NAME),
+            self.board,
+            backoff,
+            self.for_broker,
         )
-        self.service.listeners.append(outlet.heard.hear)
         work = supervise(NAME, outlet.work, self.board, backoff)
         self.tasks.append(asyncio.get_running_loop().create_task(work, name=NAME))
 
@@ -93,8 +103,8 @@ class Outlets:
             self.board,
             status=lambda: service.status,
             wall_s=service.clock.wall_s,
+            heard=self.for_people,
         )
-        service.listeners.append(outlet.heard.hear)
         self._run(outlet)
 
     def _run(self, outlet: Stepping) -> None:

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from soakmon.config import Bench
 from soakmon.reach.aside import Aside
 from soakmon.reach.health import Board
-from soakmon.reach.heard import Heard
+from soakmon.reach.heard import FOR_PEOPLE, Heard
 from soakmon.reach.phone import send, targets_of, understood
 from soakmon.reach.post import Post
 from soakmon.reach.rules import Memory, Policy, Rules
@@ -26,8 +26,6 @@ log = logging.getLogger(__name__)
 NAME = "phone"
 _EVERY_S = 1.0
 _STALE_S = 24 * 3600.0
-# Results may wait for the journal; they need its title.
-_FROM_MEMORY = frozenset({"alarm", "ack", "feed", "phase"})
 
 
 def policy_of(section: PhoneSection, bench: str, *, valve: bool) -> Policy:
@@ -73,6 +71,7 @@ class PhoneOutlet:
         deliver: Callable[..., None] = send,
         now_s: Callable[[], float] = time.monotonic,
         patience_s: float = 1.0,
+        heard: Heard | None = None,
     ) -> None:
         self.board, self.status, self.wall_s, self.now_s = board, status, wall_s, now_s
         self.outbox = Outbox(journal, NAME)
@@ -81,7 +80,7 @@ class PhoneOutlet:
         self.policy = policy_of(bench.phone, bench.service.name, valve=valve)
         self.rules = Rules(self.policy)
         self.post = Post([], [], deliver, now_s)
-        self.heard = Heard(_FROM_MEMORY, wall_s)
+        self.heard = heard or Heard(FOR_PEOPLE, wall_s)
         self.unknown = ""
         self.taken_up = False
         self.aside = Aside()

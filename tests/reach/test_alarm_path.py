@@ -9,7 +9,9 @@ from contextlib import contextmanager
 import pytest
 
 from soakmon.reach.heard import Heard
+from soakmon.reach.outlets import Outlets
 from soakmon.records.journal import Event
+from tests.reach.bench import FakeService, bench_with, until
 from tests.reach.test_phone import close, outlet_of
 
 ALARM = {"kind": "flood", "carb": 2, "leak_g_per_h": 90.0, "text": "fast drops"}
@@ -252,3 +254,16 @@ def test_what_is_heard_can_be_known_again_and_is_bounded():
     heard.hear(2999.0, "ack", {"alarms": (2999,)})
     assert heard.fresh() == []
     assert not heard.again(Event(8, 1, 1.0, 5.0, "estimate", {}))
+
+
+async def test_outlets_hear_before_they_have_started(tmp_path, http):
+    urls = [f"json://127.0.0.1:{http.port}/a"]
+    service = FakeService(tmp_path, bench_with(phone={"enabled": True, "urls": urls}))
+    outlets = Outlets(service)
+    service.start()
+    service.tell("alarm", t_s=0.0, uid="0123456789ab", **ALARM)
+    outlets.start()
+    await until(lambda: http.got)
+    await outlets.stop()
+    assert [message["title"] for message in http.got] == ["FLOOD, carb 2: bench"]
+    service.journal.close()
