@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import sys
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
@@ -15,7 +17,9 @@ from soakmon import __version__
 from soakmon.errors import InputError
 from soakmon.job_keep import keep_soak
 from soakmon.job_soak import about_of, paper_of, snapshot
+from soakmon.records.holding import holding
 from soakmon.records.jobs.work import NUMBER
+from soakmon.records.journal import Journal
 from soakmon.records.recall import Recalled, recall
 from soakmon.report.content import About
 from soakmon.report.files import write_report
@@ -25,7 +29,7 @@ from soakmon.show import EXIT_CODES, show_result
 from soakmon.terminal import Terminal
 
 out = Terminal()
-err = Terminal(stderr=True)
+_WAITS_S = 120.0
 
 
 def report_soak(
@@ -53,16 +57,15 @@ def report_soak(
     chosen_paper = paper_of(paper)
     found = recall(data / "journal.db", _chosen(soak))
     title = f"{found.entry.title} (soak {found.entry.id})"
-    folder = report or data / "reports" / f"soak-{found.entry.id}"
-    files = write_report(
-        folder, found.rows, found.decision, title, about_recalled(found), paper=chosen_paper
-    )
-    kept = ""
-    if found.entry.ended_t_s is not None:
-        try:
-            kept = keep_soak(data, found, files)
-        except InputError as error:
-            err.print(Text(f"soakmon: the soak is not kept in the records: {error}"))
+    own = data / "reports" / f"soak-{found.entry.id}"
+    folder = report or own
+    # One at a time: two at once would both find that the job has not got it yet.
+    busy = "another report is being made: try again"
+    with holding(data, busy, name="report.lock", wait_s=_WAITS_S), _paying(data, found, folder):
+        files = write_report(
+            folder, found.rows, found.decision, title, about_recalled(found), paper=chosen_paper
+        )
+        kept = _kept(data, found, files) if found.entry.ended_t_s is not None else ""
     if as_json:
         sys.stdout.write(json.dumps(found.decision.verdict.as_dict()) + "\n")
     else:
@@ -70,6 +73,26 @@ def report_soak(
         if kept:
             out.print(Text(kept))
     raise typer.Exit(EXIT_CODES[found.decision.verdict.outcome])
+
+
+@contextmanager
+def _paying(data: Path, found: Recalled, folder: Path) -> Iterator[None]:
+    """The report of an ended soak is owed until it lies in its place and records have the soak."""
+    own = folder.resolve() == (data / "reports" / f"soak-{found.entry.id}").resolve()
+    with closing(Journal(data / "journal.db")) as journal:
+        if own:
+            journal.owe(found.entry.id, owed=True)
+        yield
+        if own:
+            journal.owe(found.entry.id, owed=False)
+
+
+def _kept(data: Path, found: Recalled, files: list[Path]) -> str:
+    try:
+        return keep_soak(data, found, files)
+    except InputError as error:
+        told = f"the report is written, but the soak is not kept in the records: {error}"
+        raise InputError(told) from None
 
 
 def _chosen(soak: str | None) -> int | str | None:

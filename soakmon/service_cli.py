@@ -294,6 +294,14 @@ def _lines(found: dict[str, Any]) -> list[tuple[str, str]]:
     if found.get("age_s", 0.0) > _OLD_S:
         lines.append(("Trouble", f"all this is {found['age_s']:.0f} s old"))
     lines += [
+        (
+            "Interrupted",
+            f"until {words.hour(one['t_s'])}, for "
+            + (words.hour(one["gap_s"]) if one["known"] else "nobody knows how long"),
+        )
+        for one in found.get("interruptions", [])
+    ]
+    lines += [
         ("Trouble", found[key])
         for key in ("cell_trouble", "journal_trouble", "guard_trouble")
         if found.get(key)

@@ -1,4 +1,4 @@
-"""Taking up a soak after a crash, a restart or a power cut.
+"""What the last run left undone: soaks without a verdict, and the one to go on with.
 
 The decider is not stored: the same rows give the same decider, so it is fed again from the journal,
 which takes seconds and wears no card.
@@ -8,57 +8,148 @@ from __future__ import annotations
 
 import logging
 from collections import Counter
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
 
-from soakmon.bench.session import Phase, Session
+from pydantic import ValidationError
+
+from soakmon.bench.ending import events_of_end
+from soakmon.bench.session import RUNNING, Interruption, Phase, Session
+from soakmon.config import Bench
 from soakmon.records.journal import Anchor, Event, SoakEntry
+from soakmon.records.told import told_in
 from soakmon.watch.verdict import Alarm
 
 if TYPE_CHECKING:
     from soakmon.bench.service import Service
 
 log = logging.getLogger(__name__)
-# After a longer gap nobody can say what the rack did meanwhile: the feed stays shut.
-_REOPENS_WITHIN_S = 6 * 3600.0
+# A restart, a reboot or a flicker of the mains takes minutes. After half an hour somebody may have
+# been at the bench and taken the rack off: then only a person opens the feed (judgement).
+_REOPENS_WITHIN_S = 1800.0
+# Where nobody knows how long it was: long enough that the verdict speaks of it (judgement).
+_UNKNOWN_S = 3600.0
 _PIECE = 600
+
+
+def take_up(service: Service) -> tuple[Session, float] | None:
+    """Conclude what cannot go on; the session to go on with and its time now in s, or None.
+
+    Only the last soak can go on: rows of an earlier one would come after those of a later one.
+    """
+    soaks = service.journal.soaks()
+    for entry in soaks:
+        if entry.ended_t_s is not None or _was_said(service, entry):
+            continue
+        reason = "the service was not running, and a later soak began"
+        if entry is soaks[-1]:
+            service.journal.soak = entry.id
+            found = _taken_up(service, entry)
+            if isinstance(found, tuple):
+                return found
+            reason = found
+        log.warning("soak %d is concluded as it was left: %s", entry.id, reason)
+        _conclude_left(service, entry, reason)
+    return None
+
+
+def _taken_up(service: Service, entry: SoakEntry) -> tuple[Session, float] | str:
+    """The session as the journal left it, with its time now; or why it cannot go on."""
+    gates = service.parts.gates.count
+    if entry.gates != gates:
+        return f"it was interrupted, and the bench has {gates} gates now instead of {entry.gates}"
+    events = service.journal.read_events(entry.id)
+    phases = [event.data for event in events if event.kind == "phase"]
+    if phases and phases[-1]["phase"] == Phase.ENDED:
+        return str(phases[-1].get("reason", ""))
+    session = service.new_session(told_in(events))
+    try:
+        _remember(service, session, entry, events)
+    except Exception as error:  # whatever it was: the bench must start, and the soak must end
+        log.exception("soak %d cannot be taken up", entry.id)
+        return f"it was interrupted, and cannot be taken up ({type(error).__name__}: {error})"
+    anchor = service.journal.anchor_of(entry)
+    missed_s, known = gap_s(service, anchor) if anchor is not None else (_UNKNOWN_S, False)
+    now_s = session.t_s + missed_s
+    session.interruptions.append(Interruption(now_s, round(missed_s, 1), known))
+    return session, now_s
+
+
+def _was_said(service: Service, entry: SoakEntry) -> bool:
+    """Whether the soak has been given its verdict, and only its end was not noted."""
+    events = service.journal.read_events(entry.id)
+    said = [event for event in events if event.kind == "verdict"]
+    if said:
+        service.journal.finish(said[-1].t_s, said[-1].data, entry.id)
+    return bool(said)
 
 
 def gap_s(service: Service, anchor: Anchor) -> tuple[float, bool]:
     """Seconds since the anchor, and whether that is known.
 
     In the same boot by the clock that never jumps; after a restart by wall time when it was right
-    both then and now.
+    both then and now. A clock that stands before the anchor is not right, whatever it says.
     """
     if anchor.boot == service.boot:
-        return max(service.clock.boot_s() - anchor.boot_s, 0.0), True
-    if anchor.synchronised and service.clock.synchronised():
-        return max(service.clock.wall_s() - anchor.wall_s, 0.0), True
-    return service.clock.boot_s(), False
+        missed_s = service.clock.boot_s() - anchor.boot_s
+    elif anchor.synchronised and service.clock.synchronised():
+        missed_s = service.clock.wall_s() - anchor.wall_s
+    else:
+        missed_s = -1.0
+    if missed_s >= 0:
+        return missed_s, True
+    return max(service.clock.boot_s(), _UNKNOWN_S), False
 
 
-def resume_session(
-    service: Service, session: Session, entry: SoakEntry, anchor: Anchor | None
-) -> float:
-    """Bring a session to where the journal left it; soak time now, in s."""
-    journal = service.journal
-    for _, rows in journal.batches(entry.id):
+def go_on(service: Service, session: Session) -> None:
+    """Say that the soak was interrupted, and open the feed where nothing speaks against it.
+
+    It opens by itself only where it was open before: a preflight was confirmed by somebody who
+    stood beside it and may be gone.
+    """
+    last = session.interruptions[-1]
+    session.t_s = last.t_s
+    length = f"{last.gap_s:.0f} s" if last.known else "unknown length"
+    log.warning("soak %d taken up after a gap of %s", service.journal.soak, length)
+    session.record(last.t_s, "resumed", {"gap_s": last.gap_s, "known": last.known})
+    session.news()
+    if session.phase is Phase.PREFLIGHT:
+        session.end("interrupted in its preflight: start again at the bench")
+    elif session.phase in RUNNING:
+        _reopen(session, last)
+
+
+def _reopen(session: Session, last: Interruption) -> None:
+    short = last.known and last.gap_s <= _REOPENS_WITHIN_S
+    if any(alarm.leaks for alarm in session.alarms):
+        why = "a leak was found"
+    elif not short:
+        why = "nobody knows what happened meanwhile"
+    else:
+        why = session.open_feed()
+    if not why:
+        return
+    if not session.filled:
+        # A rack that is half full has nothing to wait for with the feed shut.
+        session.end(f"interrupted while filling, and the feed stays shut: {why}; start again")
+        return
+    session.isolate(f"taken up after a gap; the feed stays shut: {why}", itself=True)
+
+
+def _remember(
+    service: Service, session: Session, entry: SoakEntry, events: Sequence[Event]
+) -> None:
+    """Bring a session to where the journal left it."""
+    for _, rows in service.journal.batches(entry.id):
         for start in range(0, len(rows), _PIECE):
             session.decider.push(rows.part(start, start + _PIECE))
         session.t_s = float(rows.t_s[-1])
-    events = journal.read_events(entry.id)
     _replay(session, events)
     session.seen_alarms = _told(session)
     session.seen_faults = len(session.decider.follower.faults)
-    missed_s, known = gap_s(service, anchor) if anchor is not None else (0.0, True)
-    now_s = session.t_s + missed_s
-    length = f"{missed_s:.0f} s" if known else "unknown length"
-    log.warning("soak %d taken up after a gap of %s", entry.id, length)
-    session.record(now_s, "resumed", {"gap_s": round(missed_s, 1), "known": known})
-    _go_on(session, missed_s if known else float("inf"), now_s)
-    return now_s
 
 
-def _replay(session: Session, events: list[Event]) -> None:
+def _replay(session: Session, events: Sequence[Event]) -> None:
     """Phase, alarms and acknowledgements as they were."""
     for event in events:
         if event.kind == "phase":
@@ -70,6 +161,9 @@ def _replay(session: Session, events: list[Event]) -> None:
             session.acknowledged |= set(event.data["alarms"])
         elif event.kind == "preflight":
             session.checks = event.data["checks"]
+        elif event.kind == "resumed":
+            found = Interruption(event.t_s, event.data["gap_s"], event.data["known"])
+            session.interruptions.append(found)
         elif event.kind == "feed" and event.data["open"]:
             session.opened_s = event.t_s
         elif event.kind == "feed":
@@ -93,13 +187,39 @@ def _told(session: Session) -> int:
     return len(session.decider.alarms)
 
 
-def _go_on(session: Session, missed_s: float, now_s: float) -> None:
-    """Open the feed again where it was open and nothing speaks against it."""
-    session.t_s = now_s
-    session.news()
-    if session.phase in {Phase.PREFLIGHT, Phase.ENDED, Phase.ISOLATING}:
-        return
-    if any(alarm.leaks for alarm in session.alarms) or missed_s > _REOPENS_WITHIN_S:
-        session.isolate("taken up after a gap; the feed stays shut", itself=True)
-    elif why := session.open_feed():
-        session.isolate(f"taken up after a gap; the feed stays shut: {why}", itself=True)
+def _conclude_left(service: Service, entry: SoakEntry, reason: str) -> None:
+    """The verdict of a soak that cannot go on, on what was seen of it, as of its last reading."""
+    journal = service.journal
+    anchor = journal.anchor_of(entry)
+    wall_s = entry.started_wall_s if anchor is None else anchor.wall_s
+
+    def record(t_s: float, kind: str, data: dict[str, Any]) -> None:
+        journal.add_event(t_s, wall_s, kind, data, entry.id)
+
+    def conclude(session: Session) -> None:
+        assert session.decision is not None
+        events = events_of_end(session, session.decision)
+        with journal.together():
+            journal.finish(session.t_s, session.decision.verdict.as_dict(), entry.id)
+            for kind, data in events:
+                record(session.t_s, kind, data)
+
+    events = journal.read_events(entry.id)
+    bench = _bench_of(entry, service.bench)
+    settings = told_in(events).applied(bench.settings())
+    session = Session(
+        bench, entry.gates, record, service.feed, settings=settings, conclude=conclude
+    )
+    try:
+        _remember(service, session, entry, events)
+    except Exception:  # whatever it was: it is concluded on what could be read
+        log.exception("soak %d cannot be read to its end", entry.id)
+    session.close(reason)
+
+
+def _bench_of(entry: SoakEntry, otherwise: Bench) -> Bench:
+    """The bench as it was when the soak began, or as it is where that cannot be read any more."""
+    try:
+        return Bench.model_validate_json(entry.configuration)
+    except ValidationError:
+        return otherwise

@@ -100,13 +100,14 @@ def _serve(bench: Bench, parts: BenchParts, book: Book, listener: socket.socket,
             journal,
             boot=boot,
             alive=lambda: tell_system("WATCHDOG=1"),
-            concluded=reports.make,
+            concluded=reports.wake,
             fell=fall.begin,
             consult=book.consult,
         )
         outlets = Outlets(service)  # they hear what happens from the first moment
         service.run()
         journal.run(lambda error: service.thread_ended("journal", error))
+        reports.run()
         try:
             asyncio.run(_listen(service, outlets, reports, listener, book, fall=fall, told=told))
         finally:

@@ -13,7 +13,6 @@ from __future__ import annotations
 import logging
 import math
 import queue
-import sqlite3
 import threading
 import time
 from collections.abc import Callable
@@ -22,18 +21,18 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any, TypeVar
 
-from soakmon.bench import drawn
 from soakmon.bench.alarms import Alarms, Wrong, of_trip
 from soakmon.bench.asked import Asked, RefusedError
 from soakmon.bench.book import Consult
 from soakmon.bench.edges import Drop
+from soakmon.bench.ending import events_of_end
 from soakmon.bench.feed import Feed
 from soakmon.bench.guard import Code, Guard, Trip
 from soakmon.bench.keeper import Keeper
 from soakmon.bench.panel import SturdyPanel
 from soakmon.bench.ports import BenchParts, Press
 from soakmon.bench.preflight import Check, check_machine, check_outlets, check_told
-from soakmon.bench.resume import resume_session
+from soakmon.bench.resume import go_on, take_up
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.bench.session import RUNNING, Phase, Session
 from soakmon.bench.stall import Stalls
@@ -48,7 +47,7 @@ from soakmon.records.journal import Anchor, Journal, SoakEntry
 from soakmon.records.latch import NAME as LATCH
 from soakmon.records.latch import Latch
 from soakmon.records.told import EVENT as TOLD
-from soakmon.records.told import Told, told_in
+from soakmon.records.told import Told
 from soakmon.watch.rows import Rows
 from soakmon.watch.verdict import Alarm
 
@@ -60,6 +59,7 @@ _AIR_LOG_EVERY_S, _AIR_LOG_LENGTH = 600.0, 288
 # Rows in a row at which the session fails: then it will fail at the next ones as well.
 _GIVES_UP_AFTER = 60
 _STEADY_S = 5.0
+_SETTLES_WITHIN_S = 3.0
 _MEANWHILE = "something came up meanwhile, look at the bench: {}"
 _CONFIRM = "the cautions must be confirmed at the bench before the feed may open"
 
@@ -131,7 +131,7 @@ class Service:
         self.listeners: list[Listener] = []
         self.panel = SturdyPanel(parts.panel, self._panel_broke)
         self.teller = Teller(self.latch, self.panel, self.listeners)
-        self.alarms = Alarms(self.feed, self.teller, self.later, self._take)
+        self.alarms = Alarms(self.feed, self.teller, self.later, self.take_alarm)
         self.asked: Asked[Any] | None = None
         self.stalls = Stalls()
         self.failures = 0
@@ -243,7 +243,14 @@ class Service:
         self.teller.deliver()
 
     def carry_out(self, work: Work, held: list[Drop]) -> list[Drop]:
-        """One piece of work; drops are held until the row of their second has come."""
+        """One piece of work; drops are held until the row of their second has come.
+
+        What the journal is given meanwhile is one transaction.
+        """
+        with self.journal.together():
+            return self._carried_out(work, held)
+
+    def _carried_out(self, work: Work, held: list[Drop]) -> list[Drop]:
         if work.asked is not None:
             self.asked = work.asked
             work.asked.carry_out()
@@ -297,7 +304,7 @@ class Service:
         """Have the worker do something."""
         self.work.put(Work(action=action))
 
-    def _take(self, alarm: Alarm, shut: bool) -> None:
+    def take_alarm(self, alarm: Alarm, shut: bool) -> None:
         """An alarm that was raised outside the session comes into it."""
         if self.session is not None:
             self.session.alarmed(alarm, shut=shut)
@@ -321,7 +328,6 @@ class Service:
         """It fails at every row: the soak ends with what can be said of it."""
         try:
             session.end(text)
-            self._conclude(session)
         except Exception:  # nothing more can be said of it here
             log.exception("the soak cannot be ended")
 
@@ -360,8 +366,6 @@ class Service:
             self.journal.add_rows(row, self._anchor(float(row.t_s[-1])))
             session.take(row, drops)
             self._look_again(session, row)
-            if session.ended:
-                self._conclude(session)
         self._pressed()
         self._look_at_journal(float(row.t_s[-1]))
         self._refresh(row)
@@ -403,11 +407,14 @@ class Service:
             self.air_log = (*self.air_log[1 - _AIR_LOG_LENGTH :], (wall_s, air_c))
 
     def _conclude(self, session: Session) -> None:
-        if session.decision is not None:
-            # The decider is gone after a restart: what the page draws must not be.
-            self._record(session.t_s, drawn.EVENT, drawn.columns(session, drawn.KEPT_POINTS))
+        """Write down all that is said of the end in one transaction, and then make the report."""
+        assert session.decision is not None
+        events = events_of_end(session, session.decision)
+        with self.journal.together():
             self.journal.finish(session.t_s, session.decision.verdict.as_dict())
-            self.concluded(self.journal.soak)
+            for kind, data in events:
+                self._record(session.t_s, kind, data)
+        self.concluded(self.journal.soak)
 
     def _pressed(self) -> None:
         for press in self.panel.presses():
@@ -415,7 +422,6 @@ class Service:
                 self.acknowledge()
             elif press is Press.HELD and self.session is not None and not self.session.ended:
                 self.session.end("ended at the bench")
-                self._conclude(self.session)
 
     def _panel_broke(self, text: str) -> None:
         self.sound("bench", text, Wrong.PANEL, shut=False)
@@ -451,13 +457,18 @@ class Service:
         needed = self.bench.phone.needed
         return machine + check_outlets(self.outlets(), phone_needed=needed)
 
-    def _new_session(self, told: Told) -> Session:
+    def new_session(self, told: Told) -> Session:
+        """A session of this bench, by what the records tell."""
+
         def around() -> list[Check]:
             return [*self.check_around(), *check_told(told)]
 
         gates = self.parts.gates.count
         settings = told.applied(self.bench.settings())
-        return Session(self.bench, gates, self._record, self.feed, around, settings=settings)
+        return Session(
+            self.bench, gates, self._record, self.feed, around,
+            settings=settings, conclude=self._conclude,
+        )  # fmt: skip
 
     # -- commands --------------------------------------------------------------------------------
 
@@ -488,6 +499,8 @@ class Service:
             told = self.consult(job, self.clock.wall_s())
         except InputError as error:
             raise RefusedError(str(error)) from None
+        if not self.journal.settle(_SETTLES_WITHIN_S):
+            raise RefusedError(self.journal.trouble or "the disk does not answer: try again")
         entry = SoakEntry(
             0, title, job, self.clock.wall_s(), self.parts.gates.count,
             self.bench.model_dump_json(), None, None,
@@ -496,21 +509,19 @@ class Service:
             raise RefusedError(_MEANWHILE.format(why))
         if not self.latch.allocate():
             raise RefusedError(self.latch.trouble)
-        try:
-            number = self.journal.start(entry)
-        except sqlite3.Error as error:
-            raise RefusedError(f"the journal cannot be written: {error}") from None
         air = self.sampler.air_c
         with self.lock:
             self.sampler = self._sampler(self.clock.boot_s(), 0.0)
             self.sampler.take_air(None if math.isnan(air) else air, 0.0)
             self.guard = Guard(self.bench.guard, self._rack_g())
             self.levels = ()
-        self.session = self._new_session(told)
+        self.session = self.new_session(told)
         self.alarms.loose.clear()
         self.stalls, self.failures = Stalls(), 0
-        self._record(0.0, "phase", {"phase": str(Phase.PREFLIGHT), "reason": title})
-        self._record(0.0, TOLD, told.as_dict())
+        with self.journal.together():
+            number = self.journal.start(entry)
+            self._record(0.0, "phase", {"phase": str(Phase.PREFLIGHT), "reason": title})
+            self._record(0.0, TOLD, told.as_dict())
         return number
 
     def running(self) -> Session:
@@ -534,7 +545,6 @@ class Service:
         session = self.running()
         self._decide()
         session.end(said_line(reason))
-        self._conclude(session)
 
     def acknowledge(self) -> int:
         """Acknowledge all alarms; how many were new."""
@@ -576,23 +586,23 @@ class Service:
         alarm = Alarm(**note.alarm)
         if not self.journal.holds_alarm(alarm.uid):
             self.teller.tell(alarm.t_s, "alarm", note.alarm)
-            self._take(alarm, True)
+            self.take_alarm(alarm, True)
 
     def _take_up(self) -> None:
-        """Go on with a soak that the journal holds unfinished."""
-        found = self.journal.resume()
-        if found is None:
-            self._take_latched()
-            return
-        entry, anchor = found
-        session = self._new_session(told_in(self.journal.read_events(entry.id)))
-        t_s = resume_session(self, session, entry, anchor)
-        self.session = session
+        """Do what the last run has left undone, and go on with its soak."""
+        found = take_up(self)
+        if found is not None:
+            self.session, t_s = found
+            with self.lock:
+                self.sampler = self._sampler(self.clock.boot_s(), t_s)
+                self.guard = Guard(self.bench.guard, self._rack_g())
+                if self.session.filled:
+                    self.guard.already_filled()
         self._take_latched()
-        with self.lock:
-            self.sampler = self._sampler(self.clock.boot_s(), t_s)
-            self.guard = Guard(self.bench.guard, self._rack_g())
-            self.guard.already_filled()
+        if self.session is not None:
+            go_on(self, self.session)
+        for soak in self.journal.owed():
+            self.concluded(soak)
 
 
 def _of(error: BaseException) -> str:

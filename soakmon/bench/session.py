@@ -6,8 +6,9 @@ the last three. The session owns no thread and no clock: rows and commands come 
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -19,6 +20,7 @@ from soakmon.bench.preflight import PREFLIGHT_S, Check, check_readings, fit
 from soakmon.bench.teller import new_uid
 from soakmon.config import Bench
 from soakmon.records.shut import with_bench
+from soakmon.records.verdicts import unjudged
 from soakmon.watch import decay
 from soakmon.watch.averaging import join
 from soakmon.watch.decide import Decider, Decision
@@ -27,6 +29,7 @@ from soakmon.watch.settings import Settings
 from soakmon.watch.trend import trend
 from soakmon.watch.verdict import Alarm, Outcome
 
+log = logging.getLogger(__name__)
 _NO_FLOW_S = 600.0
 _FORECAST_S = 7200.0
 _FORECAST_FROM_S = 1800.0
@@ -45,6 +48,15 @@ class Phase(StrEnum):
     ENDED = "ended"
 
 
+@dataclass(frozen=True, slots=True)
+class Interruption:
+    """The service was not running until t_s, for gap_s; known: whether that is the true length."""
+
+    t_s: float
+    gap_s: float
+    known: bool
+
+
 RUNNING = frozenset({Phase.FILLING, Phase.SETTLING, Phase.SOAKING})
 Recorder = Callable[[float, str, dict[str, Any]], None]
 
@@ -54,7 +66,7 @@ class Session:
 
     record: called with t_s, kind and data of every event; feed: the hand on the valve; machine:
     more checks that preflight makes; settings: the bench's, with what the records say (None: the
-    bench's alone).
+    bench's alone); conclude: called once, when the soak has its verdict, to write it down.
     """
 
     def __init__(
@@ -66,6 +78,7 @@ class Session:
         machine: Callable[[], list[Check]] = list,
         *,
         settings: Settings | None = None,
+        conclude: Callable[[Session], None] = lambda session: None,
     ) -> None:
         self.bench = bench
         self.settings = settings or bench.settings()
@@ -73,6 +86,7 @@ class Session:
         self.record = record
         self.feed = feed
         self.machine = machine
+        self.conclude = conclude
         self.phase = Phase.PREFLIGHT
         self.checks: list[dict[str, Any]] = []
         self.rows: list[Rows] = []
@@ -87,6 +101,7 @@ class Session:
         self.acknowledged: set[int] = set()
         self.seen_alarms = self.seen_faults = 0
         self.decision: Decision | None = None
+        self.interruptions: list[Interruption] = []
         self.minutes: list[tuple[float, float]] = []
 
     def take(self, row: Rows, drops: list[Drop] | None = None) -> None:
@@ -117,14 +132,14 @@ class Session:
     def news(self) -> None:
         """Record alarms and faults that the decider has found since the last row."""
         for alarm in self.decider.alarms[self.seen_alarms :]:
-            self._alarm(alarm)
+            self.take_alarm(alarm)
         # The decider starts afresh when the rack is filled.
         self.seen_alarms = len(self.decider.alarms)
         for fault in self.decider.follower.faults[self.seen_faults :]:
             self.record(fault.t_s, "fault", asdict(fault))
         self.seen_faults = len(self.decider.follower.faults)
 
-    def _alarm(self, alarm: Alarm) -> None:
+    def take_alarm(self, alarm: Alarm) -> None:
         """An alarm of the decider: a leak shuts the feed before anybody is told."""
         alarm = replace(alarm, uid=new_uid())
         reason = f"alarm: {alarm.text}"
@@ -176,7 +191,7 @@ class Session:
         idle = phase == "idle" and self.phase is Phase.FILLING
         if idle and self.t_s - opened_s > _NO_FLOW_S:
             text = "no fuel flows: the tap is shut, or there is an air lock"
-            self._alarm(Alarm(self.t_s, "starved", None, None, text))
+            self.take_alarm(Alarm(self.t_s, "starved", None, None, text))
             self.end(text)
         elif self.phase is Phase.SOAKING and self.soaked_s >= 3600 * self.bench.service.soak_h:
             self.end("the time is up")
@@ -185,6 +200,11 @@ class Session:
     def ended(self) -> bool:
         """Whether the soak is over."""
         return self.phase is Phase.ENDED
+
+    @property
+    def filled(self) -> bool:
+        """Whether the rack is full, as far as the readings tell."""
+        return str(self.decider.finder.phase) in {Phase.SETTLING, Phase.SOAKING}
 
     @property
     def soaked_s(self) -> float:
@@ -271,15 +291,25 @@ class Session:
         if self.phase is Phase.ENDED:
             return
         self.feed.shut(f"the soak has ended: {reason}")
-        self.decider.finish()
-        self.news()
+        self.close(reason)
+
+    def close(self, reason: str) -> None:
+        """Conclude what was seen, without touching the feed."""
+        self.decision = self._judged(reason)
+        self.phase, self.reason = Phase.ENDED, reason
+        self.conclude(self)
+
+    def _judged(self, reason: str) -> Decision:
+        try:
+            self.decider.finish()
+            self.news()
+            decision = self.decider.decision()
+        except Exception as error:  # whatever it was: every soak ends with a verdict
+            log.exception("the readings cannot be judged")
+            return unjudged(self.t_s, self.decider.tally.gates, error)
         unopened = reason if self.opened_s is None else ""
-        decision = self.decider.decision()
         verdict = with_bench(decision.verdict, self.alarms, self.shut_for, unopened)
-        self.decision = replace(decision, verdict=verdict)
-        self.reason = reason
-        self._enter(Phase.ENDED)
-        self.record(self.t_s, "verdict", self.decision.verdict.as_dict())
+        return replace(decision, verdict=verdict)
 
     def _enter(self, phase: Phase) -> None:
         self.phase = phase

@@ -92,6 +92,7 @@ def _soak(service: Service, session: Session) -> dict[str, Any]:
             for index, alarm in enumerate(session.alarms)
         ],
         "checks": session.checks,
+        "interruptions": [asdict(one) for one in session.interruptions],
         "dry_at_wall_s": None if dry_s is None else round(wall_s + dry_s - session.t_s, 0),
     }
 

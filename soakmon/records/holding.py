@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import fcntl
 import os
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,25 +16,42 @@ from pathlib import Path
 from soakmon.errors import TroubleError
 
 NAME = "lock"
+_AGAIN_S = 0.2
 
 
 @contextmanager
-def holding(folder: Path, what: str = "another soakmon serves from this folder") -> Iterator[None]:
-    """Hold the folder; TroubleError saying `what` when somebody else does.
+def holding(
+    folder: Path,
+    what: str = "another soakmon serves from this folder: stop it first",
+    *,
+    name: str = NAME,
+    wait_s: float = 0.0,
+) -> Iterator[None]:
+    """Hold the folder, by a file of that name; TroubleError saying `what` when somebody else does.
 
-    The file stays: one that was deleted while it is held would be two locks.
+    wait_s: for so long the other is waited for. The file stays: one that was deleted while it is
+    held would be two locks.
     """
-    path = folder / NAME
+    path = folder / name
     try:
         folder.mkdir(parents=True, exist_ok=True)
         handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
     except OSError as error:
         raise TroubleError(f"{path}: cannot be opened: {error.strerror}") from None
     try:
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            raise TroubleError(f"{folder}: {what}: stop it first") from None
+        until_s = time.monotonic() + wait_s
+        while not _taken(handle):
+            if time.monotonic() >= until_s:
+                raise TroubleError(f"{folder}: {what}")
+            time.sleep(_AGAIN_S)
         yield
     finally:
         os.close(handle)
+
+
+def _taken(handle: int) -> bool:
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True

@@ -256,10 +256,18 @@ class Journal:
         """Soaks whose report, or what job and bench keep of them, is still to be made."""
         return [r[0] for r in self._all("SELECT id FROM soak WHERE owed ORDER BY id")]
 
-    def paid(self, soak: int) -> None:
-        """Report and records of a soak are made. Raises sqlite3.Error when it cannot be noted."""
-        with self.writer.lock:
-            self.connection.execute("UPDATE soak SET owed = 0 WHERE id = ?", (soak,))
+    def owe(self, soak: int, *, owed: bool) -> None:
+        """Note whether report and records of an ended soak are still to be made.
+
+        Raises TroubleError when it cannot be noted.
+        """
+        try:
+            with self.writer.lock:
+                self.connection.execute(
+                    "UPDATE soak SET owed = ? WHERE id = ? AND ended_t_s IS NOT NULL", (owed, soak)
+                )
+        except sqlite3.Error as error:
+            raise TroubleError(f"{self.path}: the journal cannot be written: {error}") from None
 
     def read_rows(self, soak: int) -> Rows | None:
         """All committed rows of a soak; None when there are none."""

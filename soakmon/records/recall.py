@@ -6,12 +6,14 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
+import numpy as np
+
 from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.records.journal import Event, Journal, SoakEntry
 from soakmon.records.shut import with_events
 from soakmon.records.told import Told, told_in
-from soakmon.records.verdicts import same_result, verdict_from
+from soakmon.records.verdicts import same_result, unjudged, verdict_from
 from soakmon.watch.decide import Decision, decide
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
@@ -70,12 +72,16 @@ def recall(path: Path, soak: int | str | None = None) -> Recalled:
         rows, events = journal.read_rows(entry.id), tuple(journal.read_events(entry.id))
     finally:
         journal.close()
-    if rows is None or len(rows) < 2:
-        raise InputError(f"{path}: soak {entry.id} has no readings")
     bench = Bench.model_validate_json(entry.configuration)
     told = told_in(events)
     settings = told.applied(bench.settings())
-    made = decide(rows, settings)
+    if rows is None:
+        none = np.zeros(0)
+        rows = Rows(none, none, none, np.zeros((0, entry.gates)), None, None)
+    try:
+        made = decide(rows, settings)
+    except Exception as error:  # what the bench could not judge has a report all the same
+        made = unjudged(entry.ended_t_s or 0.0, entry.gates, error)
     again = with_events(made.verdict, events)
     given = verdict_from(entry.verdict) if entry.verdict is not None else again
     decision = replace(made, verdict=given)

@@ -7,6 +7,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
+from soakmon.watch.curve import Curve
 from soakmon.watch.decide import Decision
 from soakmon.watch.verdict import Alarm, Band, Cause, Fault, Outcome, Suspect, Verdict
 
@@ -34,6 +37,22 @@ def verdict_from(data: Mapping[str, Any]) -> Verdict:
 def _band(data: Mapping[str, float | None]) -> Band:
     best, low, high = (data[key] for key in ("best", "low", "high"))
     return Band(*(math.nan if value is None else value for value in (best, low, high)))
+
+
+def unjudged(t_s: float, gates: int, error: Exception) -> Decision:
+    """The decision on readings at which the program fails: a soak ends with a verdict all the same.
+
+    t_s: when it ended.
+    """
+    reason = (
+        f"the program failed at judging the readings ({type(error).__name__}: {error}); "
+        "they are kept with the report"
+    )
+    nothing, none = Band(0.0, 0.0, 0.0), np.zeros(0)
+    verdict = Verdict(
+        Outcome.NOT_PROVEN, reason, t_s, None, nothing, nothing, None, (0,) * gates, (), (), ()
+    )
+    return Decision(verdict, (), Curve(none, none, none, none, none))
 
 
 def as_written(decision: Decision) -> Decision:

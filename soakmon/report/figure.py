@@ -54,7 +54,7 @@ def draw(
         shown = one_line(title, 80).replace("$", r"\$")
         upper.set_title(f"{WORDS[decision.verdict.outcome]} – {shown}", loc="left", weight="bold")
     lower.set_xlabel("hours since the start of the run")
-    lower.set_xlim(0, max(float(rows.t_s[-1]), 1.0) / 3600)
+    lower.set_xlim(0, max(float(rows.t_s[-1]) if len(rows) else 0.0, 1.0) / 3600)
     # The same picture from the same data, byte for byte.
     options: dict[str, Any] = {"dpi": dpi}
     if path.suffix == ".svg":

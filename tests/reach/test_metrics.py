@@ -138,7 +138,7 @@ def test_a_day_without_the_server_in_the_middle_of_a_soak(bench, server):
     for hour in range(OUTAGE_H):
         bench.run(1)
         if hour == 5:
-            bench.session._alarm(Alarm(bench.session.t_s, "bench", 2, 1.25, "invented trouble"))
+            bench.session.take_alarm(Alarm(bench.session.t_s, "bench", 2, 1.25, "invented trouble"))
             bench.service.acknowledge()
         with pytest.raises(ReachError, match="does not answer"):
             outlet.step()

@@ -28,7 +28,7 @@ def two_soaks(path) -> None:
                 journal.add_event(t_s, 1.8e9 + t_s, "note", {"n": t_s, "text": "x" * 300})
         if soak == 1:
             journal.finish(299.0, {"verdict": "tight"})
-            journal.paid(1)
+            journal.owe(1, owed=False)
     journal.close()
 
 

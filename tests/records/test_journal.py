@@ -321,7 +321,7 @@ def test_a_second_verdict_changes_nothing(tmp_path):
     journal = Journal(tmp_path / "j.db")
     soak = journal.start(ENTRY)
     journal.finish(10.0, {"verdict": "tight"})
-    journal.paid(soak)
+    journal.owe(soak, owed=False)
     journal.finish(20.0, {"verdict": "leaking"})
     assert journal.soaks()[0].verdict == {"verdict": "tight"}
     assert journal.owed() == []

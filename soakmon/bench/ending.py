@@ -1,0 +1,29 @@
+"""The end of a soak: all that is written down of it."""
+
+from __future__ import annotations
+
+import logging
+from typing import Any
+
+from soakmon.bench import drawn
+from soakmon.bench.session import Session
+from soakmon.watch.decide import Decision
+
+log = logging.getLogger(__name__)
+
+
+def events_of_end(session: Session, decision: Decision) -> list[tuple[str, dict[str, Any]]]:
+    """Kind and data of all that the journal is given at the end, in order.
+
+    The decider is gone after a restart: what the page draws must not be.
+    """
+    try:
+        curve: drawn.Columns = drawn.columns(session, drawn.KEPT_POINTS)
+    except Exception:  # a picture is no reason to have no verdict
+        log.exception("the curve cannot be drawn")
+        curve = {"t_s": []}
+    return [
+        ("phase", {"phase": str(session.phase), "reason": session.reason}),
+        ("verdict", decision.verdict.as_dict()),
+        (drawn.EVENT, dict(curve)),
+    ]
