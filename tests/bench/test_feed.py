@@ -133,6 +133,19 @@ def test_a_broken_limit_shuts_at_every_look_not_once(opened):
     assert opened.feed.found == 3
 
 
+def test_a_feed_that_is_only_shut_for_a_while_is_held_shut_as_well(opened):
+    opened.feed.pause()
+    opened.valve.is_open = True
+    opened.feed.hold()
+    assert not opened.valve.is_open
+
+
+def test_whoever_latches_it_the_feed_is_shut(opened):
+    opened.latch.set("the journal was damaged", "journal", 1.8e9)
+    opened.feed.hold()
+    assert not opened.valve.is_open
+
+
 def test_a_latch_that_cannot_be_lifted_keeps_it_shut(bench, monkeypatch):
     def failing(*_):
         raise OSError(5, "Input/output error")
@@ -143,12 +156,16 @@ def test_a_latch_that_cannot_be_lifted_keeps_it_shut(bench, monkeypatch):
     assert not bench.valve.is_open
 
 
-def test_an_alarm_while_the_latch_is_lifted_wins(bench, monkeypatch):
+@pytest.mark.parametrize("first", [True, False])
+def test_an_alarm_while_the_latch_is_lifted_wins(bench, monkeypatch, first):
     lift = bench.latch.lift
 
     def meanwhile(seen):
+        if first:
+            bench.feed.shut("guard: carb 2 overflows", "storm", FLOOD)
         found = lift(seen)
-        bench.feed.shut("guard: carb 2 overflows", "storm", FLOOD)
+        if not first:
+            bench.feed.shut("guard: carb 2 overflows", "storm", FLOOD)
         return found
 
     monkeypatch.setattr(bench.latch, "lift", meanwhile)
