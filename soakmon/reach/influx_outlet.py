@@ -16,6 +16,7 @@ from soakmon.reach.health import Board
 from soakmon.reach.influx import InfluxWriter, Writer, write_all
 from soakmon.reach.points import Point
 from soakmon.reach_config import InfluxSection
+from soakmon.records.journal import Event
 from soakmon.records.outbox import Outbox
 
 log = logging.getLogger(__name__)
@@ -69,13 +70,25 @@ class InfluxOutlet:
             self._ask()
         points = []
         for event in events:
-            points += made.of_event(self.bench, self.outbox.soak(event.soak)[1], event)
+            points += self._points(event)
         for piece in _pieces(points, self.section.batch_points):
             self._write(piece)
         if events:
             self.outbox.move(event=events[-1].id)
         self._lag()
         return 0.0 if len(batches) == _BATCHES or len(events) == _EVENTS else _EVERY_S
+
+    def _points(self, event: Event) -> list[Point]:
+        """Points of an event; one that makes no sense is put aside and stops no other."""
+        job = self.outbox.soak(event.soak)[1]
+        try:
+            return made.of_event(self.bench, job, event)
+        except Exception as error:  # whatever is wrong with it
+            reason = f"no points can be made of it: {type(error).__name__}"
+            if self.outbox.park(self.wall_s(), reason, json.dumps(asdict(event))):
+                log.warning("influx: event %s (%s): %s", event.id, event.kind, reason)
+                self.board.parked(NAME)
+            return []
 
     def _lag(self) -> None:
         waiting = self.outbox.batches_waiting() + self.outbox.events_waiting()

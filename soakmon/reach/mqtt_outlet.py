@@ -246,13 +246,21 @@ class MqttOutlet:
     async def _publish_event(self, link: Link, event: Event) -> None:
         key = uid(event)
         if key not in self.sent:
-            for message in told.of_event(self.topics, event):
+            for message in self._messages(event):
                 await self.echo.publish(link, message)
         if event.kind == "alarm":
             self.early.pop(key, None)
             self.sent[key] = None
             while len(self.sent) > _REMEMBERS:
                 self.sent.pop(next(iter(self.sent)))
+
+    def _messages(self, event: Event) -> list[told.Message]:
+        """What is published of an event; one that makes no sense must not stop the others."""
+        try:
+            return told.of_event(self.topics, event)
+        except Exception:  # whatever is wrong with it
+            log.exception("mqtt: event %s (%s) is passed over", event.id, event.kind)
+            return []
 
     def _take_heard(self) -> None:
         """Take from memory what the journal has not told yet."""

@@ -143,14 +143,21 @@ class PhoneOutlet:
             found = []
             self.unread = f"the journal cannot be read: {error}"
         for event in self.heard.fresh():
-            self.rules.take(event, "")
+            self._heed(event, "")
         for event, title in found:
             # After weeks without a phone nobody wants the alarms of those weeks.
             news = self.wall_s() - event.wall_s <= _STALE_S
             timed = event.kind in {"alarm", "verdict"}
             if not self.heard.again(event) and (news or not timed):
-                self.rules.take(event, title)
+                self._heed(event, title)
             self.outbox.passed(event=event.id)
+
+    def _heed(self, event: Event, title: str) -> None:
+        """Give an event to the rules; one that they do not understand must not stop the others."""
+        try:
+            self.rules.take(event, title)
+        except Exception:  # whatever is wrong with it
+            log.exception("phone: event %s (%s) is passed over", event.id, event.kind)
 
     def _read(self) -> list[tuple[Event, str]]:
         """The next events of the journal, each with the title of its soak."""

@@ -250,4 +250,6 @@ def _joins(new: Waiting, known: Waiting) -> bool:
 
 
 def _alarm(data: dict[str, Any]) -> dict[str, Any]:
-    return {key: data[key] for key in ("kind", "carb", "leak_g_per_h", "text")}
+    """What is told of an alarm; one that says too little is told all the same."""
+    found = {key: data.get(key) for key in ("kind", "carb", "leak_g_per_h", "text")}
+    return found | {"kind": found["kind"] or "bench", "text": found["text"] or "no more is known"}

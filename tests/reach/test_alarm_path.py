@@ -256,6 +256,28 @@ def test_what_is_heard_can_be_known_again_and_is_bounded():
     assert not heard.again(Event(8, 1, 1.0, 5.0, "estimate", {}))
 
 
+def test_an_event_that_makes_no_sense_stops_no_other(tmp_path, caplog):
+    ears = Ears(tmp_path)
+    ears.service.start()
+    ears.service.event("feed", shut="perhaps")
+    ears.service.tell("phase", fast=True)
+    ears.alarm()
+    ears.outlet.step()
+    assert ears.titles() == ["FLOOD, carb 2: bench"]
+    assert ears.outlet.outbox.events_waiting() == 0
+    assert "is passed over" in caplog.text
+    close(ears.outlet, ears.service)
+
+
+def test_an_alarm_that_says_too_little_is_told_all_the_same(tmp_path):
+    ears = Ears(tmp_path)
+    ears.service.start()
+    ears.service.tell("alarm", uid="0123456789ab")
+    ears.outlet.step()
+    assert ears.titles() == ["Bench trouble: bench"]
+    close(ears.outlet, ears.service)
+
+
 async def test_outlets_hear_before_they_have_started(tmp_path, http):
     urls = [f"json://127.0.0.1:{http.port}/a"]
     service = FakeService(tmp_path, bench_with(phone={"enabled": True, "urls": urls}))

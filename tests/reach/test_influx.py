@@ -230,6 +230,16 @@ def test_without_a_token_it_is_said(tmp_path):
         InfluxWriter(bench_with(influx={"token_file": str(tmp_path / "none")}).influx)
 
 
+def test_an_event_that_makes_no_sense_is_put_aside(service, outlet, database):
+    service.start()
+    service.event("alarm", says="nothing")
+    service.alarm()
+    outlet.step()
+    assert outlet.outbox.events_waiting() == 0
+    assert outlet.board.as_list()[0]["parked"] == 1
+    assert any(series.startswith("soak_alarm") for series, _ in database.points)
+
+
 def test_a_database_that_is_not_there(service, outlet, database):
     night(service, 2)
     database.close()

@@ -427,6 +427,16 @@ async def test_a_phone_that_is_down_is_in_the_state(broker, ear, tmp_path):
     assert told == ["", "first/1 (json): no net", ""]
 
 
+async def test_an_event_that_makes_no_sense_stops_no_other(broker, ear, tmp_path):
+    outlet = outlet_of(tmp_path, broker.port)
+    outlet.service.start()
+    outlet.service.event("drops", fell="many")
+    outlet.service.alarm()
+    async with running(outlet):
+        await until(lambda: ear.on("soakmon/bench/alarms"))
+        assert health(outlet)["restarts"] == 0
+
+
 async def test_marks_tell_whose_state_it_is(broker, ear, tmp_path):
     outlet = outlet_of(tmp_path, broker.port)
     async with running(outlet):

@@ -121,3 +121,11 @@ def test_an_outlet_can_begin_while_the_journal_is_locked(service):
 def test_what_is_refused_is_put_aside_once(outbox):
     assert outbox.park(1.0, "refused", "{}")
     assert not outbox.park(2.0, "refused", "{}")
+
+
+def test_damaged_text_is_passed_over(service, outbox):
+    service.alarm()
+    service.alarm()
+    for text in ("{", "[]", "[" * 100_000):
+        service.journal.connection.execute("UPDATE event SET data = ? WHERE id = 1", (text,))
+        assert [event.kind for event in outbox.events()] == ["damaged", "alarm"]
