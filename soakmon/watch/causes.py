@@ -67,6 +67,9 @@ _MOST_G_PER_H = {Cause.OVERFLOW_TUBE_CRACK: 20.0}
 # where it likes (judgement). A drop's mass is known to some percent, what dries is not.
 _CAUGHT, _CAUGHT_OF_RAIL = np.ones(1), np.linspace(0.3, 1.0, 15)
 _DROP_REL_SD, _DRIES_G_PER_H = 0.12, 0.06
+# A crack under the level that the needle keeps is fed as long as the bottle feeds: it cannot stop,
+# but its drops may find another way down (judgement).
+_CRACK_STOPS = 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +82,7 @@ class Evidence:
     known; shut: what drops did once the feed was shut (None: never shut); lost_while_shut: the
     bottle went on losing fuel with the feed shut; drip: how the drip rate went while it was open
     (None: not known); lost_g: what has leaked so far; shift: factors on the prior odds, from the
-    job record.
+    job record; ended: it stopped by itself while it was fed.
     """
 
     carb: int | None
@@ -94,6 +97,7 @@ class Evidence:
     drip: sips.Drip | None = None
     lost_g: float = math.inf
     shift: Mapping[Cause, float] = field(default_factory=dict)
+    ended: bool = False
 
 
 def likelihood(cause: Cause, seen: Evidence) -> float:
@@ -105,6 +109,8 @@ def likelihood(cause: Cause, seen: Evidence) -> float:
         value *= _by_rise(seen)
     elif seen.mass_led:
         value *= 0.4
+    if seen.ended and cause is Cause.OVERFLOW_TUBE_CRACK:
+        value *= _CRACK_STOPS
     value *= _by_straying(cause, seen)
     if seen.drip is not None:
         value *= sips.likelihood(cause, seen.drip)

@@ -9,26 +9,17 @@ import numpy as np
 from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable
 from soakmon.watch.evidence import evidence, shift
-from soakmon.watch.faults import gate_faults, lost_nothing, other_faults
-from soakmon.watch.figures import at_most, plain
-from soakmon.watch.found import (
-    Found,
-    explained,
-    found_at,
-    standing,
-    total_leak,
-    with_closing_alarm,
-)
-from soakmon.watch.verdict import Alarm, Band, Fault, Outcome, Suspect, Verdict
+from soakmon.watch.faults import gate_faults, other_faults
+from soakmon.watch.found import Found, explained, found_at, total_leak
+from soakmon.watch.reasons import doubts_of, outcome_of
+from soakmon.watch.rows import Floats
+from soakmon.watch.standing import standing
+from soakmon.watch.verdict import Alarm, Band, Outcome, Suspect, Verdict, leak_alarm
+from soakmon.watch.weep import Weep
 
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
 
-_BELIEVED = 0.005
-_UNSURE_GATE = 0.2
-# From here on the filter's innovations are so much wider than said that no story fits.
-_NO_STORY = 2.5
-_BLIND_SHARE = 0.1
 _NOTHING_G_PER_H = 30.0
 
 
@@ -40,8 +31,10 @@ def conclude(decider: Decider) -> Verdict:
     mass = weep.mass_log_ratio()
     belief = posterior(weep, decider.settings.criterion_g_per_day / 24.0)
     alarms, withdrawn = standing(decider, weep, mass)
-    alarms = with_closing_alarm(decider, weep, mass, alarms)
+    alarms = _with_closing_alarm(decider, weep, mass, alarms)
     found = explained([found_at(decider, weep, mass, alarm) for alarm in alarms])
+    leak = total_leak(weep, found, belief)
+    alarms = [_restated(alarm, found, leak) for alarm in alarms]
     smallest = smallest_provable(weep, decider.budget.closing)
     faults = [*decider.follower.faults, *gate_faults(decider, alarms), *withdrawn]
     faults += other_faults(decider)
@@ -50,21 +43,40 @@ def conclude(decider: Decider) -> Verdict:
     short = 0 if empty else decider.finder.bowls_short(decider.bowl_g)
     if short and decider.settings.bowls_measured:
         alarms.append(_starved(decider, short))
-    doubts = _doubts(decider, belief, faults, short)
-    outcome, reason = _outcome(decider, belief, found, doubts)
+    doubts = doubts_of(decider, belief, faults, short)
+    outcome, reason = outcome_of(decider, leak, found, doubts)
     return Verdict(
         outcome,
         reason,
         decider.last_s - decider.start_s,
         decider.curve.observed_g(),
         decider.curve.evaporated(),
-        total_leak(weep, found, belief),
+        leak,
         smallest if smallest < _NOTHING_G_PER_H else None,
         tuple(decider.tally.total),
         tuple(sorted(alarms, key=lambda alarm: alarm.t_s)),
         _suspects(decider, belief, found, short),
         tuple(sorted(faults, key=lambda fault: fault.t_s)),
+        tuple(one.told() for one in found),
     )
+
+
+def _with_closing_alarm(
+    decider: Decider, weep: Weep, mass: Floats, alarms: list[Alarm]
+) -> list[Alarm]:
+    """Add an alarm when a leak is proven only by the whole record, once it is whole."""
+    if alarms or not decider.finished or decider.tail(weep) > decider.budget.closing:
+        return alarms
+    alarm = Alarm(decider.last_s, "weep", None, None, "")
+    return [
+        leak_alarm(decider.last_s, "weep", None, found_at(decider, weep, mass, alarm).leak.best)
+    ]
+
+
+def _restated(alarm: Alarm, found: list[Found], leak: Band) -> Alarm:
+    """The alarm with the size that the whole record gives its leak: at first little was known."""
+    rates = [one.over_soak.best for one in found if one.carb == alarm.carb]
+    return leak_alarm(alarm.t_s, alarm.kind, alarm.carb, rates[0] if rates else leak.best)
 
 
 def _too_early(decider: Decider) -> Verdict:
@@ -97,84 +109,10 @@ def _why_nothing(decider: Decider) -> str:
     return "the run ended before the soak began: soak longer"
 
 
-def _other_fill(decider: Decider) -> str:
-    taken, expected = decider.finder.taken_g, decider.finder.expected_g
-    told = f"the rack took {taken:.0f} g where bench.toml describes one of {expected:.0f} g: "
-    if taken > expected:
-        return told + "weigh what the bowls hold and correct it, or look for where fuel went"
-    return told + "a needle is stuck shut, or the bowls are smaller: weigh what they hold"
-
-
 def _starved(decider: Decider, short: int) -> Alarm:
     bowls = "a bowl" if short == 1 else f"{short} bowls"
     text = f"the fill is {bowls} short: needle stuck shut, or an air lock"
     return Alarm(decider.finder.ended_s, "starved", None, None, text)
-
-
-def _outcome(
-    decider: Decider, belief: Posterior, found: list[Found], doubts: list[str]
-) -> tuple[Outcome, str]:
-    if found:
-        worst = max(found, key=lambda f: f.leak.best)
-        where = f"carb {worst.carb}" if worst.carb else "a place no gate sees"
-        more = f" and {len(found) - 1} more" if len(found) > 1 else ""
-        since = (worst.onset_s - decider.start_s) / 3600
-        text = f"leak at {where}{more}, about {plain(worst.leak.best)} g/h since hour {since:.1f}"
-        if worst.until_s is not None:
-            text += f", until hour {(worst.until_s - decider.start_s) / 3600:.1f}"
-        return Outcome.LEAKING, text
-    if doubts:
-        return Outcome.NOT_PROVEN, doubts[0]
-    return Outcome.TIGHT, (
-        f"no leak: the loss is what evaporation explains, and no more than "
-        f"{at_most(24 * belief.leak.high)} g a day could hide in it"
-    )
-
-
-def _doubts(decider: Decider, belief: Posterior, faults: list[Fault], short: int) -> list[str]:
-    """Reasons why tightness is not proven, weightiest first."""
-    criterion = decider.settings.criterion_g_per_day
-    kinds = {fault.kind for fault in faults}
-    soak_s = max(decider.last_s - decider.soak_s, 1.0)
-    doubts = []
-    if short and decider.settings.bowls_measured:
-        doubts.append("a bowl did not fill: free its needle and soak again")
-    elif short or decider.finder.differs:
-        doubts.append(_other_fill(decider))
-    if "bottle_empty" in kinds:
-        doubts.append("the bottle ran dry: what happened after is unknown")
-    if decider.follower.blind_s > _BLIND_SHARE * soak_s:
-        doubts.append("the load cell was blind too long: check it and soak again")
-    if lost_nothing(decider) or _lost_too_little(decider):
-        doubts.append("less was lost than any rack loses: check that the load cell moves")
-    if decider.tally.no_air_s > 0.5 * soak_s:
-        doubts.append("no temperature most of the time: what evaporation takes is unknown")
-    if "gate_stuck" in kinds:
-        doubts.append("a drop gate did not work: clean or replace it and soak again")
-    if decider.weep is not None and decider.weep.fit.excess > _NO_STORY:
-        doubts.append(
-            "the mass wanders as nothing known makes it: see what touches bottle, hose and load "
-            "cell, and soak again"
-        )
-    for gate, share in enumerate(belief.gates):
-        if share > _UNSURE_GATE:
-            doubts.append(f"gate {gate + 1} counted what may be drops: soak longer")
-    if belief.above > _BELIEVED or belief.leak.high * 24 > criterion:
-        doubts.append(
-            f"a leak above {criterion:g} g/day cannot be ruled out: do a blank run or soak longer"
-        )
-    return doubts
-
-
-def _lost_too_little(decider: Decider) -> bool:
-    """Whether the loss is below the band by more than drift and temperature explain."""
-    observed, expected = decider.curve.observed_g(), decider.curve.expected()
-    weep = decider.weep
-    if observed is None or weep is None or expected.best < 0.3:
-        return False
-    weight, mean, sd = weep.filter.leak_by_filter(0)
-    surely = float(weight @ (mean < -3.0 * sd))
-    return surely > 0.5 and observed < expected.low
 
 
 def _suspects(

@@ -21,17 +21,17 @@ from soakmon.watch.conclude import conclude
 from soakmon.watch.curve import Curve, CurveKeeper
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.fall import FallWatch
-from soakmon.watch.figures import plain
 from soakmon.watch.filling import FillFinder, Phase
 from soakmon.watch.flood import FloodWatch
 from soakmon.watch.follow import Follower
 from soakmon.watch.knock import without_knocks
 from soakmon.watch.lifted import without_lifted
+from soakmon.watch.mass_log import MassLog
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.state import dump, load
 from soakmon.watch.tally import Tally
-from soakmon.watch.verdict import Alarm, Fault, Verdict
+from soakmon.watch.verdict import Alarm, Fault, Verdict, leak_alarm
 from soakmon.watch.weep import LEAKS, Weep
 
 _LOOK_EVERY = 10
@@ -73,6 +73,7 @@ class Decider:
         self.follower = Follower(settings.priors.sip_g)
         self.tally = Tally(gates)
         self.curve = CurveKeeper(settings)
+        self.masses = MassLog()
         self.weep: Weep | None = None
         self.budget_total = settings.false_alarm
         self.alarms: list[Alarm] = []
@@ -153,6 +154,8 @@ class Decider:
         self._bottle(average)
         if self.weep is None and phase in {Phase.IDLE, Phase.SOAKING}:
             self._begin(average)
+        if not self.mass_running:
+            self.masses.add(average.t_s, average.mass_g, 0.0)
         if self.weep is None:
             return
         if not self.mass_running:
@@ -170,6 +173,7 @@ class Decider:
             self.weep.advance(average.t_s, fed, self.evaporation)
             self.follower.step(average, seconds, self.weep, self.evaporation)
         self.curve.add(average, self.follower.removed_g, self.evaporation)
+        self.masses.add(average.t_s, average.mass_g, self.follower.removed_g)
         self.since_look += 1
         if self.since_look >= _LOOK_EVERY:
             self._look()
@@ -226,15 +230,7 @@ class Decider:
             drop_g = weep.drop_g[0] if weep is not None and weep.drop_g else 0.013
             self.flood = FloodWatch(drop_g)
         for storm in self.flood.push(rows, filling=filling):
-            self._alarm(
-                Alarm(
-                    storm.t_s,
-                    "flood",
-                    storm.gate + 1,
-                    storm.rate_g_per_h,
-                    f"carb {storm.gate + 1} overflows: about {storm.rate_g_per_h:.0f} g/h",
-                )
-            )
+            self._alarm(leak_alarm(storm.t_s, "flood", storm.gate + 1, storm.rate_g_per_h))
         full = self.finder.phase in {Phase.SETTLING, Phase.SOAKING}
         if not full or self.finder.may_be_filling(self.last_row_s):
             self.fall.restart()
@@ -244,9 +240,7 @@ class Decider:
     def _fall(self, rows: Rows) -> None:
         fall = self.fall.push(rows)
         if fall is not None:
-            rate = fall.rate_g_per_h
-            text = f"fuel runs out where no gate sees it: about {rate:.0f} g/h"
-            self._alarm(Alarm(fall.t_s, "flood", None, rate, text))
+            self._alarm(leak_alarm(fall.t_s, "flood", None, fall.rate_g_per_h))
 
     def _look(self) -> None:
         """Weigh the evidence and raise what has crossed its threshold."""
@@ -266,13 +260,11 @@ class Decider:
             if self._drips(weep, mass, index, loses=loses):
                 joint = weep.under_gate(index, mass)[1]
                 rate = float(LEAKS[int(joint.max(axis=0).argmax())])
-                text = f"carb {index + 1} weeps: about {plain(rate)} g/h"
-                self._alarm(Alarm(self._now(), "weep", index + 1, rate, text))
+                self._alarm(leak_alarm(self._now(), "weep", index + 1, rate))
                 alarmed.add(index + 1)
         if loses and not alarmed:
             rate = float(LEAKS[int(mass.max(axis=0).argmax())])
-            text = f"fuel is leaving that no gate sees: about {plain(rate)} g/h"
-            self._alarm(Alarm(self._now(), "weep", None, rate, text))
+            self._alarm(leak_alarm(self._now(), "weep", None, rate))
 
     def _drips(self, weep: Weep, mass: Floats, index: int, *, loses: bool) -> bool:
         """Whether a gate counts drops of fuel; loses: the mass by itself says that fuel leaves.

@@ -12,8 +12,9 @@ import numpy as np
 from soakmon.watch.causes import Evidence
 from soakmon.watch.closing import leak_given_leaking
 from soakmon.watch.decay import PARTS, Shut
-from soakmon.watch.found import FLOODS_G_PER_H, Found, fed_until_s
+from soakmon.watch.found import FLOODS_G_PER_H, Found
 from soakmon.watch.sips import Drip, drip
+from soakmon.watch.standing import fed_until_s
 from soakmon.watch.verdict import Cause
 from soakmon.watch.weep import Weep
 
@@ -49,8 +50,9 @@ def evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
         _while_shut(decider, one),
         bool(lost),
         _drip(decider, weep, one),
-        rate * max(fed_until_s(decider, weep) - one.onset_s, 0.0) / 3600,
+        one.lost_g or rate * max(fed_until_s(decider, weep) - one.onset_s, 0.0) / 3600,
         shift(decider, one.carb),
+        ended=one.until_s is not None,
     )
 
 

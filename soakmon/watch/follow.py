@@ -24,6 +24,8 @@ from soakmon.watch.verdict import Fault
 from soakmon.watch.weep import Weep
 
 _GAP_S = 900.0
+# A step of so much is none that a disconnected bridge makes by itself.
+_LIVES_G = 0.15
 _WARM_UP = 10
 # A converter that was without power warms up by 0.3 g, and meanwhile the bottle may have been
 # lifted; a push may lift it for a moment, and what is poured in creeps by 0.03 % (see the filter).
@@ -49,6 +51,8 @@ class Follower:
         self.last_good_s = float("nan")
         self.spacing_s = 60.0
         self.removed_g = 0.0
+        # When the cell last showed a step of some size: proof that it lives.
+        self.moved_s = float("-inf")
 
     def step(self, average: Average, seconds: float, weep: Weep, evaporation: Evaporation) -> None:
         """Take one averaging step; `weep` has already been advanced to it."""
@@ -116,6 +120,8 @@ class Follower:
         if judged is None:
             return
         kind, step = judged
+        if abs(step) > _LIVES_G:
+            self.moved_s = self.held_since_s
         if kind is Kind.SIP:
             weep.filter.sip()
         elif kind is Kind.FLOW:

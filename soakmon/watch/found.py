@@ -1,36 +1,37 @@
-"""Where fuel is leaving: the alarms that the whole record bears out, and the leak at each place."""
+"""Where fuel is leaving: for each alarm that stands the leak, since when, how much, until when."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from soakmon.physics.geometry import Bowl
-from soakmon.watch.closing import Posterior, chance_of_losing, chance_of_none, leak_given_leaking
-from soakmon.watch.figures import plain
+from soakmon.watch.closing import Posterior, leak_given_leaking
+from soakmon.watch.onset import by_onset, dripping, flowing, stopped_s
 from soakmon.watch.rows import Floats
-from soakmon.watch.verdict import Alarm, Band, Fault
-from soakmon.watch.weep import ONSETS, RATE_PRIOR, Weep
+from soakmon.watch.standing import fed_until_s
+from soakmon.watch.verdict import Alarm, Band, Leak
+from soakmon.watch.weep import ONSETS, Weep
 
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
 
 FLOODS_G_PER_H = 30.0
 _STORM_S = 120.0
-# A silence of so many intervals, after so many drops, is the end of a leak; few counts may follow.
-_SILENCE, _REGULAR_FROM, _STRAYS = 12.0, 6, 4
+# The bottle tells how large a flood is over so long, from so many grams on, and so well.
+_FLOWS_S, _FLOWS_UNTIL_S, _FLOWS_G, _FLOWS_REL, _STEP_G = 180.0, 3600.0, 3.0, 0.15, 0.5
 _COUNTED_LOW, _COUNTED_HIGH = 0.7, 1.4
-_AGAINST, _CONTRADICTED, _PLAINLY = 5.0, 0.01, 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
     """A leak at a place: carb or None, first drop (or onset) s, its estimate, what drops say.
 
-    until_s: when it stopped by itself, None: not while it was watched.
+    leak: while it leaked, g/h; since_s: 95 % bracket of its beginning, s; until_s: when it stopped
+    by itself, None: not while it was watched; fed_h: hours of the soak in which fuel could leak.
     """
 
     carb: int | None
@@ -40,108 +41,77 @@ class Found:
     dripped_g_per_h: float = 0.0
     place: int = 0
     until_s: float | None = None
+    since_s: tuple[float, float] = (math.nan, math.nan)
+    fed_h: float = 1.0
 
+    @property
+    def over_soak(self) -> Band:
+        """The leak as a mean over the soak, g/h: one that stopped is not said as if it went on."""
+        if self.until_s is None:
+            return self.leak
+        share = min((self.until_s - self.onset_s) / 3600 / self.fed_h, 1.0)
+        return Band(*(share * rate for rate in (self.leak.best, self.leak.low, self.leak.high)))
 
-def standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], list[Fault]]:
-    """Alarms that the whole record still bears out, and those it does not, as faults."""
-    kept: list[Alarm] = []
-    withdrawn: list[Fault] = []
-    for alarm in decider.alarms:
-        if _stands(decider, weep, mass, alarm):
-            kept.append(alarm)
-        elif alarm.carb is None:
-            text = "what was taken for a leak came back: the load cell drifts, or there is wind"
-            withdrawn.append(Fault(alarm.t_s, "bump", text))
-        else:
-            text = f"counts at gate {alarm.carb} are not borne out by the mass: not fuel"
-            withdrawn.append(Fault(alarm.t_s, "gate_noise", text))
-    return kept, withdrawn
+    @property
+    def lost_g(self) -> float | None:
+        """What a leak that has stopped let out, g; None for one that goes on."""
+        if self.until_s is None:
+            return None
+        return self.leak.best * (self.until_s - self.onset_s) / 3600
 
-
-def _stands(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
-    if alarm.kind == "flood":
-        return True
-    if alarm.carb is None:
-        return weep.unseen(mass) > 0 or chance_of_none(weep) < _CONTRADICTED
-    return _borne_out(decider, weep, mass, alarm)
-
-
-def _borne_out(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
-    """Whether the mass lets a gate's counts be drops of fuel.
-
-    Where the bottle plainly lost what the counts say, they are, whatever else could explain the
-    loss. Else they are not when the mass speaks against a leak that goes on and cannot have lost
-    what dripped. What the gate itself counted later does not matter: drops that were sure before
-    the sun reached it, or before they stopped, were drops.
-    """
-    assert alarm.carb is not None
-    gate = alarm.carb - 1
-    dripped_g = _said_to_have_dripped_g(decider, weep, alarm, gate)
-    observed_g = decider.curve.observed_g() or 0.0
-    if observed_g - decider.curve.expected().best > _PLAINLY * dripped_g:
-        return True
-    together, alone = weep.under_gate(gate, mass)[0], weep.under_gate(gate, None)[0]
-    against = together < alone - _AGAINST
-    return not (against and chance_of_losing(weep, dripped_g) < _CONTRADICTED)
-
-
-def _said_to_have_dripped_g(decider: Decider, weep: Weep, alarm: Alarm, gate: int) -> float:
-    """What an alarm and the gate's counts say has dripped while the feed was open.
-
-    No more than the gate had counted at the alarm and twice the rate it told, from then on. What
-    drips while the feed is shut does not come from the bottle.
-    """
-    fed_s, tally = fed_until_s(decider, weep), decider.tally
-    steady_g = tally.steady(gate, fed_s) * weep.drop_g[gate]
-    if alarm.leak_g_per_h is None:
-        return steady_g
-    before_g = (tally.total[gate] - tally.since(gate, alarm.t_s)) * weep.drop_g[gate]
-    later_h = max(fed_s - alarm.t_s, 0.0) / 3600
-    return min(steady_g, before_g + 2 * alarm.leak_g_per_h * later_h)
-
-
-def fed_until_s(decider: Decider, weep: Weep) -> float:
-    """Until when the rack was fed: what drips later tells causes, not how large a leak is."""
-    shut = decider.tally.shut_until_s >= weep.fed_s
-    ends_s = [weep.fed_s, decider.tally.shut_s if shut else math.nan, decider.empty_s]
-    return min(t_s for t_s in ends_s if math.isfinite(t_s))
-
-
-def with_closing_alarm(
-    decider: Decider, weep: Weep, mass: Floats, alarms: list[Alarm]
-) -> list[Alarm]:
-    """Add an alarm when a leak is proven only by the whole record, once it is whole."""
-    if alarms or not decider.finished or decider.tail(weep) > decider.budget.closing:
-        return alarms
-    alarm = Alarm(decider.last_s, "weep", None, None, "")
-    rate = found_at(decider, weep, mass, alarm).leak.best
-    text = f"fuel was leaving that no gate saw: about {plain(rate)} g/h"
-    return [Alarm(decider.last_s, "weep", None, rate, text)]
+    def told(self) -> Leak:
+        """As the verdict tells it."""
+        return Leak(self.carb, self.over_soak, self.since_s, self.until_s, self.lost_g)
 
 
 def found_at(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
     """The leak that an alarm stands for: its first drop or onset, and its estimate."""
-    onset_prior = np.log(weep.onset_prior())
-    by_onset = np.logaddexp.reduce(mass + np.log(RATE_PRIOR), axis=1) + onset_prior
-    active = weep.onset_s < weep.last_s
-    mass_onset = int(np.argmax(np.where(active, by_onset, -np.inf)))
+    fed_s = fed_until_s(decider, weep)
     if alarm.kind == "flood" and alarm.leak_g_per_h is not None:
-        # The flood is over before the mass can be followed: the storm itself says how much.
-        rate = _storm_g_per_h(decider, weep, alarm)
-        leak = Band(rate, 0.5 * rate, 2.0 * rate)
-        return Found(alarm.carb, alarm.t_s, leak, False, rate, 0)
-    if alarm.carb is None:
-        leak = leak_given_leaking(weep, mass_onset, 0.0, 0.0, 0.0)
-        return Found(None, float(weep.onset_s[mass_onset]), leak, False, 0.0, mass_onset)
-    gate = alarm.carb - 1
+        found = _flood(decider, weep, alarm, fed_s)
+    elif alarm.carb is None:
+        found = _unseen(weep, mass)
+    else:
+        found = _dripped(decider, weep, mass, alarm, fed_s)
+    return replace(found, fed_h=max(fed_s - decider.soak_s, 60.0) / 3600)
+
+
+def _flood(decider: Decider, weep: Weep, alarm: Alarm, fed_s: float) -> Found:
+    """A flood: the bottle tells how large, once it has flowed for minutes; until then the drops."""
+    rate = _storm_g_per_h(decider, weep, alarm)
+    leak = Band(rate, 0.5 * rate, 2.0 * rate)
+    until_s = min(fed_s, alarm.t_s + _FLOWS_UNTIL_S)
+    stops_s = stopped_s(decider, alarm.carb, alarm.t_s, fed_s)
+    until_s = until_s if stops_s is None else min(until_s, stops_s)
+    hours = (until_s - alarm.t_s) / 3600
+    lost_g = decider.masses.loss_g(alarm.t_s, until_s)
+    if 3600 * hours >= _FLOWS_S and lost_g > _FLOWS_G:
+        rate, off_g = lost_g / hours, math.hypot(_FLOWS_REL * lost_g, _STEP_G)
+        leak = Band(rate, (lost_g - off_g) / hours, (lost_g + off_g) / hours)
+    since_s = (alarm.t_s - _STORM_S, alarm.t_s)
+    return Found(alarm.carb, alarm.t_s, leak, False, rate, 0, stops_s, since_s)
+
+
+def _unseen(weep: Weep, mass: Floats) -> Found:
+    onsets = by_onset(weep, mass)
+    place = int(np.argmax(onsets))
+    leak = leak_given_leaking(weep, place, 0.0, 0.0, 0.0)
+    since_s = flowing(weep, onsets)
+    return Found(None, float(weep.onset_s[place]), leak, False, 0.0, place, None, since_s)
+
+
+def _dripped(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm, fed_s: float) -> Found:
+    gate = (alarm.carb or 1) - 1
+    drop_g = weep.drop_g[gate]
+    onsets = by_onset(weep, mass)
+    mass_onset = int(np.argmax(onsets))
     _, joint, times = weep.under_gate(gate, mass)
     before = times <= alarm.t_s
     first_s = float(times[int(np.argmax(joint[before].max(axis=1)))]) if any(before) else alarm.t_s
     place = int(np.clip((first_s - weep.start_s) // weep.onset_step_s, 0, ONSETS - 1))
-    fed_s = fed_until_s(decider, weep)
     drops = float(decider.tally.since(gate, first_s) - decider.tally.since(gate, fed_s))
     hours = max(fed_s - first_s, 1.0) / 3600.0
-    led = by_onset[mass_onset] - by_onset[place] > 3.0 and mass_onset < place - 1
+    led = onsets[mass_onset] - onsets[place] > 3.0 and mass_onset < place - 1
     if led:
         # A weeping needle must first have raised its bowl to the lip.
         rate = leak_given_leaking(weep, mass_onset, 0.0, 0.0, 0.0).best
@@ -151,29 +121,17 @@ def found_at(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
     drowned = weep.under_gate(gate, None)[0] < 0
     if drowned and alarm.leak_g_per_h is not None:
         # Sun on the gate: its counts are no longer drops, which are taken to have gone on.
-        drops = alarm.leak_g_per_h * hours / weep.drop_g[gate]
-    until_s = None if drowned else _stopped_s(decider, weep, gate, first_s)
+        drops = alarm.leak_g_per_h * hours / drop_g
+    until_s = None if drowned else stopped_s(decider, alarm.carb, first_s, fed_s)
     if until_s is not None:
         # What the mass says of a leak that goes on does not hold: the drops alone tell how much.
-        rate = drops * weep.drop_g[gate] / max(until_s - first_s, 60.0) * 3600
+        rate = drops * drop_g / max(until_s - first_s, 60.0) * 3600
         leak = Band(rate, _COUNTED_LOW * rate, _COUNTED_HIGH * rate)
-        return Found(alarm.carb, first_s, leak, bool(led), rate, onset, until_s)
-    leak = leak_given_leaking(weep, onset, drops, hours, weep.drop_g[gate])
-    said = drops * weep.drop_g[gate] / hours
-    return Found(alarm.carb, first_s, leak, bool(led), said, onset)
-
-
-def _stopped_s(decider: Decider, weep: Weep, gate: int, first_s: float) -> float | None:
-    """When the drops of a gate ended while the feed was open; None when they go on."""
-    fed_s = fed_until_s(decider, weep)
-    times = [t for t in decider.tally.times[gate] if first_s <= t <= fed_s]
-    if len(times) < _REGULAR_FROM:
-        return None
-    gaps = np.diff(times)
-    # A dark count long after the last drop must not hide that it was the last.
-    ends = np.flatnonzero(gaps > _SILENCE * np.median(gaps))
-    last = times[int(ends[-1])] if len(ends) and len(times) - ends[-1] < _STRAYS else times[-1]
-    return last if fed_s - last > _SILENCE * float(np.median(gaps)) else None
+    else:
+        rate = drops * drop_g / hours
+        leak = leak_given_leaking(weep, onset, drops, hours, drop_g)
+    since_s = flowing(weep, onsets) if led else dripping(weep, joint, times, leak, drop_g)
+    return Found(alarm.carb, first_s, leak, bool(led), rate, onset, until_s, since_s)
 
 
 def _storm_g_per_h(decider: Decider, weep: Weep, alarm: Alarm) -> float:
@@ -196,14 +154,16 @@ def _rise_g(decider: Decider, gate: int) -> float:
 
 
 def explained(found: list[Found]) -> list[Found]:
-    """Leave out a leak no gate sees when those the gates see account for the loss."""
+    """One leak a place; none that no gate sees when those the gates see account for the loss."""
     by_carb: dict[int, Found] = {}
     for one in found:
         if one.carb is not None:
-            by_carb.setdefault(one.carb, one)
+            known = by_carb.setdefault(one.carb, one)
+            if one.leak.best > known.leak.best:
+                by_carb[one.carb] = one
     seen = list(by_carb.values())
     if not seen:
-        return found[:1]
+        return sorted(found, key=lambda one: -one.leak.best)[:1]
     said = sum(max(one.dripped_g_per_h, one.leak.low) for one in seen)
     unseen = [one for one in found if one.carb is None]
     return seen + [one for one in unseen if one.leak.low > 2 * said + 0.3]
@@ -213,11 +173,17 @@ def total_leak(weep: Weep, found: list[Found], belief: Posterior) -> Band:
     """Leak of all places together, g/h: the mass sees the sum, the drops tell how it divides."""
     if not found:
         return belief.leak
-    if len(found) == 1 or any(one.dripped_g_per_h > FLOODS_G_PER_H for one in found):
-        return max((one.leak for one in found), key=lambda leak: leak.best)
+    over = [one.over_soak for one in found]
+    if len(found) == 1:
+        return over[0]
     dripped = sum(one.dripped_g_per_h for one in found)
-    first = min(one.place for one in found)
-    if dripped == 0:
-        return max((one.leak for one in found), key=lambda leak: leak.best)
+    floods = any(one.dripped_g_per_h > FLOODS_G_PER_H for one in found)
+    if floods or dripped == 0 or any(one.until_s is not None for one in found):
+        sums = (
+            sum(band.best for band in over),
+            sum(b.low for b in over),
+            sum(b.high for b in over),
+        )
+        return Band(*sums) if floods or dripped else max(over, key=lambda band: band.best)
     # One equivalent drop stream: as many grams an hour as all gates together.
-    return leak_given_leaking(weep, first, 100.0, 100.0, dripped)
+    return leak_given_leaking(weep, min(one.place for one in found), 100.0, 100.0, dripped)

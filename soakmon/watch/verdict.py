@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from soakmon.watch.figures import rounded_down, rounded_up
+from soakmon.watch.figures import plain, rounded_down, rounded_up
 from soakmon.watch.state import kept
 
 
@@ -63,6 +63,18 @@ class Alarm:
         return self.kind in {"weep", "flood"}
 
 
+def leak_alarm(t_s: float, kind: str, carb: int | None, leak_g_per_h: float) -> Alarm:
+    """An alarm that fuel gets out, in words."""
+    much = f"about {plain(leak_g_per_h)} g/h"
+    if carb is not None:
+        text = f"carb {carb} {'overflows' if kind == 'flood' else 'weeps'}: {much}"
+    elif kind == "flood":
+        text = f"fuel runs out where no gate sees it: {much}"
+    else:
+        text = f"fuel is leaving that no gate sees: {much}"
+    return Alarm(t_s, kind, carb, leak_g_per_h, text)
+
+
 @kept
 @dataclass(frozen=True, slots=True)
 class Fault:
@@ -83,6 +95,21 @@ class Suspect:
 
 
 @dataclass(frozen=True, slots=True)
+class Leak:
+    """A leak at a place: carb (None: no gate sees it), its rate as a mean over the soak, g/h.
+
+    since_s: 95 % bracket of its beginning, s from the first row; until_s, lost_g: when it stopped
+    by itself and what it let out until then, None while it goes on.
+    """
+
+    carb: int | None
+    leak_g_per_h: Band
+    since_s: tuple[float, float]
+    until_s: float | None
+    lost_g: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
     """What the soak shows. Masses in g, rates in g/h, times in s from the first row."""
 
@@ -97,6 +124,7 @@ class Verdict:
     alarms: tuple[Alarm, ...]
     suspects: tuple[Suspect, ...]
     faults: tuple[Fault, ...]
+    leaks: tuple[Leak, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """The fixed JSON form; contains only JSON types."""
@@ -131,6 +159,19 @@ class Verdict:
             "faults": [
                 {"t_s": _number(fault.t_s, 1), "kind": fault.kind, "text": fault.text}
                 for fault in self.faults
+            ],
+            "leaks": [
+                {
+                    "carb": leak.carb,
+                    "leak_g_per_h": _band(leak.leak_g_per_h, 4),
+                    "since_s": {
+                        "low": _number(leak.since_s[0], 1),
+                        "high": _number(leak.since_s[1], 1),
+                    },
+                    "until_s": _number(leak.until_s, 1),
+                    "lost_g": _number(leak.lost_g, 3),
+                }
+                for leak in self.leaks
             ],
         }
 

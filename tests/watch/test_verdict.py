@@ -34,6 +34,7 @@ def test_verdict_json_has_the_fixed_form():
         "alarms",
         "suspects",
         "faults",
+        "leaks",
     ]
     assert form["schema"] == "soakmon.verdict/1"
     assert form["verdict"] == "leaking"

@@ -1,0 +1,40 @@
+"""What the bottle weighed, minute by minute over a whole run, less steps that were no fuel."""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_left, bisect_right
+from statistics import median
+
+from soakmon.watch.state import kept
+
+_NEAR_S, _FEW = 1800.0, 5
+
+
+@kept
+class MassLog:
+    """Averaged masses in g with their times in s; refills and bumps are taken out of them."""
+
+    def __init__(self) -> None:
+        self.times_s: list[float] = []
+        self.masses_g: list[float] = []
+
+    def add(self, t_s: float, mass_g: float, removed_g: float) -> None:
+        """A minute's mass, NaN where there is none; removed_g: steps so far that were no fuel."""
+        if math.isfinite(mass_g):
+            self.times_s.append(t_s)
+            self.masses_g.append(mass_g - removed_g)
+
+    def loss_g(self, from_s: float, until_s: float) -> float:
+        """Loss between two times, g; NaN where there was no mass within half an hour of them."""
+        before = bisect_right(self.times_s, from_s)
+        first = self.masses_g[max(before - _FEW, 0) : before] or self.masses_g[:1]
+        after = bisect_left(self.times_s, until_s)
+        last = self.masses_g[max(after - _FEW + 1, 0) : after + 1]
+        if not last or until_s <= from_s:
+            return math.nan
+        near = self.times_s[max(before - 1, 0)], self.times_s[min(after, len(self.times_s) - 1)]
+        if abs(near[0] - from_s) > _NEAR_S or abs(near[1] - until_s) > _NEAR_S:
+            return math.nan
+        # The middle of a few: one of them may be a hand on the bottle.
+        return median(first) - median(last)

@@ -1,0 +1,92 @@
+"""Since when a leak has leaked, as a bracket, and when it stopped by itself."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from soakmon.watch.rows import Floats
+from soakmon.watch.verdict import Band
+from soakmon.watch.weep import RATE_PRIOR, Weep
+
+if TYPE_CHECKING:
+    from soakmon.watch.decide import Decider
+
+# A silence of so many intervals, after so many drops, is the end of a leak; few counts may follow.
+_SILENCE, _REGULAR_FROM, _STRAYS = 12.0, 6, 4
+# Before its first drop a leak has wetted the place and gathered: up to so many intervals between
+# drops, and so many seconds on its way (judgement).
+_GATHERS, _ON_ITS_WAY_S = 3.0, 1800.0
+# From so many grams on the bottle shows whether a leak that drips no more goes on beside the gate.
+_SHOWS_G, _AS_BEFORE = 1.0, 0.5
+
+
+def by_onset(weep: Weep, mass: Floats) -> Floats:
+    """(J,) log-weight of each onset by the mass alone; none of those that lie ahead."""
+    weight = np.logaddexp.reduce(mass + np.log(RATE_PRIOR), axis=1) + np.log(weep.onset_prior())
+    return np.asarray(np.where(weep.onset_s < weep.last_s, weight, -np.inf))
+
+
+def flowing(weep: Weep, onsets: Floats) -> tuple[float, float]:
+    """95 % bracket (s) of the beginning of a leak that the mass dates, from `by_onset`."""
+    low, high = _middle(onsets)
+    # Between two onsets of the grid it may have begun at any time.
+    return float(weep.onset_s[max(low - 1, 0)]), float(weep.onset_s[high] + weep.onset_step_s)
+
+
+def dripping(
+    weep: Weep, joint: Floats, times: Floats, leak: Band, drop_g: float
+) -> tuple[float, float]:
+    """The same of a leak under a gate: before its first drop, by what it takes to make one.
+
+    joint, times: of `Weep.under_gate`; leak in g/h; drop_g: mass of a drop.
+    """
+    low, high = _middle(np.logaddexp.reduce(joint, axis=1))
+    gathers_s = _GATHERS * 3600 * drop_g / max(leak.best, 1e-6) + _ON_ITS_WAY_S
+    latest_s = float(times[high])
+    return min(max(float(times[low]) - gathers_s, weep.start_s), latest_s), latest_s
+
+
+def _middle(log_weight: Floats) -> tuple[int, int]:
+    """First and last place of the middle 95 % of a distribution given as logarithms."""
+    weight = np.exp(log_weight - log_weight.max())
+    cumulative = np.cumsum(weight) / weight.sum()
+    low, high = np.searchsorted(cumulative, (0.025, 0.975))
+    last = len(weight) - 1
+    return min(int(low), last), min(int(high), last)
+
+
+def stopped_s(decider: Decider, carb: int | None, first_s: float, fed_s: float) -> float | None:
+    """When the drops of a gate ended while the feed was open, s; None when the leak goes on.
+
+    first_s: its first drop; fed_s: until when the bottle fed the rack.
+    """
+    if carb is None:
+        return None
+    times = [t for t in decider.tally.times[carb - 1] if first_s <= t <= fed_s]
+    if len(times) < _REGULAR_FROM:
+        return None
+    gaps = np.diff(times)
+    # A dark count long after the last drop must not hide that it was the last.
+    ends = np.flatnonzero(gaps > _SILENCE * np.median(gaps))
+    last = times[int(ends[-1])] if len(ends) and len(times) - ends[-1] < _STRAYS else times[-1]
+    silent = fed_s - last > _SILENCE * float(np.median(gaps))
+    return last if silent and not _bottle_goes_on(decider, carb, first_s, last, fed_s) else None
+
+
+def _bottle_goes_on(
+    decider: Decider, carb: int, first_s: float, last_s: float, fed_s: float
+) -> bool:
+    """Whether the bottle lost as much after the last drop as before: the gate sees it no more."""
+    weep = decider.weep
+    assert weep is not None
+    drops = decider.tally.since(carb - 1, first_s) - decider.tally.since(carb - 1, last_s)
+    during_h, after_h = (last_s - first_s) / 3600, (fed_s - last_s) / 3600
+    said = drops * weep.drop_g[carb - 1] / max(during_h, 1e-3)
+    during = decider.masses.loss_g(first_s, last_s) / max(during_h, 1e-3)
+    after = decider.masses.loss_g(last_s, fed_s) / max(after_h, 1e-3)
+    if not (math.isfinite(during) and math.isfinite(after)) or said * after_h < _SHOWS_G:
+        return False
+    return during - after < _AS_BEFORE * said and during > _AS_BEFORE * said

@@ -1,0 +1,126 @@
+"""Why a verdict is what it is: the sentence for it, and what keeps tightness from being proven."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from soakmon.watch.alive import alive
+from soakmon.watch.closing import Posterior
+from soakmon.watch.faults import lost_nothing
+from soakmon.watch.figures import at_most, plain
+from soakmon.watch.found import Found
+from soakmon.watch.verdict import Band, Fault, Outcome
+
+if TYPE_CHECKING:
+    from soakmon.watch.decide import Decider
+
+_BELIEVED = 0.005
+_UNSURE_GATE = 0.2
+# From here on the filter's innovations are so much wider than said that no story fits.
+_NO_STORY = 2.5
+_BLIND_SHARE = 0.1
+_SAME_TIME_H = 0.2
+_HEAVIER_G = 0.1
+
+
+def outcome_of(
+    decider: Decider, leak: Band, found: list[Found], doubts: list[str]
+) -> tuple[Outcome, str]:
+    """The verdict, and why in a sentence; leak: of all places together, g/h."""
+    if found:
+        return Outcome.LEAKING, _leaking(found, leak, decider.start_s)
+    if doubts:
+        return Outcome.NOT_PROVEN, doubts[0]
+    return Outcome.TIGHT, (
+        f"no leak: the loss is what evaporation explains, and no more than "
+        f"{at_most(24 * leak.high)} g a day could hide in it"
+    )
+
+
+def _leaking(found: list[Found], leak: Band, start_s: float) -> str:
+    worst = max(found, key=lambda one: one.leak.best)
+    where = f"carb {worst.carb}" if worst.carb else "a place no gate sees"
+    if len(found) > 1:
+        where += f" and {len(found) - 1} more, together"
+    since = _since(worst, start_s)
+    if worst.until_s is not None and worst.lost_g is not None and len(found) == 1:
+        until = (worst.until_s - start_s) / 3600
+        return f"{where} leaked about {plain(worst.lost_g)} g {since} until hour {until:.1f}"
+    return f"leak at {where}, about {plain(leak.best)} g/h {since}"
+
+
+def _since(one: Found, start_s: float) -> str:
+    low, high = ((t_s - start_s) / 3600 for t_s in one.since_s)
+    if high - low < _SAME_TIME_H:
+        return f"since hour {(low + high) / 2:.1f}"
+    return f"since between hour {low:.1f} and {high:.1f}"
+
+
+def doubts_of(decider: Decider, belief: Posterior, faults: list[Fault], short: int) -> list[str]:
+    """Reasons why tightness is not proven, weightiest first."""
+    criterion = decider.settings.criterion_g_per_day
+    kinds = {fault.kind for fault in faults}
+    soak_s = max(decider.last_s - decider.soak_s, 1.0)
+    doubts = []
+    if short and decider.settings.bowls_measured:
+        doubts.append("a bowl did not fill: free its needle and soak again")
+    elif short or decider.finder.differs:
+        doubts.append(_other_fill(decider))
+    if "bottle_empty" in kinds:
+        doubts.append("the bottle ran dry: what happened after is unknown")
+    if decider.follower.blind_s > _BLIND_SHARE * soak_s:
+        doubts.append("the load cell was blind too long: check it and soak again")
+    doubts += _dead_or_heavier(decider)
+    if decider.tally.no_air_s > 0.5 * soak_s:
+        doubts.append("no temperature most of the time: what evaporation takes is unknown")
+    if "gate_stuck" in kinds:
+        doubts.append("a drop gate did not work: clean or replace it and soak again")
+    if decider.weep is not None and decider.weep.fit.excess > _NO_STORY:
+        doubts.append(
+            "the mass wanders as nothing known makes it: see what touches bottle, hose and load "
+            "cell, and soak again"
+        )
+    for gate, share in enumerate(belief.gates):
+        if share > _UNSURE_GATE:
+            doubts.append(f"gate {gate + 1} counted what may be drops: soak longer")
+    if belief.above > _BELIEVED or belief.leak.high * 24 > criterion:
+        doubts.append(
+            f"a leak above {criterion:g} g/day cannot be ruled out: {_what_helps(decider)}"
+        )
+    return doubts
+
+
+def _lost_too_little(decider: Decider) -> bool:
+    """Whether the loss is below the band by more than drift and temperature explain."""
+    observed, expected = decider.curve.observed_g(), decider.curve.expected()
+    weep = decider.weep
+    if observed is None or weep is None or expected.best < 0.3:
+        return False
+    weight, mean, sd = weep.filter.leak_by_filter(0)
+    surely = float(weight @ (mean < -3.0 * sd))
+    return surely > 0.5 and observed < expected.low
+
+
+def _dead_or_heavier(decider: Decider) -> list[str]:
+    """Doubts about a cell that shows no loss: tightness needs proof that it would have."""
+    observed = decider.curve.observed_g()
+    if observed is not None and observed < -_HEAVIER_G:
+        return [
+            f"the bottle got {plain(-observed)} g heavier, which no rack does: check the cell's "
+            "wiring, and that hose and bottle hang free"
+        ]
+    if lost_nothing(decider) or _lost_too_little(decider) or not alive(decider):
+        return ["less was lost than any rack loses: check that the load cell moves"]
+    return []
+
+
+def _what_helps(decider: Decider) -> str:
+    return "soak longer" if decider.settings.priors.blank_scale else "do a blank run or soak longer"
+
+
+def _other_fill(decider: Decider) -> str:
+    taken, expected = decider.finder.taken_g, decider.finder.expected_g
+    told = f"the rack took {taken:.0f} g where bench.toml describes one of {expected:.0f} g: "
+    if taken > expected:
+        return told + "weigh what the bowls hold and correct it, or look for where fuel went"
+    return told + "a needle is stuck shut, or the bowls are smaller: weigh what they hold"

@@ -1,0 +1,96 @@
+"""Which alarms the whole record of a soak bears out."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from soakmon.watch.closing import chance_of_losing, chance_of_none
+from soakmon.watch.rows import Floats
+from soakmon.watch.verdict import Alarm, Fault
+from soakmon.watch.weep import Weep
+
+if TYPE_CHECKING:
+    from soakmon.watch.decide import Decider
+
+_AGAINST, _CONTRADICTED, _PLAINLY = 5.0, 0.01, 0.5
+# A flood that has counted so many grams while the bottle lost less than that share of them was
+# none; what the cell's zero may have hidden is allowed for.
+_FLOOD_FROM_G, _FLOOD_SHARE, _ZERO_G = 3.0, 0.3, 1.0
+
+
+def standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], list[Fault]]:
+    """Alarms that the whole record still bears out, and those it does not, as faults."""
+    kept: list[Alarm] = []
+    withdrawn: list[Fault] = []
+    for alarm in decider.alarms:
+        if _stands(decider, weep, mass, alarm):
+            kept.append(alarm)
+        elif alarm.carb is None:
+            text = "what was taken for a leak came back: the load cell drifts, or there is wind"
+            withdrawn.append(Fault(alarm.t_s, "bump", text))
+        else:
+            text = f"counts at gate {alarm.carb} are not borne out by the mass: not fuel"
+            withdrawn.append(Fault(alarm.t_s, "gate_noise", text))
+    return kept, withdrawn
+
+
+def _stands(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
+    if alarm.kind == "flood":
+        return alarm.carb is None or _flooded(decider, weep, alarm)
+    if alarm.carb is None:
+        return weep.unseen(mass) > 0 or chance_of_none(weep) < _CONTRADICTED
+    return _borne_out(decider, weep, mass, alarm)
+
+
+def _borne_out(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
+    """Whether the mass lets a gate's counts be drops of fuel.
+
+    Where the bottle plainly lost what the counts say, they are, whatever else could explain the
+    loss. Else they are not when the mass speaks against a leak that goes on and cannot have lost
+    what dripped. What the gate itself counted later does not matter: drops that were sure before
+    the sun reached it, or before they stopped, were drops.
+    """
+    assert alarm.carb is not None
+    gate = alarm.carb - 1
+    dripped_g = _said_to_have_dripped_g(decider, weep, alarm, gate)
+    observed_g = decider.curve.observed_g() or 0.0
+    if observed_g - decider.curve.expected().best > _PLAINLY * dripped_g:
+        return True
+    together, alone = weep.under_gate(gate, mass)[0], weep.under_gate(gate, None)[0]
+    against = together < alone - _AGAINST
+    return not (against and chance_of_losing(weep, dripped_g) < _CONTRADICTED)
+
+
+def _said_to_have_dripped_g(decider: Decider, weep: Weep, alarm: Alarm, gate: int) -> float:
+    """What an alarm and the gate's counts say has dripped while the feed was open.
+
+    No more than the gate had counted at the alarm and twice the rate it told, from then on. What
+    drips while the feed is shut does not come from the bottle.
+    """
+    fed_s, tally = fed_until_s(decider, weep), decider.tally
+    steady_g = tally.steady(gate, fed_s) * weep.drop_g[gate]
+    if alarm.leak_g_per_h is None:
+        return steady_g
+    before_g = (tally.total[gate] - tally.since(gate, alarm.t_s)) * weep.drop_g[gate]
+    later_h = max(fed_s - alarm.t_s, 0.0) / 3600
+    return min(steady_g, before_g + 2 * alarm.leak_g_per_h * later_h)
+
+
+def _flooded(decider: Decider, weep: Weep, alarm: Alarm) -> bool:
+    """Whether the bottle lost what a gate's storm of drops says; True where no mass tells."""
+    gate = (alarm.carb or 1) - 1
+    fed_s = fed_until_s(decider, weep)
+    drops = decider.tally.since(gate, alarm.t_s) - decider.tally.since(gate, fed_s)
+    dripped_g = drops * weep.drop_g[gate]
+    lost_g = decider.masses.loss_g(alarm.t_s, fed_s)
+    if dripped_g < _FLOOD_FROM_G or not math.isfinite(lost_g):
+        return True
+    return lost_g + _ZERO_G > _FLOOD_SHARE * dripped_g
+
+
+def fed_until_s(decider: Decider, weep: Weep) -> float:
+    """Until when the rack was fed: what drips later tells causes, not how large a leak is."""
+    shut = decider.tally.shut_until_s >= weep.fed_s
+    ends_s = [weep.fed_s, decider.tally.shut_s if shut else math.nan, decider.empty_s]
+    return min(t_s for t_s in ends_s if math.isfinite(t_s))
