@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Budget:
-    """Probability of a false alarm over a soak, by test; the parts sum to the whole.
+    """Probability of a false alarm over a soak, by test; the parts sum to no more than the whole.
 
     The weep layer compares a likelihood ratio with 1/share: by Ville's inequality the chance that
     it ever crosses on a tight rack is at most the share, however often it is looked at

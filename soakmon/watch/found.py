@@ -10,7 +10,7 @@ import numpy as np
 
 from soakmon.physics.geometry import Bowl
 from soakmon.watch.closing import Posterior, leak_given_leaking
-from soakmon.watch.onset import by_onset, dripping, flowing, stopped_s
+from soakmon.watch.onset import bottle_goes_on, by_onset, dripping, flowing, silent_s
 from soakmon.watch.rows import Floats
 from soakmon.watch.standing import fed_until_s
 from soakmon.watch.verdict import Alarm, Band, Leak
@@ -81,7 +81,7 @@ def _flood(decider: Decider, weep: Weep, alarm: Alarm, fed_s: float) -> Found:
     rate = _storm_g_per_h(decider, weep, alarm)
     leak = Band(rate, 0.5 * rate, 2.0 * rate)
     until_s = min(fed_s, alarm.t_s + _FLOWS_UNTIL_S)
-    stops_s = stopped_s(decider, alarm.carb, alarm.t_s, fed_s)
+    stops_s = decider.masses.flow_ended_s(alarm.t_s, fed_s)
     until_s = until_s if stops_s is None else min(until_s, stops_s)
     hours = (until_s - alarm.t_s) / 3600
     lost_g = decider.masses.loss_g(alarm.t_s, until_s)
@@ -109,6 +109,8 @@ def _dripped(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm, fed_s: fl
     before = times <= alarm.t_s
     first_s = float(times[int(np.argmax(joint[before].max(axis=1)))]) if any(before) else alarm.t_s
     place = int(np.clip((first_s - weep.start_s) // weep.onset_step_s, 0, ONSETS - 1))
+    # It began between two onsets of the grid: the one that the mass prefers.
+    place += int(np.argmax(onsets[place : place + 2]))
     drops = float(decider.tally.since(gate, first_s) - decider.tally.since(gate, fed_s))
     hours = max(fed_s - first_s, 1.0) / 3600.0
     led = onsets[mass_onset] - onsets[place] > 3.0 and mass_onset < place - 1
@@ -122,7 +124,11 @@ def _dripped(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm, fed_s: fl
     if drowned and alarm.leak_g_per_h is not None:
         # Sun on the gate: its counts are no longer drops, which are taken to have gone on.
         drops = alarm.leak_g_per_h * hours / drop_g
-    until_s = None if drowned else stopped_s(decider, alarm.carb, first_s, fed_s)
+    last_s = None if drowned else silent_s(decider, gate + 1, first_s, fed_s)
+    until_s = last_s
+    if last_s is not None and bottle_goes_on(decider, gate + 1, first_s, last_s, fed_s):
+        # The gate has lost sight of it: what it counted tells of the time until then.
+        hours, until_s = max(last_s - first_s, 60.0) / 3600.0, None
     if until_s is not None:
         # What the mass says of a leak that goes on does not hold: the drops alone tell how much.
         rate = drops * drop_g / max(until_s - first_s, 60.0) * 3600

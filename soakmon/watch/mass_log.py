@@ -9,6 +9,8 @@ from statistics import median
 from soakmon.watch.state import kept
 
 _NEAR_S, _FEW = 1800.0, 5
+# Of a flow that has ended so much is yet to go at most, and it must have stood for so long.
+_REST, _REST_G, _STOOD_S = 0.03, 0.5, 900.0
 
 
 @kept
@@ -24,6 +26,22 @@ class MassLog:
         if math.isfinite(mass_g):
             self.times_s.append(t_s)
             self.masses_g.append(mass_g - removed_g)
+
+    def flow_ended_s(self, from_s: float, until_s: float) -> float | None:
+        """When a flow that began at from_s had ended, s; None when it went on until until_s.
+
+        A flood is a hundred times what evaporates: once it ends, hardly anything is lost.
+        """
+        begin, end = bisect_left(self.times_s, from_s), bisect_right(self.times_s, until_s)
+        masses = self.masses_g[begin:end]
+        if len(masses) < 2 * _FEW:
+            return None
+        last_g = median(masses[-_FEW:])
+        most_g = last_g + _REST * (median(masses[:_FEW]) - last_g) + _REST_G
+        ended_s = next(
+            t for t, m in zip(self.times_s[begin:end], masses, strict=True) if m < most_g
+        )
+        return ended_s if until_s - ended_s > _STOOD_S else None
 
     def loss_g(self, from_s: float, until_s: float) -> float:
         """Loss between two times, g; NaN where there was no mass within half an hour of them."""

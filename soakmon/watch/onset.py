@@ -58,13 +58,11 @@ def _middle(log_weight: Floats) -> tuple[int, int]:
     return min(int(low), last), min(int(high), last)
 
 
-def stopped_s(decider: Decider, carb: int | None, first_s: float, fed_s: float) -> float | None:
-    """When the drops of a gate ended while the feed was open, s; None when the leak goes on.
+def silent_s(decider: Decider, carb: int, first_s: float, fed_s: float) -> float | None:
+    """When the drops of a gate ended while the feed was open, s; None when they go on.
 
     first_s: its first drop; fed_s: until when the bottle fed the rack.
     """
-    if carb is None:
-        return None
     times = [t for t in decider.tally.times[carb - 1] if first_s <= t <= fed_s]
     if len(times) < _REGULAR_FROM:
         return None
@@ -73,10 +71,10 @@ def stopped_s(decider: Decider, carb: int | None, first_s: float, fed_s: float) 
     ends = np.flatnonzero(gaps > _SILENCE * np.median(gaps))
     last = times[int(ends[-1])] if len(ends) and len(times) - ends[-1] < _STRAYS else times[-1]
     silent = fed_s - last > _SILENCE * float(np.median(gaps))
-    return last if silent and not _bottle_goes_on(decider, carb, first_s, last, fed_s) else None
+    return last if silent else None
 
 
-def _bottle_goes_on(
+def bottle_goes_on(
     decider: Decider, carb: int, first_s: float, last_s: float, fed_s: float
 ) -> bool:
     """Whether the bottle lost as much after the last drop as before: the gate sees it no more."""

@@ -53,4 +53,5 @@ def test_verdict_json_has_the_fixed_form():
 def test_the_shares_of_the_budget_are_the_budget(gates):
     budget = Budget(0.01, gates)
     parts = [budget.flood, budget.weep_mass, budget.running, budget.closing]
-    assert sum(parts) + gates * budget.weep_gate == pytest.approx(0.01)
+    # What is not given out makes false alarms rarer than they may be, never more frequent.
+    assert 0.009 <= sum(parts) + gates * budget.weep_gate <= 0.01 + 1e-12
