@@ -19,6 +19,7 @@ from soakmon.capability.told import (
     tight,
     woken,
 )
+from soakmon.watch.figures import rounded_down, rounded_up
 
 Nights = Callable[[Sequence[Result]], list[Result]]
 
@@ -81,8 +82,8 @@ def share_of(nights: Sequence[Result], asked: Asked) -> dict[str, Any]:
     return {
         "nights": len(nights),
         "number": number,
-        "lower95": round(lower_share(number, len(nights)), 4),
-        "upper95": round(upper_share(number, len(nights)), 4),
+        "lower95": rounded_down(lower_share(number, len(nights)), 4),
+        "upper95": rounded_up(upper_share(number, len(nights)), 4),
     }
 
 

@@ -11,6 +11,7 @@ from soakmon.capability.by_owner import by_owner, share_of
 from soakmon.capability.evaluate import LEAKS_G_PER_DAY, Result, Way, smallest_at
 from soakmon.capability.tables import Errors, lower_share, upper_share
 from soakmon.capability.told import woken
+from soakmon.watch.figures import percent_at_least, rounded_up
 from soakmon.watch.settings import Settings
 
 SCHEMA = "soakmon.capability/1"
@@ -54,7 +55,7 @@ def _false_alarm(results: Iterable[Result]) -> dict[str, Any]:
     return {
         "nights": len(tight),
         "leaking": leaking,
-        "upper95": _rounded(upper_share(leaking, len(tight))),
+        "upper95": rounded_up(upper_share(leaking, len(tight)), 4),
     }
 
 
@@ -153,7 +154,7 @@ def detection_lines(results: Sequence[Result]) -> list[tuple[str, ...]]:
             WAYS[way],
             f"{leak:g}",
             _found(mine),
-            f"{lower_share(sum(r.found for r in mine), len(mine)):.0%}",
+            percent_at_least(lower_share(sum(r.found for r in mine), len(mine)), 0),
             _duration(middle_delay(mine)),
             _cause(mine),
             _found(of(hard, way, leak)),

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from soakmon.capability.evaluate import Result, Way
 from soakmon.capability.tables import lower_share, upper_share
+from soakmon.watch.figures import percent_at_least, percent_at_most
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome
 
@@ -52,15 +53,15 @@ def in_interval(result: Result) -> bool:
 def at_most(name: str, nights: Sequence[Result], asked: Asked) -> str:
     """How many of the nights, and how large the share may be."""
     number = sum(map(asked, nights))
-    limit = upper_share(number, len(nights))
-    return f"{name}: {number} of {len(nights)}{_percent(number, nights)}, at most {limit:.1%}"
+    limit = percent_at_most(upper_share(number, len(nights)))
+    return f"{name}: {number} of {len(nights)}{_percent(number, nights)}, at most {limit}"
 
 
 def at_least(name: str, nights: Sequence[Result], asked: Asked) -> str:
     """How many of the nights, and how small the share may be."""
     number = sum(map(asked, nights))
-    limit = lower_share(number, len(nights))
-    return f"{name}: {number} of {len(nights)}{_percent(number, nights)}, at least {limit:.1%}"
+    limit = percent_at_least(lower_share(number, len(nights)))
+    return f"{name}: {number} of {len(nights)}{_percent(number, nights)}, at least {limit}"
 
 
 def between(name: str, nights: Sequence[Result], asked: Asked) -> str:
@@ -68,7 +69,8 @@ def between(name: str, nights: Sequence[Result], asked: Asked) -> str:
     number = sum(map(asked, nights))
     low, high = (limit(number, len(nights), 0.975) for limit in (lower_share, upper_share))
     share = _percent(number, nights)
-    return f"{name}: {number} of {len(nights)}{share}, between {low:.1%} and {high:.1%}"
+    within = f"between {percent_at_least(low)} and {percent_at_most(high)}"
+    return f"{name}: {number} of {len(nights)}{share}, {within}"
 
 
 def _percent(number: int, nights: Sequence[Result]) -> str:
@@ -146,4 +148,5 @@ def _calibration(results: Sequence[Result]) -> Iterator[str]:
     yield "probability of no leak, in tenths: said, was (in this mix of nights)"
     for said, nights, dry in calibration(results):
         low, high = (limit(dry, nights, 0.975) for limit in (lower_share, upper_share))
-        yield f"  {said:.2f}: {dry} of {nights}, between {low:.1%} and {high:.1%}"
+        within = f"between {percent_at_least(low)} and {percent_at_most(high)}"
+        yield f"  {said:.2f}: {dry} of {nights}, {within}"

@@ -29,6 +29,16 @@ def between(low: float, high: float, places: int) -> str:
     return f"{written(least, places)} to {written(most, places)}"
 
 
+def percent_at_most(share: float, places: int = 1) -> str:
+    """An upper limit of a share in percent, rounded up."""
+    return f"{rounded_up(100 * share, places):.{places}f}%"
+
+
+def percent_at_least(share: float, places: int = 1) -> str:
+    """A lower limit of a share in percent, rounded down."""
+    return f"{rounded_down(100 * share, places):.{places}f}%"
+
+
 def places_of(value: float, digits: int) -> int:
     """Decimals with which a value has so many significant digits; below 0: left of the point."""
     if value == 0 or not math.isfinite(value):

@@ -7,7 +7,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from soakmon.report import words
-from soakmon.watch.figures import at_least, at_most, between, places_of, plain, rounded_up
+from soakmon.watch.figures import (
+    at_least,
+    at_most,
+    between,
+    percent_at_least,
+    percent_at_most,
+    places_of,
+    plain,
+    rounded_up,
+)
 from soakmon.watch.verdict import Band, Outcome
 
 VALUES = st.floats(1e-6, 1e6)
@@ -48,6 +57,20 @@ def test_an_interval_has_the_digits_of_its_best_value():
     assert words.leak(Band(0.0, 0.0, 0.08334), Outcome.TIGHT).startswith(
         "less than 0.084 g/h (2.1 g a day)"
     )
+
+
+@pytest.mark.parametrize(
+    ("share", "least", "most"),
+    [
+        (0.0029, "0.2%", "0.3%"),
+        (0.003, "0.3%", "0.3%"),
+        (0.99952, "99.9%", "100.0%"),
+        (0, *["0.0%"] * 2),
+    ],
+)
+def test_limits_of_shares(share, least, most):
+    assert (percent_at_least(share), percent_at_most(share)) == (least, most)
+    assert percent_at_least(0.996, 0) == "99%"
 
 
 def test_what_arithmetic_left_in_the_last_bits_is_no_digit():
