@@ -226,6 +226,9 @@ def test_an_end_that_an_older_program_left_half_is_made_whole_with_its_own_verdi
     assert [s.verdict["verdict"] for s in bench.journal.soaks()] == ["tight", "not_proven"]
     assert kinds(bench.journal, 1).count("verdict") == 1
     assert bench.session is None
+    bench.run(0.001)
+    assert bench.service.status["phase"] == "idle"
+    assert "verdict" not in bench.service.status
 
 
 def test_an_alarm_that_the_readings_hold_and_the_events_do_not_is_told(tmp_path):

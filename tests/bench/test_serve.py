@@ -15,6 +15,7 @@ import pytest
 
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
+from soakmon import service_cli
 from soakmon.bench import serve as serving
 from soakmon.bench.book import Book
 from soakmon.bench.client import Client
@@ -22,6 +23,7 @@ from soakmon.errors import SoakmonError, TroubleError
 from soakmon.records.journal import Journal
 from soakmon.records.latch import NAME, Latch
 from soakmon.records.told import Told
+from soakmon.report import words
 from tests.bench.stepping import Stepped, short
 
 ROOT = Path(__file__).parents[2]
@@ -129,6 +131,27 @@ def test_what_is_damaged_while_it_runs_is_set_aside_on_the_way_out(tmp_path, mon
         serving.serve(bench, simulation.parts(), Book(lambda job, wall_s: Told(), print))
     assert not (tmp_path / "journal.db").exists()
     assert len(list(tmp_path.glob("journal.db.damaged-*"))) == 1
+
+
+def test_a_simulated_bench_that_was_killed_does_not_say_that_no_time_went_by(tmp_path):
+    with served(tmp_path):
+        body = {"title": "t", "job": None, "cautions_confirmed": True}
+        Client(tmp_path / "control.sock").post("/soak", body)
+        until_s = time.monotonic() + 60
+        while asked(tmp_path)["phase"] in {"idle", "preflight"} and time.monotonic() < until_s:
+            time.sleep(0.1)
+        assert asked(tmp_path)["feed_open"]
+    with served(tmp_path):
+        until_s = time.monotonic() + 60
+        while "interruptions" not in asked(tmp_path) and time.monotonic() < until_s:
+            time.sleep(0.1)
+        said = asked(tmp_path)
+    assert [one["known"] for one in said["interruptions"]] == [False]
+    assert not said["feed_open"]
+    assert said["phase"] == "ended"
+    until = words.hour(said["interruptions"][0]["t_s"])
+    told = [text for name, text in service_cli._lines(said) if name == "Interrupted"]
+    assert told == [f"until {until}, for nobody knows how long"]
 
 
 def test_a_folder_that_cannot_be_had_is_tried_again(tmp_path):

@@ -7,6 +7,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
+import threading
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -17,7 +18,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from soakmon.errors import DamagedError, InputError
-from soakmon.records import waiting
+from soakmon.records import waiting, writer
 from soakmon.records.journal import BATCH_S, Anchor, Journal, SoakEntry
 from soakmon.records.packing import pack, unpack
 from soakmon.records.schema import STEPS, VERSION
@@ -170,6 +171,7 @@ def test_a_locked_journal_is_trouble_and_passes(tmp_path):
 
 WRITER = """
 import sys
+import threading
 import time
 from pathlib import Path
 from tests.records.test_journal import ENTRY, anchor, row
@@ -346,6 +348,43 @@ def test_a_disk_that_hangs_keeps_nobody_waiting(tmp_path):
     again = Journal(tmp_path / "j.db")
     assert again.read_rows(soak).t_s.tolist() == list(range(100))
     assert len(again.read_events()) == 100
+
+
+def test_a_disk_that_does_not_answer_is_told_while_it_does_not(tmp_path, monkeypatch):
+    monkeypatch.setattr(writer, "_HANGS_S", 0.0)
+    journal = Journal(tmp_path / "j.db")
+    hold, asked = threading.Event(), threading.Event()
+
+    def hanging(entries):
+        asked.set()
+        hold.wait(20)
+
+    journal.writer._write = hanging
+    journal.run(lambda error: pytest.fail(str(error)))
+    journal.start(ENTRY)
+    assert asked.wait(5)
+    assert "the disk has not answered for" in journal.trouble
+    hold.set()
+    assert journal.settle(5)
+    assert journal.trouble == ""
+
+
+def test_a_writer_that_ends_is_missed(tmp_path):
+    journal = Journal(tmp_path / "j.db")
+    ended, missed = [], threading.Event()
+
+    def end(error):
+        ended.append(error)
+        missed.set()
+
+    def gone():
+        raise SystemExit("gone")
+
+    journal.writer._flush = gone
+    journal.run(end)
+    journal.start(ENTRY)
+    assert missed.wait(5)
+    assert isinstance(ended[0], SystemExit)
 
 
 def test_a_bench_that_never_can_write_gives_up_its_oldest_readings_and_says_so(
