@@ -189,8 +189,8 @@ def _stopping_fill(night: Scenario, rng: Rng) -> Scenario:
 
 
 def _floats(night: Scenario, rng: Rng) -> Scenario:
-    """Old floats of cork or of brass with a pinhole take fuel."""
-    return replace(night, soaking=Soaking(_between(rng, 0.2, 3.0), _between(rng, 1800, 10 * _H)))
+    """Old floats of cork or foam take fuel; one that took several grams would sink and flood."""
+    return replace(night, soaking=Soaking(_between(rng, 0.05, 1.0), _between(rng, 3600, 24 * _H)))
 
 
 def _capped(night: Scenario, rng: Rng) -> Scenario:
