@@ -183,6 +183,9 @@ def _confirmed(beforehand: bool) -> bool:
 def start(
     title: Annotated[str, typer.Argument(help="What is soaked, for the report.")],
     job: Annotated[str | None, typer.Option(help="Job number.")] = None,
+    filled: Annotated[
+        bool, typer.Option("--filled", help="The rack is full already: await no fill.")
+    ] = False,
     confirm: ConfirmOption = False,
     socket: SocketOption = None,
 ) -> None:
@@ -191,7 +194,9 @@ def start(
     for one in check_outlets(client.get("/health"), phone_needed=False):
         if not one.passed:
             out.print(Text(f"  ! {one.name}: {one.text}", style="bold"), soft_wrap=True)
-    body = {"title": title, "job": job, "cautions_confirmed": _confirmed(confirm)}
+    body = {
+        "title": title, "job": job, "filled": filled, "cautions_confirmed": _confirmed(confirm),
+    }  # fmt: skip
     number = client.post("/soak", body)["soak"]
     out.print(Text(f"soak {number} begins with its preflight; see: soakmon status --watch"))
 

@@ -47,6 +47,7 @@ class Start(Body):
     cautions_confirmed: bool = Field(
         description="somebody at the bench has read and confirmed them"
     )
+    filled: bool = Field(default=False, description="the rack is full already: await no fill")
 
 
 class Reason(Body):
@@ -148,7 +149,10 @@ def _add_opening(router: APIRouter, service: Service) -> None:
         number = await do(
             service,
             lambda: service.start_soak(
-                body.title, body.job, cautions_confirmed=body.cautions_confirmed
+                body.title,
+                body.job,
+                cautions_confirmed=body.cautions_confirmed,
+                filled=body.filled,
             ),
         )
         return {"soak": number}

@@ -16,7 +16,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, TypeVar
@@ -488,15 +488,20 @@ class Service:
         self.asked.decide()
         return self.asked.seen
 
-    def start_soak(self, title: str, job: str | None, *, cautions_confirmed: bool) -> int:
-        """Begin a soak; RefusedError when one runs or the cautions are not confirmed."""
+    def start_soak(
+        self, title: str, job: str | None, *, cautions_confirmed: bool, filled: bool = False
+    ) -> int:
+        """Begin a soak; RefusedError when one runs or the cautions are not confirmed.
+
+        filled: the rack is full already, no fill is waited for.
+        """
         if not cautions_confirmed:
             raise RefusedError(_CONFIRM)
         if self.session is not None and not self.session.ended:
             raise RefusedError("a soak is running: end it first")
         try:
             title = clean_line(title, "title", 200)
-            told = self.consult(job, self.clock.wall_s())
+            told = replace(self.consult(job, self.clock.wall_s()), rack_full=filled)
         except InputError as error:
             raise RefusedError(str(error)) from None
         if not self.journal.settle(_SETTLES_WITHIN_S):

@@ -190,7 +190,10 @@ class Session:
         opened_s = self.opened_s if self.opened_s is not None else self.t_s
         idle = phase == "idle" and self.phase is Phase.FILLING
         if idle and self.t_s - opened_s > _NO_FLOW_S:
-            text = "no fuel flows: the tap is shut, or there is an air lock"
+            text = (
+                "no fuel flows: the tap is shut, or there is an air lock; if the rack is full "
+                "already, start with --filled"
+            )
             self.take_alarm(Alarm(self.t_s, "starved", None, None, text))
             self.end(text)
         elif self.phase is Phase.SOAKING and self.soaked_s >= 3600 * self.bench.service.soak_h:

@@ -50,6 +50,7 @@ class StartHere(Body):
     confirmed: list[str] = Field(
         max_length=50, description="each caution (see /api/cautions), word for word"
     )
+    filled: bool = Field(default=False, description="the rack is full already: await no fill")
 
 
 class OpenFeedHere(Body):
@@ -198,10 +199,12 @@ def opening_routes(service: Service) -> APIRouter:
     @router.post("/soak", summary="Begin a soak")
     async def start(body: StartHere) -> dict[str, int]:
         confirm(body.confirmed)
-        title, job = body.title, body.job
         return {
             "soak": await do(
-                service, lambda: service.start_soak(title, job, cautions_confirmed=True)
+                service,
+                lambda: service.start_soak(
+                    body.title, body.job, cautions_confirmed=True, filled=body.filled
+                ),
             )
         }
 

@@ -26,7 +26,8 @@ class Told:
     shifts: what the job record says of each carb. calibration: in words; calibrated: whether it is
     in force. namesake: that the records know another bench of this name, in words. past: what past
     tight soaks of the bench say. utc_offset_s: the shop's clock against UTC. versions: of the
-    programs that watched. invented: the bench is a simulated one.
+    programs that watched. invented: the bench is a simulated one. rack_full: who began the soak
+    said that the rack was full already.
     """
 
     job: str = ""
@@ -41,12 +42,13 @@ class Told:
     utc_offset_s: float = 0.0
     versions: Mapping[str, str] = field(default_factory=dict)
     invented: bool = False
+    rack_full: bool = False
 
     def applied(self, settings: Settings) -> Settings:
         """The settings of a bench with what the records say of causes and of past soaks."""
         shift = {carb: one.factor for carb, one in self.shifts.items()}
         priors = replace(settings.priors, past=self.past)
-        return replace(settings, cause_shift=shift, priors=priors)
+        return replace(settings, cause_shift=shift, priors=priors, rack_full=self.rack_full)
 
     def as_dict(self) -> dict[str, Any]:
         """As JSON types."""
@@ -62,6 +64,7 @@ class Told:
         return {
             **plain,
             "namesake": self.namesake,
+            "rack_full": self.rack_full,
             "past": past,
             "versions": dict(self.versions),
             "shifts": shifts,
@@ -86,6 +89,7 @@ def told_from(data: Mapping[str, Any]) -> Told:
         **{name: data[name] for name in _PLAIN},
         # Journals from before benches had numbers, or soaks learnt of each other, lack these.
         namesake=data.get("namesake", ""),
+        rack_full=bool(data.get("rack_full", False)),
         past=Past(**data.get("past", {})),
         versions=dict(data["versions"]),
         shifts=shifts,

@@ -67,7 +67,7 @@ class Decider:
         self.finder = FillFinder(
             rack_g + self.hose_g,
             settings.settle_s,
-            already_soaking=already_soaking or rack_g == 0,
+            already_soaking=already_soaking or settings.rack_full or rack_g == 0,
         )
         self.evaporation = Evaporation(settings)
         self.follower = Follower(settings.priors.sip_g)

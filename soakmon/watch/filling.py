@@ -26,7 +26,7 @@ _LATEST_START_S, _LATEST_LONE_S = 2400.0, 7200.0
 _OPEN = 0.5
 # A full rack that is opened again tops up within minutes what hose and bowls had lost; a shut tap
 # gives nothing.
-_FULL_WITHIN_S, _TOPPED_UP_G = 600.0, 0.3
+_FULL_WITHIN_S, _TOPPED_UP_G = 420.0, 0.3
 # A flow ends below this, or below that share of what it has been at its strongest.
 _FLOW_ENDS_G_PER_MIN, _FLOW_ENDS_SHARE = 1.0, 0.25
 _LONGEST_S, _LONGEST_SLOW_S = 3600.0, 4 * 3600.0

@@ -114,7 +114,8 @@ class Settings:
     settle_s: from the end of filling to the start of the soak's clock.
     cause_shift: factors on the prior odds of causes, by carb (from 1), from the job record.
     bowls_measured: whether the bowls' volumes are this rack's own: else a fill that is short says
-    as little about a needle as about the description.
+    as little about a needle as about the description. rack_full: somebody says that the rack is
+    full already, so that no fill is waited for.
     """
 
     geometry: BenchGeometry = field(default_factory=_untold)
@@ -125,6 +126,7 @@ class Settings:
     settle_s: float = 1800.0
     cause_shift: Mapping[int, Mapping[Cause, float]] = field(default_factory=dict)
     bowls_measured: bool = False
+    rack_full: bool = False
 
     @property
     def reference(self) -> EvaporationRates:

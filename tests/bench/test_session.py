@@ -132,6 +132,21 @@ def test_no_flow_is_said_to_be_a_shut_tap(tmp_path):
     assert "tap" in bench.session.reason
 
 
+def test_a_full_rack_is_soaked_again(tmp_path):
+    """As the bench itself advises: ended, and begun again with the bowls full."""
+    bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(1.0), every_s=2.0)
+    bench.start()
+    bench.run(0.9)
+    bench.service.end("by command")
+    again = bench.service.start_soak("again", None, cautions_confirmed=True, filled=True)
+    bench.run(0.9)
+    events = bench.journal.read_events(again)
+    phases = [event.data["phase"] for event in events if event.kind == "phase"]
+    assert phases == ["preflight", "filling", "settling", "soaking"]
+    assert bench.session.soaked_s > 0
+    assert not bench.session.alarms
+
+
 def test_commands_are_refused_when_they_make_no_sense(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
     service = bench.service

@@ -42,6 +42,7 @@ if (canRun) {
       title: form.get("title").trim(),
       job: form.get("job") || null,
       confirmed: form.getAll("caution"),
+      filled: form.has("filled"),
     };
     const found = await act("soak", body, "start_begun");
     if (found === null) return;
