@@ -30,7 +30,7 @@ class Budget:
     @property
     def weep_gate(self) -> float:
         """Share of the weep test of each gate."""
-        return 0.3 * self.total / self.gates if self.gates else 0.0
+        return 0.39 * self.total / self.gates if self.gates else 0.0
 
     @property
     def running(self) -> float:

@@ -16,14 +16,14 @@ from soakmon.watch.rows import Floats
 # Dark rate as a multiple of the expected one, and its weight for a bench (judgement; no rate was
 # ever published).
 _RATES = (
-    (0.25, 0.3), (1.0, 0.37), (3.0, 0.2), (10.0, 0.07), (30.0, 0.03),
-    (100.0, 0.015), (300.0, 0.01), (1000.0, 0.005),
+    (0.25, 0.32), (1.0, 0.4), (3.0, 0.21), (10.0, 0.045), (30.0, 0.012),
+    (100.0, 0.006), (300.0, 0.004), (1000.0, 0.003),
 )  # fmt: skip
 MULTIPLES: Floats = np.array([multiple for multiple, _ in _RATES])
 _BENCH: Floats = np.log([weight for _, weight in _RATES])
 # Chance that a gate is one step beside its bench, to either side; that it is noisy by itself; that
 # what it counts is something else: drops, flicker.
-_BESIDE, _NOISY, _ELSE = 0.2, 0.008, 0.1
+_BESIDE, _NOISY, _ELSE = 0.2, 0.005, 0.1
 
 
 def _gate_given_bench() -> Floats:

@@ -29,18 +29,19 @@ CELL_S = 900.0
 _AGAIN_S = 1800.0
 # How drops of a leak keep time, and how likely: closely, with drops lost, roughly, hardly, not.
 _RHYTHMS = (
-    (Rhythm(40, 3, 0.02), 0.45),
+    (Rhythm(40, 3, 0.02), 0.5),
     (Rhythm(40, 3, 0.35), 0.2),
-    (Rhythm(8, 0, 0.1), 0.2),
-    (Rhythm(3, 0, 0.1), 0.1),
-    (Rhythm(1, 0), 0.05),
+    (Rhythm(8, 0, 0.03), 0.1),
+    (Rhythm(8, 0, 0.3), 0.1),
+    (Rhythm(3, 0, 0.15), 0.07),
+    (Rhythm(1, 0), 0.03),
 )
 _MOST_EVENTS = 1500
 _ROWS_APART = 1.5
 _DARK_AMONG_DROPS = 2.0
 # Chances of the stories without a leak beside dark counts. A story of chance p wakes people on no
 # more than (share of the budget) / p of the nights on which it is true (Ville's inequality).
-_FLICKER, _CLUSTERS = 0.15, 0.12
+_FLICKER, _CLUSTERS = 0.1, 0.06
 # A switched load: how many of its counts other gates hear too, and the chance of each.
 _HEARD: Floats = np.array([0.25, 0.65])
 _SWITCHED: Floats = np.array([0.003, 0.02])
