@@ -25,7 +25,7 @@ class Budget:
     @property
     def weep_mass(self) -> float:
         """Share of the weep test on mass alone."""
-        return (0.05 if self.gates else 0.35) * self.total
+        return (0.05 if self.gates else 0.44) * self.total
 
     @property
     def weep_gate(self) -> float:

@@ -44,7 +44,7 @@ _DARK_AMONG_DROPS = 2.0
 _FLICKER, _CLUSTERS = 0.1, 0.06
 # A switched load: how many of its counts other gates hear too, and the chance of each.
 _HEARD: Floats = np.array([0.25, 0.65])
-_SWITCHED: Floats = np.array([0.003, 0.02])
+_SWITCHED: Floats = np.array([0.0015, 0.02])
 _CYCLE_S = (120.0, 3600.0)
 # It is heard from early on, or begins some time of the day.
 _SOON_S, _DAY_S = 3600.0, 86400.0

@@ -9,13 +9,15 @@ import numpy as np
 from soakmon.watch.rows import Floats, Rows
 
 _AT_ONCE_S = 1.5
+# In longer rows several gates that drip count together as a matter of course.
+_LONGEST_S = 60.0
 
 
 def without_knocks(rows: Rows, spacing_s: Floats) -> tuple[Rows, Floats]:
     """Rows with knocks taken out of their drop counts, and the times (s) of the knocks.
 
     spacing_s: (n,) time since the previous row. In rows up to 1.5 s apart, one or two counts on
-    two or more gates are a knock; in longer rows only the same small count on three or more.
+    two or more gates are a knock; in rows of up to a minute only a single one on three or more.
     """
     if rows.gates < 2 or not (rows.drops > 0).any():
         return rows, np.zeros(0)
@@ -23,7 +25,7 @@ def without_knocks(rows: Rows, spacing_s: Floats) -> tuple[Rows, Floats]:
     hit = (counts > 0).sum(axis=1)
     small = counts.max(axis=1, initial=0.0) <= 2
     at_once = (hit >= 2) & (spacing_s <= _AT_ONCE_S)
-    several = (hit >= 3) & (counts.max(axis=1, initial=0.0) == 1)
+    several = (hit >= 3) & (counts.max(axis=1, initial=0.0) == 1) & (spacing_s <= _LONGEST_S)
     knock = small & (at_once | several)
     if not knock.any():
         return rows, np.zeros(0)
