@@ -95,6 +95,8 @@ def stand_still(bench: Stepped, seconds: float, *, sampler_first: bool = True) -
     if sampler_first:
         bench.service.sample()
     bench.service.keep()
+    # At once, whatever the worker does.
+    assert not bench.simulation.feed_open
     bench.service.sample()
     bench.service.drain()
 
