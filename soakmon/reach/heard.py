@@ -22,14 +22,14 @@ _MOST_NEW, _MOST_KNOWN = 1000, 100
 class Heard:
     """Events from memory; `hear` may be called from any thread, does not block and never raises.
 
-    Either of the two may be first, and each event is taken from whichever is: alarms are known by
-    their `uid`, all else by what it says. kinds: what is listened to. kept: from before a restart.
+    Either of the two may be first, and each event is taken from whichever is: what has a `uid` is
+    known by that, all else by what it says, as often as it was said. kinds: what is listened to.
     """
 
     def __init__(self, kinds: Container[str], wall_s: Callable[[], float]) -> None:
         self.kinds, self.wall_s = kinds, wall_s
         self.new: deque[Event] = deque(maxlen=_MOST_NEW)
-        self.alarms: dict[str, None] = {}
+        self.marks: dict[str, None] = {}
         self.ahead: dict[str, int] = {}  # how often memory told it more than the journal, or less
 
     def hear(self, t_s: float, kind: str, data: dict[str, Any]) -> None:
@@ -54,26 +54,26 @@ class Heard:
 
     def _known(self, event: Event, key: str, step: int) -> bool:
         """Whether the other side has told it; step: 1 for memory, -1 for the journal."""
-        if event.kind == "alarm":
-            known = key in self.alarms
-            self.alarms[key] = None
+        if event.data.get("uid"):
+            known = key in self.marks
+            self.marks[key] = None
         else:
             before = self.ahead.pop(key, 0)
             known = before * step < 0
             if before + step:
                 self.ahead[key] = before + step
-        for kept in (self.alarms, self.ahead):
+        for kept in (self.marks, self.ahead):
             while len(kept) > _MOST_KNOWN:
                 kept.pop(next(iter(kept)))
         return known
 
     def kept(self) -> dict[str, Any]:
         """What is known, for after a restart."""
-        return {"alarms": list(self.alarms), "ahead": dict(self.ahead)}
+        return {"marks": list(self.marks), "ahead": dict(self.ahead)}
 
     def remember(self, kept: dict[str, Any]) -> None:
         """Take up what was known before a restart."""
-        self.alarms = dict.fromkeys(kept.get("alarms", [])) | self.alarms
+        self.marks = dict.fromkeys(kept.get("marks", [])) | self.marks
         self.ahead = {str(key): int(count) for key, count in kept.get("ahead", {}).items()}
 
 

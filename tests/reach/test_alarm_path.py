@@ -102,6 +102,11 @@ def test_two_alarms_that_look_alike_are_two(tmp_path):
         ears.alarm(uid, kind="weep")
     ears.outlet.step()
     assert ears.titles() == ["Weep, carb 2: bench"] * 2
+    # Those of old journals have no mark.
+    for _ in range(2):
+        ears.service.event("alarm", t_s=9.0, **ALARM | {"kind": "weep", "carb": 3})
+    ears.outlet.step()
+    assert ears.titles()[2:] == ["Weep, carb 3: bench"] * 2
     close(ears.outlet, ears.service)
 
 
