@@ -62,7 +62,7 @@ def _taken_up(service: Service, entry: SoakEntry) -> tuple[Session, float] | str
     phases = [event.data for event in events if event.kind == "phase"]
     if phases and phases[-1]["phase"] == Phase.ENDED:
         return str(phases[-1].get("reason", ""))
-    session = service.new_session(told_in(events))
+    session = service.new_session(told_in(events), _bench_of(entry, service.bench))
     try:
         _remember(service, session, entry, events)
     except Exception as error:  # whatever it was: the bench must start, and the soak must end

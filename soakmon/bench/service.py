@@ -457,14 +457,14 @@ class Service:
         needed = self.bench.phone.needed
         return machine + check_outlets(self.outlets(), phone_needed=needed)
 
-    def new_session(self, told: Told) -> Session:
-        """A session of this bench, by what the records tell."""
+    def new_session(self, told: Told, judged_as: Bench | None = None) -> Session:
+        """A session by what the records tell; judged_as: the bench as it was when it began."""
 
         def around() -> list[Check]:
             return [*self.check_around(), *check_told(told)]
 
         gates = self.parts.gates.count
-        settings = told.applied(self.bench.settings())
+        settings = told.applied((judged_as or self.bench).settings())
         return Session(
             self.bench, gates, self._record, self.feed, around,
             settings=settings, conclude=self._conclude,

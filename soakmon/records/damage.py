@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from soakmon.errors import DamagedError, TroubleError
-from soakmon.records.journal import Journal
+from soakmon.records.journal import Journal, highest
 from soakmon.records.packing import unpack
 
 Row = dict[str, Any]
@@ -25,6 +25,8 @@ log = logging.getLogger(__name__)
 MARK = ".damaged-"
 # What is read in some seconds from a slow card: larger journals are not checked whole at a start.
 _WHOLE_BYTES = 100_000_000
+# Numbers of events and batches that could not be read, and were given: fewer than these.
+_BEYOND, _MAY_BE_LOST = 1_000_000_000, 10_000_000
 _SMALL = ("soak", "event", "cursor", "memo", "poison", "floor")
 
 
@@ -60,7 +62,7 @@ def _opened(path: Path, wall_s: float) -> Opened:
             set_aside(path, wall_s)
     aside = _asides(path)[-1]
     log.error("the journal is damaged (%s): it is kept as %s", why, aside)
-    _begin_anew(path, aside, wall_s)
+    _begin_anew(path, aside)
     return Opened(Journal(path), aside, why)
 
 
@@ -101,8 +103,21 @@ def fault_in(journal: Journal) -> str:
 
 
 def _asides(path: Path) -> list[Path]:
+    """The journals that were set aside, the last one last."""
     found = path.parent.glob(f"{path.name}{MARK}*")
-    return sorted(p for p in found if not p.name.endswith(("-wal", "-shm")))
+    return sorted((one for one in found if _number(one) is not None), key=lambda p: _number(p) or 0)
+
+
+def _number(aside: Path) -> int | None:
+    text = aside.name.rpartition(MARK)[2]
+    return int(text) if text.isascii() and text.isdigit() else None
+
+
+def _next_aside(path: Path, wall_s: float) -> Path:
+    """A place of its own, also when the clock does not know what time it is."""
+    asides = _asides(path)
+    last = _number(asides[-1]) if asides else None
+    return path.with_name(f"{path.name}{MARK}{max(int(wall_s), (last or 0) + 1)}")
 
 
 def set_aside(path: Path, wall_s: float) -> None:
@@ -110,8 +125,7 @@ def set_aside(path: Path, wall_s: float) -> None:
 
     Move the file first, then its log, which belongs to it and to no other.
     """
-    aside = path.with_name(f"{path.name}{MARK}{wall_s:.0f}")
-    path.rename(aside)
+    path.rename(_next_aside(path, wall_s))
     _after_a_crash(path)
 
 
@@ -127,7 +141,7 @@ def _after_a_crash(path: Path) -> None:
         log_file.rename(last.with_name(f"{last.name}-wal"))
 
 
-def _begin_anew(path: Path, aside: Path, wall_s: float) -> None:
+def _begin_anew(path: Path, aside: Path) -> None:
     """A new journal beside the place, with what can be read of the old one, then put there."""
     part = path.with_name(f"{path.name}.part")
     for left in path.parent.glob(f"{part.name}*"):
@@ -135,8 +149,11 @@ def _begin_anew(path: Path, aside: Path, wall_s: float) -> None:
     with closing(Journal(part)) as journal:
         soaks = _salvage(aside, journal.connection)
         soaks = max([soaks, *_reported(path.parent)])
-        # Numbers of events and batches are counts: seconds since 1970 are beyond all of them.
-        floor = (soaks, int(wall_s), int(wall_s))
+        events, batches = (
+            max(_BEYOND, read + _MAY_BE_LOST)
+            for read in (highest(journal.connection, "event"), highest(journal.connection, "batch"))
+        )
+        floor = (soaks, batches, events)
         journal.connection.execute("INSERT INTO floor VALUES (?, ?, ?)", floor)
         journal.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     part.rename(path)

@@ -24,7 +24,7 @@ from soakmon.records.writer import Writer, speaks_of_damage
 from soakmon.watch.averaging import join
 from soakmon.watch.rows import Rows
 
-__all__ = ["BATCH_S", "Anchor", "Event", "Journal", "SoakEntry"]
+__all__ = ["BATCH_S", "Anchor", "Event", "Journal", "SoakEntry", "connected", "highest"]
 
 # A commit costs the card two of its pages, whatever is in it: small database pages and fifteen
 # seconds between commits keep a day under 50 MB.
@@ -90,7 +90,7 @@ class Journal:
             path.parent.mkdir(parents=True, exist_ok=True)
             connection = connect(path)
             migrate(connection, str(path))
-            numbers = [_highest(connection, table) for table in ("soak", "batch", "event")]
+            numbers = [highest(connection, table) for table in ("soak", "batch", "event")]
         except (sqlite3.Error, OSError) as error:
             told = f"{path}: the journal cannot be opened: {error}"
             raise (DamagedError if speaks_of_damage(error) else TroubleError)(told) from None
@@ -313,9 +313,9 @@ class Journal:
         return str(self._all("PRAGMA integrity_check")[0][0])
 
 
-def _highest(connection: sqlite3.Connection, table: str) -> int:
+def highest(connection: sqlite3.Connection, table: str) -> int:
     """The highest number that was given in a table, also by a journal that was set aside."""
-    highest, floor = connection.execute(
+    found, floor = connection.execute(
         f"SELECT (SELECT max(id) FROM {table}), (SELECT max({table}) FROM floor)"
     ).fetchone()
-    return max(int(highest or 0), int(floor or 0))
+    return max(int(found or 0), int(floor or 0))

@@ -237,8 +237,8 @@ def test_an_alarm_that_the_readings_hold_and_the_events_do_not_is_told(tmp_path)
     bench.journal.connection.close()
     bench.service.latch.close()
 
-    def found(told):
-        session = seen(told)
+    def found(*given):
+        session = seen(*given)
         push = session.decider.push
 
         def pushed(rows):
@@ -271,6 +271,16 @@ def test_an_alarm_that_only_the_latch_remembers_is_in_the_soak_again(tmp_path):
     assert not back.simulation.feed_open
     third = again(tmp_path, back)
     assert len(third.alarms()) == 1
+
+
+def test_a_soak_is_judged_by_the_bench_as_it_was_when_it_began(tmp_path):
+    bench = begun(tmp_path, 0.05)
+    was = bench.session.settings
+    rack = bench.bench.rack.model_copy(update={"bowl_volume_ml": 55.0})
+    bench.bench = bench.bench.model_copy(update={"rack": rack})
+    back = again(tmp_path, bench)
+    assert back.service.bench.rack.bowl_volume_ml == 55
+    assert back.session.settings == was
 
 
 def test_readings_at_which_the_program_fails_have_a_verdict_all_the_same(tmp_path):

@@ -6,8 +6,10 @@ import subprocess
 
 import pytest
 
+from soakmon import report_cli
 from soakmon.bench import reports as module
 from soakmon.bench.reports import FILES, Reports
+from soakmon.records.holding import holding
 from soakmon.records.journal import Journal
 from tests.desk import Desk
 from tests.records.test_journal import ENTRY, anchor, row
@@ -150,6 +152,16 @@ def test_a_soak_that_saw_nothing_has_its_report_and_owes_nothing_more(tmp_path, 
     done = Desk(tmp_path)("report", "1")
     assert done.code == 3
     assert all((tmp_path / "reports" / "soak-1" / name).is_file() for name in FILES)
+    assert journal.owed() == []
+
+
+def test_two_reports_are_never_made_at_once(tmp_path, monkeypatch):
+    journal = ended(tmp_path, 1)
+    monkeypatch.setattr(report_cli, "_WAITS_S", 0.3)
+    with holding(tmp_path, name="report.lock"):
+        assert "another report is being made" in Desk(tmp_path)("report", "1").err
+    assert journal.owed() == [1]
+    assert Desk(tmp_path)("report", "1").code == 3
     assert journal.owed() == []
 
 
