@@ -15,7 +15,7 @@ from sim.parts import SimulatedBench, SteppedClock
 from sim.scenario import Scenario
 from soakmon.bench.service import Service
 from soakmon.config import Bench
-from soakmon.errors import SoakmonError
+from soakmon.errors import SoakmonError, TroubleError
 from soakmon.reach.health import Board, State
 from soakmon.reach.phone_outlet import PhoneOutlet
 from soakmon.reach.supervise import ReachError
@@ -65,9 +65,9 @@ class Phone:
 class Life:
     """The bench of one history; `service` is None while it is down.
 
-    told: calls of `concluded`; rows: (soak, t_s, mass_g, world time) of all rows that were made;
-    deaths: world times at which the process ended; fell: why it could not start, if that was no
-    matter of its files.
+    reports: soaks whose report was made; rows: (soak, t_s, mass_g, world time) of all rows that
+    were made; deaths: world times at which the process ended; fell: why it could not start, if
+    that was no matter of its files.
     """
 
     def __init__(self, folder: Path, scenario: Scenario, every_s: float, soak_h: float) -> None:
@@ -83,7 +83,7 @@ class Life:
         self.boot = 1
         self.service: Service | None = None
         self.outlet: PhoneOutlet | None = None
-        self.told: list[int] = []
+        self.reports: set[int] = set()
         self.rows: list[tuple[int, float, float, float]] = []
         self.deaths: list[float] = []
         self.born_s = 0.0
@@ -110,11 +110,10 @@ class Life:
             self.bury()
 
     def _begin(self) -> None:
+        # What fell while nobody listened is counted by nobody.
+        self.faulty.world.new_edges()
         journal = Journal(self.folder / "journal.db")
-        service = Service(
-            self.bench, self.faulty.parts(), journal,
-            boot=f"boot {self.boot}", concluded=self.told.append,
-        )  # fmt: skip
+        service = Service(self.bench, self.faulty.parts(), journal, boot=f"boot {self.boot}")
         self.service = service
         self.born_s = self.world_s()
         self._listen(service)
@@ -146,6 +145,13 @@ class Life:
             return take(work, held)
 
         service.carry_out = carry_out  # type: ignore[method-assign]
+
+    def _report(self, service: Service) -> None:
+        """Make the reports that are owed, and note it; the disk may refuse the note."""
+        with suppress(sqlite3.Error, TroubleError):
+            for soak in service.journal.owed():
+                self.reports.add(soak)
+                service.journal.owe(soak, owed=False)
 
     def die(self) -> None:
         """The process ends here, without a word; the system takes the power from the valve."""
@@ -201,6 +207,9 @@ class Life:
             with suppress(OSError):
                 service.read_air()
         service.drain()
+        # What the disk refused is tried again, as the writer's own thread does it.
+        service.journal.writer.commit()
+        self._report(service)
         if self.outlet is not None:
             self.outlet.patience_s = 0.002 if self.phone.way == "hangs" else 1.0
             with suppress(ReachError, sqlite3.Error):

@@ -191,6 +191,7 @@ class Watch:
             assert journal.check() == "ok"
             soaks = journal.soaks()
             assert self.begun <= {entry.id for entry in soaks}, "(c) a soak that began is gone"
+            assert not journal.owed(), "(c) a report that nobody makes"
             for entry in soaks:
                 self._concluded(journal, entry)
                 self._rows(journal, entry.id)
@@ -202,7 +203,7 @@ class Watch:
         assert entry.verdict is not None, "(c) no verdict"
         kinds = [event.kind for event in journal.read_events(entry.id)]
         assert kinds.count("verdict") == 1, f"(c) {kinds.count('verdict')} verdicts"
-        assert entry.id in self.life.told, "(c) neither report nor job hears of the soak"
+        assert entry.id in self.life.reports, "(c) no report"
         outcome = entry.verdict["verdict"]
         ever = self.life.faulty.faults.ever
         innocent = not self.leaks and not ever & {Gate.NOISY, Valve.LEAKS, Valve.OPENS}

@@ -1,0 +1,12 @@
+"""Three hundred histories; `python -m tests.faults` makes as many as you like."""
+
+from __future__ import annotations
+
+from hypothesis import settings
+
+from tests.faults.machine import Histories
+
+TestHistories = Histories.TestCase
+TestHistories.settings = settings(
+    max_examples=300, stateful_step_count=12, deadline=None, derandomize=True, print_blob=True
+)
