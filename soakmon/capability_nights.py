@@ -17,8 +17,9 @@ from sim.record import Recording, simulate
 from sim.scenario import Scenario
 from soakmon.capability.bound import Noise
 from soakmon.capability.evaluate import Case, Isolation, Night, Owner, Result, Way, judged
+from soakmon.physics.evaporating import fuel_of_air_c
 from soakmon.physics.expectation import expected_loss
-from soakmon.watch.evaporation import FUEL_LAG_S, Evaporation, lagged
+from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.past import MOST, Past, PastSoak
 from soakmon.watch.settings import DESCRIBED, Settings, described
 
@@ -157,11 +158,8 @@ def blank_scale(scenario: Scenario) -> float:
 
 def _expected_g(blank: Recording) -> float:
     rows = blank.rows
-    fuel_c, last = [], float("nan")
-    for air_c in rows.air_c.tolist():
-        last = lagged(last, air_c, 60.0, FUEL_LAG_S)
-        fuel_c.append(last)
-    loss = expected_loss(blank.geometry, blank.fuel, rows.t_s, np.array(fuel_c))
+    fuel_c = fuel_of_air_c(rows.t_s, rows.air_c)
+    loss = expected_loss(blank.geometry, blank.fuel, rows.t_s, fuel_c)
     return float(loss.best_g[-1])
 
 

@@ -13,7 +13,6 @@ from soakmon.physics.fuels import Fuel
 from soakmon.physics.vapour import saturated_vapour_g_per_l, true_vapour_pressure_kpa
 
 _BIN_S = 600.0
-_DEAD_BAND_C = 0.1
 
 
 def expansion_factor(
@@ -47,38 +46,12 @@ def expelled_g(
     return floats(content_g * expansion_factor(fuel, temp_from_c, temp_to_c))
 
 
-def _bin_means(t_s: Floats, temp_c: Floats) -> tuple[Floats, Floats]:
-    """Return bin centres and the mean of the piecewise linear temperature over each bin."""
+def bin_means(t_s: Floats, temp_c: Floats) -> tuple[Floats, Floats]:
+    """Return edges of bins of about ten minutes, and the mean of the record over each."""
     count = max(1, round((t_s[-1] - t_s[0]) / _BIN_S))
     edges = np.linspace(t_s[0], t_s[-1], count + 1)
     times = np.union1d(t_s, edges)
     values = np.interp(times, t_s, temp_c)
     area = np.concatenate(([0.0], np.cumsum(np.diff(times) * (values[1:] + values[:-1]) / 2)))
     means = np.diff(area[np.searchsorted(times, edges)]) / np.diff(edges)
-    return (edges[1:] + edges[:-1]) / 2, means
-
-
-def _play(temp_c: Floats) -> Floats:
-    """Follow a temperature with backlash, so that flicker does not ratchet breaths."""
-    follower = np.empty_like(temp_c)
-    at = temp_c[0]
-    for i, value in enumerate(temp_c):
-        at = min(max(at, value - _DEAD_BAND_C / 2), value + _DEAD_BAND_C / 2)
-        follower[i] = at
-    return follower
-
-
-def breathed_g(fuel: Fuel, vapour_space_ml: float, t_s: Floats, temp_c: Floats) -> Floats:
-    """Return cumulative grams breathed out, (n,), along a temperature record.
-
-    Every rise expels and no fall takes back, so thermometer noise would add up without end. The
-    record is averaged over ten minutes (glass and fuel follow the air no faster) and
-    rises within 0.1 °C are left out.
-    """
-    if t_s.size < 2:
-        return np.zeros_like(t_s)
-    centres, means = _bin_means(t_s, temp_c)
-    smooth = _play(means)
-    steps = expelled_g(fuel, vapour_space_ml, smooth[:-1], smooth[1:])
-    total = np.concatenate(([0.0], np.cumsum(steps)))
-    return floats(np.interp(t_s, centres, total))
+    return edges, means

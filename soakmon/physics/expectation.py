@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from soakmon.physics.arrays import Floats, FloatsIn, floats
-from soakmon.physics.breathing import breathed_g, expelled_g
+from soakmon.physics.breathing import bin_means, expelled_g
 from soakmon.physics.diffusion import vent_loss_g_per_h_per_m, vent_shape_m
+from soakmon.physics.evaporating import Evaporating, bowl_shape_m, vapour_space_ml
 from soakmon.physics.fuels import Fuel
-from soakmon.physics.geometry import BenchGeometry, Bowl
+from soakmon.physics.geometry import BenchGeometry
 from soakmon.physics.permeation import hose_loss_g_per_h
-from soakmon.physics.weathering import weathered_loss_g
 
 _NORMAL_95 = 1.959964
 _BREATHING_REL_SD = 0.3
@@ -48,25 +48,10 @@ class Expectation:
     high_g: Floats
 
 
-def _bowl_shape_m(bowl: Bowl) -> float:
-    """Vent shape in series with the still vapour between fuel level and vent."""
-    still = bowl.headroom_mm / bowl.area_mm2 * 1e3
-    return 1 / (1 / vent_shape_m(bowl.vent) + still)
-
-
-def vapour_space_ml(geometry: BenchGeometry) -> float:
-    """Return the vapour space in ml that breathes: bottle after filling the rack, and bowls."""
-    bottle = geometry.bottle
-    taken = geometry.hose.volume_ml + sum(bowl.volume_ml for bowl in geometry.bowls)
-    ullage = min(bottle.capacity_ml, bottle.capacity_ml - bottle.fill_ml + taken)
-    headroom = sum(bowl.area_mm2 * bowl.headroom_mm * 1e-3 for bowl in geometry.bowls)
-    return max(0.0, ullage) + headroom
-
-
 def evaporation_rates(geometry: BenchGeometry, fuel: Fuel, temp_c: FloatsIn) -> EvaporationRates:
     """Return evaporation by part at fuel temperature temp_c (°C): diffusion and permeation only."""
     unit = vent_loss_g_per_h_per_m(fuel, temp_c)
-    bowls = sum(_bowl_shape_m(bowl) for bowl in geometry.bowls)
+    bowls = sum(bowl_shape_m(bowl) for bowl in geometry.bowls)
     return EvaporationRates(
         bottle=floats(vent_shape_m(geometry.bottle.vent) * unit),
         hose=hose_loss_g_per_h(geometry.hose, temp_c),
@@ -124,23 +109,19 @@ def expected_loss(
 def _cumulative_parts(
     geometry: BenchGeometry, fuel: Fuel, t_s: Floats, temp_c: Floats
 ) -> tuple[Floats, Floats, Floats, Floats]:
-    """Cumulative grams of bottle, hose, bowls and breathing."""
-    density = fuel.density_15c_kg_per_m3 * 1e-3
-    unit = _cumulative(t_s, vent_loss_g_per_h_per_m(fuel, temp_c))
-    bottle_mass = density * geometry.bottle.fill_ml
-    bottle = weathered_loss_g(fuel, vent_shape_m(geometry.bottle.vent) * unit, bottle_mass)
-    bowls = np.zeros_like(t_s)
-    for bowl in geometry.bowls:
-        bowls += weathered_loss_g(fuel, _bowl_shape_m(bowl) * unit, density * bowl.volume_ml)
-    hose = _cumulative(t_s, hose_loss_g_per_h(geometry.hose, temp_c))
-    breathing = breathed_g(fuel, vapour_space_ml(geometry), t_s, temp_c)
+    """Cumulative grams of bottle, hose, bowls and breathing; fuel follows no faster than a bin."""
+    if t_s.size < 2:
+        nothing = np.zeros_like(t_s)
+        return nothing, nothing, nothing, nothing
+    edges, means = bin_means(t_s, temp_c)
+    model = Evaporating(geometry, fuel)
+    model.step(0.0, float(temp_c[0]), 1.0)
+    sums = [(0.0, 0.0, 0.0, 0.0)]
+    for hours, mean_c in zip((np.diff(edges) / 3600).tolist(), means.tolist(), strict=True):
+        model.step(hours, mean_c, 1.0)
+        sums.append((model.bottle_g, model.hose_g, model.bowls_g, model.breathing_g))
+    bottle, hose, bowls, breathing = (np.interp(t_s, edges, part) for part in np.array(sums).T)
     return bottle, hose, bowls, breathing
-
-
-def _cumulative(t_s: Floats, rate_g_per_h: Floats) -> Floats:
-    """Trapezoidal integral of a rate, starting at 0."""
-    steps = np.diff(t_s) / 3600.0 * (rate_g_per_h[1:] + rate_g_per_h[:-1]) / 2
-    return floats(np.concatenate((np.zeros(min(1, t_s.size)), np.cumsum(steps))))
 
 
 def _bounds(best: Floats, sd: Floats) -> tuple[Floats, Floats]:

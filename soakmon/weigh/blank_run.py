@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from soakmon.physics.arrays import Floats
+from soakmon.physics.evaporating import fuel_of_air_c
 from soakmon.physics.expectation import expected_loss
 from soakmon.physics.fuels import Fuel
 from soakmon.physics.geometry import BenchGeometry
@@ -83,7 +84,7 @@ def blank_run(
         raise ValueError(f"a blank run needs {LEAST_HOURS:g} hours; this one has {hours:.1f}")
     air_c = np.interp(t_s, t_s[known], air_c[known])
     alone = replace(geometry, bowls=())
-    expectation = expected_loss(alone, fuel, t_s, air_c)
+    expectation = expected_loss(alone, fuel, t_s, fuel_of_air_c(t_s, air_c))
     ends = max(len(t_s) // 10, 2)
     first, last = slice(0, ends), slice(-ends, None)
     began, ended = _end(t_s, mass_g, first), _end(t_s, mass_g, last)

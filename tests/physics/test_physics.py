@@ -9,9 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from soakmon.physics.breathing import breathed_g, expansion_factor, expelled_g
+from soakmon.physics.breathing import expansion_factor, expelled_g
 from soakmon.physics.diffusion import stefan_flux_mol_per_m2_s, vent_loss_g_per_h, vent_shape_m
 from soakmon.physics.drops import drop_mass_g, fallen_share, pendant_drop_g
+from soakmon.physics.evaporating import fuel_of_air_c
 from soakmon.physics.expectation import evaporation_rates, expected_loss
 from soakmon.physics.fuels import FUELS
 from soakmon.physics.geometry import BenchGeometry, Bottle, Bowl, Hose, Vent
@@ -24,6 +25,8 @@ from soakmon.physics.vapour import (
     vapour_molar_mass_g,
 )
 from soakmon.physics.weathering import pressure_share, weathered_loss_g
+from soakmon.watch.evaporation import Evaporation
+from soakmon.watch.settings import DESCRIBED, Settings
 
 fuels = st.sampled_from(sorted(FUELS)).map(FUELS.__getitem__)
 shop_c = st.floats(-5, 35)
@@ -76,14 +79,14 @@ def test_thermometer_noise_breathes_nothing():
     rng = np.random.default_rng(1)
     t_s = np.arange(0, 86400.0, 10)
     noisy = 20 + rng.normal(0, 0.06, len(t_s))
-    assert breathed_g(FUELS["petrol_a"], 300.0, t_s, noisy)[-1] < 0.01
+    assert expected_loss(BenchGeometry(), FUELS["petrol_a"], t_s, noisy).breathing_g[-1] < 0.01
 
 
 def test_breath_does_not_depend_on_how_often_the_record_was_read():
     def over_a_day(spacing_s):
         t_s = np.arange(0, 86400.0 + 1, spacing_s)
         temp_c = 20 + 4 * np.sin(2 * np.pi * t_s / 86400)
-        return breathed_g(FUELS["petrol_a"], 300.0, t_s, temp_c)[-1]
+        return expected_loss(BenchGeometry(), FUELS["petrol_a"], t_s, temp_c).breathing_g[-1]
 
     assert over_a_day(1.0) == pytest.approx(over_a_day(600.0), rel=0.03)
 
@@ -192,3 +195,28 @@ def test_petrol_vapour_is_between_butane_and_hexane():
 
 def test_a_longer_vent_has_a_smaller_shape():
     assert vent_shape_m(Vent(3, 20)) > vent_shape_m(Vent(3, 40)) > vent_shape_m(Vent(3, 80))
+
+
+def test_decider_and_blank_run_expect_the_same():
+    """One model: along a night's air they differ by their steps only."""
+    rng = np.random.default_rng(4)
+    t_s = np.arange(0.0, 86401.0, 60.0)
+    air_c = 18 + 4 * np.cos(2 * np.pi * t_s / 86400) + 0.03 * rng.normal(size=len(t_s))
+    settings = Settings(BenchGeometry(), FUELS["petrol_d"], DESCRIBED)
+    evaporation = Evaporation(settings)
+    for now_c in air_c[1:].tolist():
+        evaporation.step(60.0, now_c, np.nan, 1.0)
+    fuel_c = fuel_of_air_c(t_s, air_c)
+    other = expected_loss(settings.geometry, settings.fuel, t_s, fuel_c)
+    assert evaporation.total_g == pytest.approx(other.best_g[-1], rel=0.005)
+
+
+@given(st.floats(0.5, 5), st.floats(10, 60))
+def test_weathering_by_steps_is_the_closed_form(vent_mm, temp_c):
+    bowl = Bowl(volume_ml=20.0, vent=Vent(2 * vent_mm, 20.0))
+    geometry = replace(BenchGeometry(), bowls=(bowl,))
+    t_s = np.arange(0, 86401.0, 600)
+    fresh_g = 24 * float(evaporation_rates(geometry, FUELS["petrol_a"], temp_c).bowls)
+    loss = expected_loss(geometry, FUELS["petrol_a"], t_s, np.full(len(t_s), temp_c))
+    closed = float(weathered_loss_g(FUELS["petrol_a"], fresh_g, 20.0 * 0.745))
+    assert loss.bowls_g[-1] == pytest.approx(closed, rel=0.02)
