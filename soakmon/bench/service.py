@@ -513,6 +513,8 @@ class Service:
         if why := self.feed.begin(self._decide()):
             raise RefusedError(_MEANWHILE.format(why))
         if not self.latch.allocate():
+            # What was confirmed for this soak is not confirmed for any other.
+            self.feed.shut(self.latch.trouble)
             raise RefusedError(self.latch.trouble)
         air = self.sampler.air_c
         with self.lock:

@@ -146,6 +146,7 @@ def test_a_soak_does_not_begin_where_nothing_can_be_latched(tmp_path, monkeypatc
     with pytest.raises(Exception, match="No space left"):
         bench.start()
     assert bench.session is None
+    assert bench.service.feed.open() != ""
 
 
 def test_a_person_who_confirms_the_cautions_opens_a_latched_feed(tmp_path):
