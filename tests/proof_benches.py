@@ -60,7 +60,7 @@ def judged_benches(wanted: list[Case], keep: Path | None, processes: int) -> lis
         if keep is not None:
             with keep.open("a") as file:
                 file.write(json.dumps(result.as_dict()) + "\n")
-        if number % 100 == 0 or number == len(left):
+        if number % 25 == 0 or number == len(left):
             minutes = (time.monotonic() - start) / 60
             print(f"{len(done)} of {len(wanted)}, {minutes:.1f} min", file=sys.stderr, flush=True)
     return list(done.values())
