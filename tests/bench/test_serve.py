@@ -154,6 +154,25 @@ def test_a_simulated_bench_that_was_killed_does_not_say_that_no_time_went_by(tmp
     assert told == [f"until {until}, for nobody knows how long"]
 
 
+def test_a_report_that_the_kill_cut_off_is_made_after_the_next_start(tmp_path):
+    with served(tmp_path):
+        client = Client(tmp_path / "control.sock")
+        client.post("/soak", {"title": "t", "job": None, "cautions_confirmed": True})
+        time.sleep(0.5)
+        client.post("/end", {"reason": "enough"})
+        until_s = time.monotonic() + 20
+        while asked(tmp_path, "/soaks")[0]["verdict"] is None and time.monotonic() < until_s:
+            time.sleep(0.05)
+    report = tmp_path / "reports" / "soak-1" / "verdict.json"
+    assert Journal(tmp_path / "journal.db").owed() == [1]
+    with served(tmp_path):
+        until_s = time.monotonic() + 120
+        while Journal(tmp_path / "journal.db").owed() and time.monotonic() < until_s:
+            time.sleep(0.3)
+    assert report.is_file()
+    assert Journal(tmp_path / "journal.db").owed() == []
+
+
 def test_a_folder_that_cannot_be_had_is_tried_again(tmp_path):
     (tmp_path / "journal.db").mkdir()
     process = begin(tmp_path)

@@ -12,7 +12,9 @@ import pytest
 
 import hardware
 from hardware.one_wire import HIGHEST_C, LOWEST_C
+from soakmon.bench.serve import _EXIT_CODE
 from soakmon.cautions import CAUTIONS
+from soakmon.cli import BAD_INPUT, TROUBLE
 from soakmon.hardware_config import (
     CellSection,
     GatesSection,
@@ -88,6 +90,15 @@ def test_the_service_may_do_what_the_bench_needs_and_little_else():
     assert not {"PrivateDevices", "ProtectClock", "ProcSubset"} & one.keys()
     assert "adjtimex" in one["SystemCallFilter"]
     assert "hardware.shut_valve /etc/soakmon/bench.toml" in one["ExecStopPost"]
+
+
+@pytest.mark.parametrize("unit", UNITS, ids=lambda path: path.name)
+def test_only_what_a_person_must_mend_ends_the_trying(unit):
+    found = keys(unit)
+    assert found["Service.Restart"] == ["always"]
+    assert found["Service.RestartPreventExitStatus"] == [str(BAD_INPUT)]
+    assert found["Unit.StartLimitIntervalSec"] == ["0"]
+    assert _EXIT_CODE == TROUBLE != BAD_INPUT
 
 
 @pytest.mark.parametrize("unit", UNITS, ids=lambda path: path.name)
