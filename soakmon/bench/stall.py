@@ -18,8 +18,9 @@ _LEAST_READINGS = 10
 _REMEMBERS = 120
 # What the cell's noise and a needle's sip may amount to.
 _NOISE_G = 0.6
-# Longer, and nobody can say what the rack did meanwhile; again so soon, and it is no accident.
-LONGEST_S = 6 * 3600.0
+# Longer, and somebody may have taken the rack off, as after a restart; again so soon, and it is no
+# accident (judgement).
+LONGEST_S = 1800.0
 AGAIN_S = 3600.0
 
 
