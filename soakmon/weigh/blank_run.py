@@ -29,17 +29,23 @@ from soakmon.weigh.uncertainty import (
 LEAST_HOURS = 6.0
 # What the ratio still leaves open on another day: air movement, fuel from another drum.
 # Workshop judgement, no source.
-_ANOTHER_DAY_REL = 0.03
+_ANOTHER_DAY_REL = 0.05
+# From differences over one and four hours; what wanders comes back before it has strayed further.
+_SHORT_H, _LONG_H, _FURTHEST_G = 1, 4, 0.4
 
 
 @dataclass(frozen=True, slots=True)
 class BlankRun:
-    """Result: measured_g lost over hours, expected_g by the physics, and their ratio."""
+    """Result: measured_g lost over hours, expected_g by the physics, and their ratio.
+
+    wander_g: how far the cell may have strayed meanwhile, as its own readings show (one sd).
+    """
 
     hours: float
     measured_g: Measured
     expected_g: float
     scale: Measured
+    wander_g: float = 0.0
 
     @property
     def blank_scale(self) -> float:
@@ -49,7 +55,8 @@ class BlankRun:
     @property
     def blank_rel_sd(self) -> float:
         """For bench.toml: relative standard uncertainty of that, as another day would see it."""
-        return rss(self.scale.u / self.scale.value, _ANOTHER_DAY_REL)
+        strayed = self.wander_g / self.measured_g.value
+        return rss(self.scale.u / self.scale.value, strayed, _ANOTHER_DAY_REL)
 
     @property
     def believable(self) -> bool:
@@ -101,7 +108,21 @@ def blank_run(
     )
     measured = Measured(began.value - ended.value, u)
     _refuse_small(measured)
-    return BlankRun(hours, measured, expected, ratio(measured, Measured(expected, 0.0)))
+    scale = ratio(measured, Measured(expected, 0.0))
+    strays = _wander_g(t_s, mass_g + scale.value * best)
+    return BlankRun(hours, measured, expected, scale, strays)
+
+
+def _wander_g(t_s: Floats, still_g: Floats) -> float:
+    """How far a reading (n,) that should stand still has walked from end to end, one sd.
+
+    White noise differs as much over one hour as over four, a walk four times as much (in variance).
+    """
+    hour = ((t_s - t_s[0]) // 3600).astype(int)
+    means = np.array([still_g[hour == h].mean() for h in np.unique(hour)])
+    short, long = (float(np.mean((means[n:] - means[:-n]) ** 2)) for n in (_SHORT_H, _LONG_H))
+    per_h = max(long - short, 0.0) / (_LONG_H - _SHORT_H)
+    return min(float(np.sqrt(per_h * len(means))), _FURTHEST_G)
 
 
 def _end(t_s: Floats, mass_g: Floats, part: slice) -> Measured:

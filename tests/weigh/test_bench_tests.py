@@ -55,6 +55,19 @@ def test_the_stated_uncertainty_of_the_ratio_holds():
     assert 0.8 * noise < stated < 1.3 * noise
 
 
+def test_a_cell_that_walks_makes_the_ratio_unsure():
+    """A cell that walks 0.2 g in a day: as unsure is stated as comes out."""
+    rng = np.random.default_rng(3)
+    t_s, mass_g, air_c = blank(1.7)
+    off, stated = [], []
+    for _ in range(100):
+        walk = np.cumsum(rng.normal(0, 0.2 / np.sqrt(1440), len(t_s)))
+        result = blank_run(BenchGeometry(), FUEL, t_s, mass_g + walk, air_c)
+        off.append(result.blank_scale / 1.7 - 1)
+        stated.append(result.blank_rel_sd)
+    assert 0.7 < np.sqrt(np.mean(np.square(stated))) / np.std(off) < 1.5
+
+
 def test_gaps_do_not_matter_to_a_blank_run():
     t_s, mass_g, air_c = blank(1.2)
     mass_g[300:320] = np.nan
