@@ -15,7 +15,7 @@ from soakmon.bench.api import add_reading, add_records, add_refusals, add_safer
 from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
-from soakmon.errors import InputError
+from soakmon.errors import InputError, TroubleError
 from soakmon.page.access import Guard, add_denials, answers, runs, visitor
 from soakmon.page.door import Door
 from soakmon.page.fleet_routes import fleet_routes
@@ -58,7 +58,8 @@ def build_page(
     add_refusals(app)
     add_denials(app)
     app.add_exception_handler(InputError, _no_good)
-    app.add_exception_handler(StoreError, _no_accounts)
+    app.add_exception_handler(StoreError, _no_use)
+    app.add_exception_handler(TroubleError, _no_use)
     app.add_exception_handler(ClientDisconnect, _gone)
     app.add_exception_handler(RequestValidationError, _not_understood)
     app.add_exception_handler(HTTPException, _other)
@@ -111,8 +112,8 @@ async def _no_good(_: Request, error: Exception) -> JSONResponse:
     return JSONResponse({"problem": str(error)}, 422)
 
 
-async def _no_accounts(_: Request, error: Exception) -> JSONResponse:
-    """Trouble with page.db: in words, and not as a traceback for each call."""
+async def _no_use(_: Request, error: Exception) -> JSONResponse:
+    """Trouble with page.db or the disk: in words, and not as a traceback for each call."""
     return JSONResponse({"problem": str(error)}, 503)
 
 

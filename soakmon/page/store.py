@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from soakmon.errors import SoakmonError
+from soakmon.errors import InputError, SoakmonError, TroubleError
 
 _WAIT_S = 5.0
 _SEEN_EVERY_S = 60.0
@@ -40,8 +40,8 @@ CREATE TABLE IF NOT EXISTS link (
 """
 
 
-class StoreError(SoakmonError):
-    """page.db cannot be used: which file, and what to do."""
+class StoreError(InputError):
+    """page.db must be mended or moved away: which file, and what to do."""
 
 
 class Role(StrEnum):
@@ -68,7 +68,8 @@ def digest(secret: str) -> str:
 class Store:
     """page.db in the data folder, for its owner only. Times are wall time in s.
 
-    session_s: a sign-in unused for so long is over. Raises StoreError when it cannot be used.
+    session_s: a sign-in unused for so long is over. Raises StoreError when it cannot be used,
+    TroubleError when it cannot be used now.
     """
 
     def __init__(
@@ -96,10 +97,10 @@ class Store:
             self.connection.close()
             raise self._trouble(sqlite3.DatabaseError(" ".join(said.split())))
 
-    def _trouble(self, error: sqlite3.Error) -> StoreError:
-        """What is wrong with the file, and what to do."""
+    def _trouble(self, error: sqlite3.Error) -> SoakmonError:
+        """What is wrong with the file, and what to do: what may pass, or what must be mended."""
         if isinstance(error, sqlite3.OperationalError):
-            return StoreError(f"{self.path}: the page's accounts cannot be used now: {error}")
+            return TroubleError(f"{self.path}: the page's accounts cannot be used now: {error}")
         return StoreError(
             f"{self.path}: the page's accounts are damaged ({error}): move the file away and make "
             "them anew (soakmon page account); nothing else is lost"

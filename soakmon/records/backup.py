@@ -25,7 +25,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import IO
 
-from soakmon.errors import InputError
+from soakmon.errors import InputError, TroubleError
 from soakmon.records.identity import NAME as BENCH_ID
 from soakmon.records.jobs.files import FileStore, sha256_of
 from soakmon.records.jobs.store import DATABASE
@@ -66,7 +66,7 @@ def backup(folder: Path, target: Path) -> int:
         return len(copies)
     except (OSError, sqlite3.Error, tarfile.TarError) as error:
         part.unlink(missing_ok=True)
-        raise InputError(f"{target}: the backup failed: {error}") from None
+        raise TroubleError(f"{target}: the backup failed: {error}") from None
 
 
 def _own(path: Path) -> IO[bytes]:

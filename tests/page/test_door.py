@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import re
 import socket
+import sqlite3
 import subprocess
 import time
+from contextlib import closing
 
 import pytest
 from typer.testing import CliRunner
@@ -13,7 +15,7 @@ from typer.testing import CliRunner
 from soakmon.bench.reports import FILES
 from soakmon.cli import app as program
 from soakmon.config import parse_bench
-from soakmon.errors import InputError, SoakmonError
+from soakmon.errors import InputError, TroubleError
 from soakmon.page.door import CODE_S, Door, SlowDownError
 from soakmon.page.serving import open_page
 from soakmon.page.store import Role, Store, StoreError
@@ -249,7 +251,17 @@ def test_damaged_accounts_are_told_by_their_file(tmp_path, page):
     with pytest.raises(StoreError, match=r"page\.db: the page's accounts are damaged .*: move"):
         Store(path, 60.0)
     made = CliRunner().invoke(program, ["page", "list", "--data", str(tmp_path)])
-    assert isinstance(made.exception, SoakmonError)
+    assert isinstance(made.exception, InputError)
+
+
+def test_accounts_that_another_holds_may_be_had_later(tmp_path, monkeypatch):
+    path = tmp_path / "page.db"
+    Store(path, 60.0).close()
+    monkeypatch.setattr("soakmon.page.store._WAIT_S", 0.0)
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN EXCLUSIVE")
+        with pytest.raises(TroubleError, match=r"page\.db: .* cannot be used now: .*locked"):
+            Store(path, 60.0).set_account("ada", Role.LOOK, "no hash")
 
 
 def test_accounts_that_fail_while_the_page_is_served_are_told_in_words(paged, caplog):

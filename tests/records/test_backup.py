@@ -20,7 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sim.scenarios import SCENARIOS
-from soakmon.errors import InputError
+from soakmon.errors import InputError, TroubleError
 from soakmon.job_soak import counsel
 from soakmon.page.store import Role, Store
 from soakmon.records.backup import backup, restore
@@ -270,6 +270,11 @@ def test_whatever_is_changed_in_an_archive_is_told_in_one_line(changes, cut):
             restore(Path(name) / "b.tgz", Path(name) / "new")
         except InputError as error:
             assert len(str(error).splitlines()) == 1  # noqa: PT017 - it may be restored as well
+
+
+def test_a_backup_that_cannot_be_written_may_be_tried_again(data, tmp_path):
+    with pytest.raises(TroubleError, match="the backup failed"):
+        backup(data, tmp_path / "no such folder" / "b.tgz")
 
 
 def _mode(path):
