@@ -20,6 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sim.scenarios import SCENARIOS
+from soakmon.bench.asked import RefusedError
 from soakmon.errors import InputError, TroubleError
 from soakmon.job_soak import counsel
 from soakmon.page.store import Role, Store
@@ -90,8 +91,11 @@ def test_a_backup_of_a_running_soak_is_whole_and_the_soak_goes_on_from_it(tmp_pa
     assert again.journal.check() == "ok"
     assert float(again.journal.read_rows(1).t_s[-1]) == committed_s
     again.service._take_up()
-    assert again.session.phase == "soaking"
-    assert again.simulation.feed_open
+    # Its latch is not in a backup: it is watched on to its verdict, but nothing opens the feed.
+    assert again.session.phase == "isolating"
+    with pytest.raises(RefusedError, match="stays shut"):
+        again.service.resume_feed(cautions_confirmed=True)
+    assert not again.simulation.feed_open
     assert again.journal.soaks()[0].job == job
     again.run(3)
     again.journal.close()
