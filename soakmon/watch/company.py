@@ -51,13 +51,15 @@ class Near:
 
     others_per_s: how many counts per s the company of other gates makes then; follows_per_s: and
     what the gate itself has just counted; others: whether another gate counted within a minute;
-    chance: how likely that was by chance, NaN where the count only follows one of its own.
+    chance: how likely that was by chance, NaN where the count only follows one of its own; third:
+    it is the third at once: a drop has one satellite at most.
     """
 
     others_per_s: float
     follows_per_s: float
     others: bool
     chance: float
+    third: bool = False
 
     @property
     def per_s(self) -> float:
@@ -84,6 +86,7 @@ class Company:
         self.own_s: list[list[float]] = [[] for _ in range(gates)]
         self.others_s: list[list[float]] = [[] for _ in range(gates)]
         self.last_s = [-math.inf] * gates
+        self.at_once = [0] * gates
         self.shared = [0.0] * gates
         self.by_chance = [0.0] * gates
 
@@ -118,8 +121,10 @@ class Company:
         self.last_s[gate] = count.t_s
         seconds = max(count.t_s - self.start_s, 2 * near_s)
         chance = -math.expm1(-len(moments) * 2 * near_s / seconds)
+        self.at_once[gate] = self.at_once[gate] + 1 if follows else 1
         if follows:
-            return Near(company, _FOLLOWED / follows_s, False, math.nan)
+            third = self.at_once[gate] == 3 and count.spacing_s <= _AT_ONCE_S
+            return Near(company, _FOLLOWED / follows_s, False, math.nan, third)
         self.shared[gate] += float(around > 0)
         self.by_chance[gate] += chance
         return Near(company, 0.0, around > 0, chance)

@@ -4,7 +4,9 @@ These stories compete over the times of the counts, as point processes:
 - dark counts: Poisson at an unknown small rate, of which the other gates tell (see `dark`);
 - flicker: minutes full of counts (sun, a loose lead; see `flicker`);
 - clusters of any length (see `clusters`);
-- something that keeps time but is heard by other gates too: a load that switches on and off;
+- something that keeps time but is heard by other gates too, or several times at once: a load that
+  switches on and off;
+- something fast that hardly keeps time: only the mass tells it from drops;
 - a leak: dark until a first drop, then drops that keep time, more or less (see `renewal`).
 In each of them a count may also be the company of others (see `company`).
 """
@@ -43,13 +45,18 @@ _DARK_AMONG_DROPS = 2.0
 # more than (share of the budget) / p of the nights on which it is true (Ville's inequality).
 _FLICKER, _CLUSTERS = 0.1, 0.06
 # A switched load: how many of its counts other gates hear too, and the chance of each.
+# The last one chatters: so often it counts thrice at once, and drops with a satellite never should.
 _HEARD: Floats = np.array([0.25, 0.65])
-_SWITCHED: Floats = np.array([0.0015, 0.02])
+_THRICE, _DROPS_THRICE = 0.35, 0.01
+_SWITCHED: Floats = np.array([0.0015, 0.02, 0.005])
 _CYCLE_S = (120.0, 3600.0)
+# Something fast and rough: its chance, and how fast; the rhythms that are rough.
+_ROUGH, _FAST_S, _ROUGH_FROM = 0.02, 300.0, 2
 # It is heard from early on, or begins some time of the day.
 _SOON_S, _DAY_S = 3600.0, 86400.0
 # Counts that company explains better than any rate of dark counts could.
 _COMPANY_PER_S = 1e-3
+_ROUGH_SHARE = sum(weight for _, weight in _RHYTHMS[_ROUGH_FROM:])
 
 
 @kept
@@ -77,7 +84,7 @@ class GateEvidence:
         self.dark_before: list[Floats] = []
         self.rhythms_at: list[list[Floats]] = [[] for _ in _RHYTHMS]
         self.switched_at: list[Floats] = []
-        self.switched: Floats = np.zeros(len(_HEARD))
+        self.switched: Floats = np.zeros(len(_SWITCHED))
         # How much like drops the counts were, by the time for which the beam was dark.
         self.likeness_at: list[float] = []
         self.likeness = 0.0
@@ -109,7 +116,7 @@ class GateEvidence:
         self.likeness += likeness
         self.last_event_s = t_s
         self.log_dark = self.log_dark + np.log(self.dark + company_per_s)
-        self.switched = self.switched + near.heard(_HEARD)
+        self.switched = self.switched + np.append(near.heard(_HEARD), _chatter(near))
         for cluster in self.clusters:
             cluster.add(t_s, company_per_s)
         if near.others_per_s < _COMPANY_PER_S:
@@ -163,18 +170,38 @@ class GateEvidence:
             for rhythm, at, (_, weight) in zip(self.rhythms, self.rhythms_at, _RHYTHMS, strict=True)
         ]
         first = self._log_dark(np.array(self.dark_before), times) - math.log(CELL_S)
-        strays = self.among_per_s * (t_s - times)
-        leak = np.logaddexp.reduce(since) + (first - strays)[:, None]
-        no_leak = np.logaddexp(self.log_no_leak(t_s), self._log_switched(leak))
-        return times, leak - no_leak
+        before = (first - self.among_per_s * (t_s - times))[:, None]
+        leak = np.logaddexp.reduce(since) + before
+        rough = np.logaddexp.reduce(since[_ROUGH_FROM:]) + before
+        others = np.logaddexp(self._log_switched(leak), self._log_rough(rough))
+        return times, leak - np.logaddexp(self.log_no_leak(t_s), others)
+
+    @property
+    def _log_begins(self) -> Floats:
+        """(C,) log-chance that something which is no leak begins in each onset cell."""
+        since_s = np.array(self.cells) - self.start_s
+        begins = 0.5 * np.exp(-since_s / _SOON_S) / _SOON_S + 0.5 / _DAY_S
+        return np.asarray(np.log(begins * CELL_S))
+
+    def _log_rough(self, rough: Floats) -> float:
+        """Log-likelihood of something fast that hardly keeps time."""
+        fast = rough[:, self.rates > 1 / _FAST_S]
+        each = math.log(_ROUGH / _ROUGH_SHARE / fast.shape[1])
+        return float(log_sum(fast + self._log_begins[:, None] + each))
 
     def _log_switched(self, leak: Floats) -> float:
         """Log-likelihood of something that keeps time as a leak does, but is heard elsewhere."""
-        since_s = np.array(self.cells) - self.start_s
-        begins = 0.5 * np.exp(-since_s / _SOON_S) / _SOON_S + 0.5 / _DAY_S
         heard = self.switched - np.array(self.switched_at) + np.log(_SWITCHED)
         cycles = leak[:, (self.rates < 1 / _CYCLE_S[0]) & (self.rates > 1 / _CYCLE_S[1])]
-        by_cell = log_sum(heard, -1) + np.log(begins * CELL_S / cycles.shape[1])
+        by_cell = log_sum(heard, -1) + self._log_begins - math.log(cycles.shape[1])
         # What keeps time without drops looks like none.
         by_cell += np.array(self.likeness_at) - self.likeness
         return float(log_sum(cycles + by_cell[:, None]))
+
+
+def _chatter(near: Near) -> float:
+    """Log of how much likelier a count's moment is of a load that chatters than of drops."""
+    once = math.log((1 - _THRICE) / (1 - _DROPS_THRICE))
+    if math.isfinite(near.chance):
+        return once
+    return math.log(_THRICE / _DROPS_THRICE) - once if near.third else 0.0

@@ -87,7 +87,25 @@ def insects(rng: np.random.Generator) -> Counts:
     return counts
 
 
-NO_LEAKS = [noise_at_all_gates, one_noisy_gate, a_compressor, shaking, insects]
+def a_load_that_chatters(rng: np.random.Generator) -> Counts:
+    """At one gate alone, but several times at once."""
+    counts, times = dark(rng), np.cumsum(1200.0 * rng.lognormal(0, 0.08, 60))
+    edges = np.repeat(times, rng.integers(2, 6, 60))
+    counts[0] = np.append(counts[0], edges + rng.uniform(0, 1.5, len(edges)))
+    return counts
+
+
+def a_beam_on_the_edge(rng: np.random.Generator) -> Counts:
+    """Light comes and goes about once a minute for hours: only a mass that stays tells."""
+    counts = dark(rng)
+    counts[3] = np.append(counts[3], 30_000 + np.cumsum(rng.gamma(1.5, 30.0, 200)))
+    return counts
+
+
+NO_LEAKS = [
+    noise_at_all_gates, one_noisy_gate, a_compressor, shaking, insects, a_load_that_chatters,
+    a_beam_on_the_edge,
+]  # fmt: skip
 
 
 @pytest.mark.parametrize("story", NO_LEAKS)
