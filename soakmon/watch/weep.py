@@ -196,7 +196,7 @@ class Weep:
         self.filter.begun = PARTS + half
         exposure = np.zeros(ONSETS)
         exposure[:half] = self.exposure_h[::2]
-        self.exposure_h = exposure
+        self.exposure_h = self.filter.exposed_h = exposure
         self.onset_step_s *= 2
 
     def onset_prior(self) -> Floats:
