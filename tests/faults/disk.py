@@ -14,6 +14,7 @@ from enum import StrEnum
 from typing import Any
 from unittest.mock import patch
 
+_CONNECT = sqlite3.connect
 _WRITES = ("INSERT", "UPDATE", "DELETE", "COMMIT", "BEGIN IMMEDIATE", "CREATE", "ALTER")
 _MORTAL = (
     "soakmon/bench/", "soakmon/records/journal.py", "soakmon/records/waiting.py",
@@ -49,7 +50,6 @@ class Disk:
         self.lines_left: int | None = None
         self.after = False
         self.open: list[sqlite3.Connection] = []
-        self.connect = sqlite3.connect
 
     @contextmanager
     def in_place(self) -> Iterator[None]:
@@ -67,7 +67,7 @@ class Disk:
             def executemany(self, text: str, values: Any) -> sqlite3.Cursor:
                 return disk.run(text, lambda: super(Connection, self).executemany(text, values))
 
-        found = self.connect(*args, **more, factory=Connection)
+        found = _CONNECT(*args, **more, factory=Connection)
         self.open.append(found)
         return found
 

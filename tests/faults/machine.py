@@ -48,7 +48,7 @@ _ROOM = Path("/dev/shm")
 _BY_ITSELF = ("preflight", "filling", "settling", "soaking")
 _PHASES = ("idle", *_BY_ITSELF, "isolating", "ended")
 _SHORT = st.sampled_from([10.0, 60.0, 200.0])
-_GAPS = st.sampled_from([1.0, 40.0, 700.0, 7 * 3600.0, 30 * 3600.0])
+_GAPS = st.sampled_from([1.0, 40.0, 700.0, 2400.0, 7 * 3600.0, 30 * 3600.0])
 _JUMPS = st.sampled_from([-86400.0 * 400, -3600.0, -1.0, 1.0, 3600.0, 86400.0 * 400])
 
 

@@ -21,7 +21,7 @@ _TOLD_WITHIN_S = 10.0
 _BACK_S = {"refuses": 65.0, "hangs": 950.0}
 _LOST_S = 15.0
 # And some seconds in which the service starts.
-_REOPENS_WITHIN_S = 6 * 3600.0 + 60.0
+_REOPENS_WITHIN_S = 1800.0 + 60.0
 # What filling may take too much, and the total after it, with a minute of the slowest reading.
 _MAY_ESCAPE_G = 110.0
 _GUARD = frozenset(map(str, Code))
