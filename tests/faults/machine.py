@@ -6,6 +6,7 @@ import shutil
 import tempfile
 from collections.abc import Callable
 from concurrent.futures import Future
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -111,11 +112,11 @@ class Histories(RuleBasedStateMachine):
     @rule(twice=st.booleans())
     def start(self, twice: bool) -> None:
         asked = [self._confirmed(_COMMANDS["start"]) for _ in range(1 + twice)]
-        self.tick()
+        lived = self.tick()
         done = [a for a in asked if a is not None and a.done() and a.exception() is None]
         assert len(done) <= 1, "a doubled start began two soaks"
-        # One that began while no disk took it is lost with its process, and never opened the feed.
-        if self.life.disk.state is State.WELL:
+        # One that no disk has taken yet is lost with its process, and has never opened the feed.
+        if lived and self.life.disk.state is State.WELL:
             self.watch.begun |= {one.result() for one in done}
 
     @rule()
@@ -254,14 +255,13 @@ class Histories(RuleBasedStateMachine):
     def teardown(self) -> None:
         if not hasattr(self, "placed"):
             return
-        try:
+        with ExitStack() as last:
+            last.callback(shutil.rmtree, self.folder, ignore_errors=True)
+            last.push(self.placed)
+            last.callback(self.life.bury)
+            last.callback(self.life.phone.set, "up")
             self._end_well()
             self.watch.look_back()
-        finally:
-            self.life.phone.set("up")
-            self.life.bury()
-            self.placed.__exit__(None, None, None)
-            shutil.rmtree(self.folder, ignore_errors=True)
 
     def _end_well(self) -> None:
         """All is mended, and what still runs is ended."""

@@ -11,6 +11,9 @@ import numpy as np
 from sim.parts import SimulatedBench
 from soakmon.bench.ports import BenchParts, Edge, Press, Reading
 
+# What stays in a bottle that runs out.
+_DREGS_G = 1.0
+
 
 class Cell(StrEnum):
     """What is wrong with the load cell's readings."""
@@ -239,4 +242,5 @@ class FaultyBench:
         if self.faults.valve is Valve.LEAKS and not self.world.feed_open:
             bottle = self.world.world.bottle_g
             held_g = float(bottle.sum())
-            bottle *= max(1 - self.faults.leak_g_per_s * seconds / max(held_g, 1e-6), 0.0)
+            left_g = max(held_g - self.faults.leak_g_per_s * seconds, min(held_g, _DREGS_G))
+            bottle *= left_g / max(held_g, 1e-9)
