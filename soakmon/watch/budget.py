@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+_GATES = 4
+
 
 @dataclass(frozen=True, slots=True)
 class Budget:
@@ -29,8 +31,11 @@ class Budget:
 
     @property
     def weep_gate(self) -> float:
-        """Share of the weep test of each gate."""
-        return 0.39 * self.total / self.gates if self.gates else 0.0
+        """Share of the weep test of each gate.
+
+        Of few gates no more than of four: what wakes people there is no chance of the draw.
+        """
+        return 0.39 * self.total / max(self.gates, _GATES) if self.gates else 0.0
 
     @property
     def running(self) -> float:

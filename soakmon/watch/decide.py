@@ -208,7 +208,11 @@ class Decider:
     def _begin(self, average: Average) -> None:
         self.weep = Weep(self.settings, average.t_s, self.tally.gates, average.mass_g)
         self.soak_s = average.t_s
-        for t_s, gate, count in self.tally.recent(self.finder.started_s):
+        # Of a rack that is filled again, what was counted before says nothing of what it does now.
+        fills = [t_s for name, t_s in self.phases if name == Phase.FILLING]
+        since_s = min(fills[-1] if fills else self.finder.started_s, average.t_s)
+        self.weep.count_from(since_s)
+        for t_s, gate, count in self.tally.recent(since_s):
             self.weep.hear(gate, t_s, count, 1.0, math.nan)
 
     def _begin_mass(self, average: Average) -> None:

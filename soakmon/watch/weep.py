@@ -162,6 +162,12 @@ class Weep:
         if feed_open > 0:
             self.fed_s = t_s
 
+    def count_from(self, t_s: float) -> None:
+        """The gates have been listened to since a time before the start."""
+        dark_per_h = self.gates[0].dark_per_h if self.gates else 0.0
+        self.gates = [GateEvidence(LEAKS / drop, dark_per_h, t_s) for drop in self.drop_g]
+        self.company = Company(len(self.gates), t_s)
+
     def hear(self, gate: int, t_s: float, count: int, spacing_s: float, dark_ms: float) -> None:
         """Counts of a gate in the spacing_s before t_s, dark for dark_ms (NaN: unknown)."""
         self.company.hear(gate, t_s, count, spacing_s, dark_ms)

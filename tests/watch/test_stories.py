@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from soakmon.watch.budget import Budget
+from soakmon.watch.decide import watched
 from soakmon.watch.settings import Settings
 from soakmon.watch.weep import LEAKS, ONSETS, Weep
+from tests.watch.nights import night
 
 H, DAY = 3600.0, 86400.0
 DROP_G = 0.0133
@@ -195,3 +198,15 @@ def test_how_long_the_beam_was_dark_counts(dark_ms: float, more: bool):
         ratios.append(weep.gate_ratio(0, SAYS_NOTHING))
     unknown, known = ratios
     assert known > unknown + 1 if more else known < unknown - 5
+
+
+def test_counts_before_a_rack_is_filled_again_wake_nobody():
+    """Half a day after the first fill more fuel is let in; till then a few counts."""
+    rows = night(3, hours=16, spacing_s=10.0)
+    taken = 60.0 * np.clip((rows.t_s - 11 * H) / 120.0, 0, 1)
+    filled = 125.0 * np.clip((rows.t_s - 600) / 120.0, 0, 1)
+    drops = np.zeros_like(rows.drops)
+    drops[np.searchsorted(rows.t_s, np.array([1.0, 1.3, 6.0, 9.4]) * H)] = [0, 1, 0, 0]
+    mass_g = rows.mass_g + 200.0 - filled - taken
+    decider = watched(replace(rows, mass_g=mass_g, drops=drops), Settings())
+    assert not [alarm for alarm in decider.alarms if alarm.carb is not None]
