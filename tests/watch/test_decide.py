@@ -38,11 +38,11 @@ def test_a_weep_under_a_gate_is_found_with_carb_rate_and_onset(leak_g_per_h, car
     assert verdict.alarms[0].t_s >= 3 * 3600
 
 
-def test_a_drop_a_minute_is_alarmed_within_ten_minutes():
+def test_a_drop_a_minute_is_alarmed_within_a_quarter_of_an_hour():
     rate = 60 * 0.0133
     verdict = judged(night(1, leak_g_per_h=rate, onset_h=6, carb=3, spacing_s=1.0, hours=8))
     assert verdict.alarms[0].carb == 3
-    assert verdict.alarms[0].t_s - 6 * 3600 < 600
+    assert verdict.alarms[0].t_s - 6 * 3600 < 900
 
 
 def test_a_leak_no_gate_sees_is_found_by_mass_and_blamed_on_no_carb():
