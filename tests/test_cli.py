@@ -24,6 +24,24 @@ def soakmon(*args: str, cwd: Path | None = None, stdin: bytes = b"") -> subproce
     )
 
 
+# A bench that its owner has measured, with a blank run.
+MEASURED = """
+[hose]
+permeation_g_per_m2_day = 122.0
+
+[priors]
+bowls_rel_sd = 0.15
+blank_scale = 1.0
+"""
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory) -> str:
+    path = tmp_path_factory.mktemp("bench") / "bench.toml"
+    path.write_text(MEASURED)
+    return str(path)
+
+
 @pytest.fixture(scope="module")
 def tight_run(tmp_path_factory) -> Path:
     path = tmp_path_factory.mktemp("run") / "tight.csv"
@@ -45,15 +63,16 @@ def test_a_rehearsal_ends_in_a_verdict_with_report(tmp_path):
     assert verdict["verdict"] == "leaking"
 
 
-def test_replaying_the_readings_of_a_report_gives_the_same_verdict(tmp_path):
-    first = soakmon("rehearse", "drain-plug-weep", "--json", "--report", "out", cwd=tmp_path)
-    again = soakmon("replay", "out/readings.csv", "--json", cwd=tmp_path)
+def test_replaying_the_readings_of_a_report_gives_the_same_verdict(tmp_path, measured):
+    known = ("--json", "--bench", measured)
+    first = soakmon("rehearse", "drain-plug-weep", *known, "--report", "out", cwd=tmp_path)
+    again = soakmon("replay", "out/readings.csv", *known, cwd=tmp_path)
     assert json.loads(first.stdout) == json.loads(again.stdout)
 
 
 @pytest.mark.parametrize(("phase", "code"), [((), 0), (("--phase", "soaking"), None)])
-def test_json_is_all_that_is_printed(tight_run, phase, code):
-    done = soakmon("replay", str(tight_run), "--json", *phase)
+def test_json_is_all_that_is_printed(tight_run, measured, phase, code):
+    done = soakmon("replay", str(tight_run), "--json", "--bench", measured, *phase)
     verdict = json.loads(done.stdout)
     codes = {"tight": 0, "leaking": 1, "not_proven": 3}
     assert done.returncode == codes[verdict["verdict"]]
@@ -66,8 +85,8 @@ def test_a_stricter_criterion_cannot_be_proven(tight_run):
     assert done.returncode == 3
 
 
-def test_standard_input_is_read(tight_run):
-    done = soakmon("replay", "-", "--json", stdin=tight_run.read_bytes())
+def test_standard_input_is_read(tight_run, measured):
+    done = soakmon("replay", "-", "--bench", measured, stdin=tight_run.read_bytes())
     assert done.returncode == 0
 
 

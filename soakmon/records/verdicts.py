@@ -11,7 +11,7 @@ import numpy as np
 
 from soakmon.watch.curve import Curve
 from soakmon.watch.decide import Decision
-from soakmon.watch.verdict import Alarm, Band, Cause, Fault, Outcome, Suspect, Verdict
+from soakmon.watch.verdict import Alarm, Band, Cause, Fault, Leak, Outcome, Suspect, Verdict
 
 
 def verdict_from(data: Mapping[str, Any]) -> Verdict:
@@ -31,7 +31,15 @@ def verdict_from(data: Mapping[str, Any]) -> Verdict:
             for one in data["suspects"]
         ),
         tuple(Fault(**fault) for fault in data["faults"]),
+        # Verdicts of earlier versions do not tell their leaks one by one.
+        tuple(_leak(leak) for leak in data.get("leaks", ())),
     )
+
+
+def _leak(data: Mapping[str, Any]) -> Leak:
+    low, high = (data["since_s"][key] for key in ("low", "high"))
+    band = _band(data["leak_g_per_h"])
+    return Leak(data["carb"], band, (low, high), data["until_s"], data["lost_g"])
 
 
 def _band(data: Mapping[str, float | None]) -> Band:

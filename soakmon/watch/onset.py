@@ -26,7 +26,10 @@ _SHOWS_G, _AS_BEFORE = 1.0, 0.5
 def by_onset(weep: Weep, mass: Floats) -> Floats:
     """(J,) log-weight of each onset by the mass alone; none of those that lie ahead."""
     weight = np.logaddexp.reduce(mass + np.log(RATE_PRIOR), axis=1) + np.log(weep.onset_prior())
-    return np.asarray(np.where(weep.onset_s < weep.last_s, weight, -np.inf))
+    # The first one at any rate, also while the soak has hardly begun.
+    ahead = weep.onset_s[1:] >= weep.last_s
+    weight[1:][ahead] = -np.inf
+    return np.asarray(weight)
 
 
 def flowing(weep: Weep, onsets: Floats) -> tuple[float, float]:

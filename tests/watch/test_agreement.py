@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from soakmon.watch.decide import watched
+from soakmon.watch.decide import Decider, watched
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome, Verdict
@@ -155,3 +155,15 @@ def test_a_storm_at_one_gate_over_a_bottle_that_loses_nothing_is_no_flood():
     ).verdict()
     assert verdict.outcome is Outcome.NOT_PROVEN
     assert DROP_G * drops.sum() > 20
+
+
+def test_a_verdict_may_be_asked_for_at_any_minute():
+    """An alarm of the gates may stand before the mass has told of a single onset."""
+    rows = night(3, leak_g_per_h=40.0, carb=2, hours=1, spacing_s=1.0)
+    made = Decider(Settings(), rows.gates, already_soaking=True)
+    for start in range(0, len(rows), 60):
+        made.push(rows.part(start, start + 60))
+        verdict = made.verdict()
+        if made.mass_running and math.isfinite(made.soak_s):
+            holds_together(verdict, rows)
+    assert made.alarms
