@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -26,6 +27,7 @@ _MOMENT_S = 5.0
 # As if it had been seen: half a company in two moments of the others.
 _SEEN, _OF = 0.5, 2.0
 _LEAST_CHANCE = 0.01
+_LATELY_S, _CROWDED = 3600.0, 0.3
 # Share of counts followed at once by another: ringing, a satellite, a load that chatters.
 _FOLLOWED, _FOLLOWS_S = 0.15, 1.0
 
@@ -119,8 +121,11 @@ class Company:
         follows_s = max(_FOLLOWS_S, count.spacing_s)
         follows = count.t_s - self.last_s[gate] <= follows_s
         self.last_s[gate] = count.t_s
-        seconds = max(count.t_s - self.start_s, 2 * near_s)
-        chance = -math.expm1(-len(moments) * 2 * near_s / seconds)
+        chance = _by_chance(moments, count.t_s, near_s, self.start_s)
+        if chance > _CROWDED:
+            # Where others count all the time, only what comes at once is company.
+            chance = _by_chance(moments, count.t_s, at_once_s, self.start_s)
+            around = _around(moments, count.t_s, at_once_s)
         self.at_once[gate] = self.at_once[gate] + 1 if follows else 1
         if follows:
             third = self.at_once[gate] == 3 and count.spacing_s <= _AT_ONCE_S
@@ -133,6 +138,20 @@ class Company:
 def _note(moments: list[float], t_s: float, spacing_s: float) -> None:
     if not moments or t_s - moments[-1] > max(_MOMENT_S, spacing_s):
         moments.append(t_s)
+
+
+def _by_chance(moments: list[float], t_s: float, near_s: float, start_s: float) -> float:
+    """Share of the time that lies near a moment: in the last hour, or ever if that is more.
+
+    Gates that drip at once meet by chance, and what keeps time covers more of it than what comes
+    at random.
+    """
+    ever_s = max(t_s - start_s, 2 * near_s)
+    ever = -math.expm1(-len(moments) * 2 * near_s / ever_s)
+    recent = moments[bisect_left(moments, t_s - _LATELY_S) : bisect_right(moments, t_s)]
+    covered_s = sum(min(after - before, 2 * near_s) for before, after in pairwise(recent))
+    covered_s += 2 * near_s if recent else 0.0
+    return max(ever, min(covered_s / min(ever_s, _LATELY_S), 1.0))
 
 
 def _around(moments: list[float], t_s: float, within_s: float) -> int:

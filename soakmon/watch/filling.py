@@ -230,9 +230,7 @@ class FillFinder:
         settled_s = average.t_s - self.ended_s
         if self._goes_on(average):
             self._begin(average)
-        elif settled_s >= self.settle_s and not (
-            settled_s < _SETTLES_WITHIN_S and self._dies_away()
-        ):
+        elif settled_s >= self.settle_s and not (settled_s < _SETTLES_WITHIN_S and self.dies_away):
             self.phase = str(Phase.SOAKING)
 
     def _goes_on(self, average: Average) -> bool:
@@ -242,7 +240,8 @@ class FillFinder:
         missing = self.taken_g < _WHOLE * self.expected_g and taken < self._most_g(average)
         return fast and missing and float(np.sum(average.drops)) < _OVERFLOWS
 
-    def _dies_away(self) -> bool:
+    @property
+    def dies_away(self) -> bool:
         """Whether what flows still becomes less: the last of the fill, not a leak."""
         if len(self.history) < _DIES_OVER:
             return False
