@@ -52,7 +52,7 @@ def test_the_whole_way_leaves_everything_and_says_it_is_invented(made):
     kinds = [one["kind"] for one in job["results"]]
     assert kinds == ["drain", "shots", "float", "rehearsal", "isolation"]
     assert all(check["done_by"] for check in job["checklist"])
-    for word in ("in force until", "good", "blank_scale", "LEAKING", "bowls alike", "even"):
+    for word in ("in force until", "good", "blank_scale", "LEAKING", "bowls alike", "spread"):
         assert word in printed, word
     document = pypdfium2.PdfDocument(folder / "report" / "report.pdf")
     first = document[0].get_textpage().get_text_range()

@@ -43,9 +43,9 @@ def test_a_stuck_needle_is_alarmed_within_ten_seconds_of_its_first_overflow():
         assert 0 <= alarms[0].t_s - night.truth.first_drop_s[3] <= 10
 
 
-def test_a_drop_a_minute_is_alarmed_within_ten_minutes_of_its_start():
+def test_a_drop_a_minute_is_alarmed_within_a_quarter_of_an_hour_of_its_start():
     for seed in (1, 2, 3):
         night = simulate(SCENARIOS["drop-a-minute"], seed=seed, hours=8)
         alarms = decide(night.rows, Settings()).verdict.alarms
         assert alarms[0].carb == 1
-        assert 0 <= alarms[0].t_s - night.truth.first_drop_s[1] <= 600
+        assert 0 <= alarms[0].t_s - night.truth.first_drop_s[1] <= 900

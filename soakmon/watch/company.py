@@ -147,8 +147,9 @@ def _by_chance(moments: list[float], t_s: float, near_s: float, start_s: float) 
     at random.
     """
     ever_s = max(t_s - start_s, 2 * near_s)
-    ever = -math.expm1(-len(moments) * 2 * near_s / ever_s)
-    recent = moments[bisect_left(moments, t_s - _LATELY_S) : bisect_right(moments, t_s)]
+    past = bisect_right(moments, t_s)
+    ever = -math.expm1(-past * 2 * near_s / ever_s)
+    recent = moments[bisect_left(moments, t_s - _LATELY_S) : past]
     covered_s = sum(min(after - before, 2 * near_s) for before, after in pairwise(recent))
     covered_s += 2 * near_s if recent else 0.0
     return max(ever, min(covered_s / min(ever_s, _LATELY_S), 1.0))

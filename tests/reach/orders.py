@@ -88,10 +88,10 @@ class Shop:
         self.processes[name].wait()
 
     def soak(self) -> None:
-        """Begin a soak, and let it come to its filling."""
+        """Begin a soak, and let the rack be filled: cut off before, it would be ended."""
         wait(lambda: self.client.get("/status").get("mass_g") is not None)
         self.client.post("/soak", {"title": "invented rack", "cautions_confirmed": True})
-        wait(lambda: self.client.get("/status")["phase"] == "filling", 30)
+        wait(lambda: self.client.get("/status")["phase"] == "settling", 90)
 
     def journal_alarms(self, count: int) -> None:
         """Alarms that reach the journal just before the power goes: nobody has been told."""

@@ -83,7 +83,7 @@ def test_the_first_page_tells_a_customer(tmp_path, night, paper, size):
 def test_the_details_are_all_there(tmp_path, night):
     report = printed(tmp_path, night)
     for word in (
-        "95 %", "Smallest leak this run could prove", "False-alarm budget", "Weep by mass 0.15 %",
+        "95 %", "Smallest leak this run could prove", "False-alarm budget", "Weep by mass 0.06 %",
         "Expected loss by part", "Hose wall", "Phases", "soaking", "Alarms", "carb 4 weeps",
         "Disturbances, and how they were treated", "Calibration in force", "2026-08-21",
         "capacity_ml = 600.0", "soakmon 0.", "the gasket fought back", "× 2", "readings.csv",

@@ -50,11 +50,30 @@ def test_the_company_of_a_fast_drip_is_chance():
     company = Company(2, 0.0)
     for t_s in np.arange(0.0, 40_000.0, 45.0).tolist():
         company.hear(1, t_s, 1, 1.0, math.nan)
+    heard = 0.0
     for n in range(10):
-        near = company.near(0, count(3000.0 + 3600.0 * n))
-        assert near.others
-        assert near.chance > 0.8
+        near = company.near(0, count(3000.0 + 3600.0 * n + 7.0 * n))
+        # Of what counts all the time only what comes at once is company.
+        assert near.chance < 0.2
+        heard += float(near.heard(np.array([0.65]))[0])
+    assert heard < 0
     assert near.others_per_s < 5e-4
+
+
+def test_two_drips_meet_by_chance_however_regular():
+    """Of 235 s and of 166 s: three in four drops of one fall within a minute of the other's."""
+    company = Company(2, 0.0)
+    heard = 0.0
+    times = sorted(
+        [(t_s, 0) for t_s in np.arange(3600.0, 40_000.0, 235.0).tolist()]
+        + [(t_s, 1) for t_s in np.arange(0.0, 40_000.0, 166.0).tolist()]
+    )
+    for t_s, gate in times:
+        company.hear(gate, t_s, 1, 1.0, math.nan)
+        for one in company.due(0, t_s - 60.0):
+            heard += float(company.near(0, one).heard(np.array([0.25]))[0])
+        company.due(1, t_s - 60.0)
+    assert heard < -10
 
 
 def test_counts_wait_for_company():
