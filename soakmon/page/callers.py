@@ -205,6 +205,7 @@ class Speaker(H11Protocol):
     def _key(self) -> Key:
         return self.client or ("", 0)
 
+    # The server's own class narrows the transport as well.
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """TLS, where there is any, is settled: from here on the transport can be told to go."""
         super().connection_made(transport)

@@ -141,7 +141,7 @@ class Writer:
             for entry in entries:
                 self.connection.execute(entry.statement, entry.values)
             self.connection.execute("COMMIT")
-        except Exception:
+        except Exception:  # whatever it was: nothing of it stays, and it is passed on
             self._back_out()
             raise
 
