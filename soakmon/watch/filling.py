@@ -41,7 +41,7 @@ _FILL_SHARE, _FILL_G = 0.3, 5.0
 _WHOLE = 0.95
 _GOES_ON_G_PER_MIN, _GOES_ON_SHARE = 3.0, 0.1
 # The last of a fill dies away: while it does, the rack has not settled.
-_DYING_G_PER_MIN, _DYING = 0.1, 0.8
+_DYING_G_PER_MIN, _DYING = 0.03, 0.85
 _SETTLES_WITHIN_S = 7200.0
 # Five drops in a minute under the bowls, and what leaves is no fill.
 _OVERFLOWS = 5.0
@@ -245,10 +245,10 @@ class FillFinder:
         """Whether what flows still becomes less: the last of the fill, not a leak."""
         if len(self.history) < _DIES_OVER:
             return False
-        half = _DIES_OVER // 2
+        half = len(self.history) // 2
         earlier, later = (
             float(np.mean([one.g_per_min for one in part]))
-            for part in (self.history[-_DIES_OVER:-half], self.history[-half:])
+            for part in (self.history[:half], self.history[half:])
         )
         return later > _DYING_G_PER_MIN and later < _DYING * earlier
 
