@@ -38,6 +38,9 @@ class Feed:
         self.forgiven: frozenset[Code] = frozenset()
         self.found = 0
         self.trouble = ""
+        # How often somebody began to shut the valve, and was done with it.
+        self.counting = threading.Lock()
+        self.begun = self.done = 0
 
     def confirm(self, seen: int) -> str:
         """Somebody at the bench has confirmed the cautions: the latch may be lifted once.
@@ -106,6 +109,8 @@ class Feed:
 
     def pause(self) -> None:
         """Shut the feed without latching it: the bench itself may open it again."""
+        with self.counting:
+            self.begun += 1
         self.wanted = False
         try:
             self.valve.shut()
@@ -114,6 +119,9 @@ class Feed:
             self.trouble = f"the valve cannot be shut ({error}): close the tap"
         else:
             self.trouble = ""
+        finally:
+            with self.counting:
+                self.done += 1
 
     def seen_open(self) -> None:
         """The guard has seen the feed open: from here on its limits are those of this opening."""
@@ -122,10 +130,12 @@ class Feed:
     def hold(self) -> None:
         """Keep it shut while it must be; `found` counts how often it was open all the same."""
         with self.lock:
+            begun, quiet = self.begun, self.begun == self.done
             broken = any(trip.code not in self.forgiven for trip in self.levels())
             must = not self.wanted or self.latch.reason is not None or broken
             if must and self.valve.is_open:
-                self.found += 1
+                # Who is just shutting it in another thread has not found it open.
+                self.found += quiet and begun == self.begun
                 self.pause()
 
 

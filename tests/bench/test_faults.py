@@ -165,6 +165,7 @@ def threaded(tmp_path, pace: float) -> tuple[Service, SimulatedBench, PacedClock
     return service, simulation, clock
 
 
+@pytest.mark.alone
 def test_a_disk_that_takes_seconds_to_sync_delays_no_sample(tmp_path):
     """Half a real second a commit, at twenty times the pace: ten seconds as the bench sees it."""
     service, _, clock = threaded(tmp_path, 20.0)
@@ -184,6 +185,7 @@ def test_a_disk_that_takes_seconds_to_sync_delays_no_sample(tmp_path):
     assert max(rows.t_s[1:] - rows.t_s[:-1]) < 2.5
 
 
+@pytest.mark.alone
 def test_a_blocked_main_thread_delays_no_sample(tmp_path):
     service, _, _ = threaded(tmp_path, 30.0)
     service.run()

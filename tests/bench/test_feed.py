@@ -189,3 +189,30 @@ def test_a_service_that_stops_opens_nothing(bench):
     bench.confirm()
     bench.feed.close()
     assert bench.feed.open() == "the service is stopping"
+
+
+def test_a_valve_that_is_just_being_shut_was_not_found_open(tmp_path):
+    """The sampler looks while another thread shuts it, which takes its time."""
+    bench = Bench(tmp_path)
+    bench.confirm()
+    assert bench.feed.open() == ""
+    shut, calls = bench.valve.shut, []
+
+    class Slow:
+        @property
+        def is_open(self) -> bool:
+            return bench.valve.is_open
+
+        def shut(self) -> None:
+            if not calls:
+                calls.append("looked")
+                bench.feed.hold()
+            shut()
+
+    bench.feed.valve = Slow()
+    bench.feed.pause()
+    assert calls == ["looked"]
+    assert bench.feed.found == 0
+    bench.valve.is_open = True
+    bench.feed.hold()
+    assert bench.feed.found == 1

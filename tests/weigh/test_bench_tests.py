@@ -328,7 +328,7 @@ def test_one_pump_has_no_spread():
 def test_float_gain(dry_g, gain_g):
     result = weighed(2, [dry_g, dry_g], [dry_g + gain_g] * 3)
     assert result.gain_g.value == pytest.approx(gain_g, abs=1e-9)
-    assert result.takes_fuel == (gain_g > 2 * result.gain_g.u)
+    assert result.takes_fuel == (gain_g > result.gain_g.expanded)
     assert result.gain_g.u > 0.03 / 3**0.5
 
 
