@@ -170,7 +170,7 @@ class FillFinder:
 
     def _most_g(self, average: Average) -> float:
         """More than this is no fill: less where somebody or the gates say that the rack is full."""
-        full = self.said_full or float(np.sum(average.drops)) >= _OVERFLOWS
+        full = self.said_full or _overflows(average)
         most = _MOST_IF_FULL if full else _MOST_OF_EXPECTED
         return most * self.expected_g + _MOST_OVER_G
 
@@ -238,7 +238,7 @@ class FillFinder:
         taken = self.full_g - average.mass_g
         fast = self._flow > max(_GOES_ON_G_PER_MIN, _GOES_ON_SHARE * self.peak_g_per_min)
         missing = self.taken_g < _WHOLE * self.expected_g and taken < self._most_g(average)
-        return fast and missing and float(np.sum(average.drops)) < _OVERFLOWS
+        return fast and missing and not _overflows(average)
 
     @property
     def dies_away(self) -> bool:
@@ -264,3 +264,8 @@ class FillFinder:
         if not self.found or not math.isfinite(self.taken_g):
             return False
         return abs(self.taken_g / self.expected_g - 1.0) > _DIFFERS
+
+
+def _overflows(average: Average) -> bool:
+    """Whether so much falls under the bowls that what leaves is no fill."""
+    return float(np.sum(average.drops)) >= _OVERFLOWS
