@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from soakmon.physics.belief import judgement, measured
+
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
 
 # A disconnected bridge was seen to stay within 0.13 g for weeks. A loss shows that the cell lives
 # when it is that share of what evaporation is expected to take, and beyond what such a one drifts.
-_SHARE, _DRIFTS_G = 0.3, 0.2
+_SHARE = judgement(0.3, "share")
+_DRIFTS_G = measured(0.2, "g")
 
 
 def alive(decider: Decider) -> bool:

@@ -12,12 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from soakmon.physics.belief import effort
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.state import kept
 
 Places = NDArray[np.int64]
 
-STEP_S = 60.0
+# As long as a mean of readings is taken over.
+STEP_S = effort(60.0, "s")
 
 
 @kept

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-_GATES = 4
+from soakmon.physics.belief import judgement
+
+# With fewer gates than these, each has a share as if there were so many.
+_GATES = judgement(4, "gates")
 
 
 @dataclass(frozen=True, slots=True)

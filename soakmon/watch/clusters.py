@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import math
 
+from soakmon.physics.belief import judgement
 from soakmon.watch.state import kept
 
 # For how long a count calls others, s.
-LASTS_S = (30.0, 120.0, 600.0, 1800.0, 10800.0)
-_CALLED = 0.9
+LASTS_S = judgement((30.0, 120.0, 600.0, 1800.0, 10800.0), "s")
+# Further counts that each count calls (judgement).
+_CALLED = judgement(0.9, "share")
 
 
 @kept

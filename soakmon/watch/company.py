@@ -16,20 +16,27 @@ from itertools import pairwise
 
 import numpy as np
 
+from soakmon.physics.belief import judgement
 from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
 
 # A bang is over within seconds, a disturbance within a minute (judgement), or a row.
-_AT_ONCE_S, NEAR_S = 2.0, 60.0
-_AT_ONCE_SHARE = 0.7
+_AT_ONCE_S = judgement(2.0, "s")
+NEAR_S = judgement(60.0, "s")
+_AT_ONCE_SHARE = judgement(0.7, "chance")
 # Counts of one gate so close are one moment of it.
-_MOMENT_S = 5.0
+_MOMENT_S = judgement(5.0, "s")
 # As if it had been seen: half a company in two moments of the others.
-_SEEN, _OF = 0.5, 2.0
-_LEAST_CHANCE = 0.01
-_LATELY_S, _CROWDED = 3600.0, 0.3
+_SEEN = judgement(0.5, "moments")
+_OF = judgement(2.0, "moments")
+# By chance at least so often, however seldom the others have counted.
+_LEAST_CHANCE = judgement(0.01, "chance")
+# How far back others count as lively, and the share of the time from which they crowd.
+_LATELY_S = judgement(3600.0, "s")
+_CROWDED = judgement(0.3, "chance")
 # Share of counts followed at once by another: ringing, a satellite, a load that chatters.
-_FOLLOWED, _FOLLOWS_S = 0.15, 1.0
+_FOLLOWED = judgement(0.15, "chance")
+_FOLLOWS_S = judgement(1.0, "s")
 
 
 @kept

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from soakmon.physics.belief import judgement
 from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable
 from soakmon.watch.evidence import evidence, shift
@@ -20,7 +21,8 @@ from soakmon.watch.weep import Weep
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
 
-_NOTHING_G_PER_H = 30.0
+# Where no smaller leak could be proven, nothing could.
+_NOTHING_G_PER_H = judgement(30.0, "g/h")
 
 
 def conclude(decider: Decider) -> Verdict:

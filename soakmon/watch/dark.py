@@ -10,20 +10,32 @@ import math
 
 import numpy as np
 
+from soakmon.physics.belief import judgement
 from soakmon.watch.logs import log_sum
 from soakmon.watch.rows import Floats
 
 # Dark rate as a multiple of the expected one, and its weight for a bench (judgement; no rate was
 # ever published).
-_RATES = (
-    (0.25, 0.32), (1.0, 0.4), (3.0, 0.21), (10.0, 0.045), (30.0, 0.012),
-    (100.0, 0.006), (300.0, 0.004), (1000.0, 0.003),
-)  # fmt: skip
+_RATES = judgement(
+    (
+        (0.25, 0.32),
+        (1.0, 0.4),
+        (3.0, 0.21),
+        (10.0, 0.045),
+        (30.0, 0.012),
+        (100.0, 0.006),
+        (300.0, 0.004),
+        (1000.0, 0.003),
+    ),
+    ("times", "weight"),
+)
 MULTIPLES: Floats = np.array([multiple for multiple, _ in _RATES])
 _BENCH: Floats = np.log([weight for _, weight in _RATES])
 # Chance that a gate is one step beside its bench, to either side; that it is noisy by itself; that
 # what it counts is something else: drops, flicker.
-_BESIDE, _NOISY, _ELSE = 0.2, 0.005, 0.1
+_BESIDE = judgement(0.2, "chance")
+_NOISY = judgement(0.005, "chance")
+_ELSE = judgement(0.1, "chance")
 
 
 def _gate_given_bench() -> Floats:

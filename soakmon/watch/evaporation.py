@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 
+from soakmon.physics.belief import judgement
 from soakmon.physics.evaporating import FUEL_LAG_S, Evaporating, lagged
 from soakmon.watch.settings import Settings
 from soakmon.watch.state import kept
 
-_SUPPOSED_C = 20.0
+# Where no thermometer has said anything yet.
+_SUPPOSED_C = judgement(20.0, "°C")
 kept(Evaporating)
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from soakmon.physics.belief import judgement
 from soakmon.watch.causes import Evidence
 from soakmon.watch.closing import leak_given_leaking
 from soakmon.watch.decay import PARTS, Shut
@@ -22,12 +23,13 @@ if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
 
 # Less than this with the feed shut, and what drips then tells nothing.
-_SHUT_FROM_S = 180.0
-_LOSES_FROM_H = 0.15
-_DROPS_FROM, _RECENT = 2, 30
-_JUST_BEGUN_S = 60.0
+_SHUT_FROM_S = judgement(180.0, "s")
+_LOSES_FROM_H = judgement(0.15, "h")
+_DROPS_FROM = judgement(2, "drops")
+_RECENT = judgement(30, "drops")
+_JUST_BEGUN_S = judgement(60.0, "s")
 # Drops that follow each other faster beat against the rows.
-_ROWS_APART = 10.0
+_ROWS_APART = judgement(10.0, "rows")
 
 
 def evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:

@@ -6,18 +6,23 @@ import math
 from dataclasses import dataclass
 from statistics import median
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.rows import Rows
 from soakmon.watch.sequential import Cusum
 from soakmon.watch.state import kept
 
-BLOCK_S = 10.0
-_CLIP = 4.0
-_NOISE_FROM, _NOISE_LASTS = 20, 6
-_LEAST_NOISE_G = 0.01
+# Medians of so many seconds are compared.
+BLOCK_S = effort(10.0, "s")
+# One fall counts for no more than this; the noise is of so many falls, and holds for so many.
+_CLIP = judgement(4.0, "sd")
+_NOISE_FROM = effort(20, "medians")
+_NOISE_LASTS = effort(6, "medians")
+_LEAST_NOISE_G = judgement(0.01, "g")
 # A gust pushes the bottle about for a minute; a flood goes on.
-_CONFIRM_S = 60.0
-_GOES_ON = 0.3
-_LEAST_G_PER_H = 25.0
+_CONFIRM_S = judgement(60.0, "s")
+_GOES_ON = judgement(0.3, "share")
+# Slower falls are left to the evidence of hours.
+_LEAST_G_PER_H = judgement(25.0, "g/h")
 
 
 @kept

@@ -6,10 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from soakmon.physics.belief import judgement
 from soakmon.watch.verdict import Alarm, Fault
 
 # From this loss of bottle and hose on, the least of it must show, g; and of all parts some share.
-_SHOWS_G, _WOULD_SHOW_G, _AS_GOOD_AS_NOTHING = 0.15, 1.0, 0.05
+_SHOWS_G = judgement(0.15, "g")
+_WOULD_SHOW_G = judgement(1.0, "g")
+_AS_GOOD_AS_NOTHING = judgement(0.05, "share")
 
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider

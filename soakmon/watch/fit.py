@@ -10,15 +10,17 @@ from __future__ import annotations
 
 import math
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.state import kept
 
 # Readings to a block, about 10 minutes, 1 hour and 3 hours, at one a minute.
-_BLOCKS = (10, 60, 180)
-_FEWEST = 6
+_BLOCKS = effort((10, 60, 180), "readings")
+# Fewer blocks tell nothing.
+_FEWEST = judgement(6, "blocks")
 # One innovation may be a needle's sip or somebody's hand.
-_MOST_SIGMA = 3.0
+_MOST_SIGMA = judgement(3.0, "sd")
 # In standard deviations, what chance may do to a good fit.
-_CHANCE = 1.5
+_CHANCE = judgement(1.5, "sd")
 
 
 @kept

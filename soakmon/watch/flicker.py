@@ -10,14 +10,17 @@ import math
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
 
-MINUTE_S = 60.0
+# Stretches are told in steps of so long.
+MINUTE_S = effort(60.0, "s")
 # Chance that a stretch goes on for another minute: as clouds pass, and as leaves move.
-STAYS = (0.99, 0.8)
-_BEGINS = 0.001
-_NONE = 0.5
+STAYS = judgement((0.99, 0.8), "chance")
+# Chance a minute that a stretch begins; chance of no count at all in a minute of one.
+_BEGINS = judgement(0.001, "chance")
+_NONE = judgement(0.5, "chance")
 
 
 @kept
