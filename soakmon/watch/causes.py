@@ -15,17 +15,22 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from soakmon.physics.belief import judgement
 from soakmon.watch import decay, sips
 from soakmon.watch.verdict import Cause, Suspect
 
-PRIOR_ODDS: dict[Cause, float] = {
-    Cause.NEEDLE_STUCK_OPEN: 1.0,
-    Cause.NEEDLE_WEEP: 1.0,
-    Cause.OVERFLOW_TUBE_CRACK: 1.2,
-    Cause.BOWL_JOINT_WEEP: 1.0,
-    Cause.RAIL_JOINT_WEEP: 0.5,
-    Cause.BENCH_PLUMBING_LEAK: 0.5,
-}
+# Before anything is seen, as the docstring says.
+PRIOR_ODDS: dict[Cause, float] = judgement(
+    {
+        Cause.NEEDLE_STUCK_OPEN: 1.0,
+        Cause.NEEDLE_WEEP: 1.0,
+        Cause.OVERFLOW_TUBE_CRACK: 1.2,
+        Cause.BOWL_JOINT_WEEP: 1.0,
+        Cause.RAIL_JOINT_WEEP: 0.5,
+        Cause.BENCH_PLUMBING_LEAK: 0.5,
+    },
+    "odds",
+)
 _SEEN_BY_GATE = (
     Cause.NEEDLE_STUCK_OPEN,
     Cause.NEEDLE_WEEP,
@@ -36,40 +41,75 @@ _SEEN_BY_GATE = (
 _UNSEEN = (Cause.RAIL_JOINT_WEEP, Cause.BENCH_PLUMBING_LEAK, Cause.NEEDLE_WEEP)
 
 
-# Chance of a leak of each cause to show at once, within two hours, or later.
-_EARLY = {
-    Cause.NEEDLE_STUCK_OPEN: 1.0,
-    Cause.NEEDLE_WEEP: 0.15,
-    Cause.OVERFLOW_TUBE_CRACK: 0.9,
-    Cause.BOWL_JOINT_WEEP: 0.4,
-    Cause.RAIL_JOINT_WEEP: 0.7,
-}
-_LATER = {
-    Cause.NEEDLE_STUCK_OPEN: 0.1,
-    Cause.NEEDLE_WEEP: 0.4,
-    Cause.OVERFLOW_TUBE_CRACK: 0.15,
-    Cause.BOWL_JOINT_WEEP: 0.2,
-    Cause.RAIL_JOINT_WEEP: 0.12,
-}
-_LATE = {
-    Cause.NEEDLE_STUCK_OPEN: 0.05,
-    Cause.NEEDLE_WEEP: 0.8,
-    Cause.OVERFLOW_TUBE_CRACK: 0.03,
-    Cause.BOWL_JOINT_WEEP: 0.6,
-    Cause.RAIL_JOINT_WEEP: 0.25,
-}
+# Chance of a leak of each cause to show at once, within two hours, or later (judgement).
+_AT_ONCE_H = judgement(0.75, "h")
+_SOON_H = judgement(2.0, "h")
+_EARLY = judgement(
+    {
+        Cause.NEEDLE_STUCK_OPEN: 1.0,
+        Cause.NEEDLE_WEEP: 0.15,
+        Cause.OVERFLOW_TUBE_CRACK: 0.9,
+        Cause.BOWL_JOINT_WEEP: 0.4,
+        Cause.RAIL_JOINT_WEEP: 0.7,
+    },
+    "chance",
+)
+_LATER = judgement(
+    {
+        Cause.NEEDLE_STUCK_OPEN: 0.1,
+        Cause.NEEDLE_WEEP: 0.4,
+        Cause.OVERFLOW_TUBE_CRACK: 0.15,
+        Cause.BOWL_JOINT_WEEP: 0.2,
+        Cause.RAIL_JOINT_WEEP: 0.12,
+    },
+    "chance",
+)
+_LATE = judgement(
+    {
+        Cause.NEEDLE_STUCK_OPEN: 0.05,
+        Cause.NEEDLE_WEEP: 0.8,
+        Cause.OVERFLOW_TUBE_CRACK: 0.03,
+        Cause.BOWL_JOINT_WEEP: 0.6,
+        Cause.RAIL_JOINT_WEEP: 0.25,
+    },
+    "chance",
+)
 # What fills a bowl from its shut-off to the lip, at least and at most, and the least weep that does
 # so within half a night (judgement, for bowls of common size).
-_RISE_G, _FULL_G, _FILLS_G_PER_H = 4.0, 7.0, 0.4
-_SEEPS_G_PER_H, _POURS_G_PER_H = 0.2, 20.0
-_MOST_G_PER_H = {Cause.OVERFLOW_TUBE_CRACK: 20.0}
+_RISE_G = judgement(4.0, "g")
+_FULL_G = judgement(7.0, "g")
+_FILLS_G_PER_H = judgement(0.4, "g/h")
+# How likely such a weep is whose rise the mass has shown, has had no time to show, or has not shown
+# (over other causes, of which one leaks without a rise); and another whose mass has shown one.
+_ROSE = judgement(4.0, "odds")
+_NO_TIME_TO_RISE = judgement(0.3, "odds")
+_NO_RISE = judgement(0.08, "odds")
+_ROSE_OTHERWISE = judgement(0.4, "odds")
+# A split runs: it is rarer below the first of these. What pours is a needle, what runs is hardly a
+# joint (judgement).
+_SEEPS_G_PER_H = judgement(0.2, "g/h")
+_SPLIT_SEEPS = judgement(0.35, "odds")
+_POURS_G_PER_H = judgement(20.0, "g/h")
+_CRACK_G_PER_H = judgement(20.0, "g/h")
+_OTHERS_G_PER_H = judgement(10.0, "g/h")
+# Of a leak that no gate sees (judgement): a needle whose bowl has had more than it takes, or so
+# slow; plumbing that loses with the feed shut, beside a joint of the rail that does, or does not.
+_UNSEEN_OVERFULL = judgement(0.02, "odds")
+_UNSEEN_SLOW = judgement(0.2, "odds")
+_PLUMBING_SHUT = judgement(20.0, "odds")
+_RAIL_SHUT = judgement(0.05, "odds")
+_RAIL_OPEN = judgement(0.5, "odds")
 # Share of a leak that falls into the gate under it: all of it, but fuel from the rail runs down
 # where it likes (judgement). A drop's mass is known to some percent, what dries is not.
-_CAUGHT, _CAUGHT_OF_RAIL = np.ones(1), np.linspace(0.3, 1.0, 15)
-_DROP_REL_SD, _DRIES_G_PER_H = 0.12, 0.06
+_LEAST_OF_RAIL = judgement(0.3, "share")
+_CAUGHT, _CAUGHT_OF_RAIL = np.ones(1), np.linspace(_LEAST_OF_RAIL, 1.0, 15)
+_DROP_REL_SD = judgement(0.12, "rel. sd")
+_DRIES_G_PER_H = judgement(0.06, "g/h")
 # A crack under the level that the needle keeps is fed as long as the bottle feeds: it cannot stop,
 # but its drops may find another way down (judgement).
-_CRACK_STOPS = 0.03
+_CRACK_STOPS = judgement(0.03, "odds")
+# A fill that is short leaves so much of `no leak` to a needle stuck shut (judgement).
+_STUCK_SHUT = judgement(0.9, "chance")
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +148,7 @@ def likelihood(cause: Cause, seen: Evidence) -> float:
     if cause is Cause.NEEDLE_WEEP:
         value *= _by_rise(seen)
     elif seen.mass_led:
-        value *= 0.4
+        value *= _ROSE_OTHERWISE
     if seen.ended and cause is Cause.OVERFLOW_TUBE_CRACK:
         value *= _CRACK_STOPS
     value *= _by_straying(cause, seen)
@@ -130,36 +170,36 @@ def _by_straying(cause: Cause, seen: Evidence) -> float:
 def _by_rise(seen: Evidence) -> float:
     """A weeping needle first has to raise the level to the lip, 4 to 6 g that the mass shows."""
     if seen.mass_led:
-        return 4.0
+        return _ROSE
     enough = seen.rate_g_per_h * seen.delay_h > _RISE_G / 2
-    return 0.3 if enough and seen.delay_h < 2 else 0.08
+    return _NO_TIME_TO_RISE if enough and seen.delay_h < _SOON_H else _NO_RISE
 
 
 def _by_rate(cause: Cause, rate_g_per_h: float) -> float:
     """A split runs, what only seeps is sooner a joint; what pours is a needle."""
     if cause is Cause.NEEDLE_STUCK_OPEN:
         return 1 / (1 + (_POURS_G_PER_H / max(rate_g_per_h, 1e-6)) ** 4)
-    seeps = cause is Cause.OVERFLOW_TUBE_CRACK and rate_g_per_h < _SEEPS_G_PER_H
-    return (0.35 if seeps else 1.0) / (1 + (rate_g_per_h / _MOST_G_PER_H.get(cause, 10.0)) ** 2)
+    crack = cause is Cause.OVERFLOW_TUBE_CRACK
+    seeps = crack and rate_g_per_h < _SEEPS_G_PER_H
+    most = _CRACK_G_PER_H if crack else _OTHERS_G_PER_H
+    return (_SPLIT_SEEPS if seeps else 1.0) / (1 + (rate_g_per_h / most) ** 2)
 
 
 def _by_delay(cause: Cause, delay_h: float) -> float:
     """A crack leaks as soon as the level is up, a seal may soften first, a weep shows when full."""
-    if delay_h < 0.75:
+    if delay_h < _AT_ONCE_H:
         return _EARLY[cause]
-    return (_LATER if delay_h < 2.0 else _LATE)[cause]
+    return (_LATER if delay_h < _SOON_H else _LATE)[cause]
 
 
 def _unseen(cause: Cause, seen: Evidence) -> float:
-    if cause not in _UNSEEN:
-        return 0.01
     if cause is Cause.BENCH_PLUMBING_LEAK:
-        return 20.0 if seen.lost_while_shut else 1.0
+        return _PLUMBING_SHUT if seen.lost_while_shut else 1.0
     if cause is Cause.NEEDLE_WEEP:
         # A needle that weeps without dripping only fills its bowl: a few grams, then it drips.
-        slow = 0.2 if seen.rate_g_per_h < _FILLS_G_PER_H else 1.0
-        return slow if seen.lost_g < _FULL_G else 0.02
-    return 0.05 if seen.lost_while_shut else 0.5
+        slow = _UNSEEN_SLOW if seen.rate_g_per_h < _FILLS_G_PER_H else 1.0
+        return slow if seen.lost_g < _FULL_G else _UNSEEN_OVERFULL
+    return _RAIL_SHUT if seen.lost_while_shut else _RAIL_OPEN
 
 
 def rank(
@@ -192,7 +232,7 @@ def _share_with_stuck_shut(chance: dict[tuple[Cause, int | None], float], carbs:
     """Nine tenths of `no leak` go to a needle stuck shut, evenly over the carbs: mass alone
     cannot tell which bowl stayed dry.
     """
-    share = 0.9 * chance[Cause.NO_LEAK, None]
+    share = _STUCK_SHUT * chance[Cause.NO_LEAK, None]
     chance[Cause.NO_LEAK, None] -= share
     for carb in range(1, carbs + 1):
         chance[Cause.NEEDLE_STUCK_SHUT, carb] = share / carbs

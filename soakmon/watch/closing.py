@@ -6,31 +6,45 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement, published
 from soakmon.watch.normal import below
 from soakmon.watch.rows import Floats
 from soakmon.watch.spread import PARTS
 from soakmon.watch.verdict import Band
 from soakmon.watch.weep import LEAKS, RATE_PRIOR, Weep
 
-_DETECTION = 0.95
+# A leak that is said to be provable is found so often.
+_DETECTION = judgement(0.95, "chance")
 # Onsets that the closing test looks at: the start, and four hours apart. What begins late is told
 # by the shape of the record alone, in which cell and weather have their hand: it gets the smaller
 # share of the level.
-_ONSETS_APART, _LEVEL_SHARES = 16, (2 / 3, 1 / 6, 1 / 6)
-_BOUND, _HALVINGS, _NEGLIGIBLE = 0.95, 40, 1e-9
+_ONSETS_APART = effort(16, "onsets")
+_LEVEL_SHARES = judgement((2 / 3, 1 / 6, 1 / 6), "share")
+# The printed bound; how finely it is sought, and how little of a weight is left out.
+_BOUND = judgement(0.95, "chance")
+_HALVINGS = effort(40, "steps")
+_NEGLIGIBLE = effort(1e-9, "weight")
 # Belief before the run: most rebuilt racks are tight; a leak that no gate sees is the rarer one.
-_NO_LEAK, _UNSEEN, _SEEN = 0.8, 0.08, 0.12
-_FINE: Floats = np.asarray(0.002 * 2 ** (np.arange(800) / 40))
+_NO_LEAK = judgement(0.8, "weight")
+_UNSEEN = judgement(0.08, "weight")
+_SEEN = judgement(0.12, "weight")
+# Leak rates at which the joint estimate is reckoned.
+_FINE: Floats = effort(np.asarray(0.002 * 2 ** (np.arange(800) / 40)), "g/h")
 # Drops differ between tips by 0.2 on a logarithmic scale (19 eye-drop bottles: 33.8 to 63.4 µL).
-_DROP_REL_SD = 0.2
-_RATE_REL_SD = 0.03
+_DROP_REL_SD = published(0.2, "rel. sd")
+# How well the counts of a steady drip tell its rate, beside their number.
+_RATE_REL_SD = judgement(0.03, "rel. sd")
 # What dries before it drips is mostly a share of the leak, as a small leak wets little; where the
 # whole tip hangs in the open it is a tenth of a gram an hour, whatever leaks (judgement).
-_DRIED_G_PER_H: Floats = np.linspace(0.0, 0.3, 61)
-_DRIED_WEIGHT: Floats = np.exp(-_DRIED_G_PER_H / 0.08) / np.exp(-_DRIED_G_PER_H / 0.08).sum()
-_DRIED_SHARE: Floats = np.linspace(0.0, 0.6, 25)
-_SHARE_WEIGHT: Floats = np.exp(-_DRIED_SHARE / 0.12) / np.exp(-_DRIED_SHARE / 0.12).sum()
-_IN_THE_OPEN = 0.2
+_DRIES_G_PER_H = judgement(0.08, "g/h")
+_DRIES_SHARE = judgement(0.12, "share")
+_IN_THE_OPEN = judgement(0.2, "chance")
+_DRIED_G_PER_H: Floats = effort(np.linspace(0.0, 0.3, 61), "g/h")
+_DRIED_SHARE: Floats = effort(np.linspace(0.0, 0.6, 25), "share")
+_DRIED_WEIGHT: Floats = np.exp(-_DRIED_G_PER_H / _DRIES_G_PER_H)
+_DRIED_WEIGHT /= _DRIED_WEIGHT.sum()
+_SHARE_WEIGHT: Floats = np.exp(-_DRIED_SHARE / _DRIES_SHARE)
+_SHARE_WEIGHT /= _SHARE_WEIGHT.sum()
 
 
 @dataclass(frozen=True, slots=True)

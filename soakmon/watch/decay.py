@@ -14,40 +14,54 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Cause
 
-PARTS = 4
+# The time with the feed shut is cut into so many.
+PARTS = effort(4, "parts")
 # Fuel that lies above the gap, in a bowl of common size, and the power of the head in its flow.
-ABOVE_G: dict[Cause, tuple[tuple[float, ...], float]] = {
-    Cause.BOWL_JOINT_WEEP: ((7.0, 14.0, 28.0), 1.0),
-    Cause.OVERFLOW_TUBE_CRACK: ((0.9, 1.8, 3.5, 7.0), 2.0),
-}
+ABOVE_G: dict[Cause, tuple[tuple[float, ...], float]] = judgement(
+    {
+        Cause.BOWL_JOINT_WEEP: ((7.0, 14.0, 28.0), 1.0),
+        Cause.OVERFLOW_TUBE_CRACK: ((0.9, 1.8, 3.5, 7.0), 2.0),
+    },
+    "g",
+)
 # Shares of its flow with which what the feed drives goes on at the little head of a shut hose, for
 # as long as the hose gives anything: gaps pass laminar flow, an open needle turbulent.
-_SLOWED: dict[Cause, tuple[float, ...]] = {
-    Cause.RAIL_JOINT_WEEP: (0.0, 0.1),
-    Cause.NEEDLE_WEEP: (0.0, 0.1),
-    Cause.NEEDLE_STUCK_OPEN: (0.0, 0.1, 0.3),
-}
+_SLOWED: dict[Cause, tuple[float, ...]] = judgement(
+    {
+        Cause.RAIL_JOINT_WEEP: (0.0, 0.1),
+        Cause.NEEDLE_WEEP: (0.0, 0.1),
+        Cause.NEEDLE_STUCK_OPEN: (0.0, 0.1, 0.3),
+    },
+    "share",
+)
 # A wet patch dries by so much, g/h, before anything drips (with the chance of each): what drips
 # then falls faster than what leaks.
-_DRIES = ((0.0, 0.4), (0.03, 0.35), (0.1, 0.25))
+_DRIES = judgement(((0.0, 0.4), (0.03, 0.35), (0.1, 0.25)), ("g/h", "weight"))
 # Share of the hose's fuel that it gives up once the feed is shut (with the chance of each): shut at
 # its top it hangs as in a straw, unless air gets in somewhere.
-_HOSE_GIVES = ((0.04, 0.85), (1.0, 0.15))
+_HOSE_GIVES = judgement(((0.04, 0.85), (1.0, 0.15)), ("share", "weight"))
 # Relative sd of a drop; of a rate that follows temperature; half a drop hangs at each end.
-_DROP_REL_SD, _RATE_REL_SD, _HANGS = 0.15, 0.08, 0.4
-_STRAY_DROPS, _ANYTHING = 0.1, 1e-3
+_DROP_REL_SD = judgement(0.15, "rel. sd")
+_RATE_REL_SD = judgement(0.08, "rel. sd")
+_HANGS = judgement(0.4, "drops")
+_STRAY_DROPS = judgement(0.1, "drops")
+_ANYTHING = judgement(1e-3, "chance")
 # A drop's time is known to about half a row.
-_ROW_H = 0.5 / 3600
-_OFFS = np.linspace(-2.5, 2.5, 21)
+_ROW_H = effort(0.5 / 3600, "h")
+_OFFS = effort(np.linspace(-2.5, 2.5, 21), "sd")
 _OFFS_WEIGHT = np.exp(-0.5 * _OFFS**2) / np.exp(-0.5 * _OFFS**2).sum()
-_STEPS = 8 * PARTS
+_STEPS = effort(8 * PARTS, "steps")
 # So many drops that did not come are the end of a leak.
-_SILENT_DROPS, _DROP_G = 12, 0.013
+_SILENT_DROPS = judgement(12, "drops")
+_DROP_G = judgement(0.013, "g")
 # What has to get out, or not, until the causes can be told apart: enough for a crack to run dry.
-_AT_A_GATE_G, _UNSEEN_G, _LONGEST_S = 3.0, 0.3, 6 * 3600.0
+_AT_A_GATE_G = judgement(3.0, "g")
+_UNSEEN_G = judgement(0.3, "g")
+_LONGEST_S = judgement(6 * 3600.0, "s")
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.watch.averaging import Average, Averager
 from soakmon.watch.budget import Budget
@@ -36,12 +37,16 @@ from soakmon.watch.weep import LEAKS, Weep
 
 # What a gate has caught is what the bottle lost when they differ by no more than this share (drops
 # differ between tips by a fifth), from so many grams on.
-_ALIKE, _DRIPPED_G = 0.35, 2.0
-_LOOK_EVERY = 10
-_PIECE = 3600
-_DRY_STEPS = 3
+_ALIKE = judgement(0.35, "share")
+_DRIPPED_G = judgement(2.0, "g")
+# The evidence is weighed anew after so many minutes, or at a count.
+_LOOK_EVERY = effort(10, "minutes")
+# A record is taken in pieces; no result depends on it.
+_PIECE = effort(3600, "rows")
+# A bottle is dry when it has been so for so many minutes.
+_DRY_STEPS = judgement(3, "minutes")
 # In its first minutes the filter still learns the noise: the tail of what it says means nothing.
-_TAIL_FROM_H = 0.5
+_TAIL_FROM_H = judgement(0.5, "h")
 
 
 @dataclass(frozen=True, slots=True)

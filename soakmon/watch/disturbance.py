@@ -14,18 +14,23 @@ from enum import StrEnum
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
 
-FAR_SIGMA = 5.0
-SURPRISING_SIGMA = 2.5
-HELD = 3
-LONGEST = 8
-REFILL_G = 15.0
+# From here a reading is held until it is clear what it was; from there it is odd.
+FAR_SIGMA = judgement(5.0, "sd")
+SURPRISING_SIGMA = judgement(2.5, "sd")
+# So many readings tell; a stretch that is still unclear after so many is let go.
+HELD = judgement(3, "minutes")
+LONGEST = judgement(8, "minutes")
+# Nothing but a refill makes a bottle so much heavier.
+REFILL_G = judgement(15.0, "g")
 # Growth of the variance from one minute to two that chance makes of white noise alone.
-_NO_WALK = 1.25
-_WALK_FROM = 30
-_SAME_G = 1e-6
+_NO_WALK = judgement(1.25, "times")
+_WALK_FROM = judgement(30, "minutes")
+# Readings that differ by less are the same.
+_SAME_G = effort(1e-6, "g")
 
 
 class Kind(StrEnum):

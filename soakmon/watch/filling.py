@@ -17,37 +17,51 @@ from enum import StrEnum
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.averaging import Average
 from soakmon.watch.state import kept
 
 # Without a fill by then, the record is taken for one that begins with a full rack. Where it does
 # not say when the feed was opened, a later fill is still found; beyond that it is a flood.
-_LATEST_START_S, _LATEST_LONE_S = 2400.0, 7200.0
-_OPEN = 0.5
+_LATEST_START_S = judgement(2400.0, "s")
+_LATEST_LONE_S = judgement(7200.0, "s")
+# Open in a minute in which it was open for more than this.
+_OPEN = judgement(0.5, "share")
 # A full rack that is opened again tops up within minutes what hose and bowls had lost; a shut tap
 # gives nothing.
-_FULL_WITHIN_S, _TOPPED_UP_G = 420.0, 0.3
+_FULL_WITHIN_S = judgement(420.0, "s")
+_TOPPED_UP_G = judgement(0.3, "g")
 # A flow ends below this, or below that share of what it has been at its strongest.
-_FLOW_ENDS_G_PER_MIN, _FLOW_ENDS_SHARE = 1.0, 0.25
-_LONGEST_S, _LONGEST_SLOW_S = 3600.0, 4 * 3600.0
+_FLOW_ENDS_G_PER_MIN = judgement(1.0, "g/min")
+_FLOW_ENDS_SHARE = judgement(0.25, "share")
+_LONGEST_S = judgement(3600.0, "s")
+_LONGEST_SLOW_S = judgement(4 * 3600.0, "s")
 # A rack may be described too small by so much; a fill that takes more is running out somewhere.
-_MOST_OF_EXPECTED, _MOST_OVER_G = 3.0, 10.0
+_MOST_OF_EXPECTED = judgement(3.0, "times")
+_MOST_OVER_G = judgement(10.0, "g")
 # Said to be full already, a rack takes no more than it is described to hold, and only a flow so
 # fast shows that the record holds the filling after all.
-_MOST_IF_FULL, _PLAINLY_FILLS_G_PER_MIN = 1.3, 10.0
+_MOST_IF_FULL = judgement(1.3, "times")
+_PLAINLY_FILLS_G_PER_MIN = judgement(10.0, "g/min")
 # A loss is a fill from this share of the described rack on, and from so many grams.
-_FILL_SHARE, _FILL_G = 0.3, 5.0
+_FILL_SHARE = judgement(0.3, "share")
+_FILL_G = judgement(5.0, "g")
 # While less than this share of the described rack is in, what flows fast is still the fill.
-_WHOLE = 0.95
-_GOES_ON_G_PER_MIN, _GOES_ON_SHARE = 3.0, 0.1
+_WHOLE = judgement(0.95, "share")
+_GOES_ON_G_PER_MIN = judgement(3.0, "g/min")
+_GOES_ON_SHARE = judgement(0.1, "share")
 # The last of a fill dies away: while it does, the rack has not settled.
-_DYING_G_PER_MIN, _DYING = 0.03, 0.85
-_SETTLES_WITHIN_S = 7200.0
+_DYING_G_PER_MIN = judgement(0.03, "g/min")
+_DYING = judgement(0.85, "share")
+_SETTLES_WITHIN_S = judgement(7200.0, "s")
 # Five drops in a minute under the bowls, and what leaves is no fill.
-_OVERFLOWS = 5.0
+_OVERFLOWS = judgement(5.0, "drops/min")
 # A fill is told from the described rack when it differs by more than this share of it.
-_DIFFERS = 0.35
-_HISTORY, _STAYS, _DIES_OVER = 20, 2, 10
+_DIFFERS = judgement(0.35, "share")
+# How many minutes are looked back on; how many stay down; how many show a decline.
+_HISTORY = effort(20, "minutes")
+_STAYS = judgement(2, "minutes")
+_DIES_OVER = judgement(10, "minutes")
 
 
 class Phase(StrEnum):

@@ -6,24 +6,31 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.averaging import join
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.state import kept
 
-WINDOW_S = 10.0
+# Drops are counted over so long.
+WINDOW_S = judgement(10.0, "s")
 # Drops per s at one gate that are a storm; where the mass falls anyway, so many in the window, and
 # some in both halves of it: a hand in the beam makes as many in a second.
-STORM_PER_S, FILLING_STORM_PER_S = 0.5, 0.8
-_IN_EACH_HALF = 0.25
+STORM_PER_S = judgement(0.5, "drops/s")
+FILLING_STORM_PER_S = judgement(0.8, "drops/s")
+_IN_EACH_HALF = judgement(0.25, "share")
 # While the rack fills, people are at the bench: what they shake is counted at several gates.
-_OTHERS = 0.5
-_KEEP_S, _KEEP_ROWS = 90.0, 12
-_BEFORE_S, _BEFORE_ROWS = 300.0, 20
+_OTHERS = judgement(0.5, "share")
+# So much is kept at least, and of the time before it for the mass's own scatter.
+_KEEP_S = effort(90.0, "s")
+_KEEP_ROWS = effort(12, "rows")
+_BEFORE_S = effort(300.0, "s")
+_BEFORE_ROWS = effort(20, "rows")
 # Readings that differ by less are the same but for rounding.
-_LEAST_STEP_G = 1e-6
+_LEAST_STEP_G = effort(1e-6, "g")
 # What a needle commonly lets in at once.
-_SIP_G = 0.15
-_SCATTERS = 2.0
+_SIP_G = judgement(0.15, "g")
+# A fall is one from so many of its own scatters on.
+_SCATTERS = judgement(2.0, "sd")
 
 
 @dataclass(frozen=True, slots=True)

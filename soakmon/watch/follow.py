@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement, published
 from soakmon.watch.averaging import Average
 from soakmon.watch.disturbance import (
     FAR_SIGMA,
@@ -23,13 +24,18 @@ from soakmon.watch.state import kept
 from soakmon.watch.verdict import Fault
 from soakmon.watch.weep import Weep
 
-_GAP_S = 900.0
+# After a gap of so long the cell begins anew.
+_GAP_S = judgement(900.0, "s")
 # A step of so much is none that a disconnected bridge makes by itself.
-_LIVES_G = 0.15
-_WARM_UP = 10
+_LIVES_G = judgement(0.15, "g")
+# Before so many minutes the filter knows too little to find anything far.
+_WARM_UP = effort(10, "minutes")
 # A converter that was without power warms up by 0.3 g, and meanwhile the bottle may have been
 # lifted; a push may lift it for a moment, and what is poured in creeps by 0.03 % (see the filter).
-_COLD_G, _LIFTED_G, _CREEPS_G, _CREEPS_PER_G = 0.3, 0.2, 0.1, 3e-4
+_COLD_G = published(0.3, "g")
+_LIFTED_G = judgement(0.2, "g")
+_CREEPS_G = judgement(0.1, "g")
+_CREEPS_PER_G = published(3e-4, "g/g")
 
 
 @kept

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from soakmon.physics.belief import judgement
 from soakmon.physics.geometry import Bowl
 from soakmon.watch.closing import Posterior, leak_given_leaking
 from soakmon.watch.onset import bottle_goes_on, by_onset, dripping, flowing, silent_s
@@ -19,11 +20,18 @@ from soakmon.watch.weep import ONSETS, Weep
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
 
-FLOODS_G_PER_H = 30.0
-_STORM_S = 120.0
+# From here on a leak is a flood: its size is read off, not weighed.
+FLOODS_G_PER_H = judgement(30.0, "g/h")
+_STORM_S = judgement(120.0, "s")
 # The bottle tells how large a flood is over so long, from so many grams on, and so well.
-_FLOWS_S, _FLOWS_UNTIL_S, _FLOWS_G, _FLOWS_REL, _STEP_G = 180.0, 3600.0, 3.0, 0.15, 0.5
-_COUNTED_LOW, _COUNTED_HIGH = 0.7, 1.4
+_FLOWS_S = judgement(180.0, "s")
+_FLOWS_UNTIL_S = judgement(3600.0, "s")
+_FLOWS_G = judgement(3.0, "g")
+_FLOWS_REL = judgement(0.15, "rel. sd")
+_STEP_G = judgement(0.5, "g")
+# What drops alone tell of a leak is known between these.
+_COUNTED_LOW = judgement(0.7, "times")
+_COUNTED_HIGH = judgement(1.4, "times")
 
 
 @dataclass(frozen=True, slots=True)
