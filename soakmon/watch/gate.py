@@ -17,6 +17,7 @@ import math
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.clusters import LASTS_S, Clusters
 from soakmon.watch.company import Count, Near
 from soakmon.watch.dark import MULTIPLES, log_weights
@@ -27,35 +28,48 @@ from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
 from soakmon.watch.widths import drop_likeness
 
-CELL_S = 900.0
-_AGAIN_S = 1800.0
+# First drops are tried in cells of so long; waiting is looked at again after so long.
+CELL_S = effort(900.0, "s")
+_AGAIN_S = effort(1800.0, "s")
 # How drops of a leak keep time, and how likely: closely, with drops lost, roughly, hardly, not.
-_RHYTHMS = (
-    (Rhythm(40, 3, 0.02), 0.5),
-    (Rhythm(40, 3, 0.35), 0.2),
-    (Rhythm(8, 0, 0.03), 0.1),
-    (Rhythm(8, 0, 0.3), 0.1),
-    (Rhythm(3, 0, 0.15), 0.07),
-    (Rhythm(1, 0), 0.03),
+_KEEP_TIME = judgement(
+    (
+        (40, 3, 0.02, 0.5),
+        (40, 3, 0.35, 0.2),
+        (8, 0, 0.03, 0.1),
+        (8, 0, 0.3, 0.1),
+        (3, 0, 0.15, 0.07),
+        (1, 0, 0.0, 0.03),
+    ),
+    ("Erlang shape", "steps", "share", "weight"),
 )
-_MOST_EVENTS = 1500
-_ROWS_APART = 1.5
-_DARK_AMONG_DROPS = 2.0
+_RHYTHMS = tuple((Rhythm(shape, reach, lost), weight) for shape, reach, lost, weight in _KEEP_TIME)
+# What has counted so much is past doubt.
+_MOST_EVENTS = effort(1500, "counts")
+# Drops nearer than so many rows have no time of their own.
+_ROWS_APART = judgement(1.5, "rows")
+# Dark counts among drops, over those that are expected of any gate.
+_DARK_AMONG_DROPS = judgement(2.0, "times")
 # Chances of the stories without a leak beside dark counts. A story of chance p wakes people on no
 # more than (share of the budget) / p of the nights on which it is true (Ville's inequality).
-_FLICKER, _CLUSTERS = 0.1, 0.06
+_FLICKER = judgement(0.1, "chance")
+_CLUSTERS = judgement(0.06, "chance")
 # A switched load: how many of its counts other gates hear too, and the chance of each.
 # The last one chatters: so often it counts thrice at once, and drops with a satellite never should.
-_HEARD: Floats = np.array([0.25, 0.65])
-_THRICE, _DROPS_THRICE = 0.35, 0.01
-_SWITCHED: Floats = np.array([0.0015, 0.02, 0.005])
-_CYCLE_S = (120.0, 3600.0)
+_HEARD: Floats = judgement(np.array([0.25, 0.65]), "chance")
+_THRICE = judgement(0.35, "chance")
+_DROPS_THRICE = judgement(0.01, "chance")
+_SWITCHED: Floats = judgement(np.array([0.0015, 0.02, 0.005]), "chance")
+_CYCLE_S = judgement((120.0, 3600.0), "s")
 # Something fast and rough: its chance, and how fast; the rhythms that are rough.
-_ROUGH, _FAST_S, _ROUGH_FROM = 0.02, 300.0, 2
+_ROUGH = judgement(0.02, "chance")
+_FAST_S = judgement(300.0, "s")
+_ROUGH_FROM = effort(2, "place")
 # It is heard from early on, or begins some time of the day.
-_SOON_S, _DAY_S = 3600.0, 86400.0
+_SOON_S = judgement(3600.0, "s")
+_DAY_S = judgement(86400.0, "s")
 # Counts that company explains better than any rate of dark counts could.
-_COMPANY_PER_S = 1e-3
+_COMPANY_PER_S = judgement(1e-3, "1/s")
 _ROUGH_SHARE = sum(weight for _, weight in _RHYTHMS[_ROUGH_FROM:])
 
 

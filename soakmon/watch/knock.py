@@ -6,11 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from soakmon.physics.belief import judgement
 from soakmon.watch.rows import Floats, Rows
 
-_AT_ONCE_S = 1.5
+# In rows no longer than this, what counts together is a bang.
+_AT_ONCE_S = judgement(1.5, "s")
 # In longer rows several gates that drip count together as a matter of course.
-_LONGEST_S = 60.0
+_LONGEST_S = judgement(60.0, "s")
 
 
 def without_knocks(rows: Rows, spacing_s: Floats) -> tuple[Rows, Floats]:

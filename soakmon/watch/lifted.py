@@ -6,10 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from soakmon.physics.belief import judgement
 from soakmon.watch.rows import Rows
 
 # Below this a net mass is no zero drift of an empty bottle.
-_NO_BOTTLE_G = -1.0
+_NO_BOTTLE_G = judgement(-1.0, "g")
 
 
 def without_lifted(rows: Rows) -> Rows:

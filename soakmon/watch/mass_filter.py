@@ -20,6 +20,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement, measured, published
 from soakmon.watch.rows import Floats
 from soakmon.watch.spread import PARTS, Slices
 from soakmon.watch.state import kept
@@ -34,24 +35,27 @@ SIZE = 13
 _FADING = slice(SLACK, RATE + 1)
 # What a bowl is short of begins with nothing; when it has lost as much as a usual sip it may be
 # anywhere between two sips. It is forgotten a little even where nothing is lost (judgement).
-_FORGETS_PER_H = 0.025
-_TOP_UP, _TOP_UP_SD = 1.0, 0.3
+_FORGETS_PER_H = judgement(0.025, "1/h")
+# How much of what cold asks for the bowls draw, and how well that is known (judgement).
+_TOP_UP = judgement(1.0, "share")
+_TOP_UP_SD = judgement(0.3, "share")
 # While warmth lifts the level no needle opens; of what evaporates meanwhile some share is drawn all
 # the same, more or less where nobody knows the bench: in multiples of unsteady_rel_sd (judgement).
-_HELD, _HELD_SDS = 0.1, 1.5
+_HELD = judgement(0.1, "share")
+_HELD_SDS = judgement(1.5, "times")
 # What the bowls are short of when the clock starts: they have just filled.
-_SLACK_AT_START_G = 0.05
+_SLACK_AT_START_G = judgement(0.05, "g")
 # Time constants, h, of what decays: converters warm up in six minutes; creep of 65 cells went by
 # 18 minutes (NIST, PubMed 27805151) and has a slower part in most of them.
 # What evaporates follows draughts, doors and people for hours (judgement).
-_DECAYS = {WARM_UP: 0.1, CREEP: 0.3, CREEP_60: 1.0, RATE: 6.0}
+_DECAYS = published({WARM_UP: 0.1, CREEP: 0.3, CREEP_60: 1.0, RATE: 6.0}, "h")
 # When the soak's clock starts, half an hour after the fill, g: of 0.3 g of warming up, and creep of
 # 0.02 to 0.07 % of a kilogram.
-_AT_START_G = {WARM_UP: 0.1, CREEP: 0.15, CREEP_60: 0.2}
+_AT_START_G = published({WARM_UP: 0.1, CREEP: 0.15, CREEP_60: 0.2}, "g")
 # Share of the zero shift that each lag is given, and how much larger than usual it may be: the
 # spread of specimens is 0.8 on a logarithmic scale about 0.1 g/°C on 1-2 kg.
-_LAG_SHARE = 0.5
-_ZEROS = ((1.0, 0.6), (3.5, 0.4))
+_LAG_SHARE = judgement(0.5, "share")
+_ZEROS = judgement(((1.0, 0.6), (3.5, 0.4)), ("times", "weight"))
 # Variance of a walk's end less that of its mean over the step, in steps of the walk: a mean has a
 # third of the step's own walk, and shares half of it with the end.
 _AVERAGED = 2 / 3
@@ -59,7 +63,8 @@ _AVERAGED = 2 / 3
 # first sips of bowls that the fill left full, a hose that settles, a zero that followed the shop. A
 # leak that begins later must have lost more than that (judgement; it was too little on one in five
 # of independently simulated tight nights).
-_KINK_G, _LEAST_H = 0.6, 0.01
+_KINK_G = measured(0.6, "g")
+_LEAST_H = effort(0.01, "h")
 
 # (drift in g/√h, share of the slack's sd, sd of the wander that comes back in g, within so many
 # hours, weight), for a cell whose minute averages scatter by 0.03 g or less: drifts of 0.05 to
@@ -67,20 +72,25 @@ _KINK_G, _LEAST_H = 0.6, 0.01
 # and hoses may take longer. Bowls let go by sips, which are told apart where they are large
 # (`sip`); in between the slack hardly wanders, or readings that are calm from minute to minute
 # would speak for a cell that drifts. And what such a cell drifts must not be put down to bowls.
-_CELLS = (
-    (0.03, 0.4, 0.0, 2.0, 0.24),
-    (0.03, 1.0, 0.0, 2.0, 0.12),
-    (0.03, 0.4, 0.1, 2.0, 0.12),
-    (0.03, 0.4, 0.2, 2.0, 0.1),
-    (0.03, 0.4, 0.35, 2.0, 0.06),
-    (0.03, 0.4, 0.4, 6.0, 0.02),
-    (0.06, 0.4, 0.0, 2.0, 0.18),
-    (0.11, 0.4, 0.0, 2.0, 0.06),
-    (0.2, 0.3, 0.0, 2.0, 0.04),
-    (0.35, 0.3, 0.0, 2.0, 0.03),
-    (0.7, 0.3, 0.0, 2.0, 0.03),
+_CELLS = measured(
+    (
+        (0.03, 0.4, 0.0, 2.0, 0.24),
+        (0.03, 1.0, 0.0, 2.0, 0.12),
+        (0.03, 0.4, 0.1, 2.0, 0.12),
+        (0.03, 0.4, 0.2, 2.0, 0.1),
+        (0.03, 0.4, 0.35, 2.0, 0.06),
+        (0.03, 0.4, 0.4, 6.0, 0.02),
+        (0.06, 0.4, 0.0, 2.0, 0.18),
+        (0.11, 0.4, 0.0, 2.0, 0.06),
+        (0.2, 0.3, 0.0, 2.0, 0.04),
+        (0.35, 0.3, 0.0, 2.0, 0.03),
+        (0.7, 0.3, 0.0, 2.0, 0.03),
+    ),
+    ("g/√h", "share", "g", "h", "weight"),
 )
-_NEGLIGIBLE, _HOPELESS = 16.0, 40.0
+# Filters this much less likely say nothing now, or never again.
+_NEGLIGIBLE = effort(16.0, "e-folds")
+_HOPELESS = effort(40.0, "e-folds")
 BANK = len(_CELLS) * len(_ZEROS)
 
 

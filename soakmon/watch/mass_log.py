@@ -6,11 +6,16 @@ import math
 from bisect import bisect_left, bisect_right
 from statistics import median
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.state import kept
 
-_NEAR_S, _FEW = 1800.0, 5
+# A mass is the median of so many readings, none further away than this.
+_NEAR_S = judgement(1800.0, "s")
+_FEW = effort(5, "readings")
 # Of a flow that has ended so much is yet to go at most, and it must have stood for so long.
-_REST, _REST_G, _STOOD_S = 0.03, 0.5, 900.0
+_REST = judgement(0.03, "share")
+_REST_G = judgement(0.5, "g")
+_STOOD_S = judgement(900.0, "s")
 
 
 @kept

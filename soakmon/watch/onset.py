@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from soakmon.physics.belief import judgement
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Band
 from soakmon.watch.weep import RATE_PRIOR, Weep
@@ -15,12 +16,16 @@ if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
 
 # A silence of so many intervals, after so many drops, is the end of a leak; few counts may follow.
-_SILENCE, _REGULAR_FROM, _STRAYS = 12.0, 6, 4
+_SILENCE = judgement(12.0, "intervals")
+_REGULAR_FROM = judgement(6, "drops")
+_STRAYS = judgement(4, "counts")
 # Before its first drop a leak has wetted the place and gathered: up to so many intervals between
 # drops, and so many seconds on its way (judgement).
-_GATHERS, _ON_ITS_WAY_S = 3.0, 1800.0
+_GATHERS = judgement(3.0, "intervals")
+_ON_ITS_WAY_S = judgement(1800.0, "s")
 # From so many grams on the bottle shows whether a leak that drips no more goes on beside the gate.
-_SHOWS_G, _AS_BEFORE = 1.0, 0.5
+_SHOWS_G = judgement(1.0, "g")
+_AS_BEFORE = judgement(0.5, "share")
 
 
 def by_onset(weep: Weep, mass: Floats) -> Floats:

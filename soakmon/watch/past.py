@@ -15,20 +15,25 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.normal import below
 from soakmon.watch.rows import Floats
 
 # Fewer teach nothing, and what is older than the last so many is another season's fuel (judgement).
-LEAST, MOST = 3, 30
+LEAST = judgement(3, "soaks")
+MOST = judgement(30, "soaks")
 # What needles hold back and the cell's zero leave open in one night's loss, g.
-_READ_G = 0.3
+_READ_G = judgement(0.3, "g")
 # Departure of a bench on a logarithmic scale where all is wrong by a factor; how far one night of a
 # bench is from the next (fuel batch, draught, doors), and how well that is known (judgement).
-_OFF_SD = 0.7
-_BY_NIGHT, _BY_NIGHT_LOG_SD = 0.12, 0.6
-_NARROWS = (0.1, 2.0)
-_BENCH: Floats = np.linspace(-2.5, 2.5, 401)
-_NIGHT: Floats = np.geomspace(0.03, 0.5, 13)
+_OFF_SD = judgement(0.7, "log. sd")
+_BY_NIGHT = judgement(0.12, "log. sd")
+_BY_NIGHT_LOG_SD = judgement(0.6, "log. sd")
+# No number of soaks narrows or widens the spread further than this.
+_NARROWS = judgement((0.1, 2.0), "times")
+# Departures of a bench, and spreads of its nights, that are weighed.
+_BENCH: Floats = effort(np.linspace(-2.5, 2.5, 401), "log.")
+_NIGHT: Floats = effort(np.geomspace(0.03, 0.5, 13), "log. sd")
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from soakmon.physics.belief import judgement
 from soakmon.watch.alive import alive
 from soakmon.watch.closing import Posterior
 from soakmon.watch.faults import lost_nothing
@@ -14,13 +15,18 @@ from soakmon.watch.verdict import Band, Fault, Outcome
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
 
-_BELIEVED = 0.005
-_UNSURE_GATE = 0.2
+# A leak above the criterion is ruled out when no more than this speaks for it.
+_BELIEVED = judgement(0.005, "chance")
+# From this belief in a leak under a gate on, its counts are a doubt.
+_UNSURE_GATE = judgement(0.2, "chance")
 # From here on the filter's innovations are so much wider than said that no story fits.
-_NO_STORY = 2.5
-_BLIND_SHARE = 0.1
-_SAME_TIME_H = 0.2
-_HEAVIER_G = 0.1
+_NO_STORY = judgement(2.5, "times")
+# A cell that was blind for more of the soak than this proves nothing.
+_BLIND_SHARE = judgement(0.1, "share")
+# A bracket so short is told as one time.
+_SAME_TIME_H = judgement(0.2, "h")
+# No drift makes a bottle so much heavier over a soak.
+_HEAVIER_G = judgement(0.1, "g")
 
 
 def outcome_of(

@@ -17,18 +17,26 @@ from functools import cache
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.logs import log_sum
 from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
 
-_BACK = 3
+# How many counts back the last drop may lie.
+_BACK = effort(3, "counts")
 # Chance, after each drop, that it was the last for now; and how often per s it then begins again.
-_STOPS, _AGAIN_PER_S = 0.01, 1 / (8 * 3600.0)
-_LEAST_GAP_S = 0.05
-_ANY_LENGTH = 0.08
+_STOPS = judgement(0.01, "chance")
+_AGAIN_PER_S = judgement(1 / (8 * 3600.0), "1/s")
+# Counts nearer than this are as far apart.
+_LEAST_GAP_S = effort(0.05, "s")
+# Intervals of any length: a drop was shaken off.
+_ANY_LENGTH = judgement(0.08, "chance")
 # Steps of the wandering rate: a sixth of an octave, at one drop in five; and jumps.
-_STEP, _STEPS, _JUMPS = 1 / 6, 0.2, 0.01
-_MOST_IN_ONE = 5
+_STEP = effort(1 / 6, "octaves")
+_STEPS = judgement(0.2, "chance")
+_JUMPS = judgement(0.01, "chance")
+# Of more drops lost in a row nothing is reckoned.
+_MOST_IN_ONE = effort(5, "drops")
 # Finite, so that sums of chances that are nothing stay numbers.
 _NEVER = -1e9
 

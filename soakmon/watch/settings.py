@@ -6,11 +6,13 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from soakmon.physics.belief import judgement, published
 from soakmon.physics.described import (
     BOTTLE_LOG_SD,
     BOWLS_LOG_SD,
     BOWLS_SCALE,
     DOUBT,
+    FRESH_FUEL_LOG_SD,
     LOW_HOSE_CHANCE,
     OLD_FUEL_LOG_SD,
     UNTOLD_HOSE,
@@ -22,7 +24,8 @@ from soakmon.watch.past import Past, PastSoak, learnt
 from soakmon.watch.verdict import Cause
 
 # Of a blank run's departure the bowls share some, more or less (judgement).
-_SHARED, _BOWLS_DEPART = 0.3, 0.3
+_SHARED = judgement(0.3, "share")
+_BOWLS_DEPART = judgement(0.3, "share")
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,14 +49,14 @@ class Priors:
     bowls_rel_sd: float = BOWLS_LOG_SD
     vapour_rel_sd: float = OLD_FUEL_LOG_SD
     low_hose: float = LOW_HOSE_CHANCE
-    unsteady_rel_sd: float = 0.2
+    unsteady_rel_sd: float = judgement(0.2, "log. sd")
     bowls_scale: float = BOWLS_SCALE
     blank_scale: float | None = None
-    blank_rel_sd: float = 0.05
+    blank_rel_sd: float = judgement(0.05, "log. sd")
     doubt: float = DOUBT
-    dark_per_h: float = 0.02
-    zero_g_per_c: float = 0.1
-    sip_g: float = 0.6
+    dark_per_h: float = judgement(0.02, "1/h")
+    zero_g_per_c: float = published(0.1, "g/°C")
+    sip_g: float = judgement(0.6, "g")
     past: Past = field(default_factory=Past)
 
     @property
@@ -91,9 +94,18 @@ class Priors:
 
 # A bench that is as its description says: a hose rated on this fuel, vents that were measured and
 # stand as drawn, fresh fuel of its class.
-DESCRIBED = Priors(0.18, 0.25, 0.13, 0.08, 0.0, 0.1, 1.0, doubt=0.03)
+DESCRIBED = Priors(
+    bottle_rel_sd=judgement(0.18, "log. sd"),
+    hose_rel_sd=judgement(0.25, "log. sd"),
+    bowls_rel_sd=judgement(0.13, "log. sd"),
+    vapour_rel_sd=FRESH_FUEL_LOG_SD,
+    low_hose=0.0,
+    unsteady_rel_sd=judgement(0.1, "log. sd"),
+    bowls_scale=1.0,
+    doubt=judgement(0.03, "chance"),
+)
 # A blank run has met fuel and draught on the night's own bottle.
-_DOUBT_AFTER_BLANK = 0.001
+_DOUBT_AFTER_BLANK = judgement(0.001, "chance")
 
 
 def described(blank_scale: float) -> Priors:
@@ -121,9 +133,9 @@ class Settings:
     geometry: BenchGeometry = field(default_factory=_untold)
     fuel: Fuel = field(default_factory=lambda: FUELS["petrol_a"])
     priors: Priors = field(default_factory=Priors)
-    criterion_g_per_day: float = 2.0
-    false_alarm: float = 0.01
-    settle_s: float = 1800.0
+    criterion_g_per_day: float = judgement(2.0, "g/day")
+    false_alarm: float = judgement(0.01, "chance")
+    settle_s: float = judgement(1800.0, "s")
     cause_shift: Mapping[int, Mapping[Cause, float]] = field(default_factory=dict)
     bowls_measured: bool = False
     rack_full: bool = False

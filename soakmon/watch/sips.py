@@ -17,26 +17,35 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.decay import ABOVE_G
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Cause
 
 # Sips of a needle, g (judgement; logarithmically uniform).
-_LEAST_SIP_G, _LARGEST_SIP_G = 0.04, 0.5
+_LEAST_SIP_G = judgement(0.04, "g")
+_LARGEST_SIP_G = judgement(0.5, "g")
 # Fewer drops tell nothing, more take time; fewer sips are not told from a rate that changes.
-_LEAST_DROPS, _MOST_DROPS, _LEAST_SIPS = 20, 2000, 6.0
+_LEAST_DROPS = judgement(20, "drops")
+_MOST_DROPS = effort(2000, "drops")
+_LEAST_SIPS = judgement(6.0, "sips")
 # A gap this far from the usual one (logarithm) is a missed drop or a stray one.
-_ODD = 0.35
-_TREND_DROPS = 61
+_ODD = judgement(0.35, "log.")
+# The trend of a drip is its median over so many.
+_TREND_DROPS = judgement(61, "drops")
 # So many drops, some dozens of sips, are taken to keep in step.
-_IN_STEP_DROPS = 300
-_DROP_REL_SD = 0.03
-_HARMONICS = np.arange(1, 4)
-_PHASES: Floats = np.arange(16) / 16
+_IN_STEP_DROPS = judgement(300, "drops")
+# From one drop of a drip to the next.
+_DROP_REL_SD = judgement(0.03, "rel. sd")
+# The rhythm of a needle is looked for with so many harmonics, at so many phases.
+_HARMONICS = effort(np.arange(1, 4), "harmonics")
+_PHASES: Floats = effort(np.arange(16) / 16, "turns")
 # Turns at the end of the record between two periods that are tried; width of the bins that the
 # drops are put in, g: a fortieth of the least sip.
-_TURNS_APART, _BIN_G = 0.4, 1e-3
-_NYQUIST = 0.4
+_TURNS_APART = effort(0.4, "turns")
+_BIN_G = effort(1e-3, "g")
+# Faster than this drops cannot tell a rhythm.
+_NYQUIST = effort(0.4, "1/drop")
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,20 +15,24 @@ from itertools import pairwise
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Priors, Settings
 from soakmon.watch.state import kept
 
 PARTS = 2
-_DRAWS, _SHOWN = 20_000, 2_000
+# So many benches are drawn, and so many of them shown in the band.
+_DRAWS = effort(20_000, "draws")
+_SHOWN = effort(2_000, "draws")
 # Edges of the slices, as shares of the draws: fine where a leak has to be told from a wide belief.
-_EDGES = (0.0, 0.01, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95, 0.985, 0.997, 1.0)
+_EDGES = effort((0.0, 0.01, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95, 0.985, 0.997, 1.0), "share")
 # Departure on a logarithmic scale of a bench that nobody described rightly: a vent that is capped
 # or stands open, another fuel, a draught (judgement).
-_WRONG_LOG_SD = 0.7
+_WRONG_LOG_SD = judgement(0.7, "log. sd")
 # A hose of low permeation, over one of the others.
-_LOW_HOSE = 0.02
-_LEAST_VARIANCE = 1e-5
+_LOW_HOSE = judgement(0.02, "times")
+# No slice is narrower than this.
+_LEAST_VARIANCE = effort(1e-5, "variance")
 
 
 @kept

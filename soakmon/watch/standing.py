@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from soakmon.physics.belief import judgement
 from soakmon.watch.closing import chance_of_losing, chance_of_none
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Alarm, Fault
@@ -13,10 +14,15 @@ from soakmon.watch.weep import Weep
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
 
-_AGAINST, _CONTRADICTED, _PLAINLY = 5.0, 0.01, 0.5
+# So much evidence against an alarm, or so small a chance of it, takes it back.
+_AGAINST = judgement(5.0, "e-folds")
+_CONTRADICTED = judgement(0.01, "chance")
+_PLAINLY = judgement(0.5, "chance")
 # A flood that has counted so many grams while the bottle lost less than that share of them was
 # none; what the cell's zero may have hidden is allowed for.
-_FLOOD_FROM_G, _FLOOD_SHARE, _ZERO_G = 3.0, 0.3, 1.0
+_FLOOD_FROM_G = judgement(3.0, "g")
+_FLOOD_SHARE = judgement(0.3, "share")
+_ZERO_G = judgement(1.0, "g")
 
 
 def standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], list[Fault]]:

@@ -6,12 +6,16 @@ import math
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.averaging import Average
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.state import kept
 
-_KEEP = 4000
-_PART_S, _FEW = 10800.0, 3.0
+# So many times are kept of a gate, each of older drops with two.
+_KEEP = effort(4000, "counts")
+# Counts are steady or not over parts of so long; fewer in one say nothing.
+_PART_S = judgement(10800.0, "s")
+_FEW = judgement(3.0, "counts")
 
 
 @kept

@@ -12,6 +12,7 @@ import math
 
 import numpy as np
 
+from soakmon.physics.belief import effort, judgement, measured
 from soakmon.physics.drops import drop_mass_g
 from soakmon.physics.geometry import Bowl
 from soakmon.watch.company import NEAR_S, Company
@@ -40,25 +41,32 @@ from soakmon.watch.settings import Settings
 from soakmon.watch.spread import PARTS, slices_of
 from soakmon.watch.state import kept
 
-ONSETS = 96
-ONSET_STEP_S = 900.0
+# When a leak may have begun: a grid over a day.
+ONSETS = effort(96, "onsets")
+ONSET_STEP_S = effort(900.0, "s")
 # Leak rates, g/h, half an octave apart: from 0.1 g/day to what empties a bottle in an hour.
-LEAKS: Floats = 0.004 * 2 ** (np.arange(34) / 2)
-_FROM_START = 0.5
-_TOLD_EVERY_S = 1800.0
-_TO_LIP_S = 900.0
+LEAKS: Floats = effort(0.004 * 2 ** (np.arange(34) / 2), "g/h")
+# Half of all leaks are there from the start (judgement).
+_FROM_START = judgement(0.5, "chance")
+# A gate is told at least so often what the others have counted.
+_TOLD_EVERY_S = effort(1800.0, "s")
+# What leaks under a gate is on its way to the lip for so long (judgement).
+_TO_LIP_S = judgement(900.0, "s")
 # Share of the leak that a gate catches (as steps down the rate grid), and its weight.
-_CAUGHT = ((0, 0.8), (2, 0.15), (5, 0.05))
+_CAUGHT = judgement(((0, 0.8), (2, 0.15), (5, 0.05)), ("steps", "weight"))
 # How far a needle lets the level fall between two sips: 0.05 to 0.3 mm (judgement), so on average
 # this, its spread, and the most.
-_SHORT_MM, _SHORT_SD_MM, _MOST_SHORT_MM = 0.09, 0.095, 0.3
+_SHORT_MM = judgement(0.09, "mm")
+_SHORT_SD_MM = judgement(0.095, "mm")
+_MOST_SHORT_MM = judgement(0.3, "mm")
 # And what a cell may stray in an hour or two.
-_STRAYS_G = 0.3
-_PRUNED_S = 3600.0
+_STRAYS_G = judgement(0.3, "g")
+# The bank of filters is looked through so often.
+_PRUNED_S = effort(3600.0, "s")
 # Chance that drops at a gate are water. Needles hold the bottle's loss back and let it go by sips,
 # so for an hour or two the mass may speak against a true leak by some e-folds (15 were seen): the
 # chance is set so small that only a mass that stays for hours outvotes regular drops.
-_WATER = 1e-15
+_WATER = measured(1e-15, "chance")
 
 
 def _rate_prior() -> Floats:

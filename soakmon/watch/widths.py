@@ -9,9 +9,14 @@ from __future__ import annotations
 
 import math
 
-_DROP_MS, _DROP_LOG_SD = 5.0, 0.6
-_LEAST_MS, _MOST_MS = 0.2, 1000.0
-_ODD_DROPS, _DROP_LIKE = 0.03, 0.35
+from soakmon.physics.belief import judgement, published
+
+_DROP_MS = published(5.0, "ms")
+_DROP_LOG_SD = judgement(0.6, "log. sd")
+_LEAST_MS = judgement(0.2, "ms")
+_MOST_MS = judgement(1000.0, "ms")
+_ODD_DROPS = judgement(0.03, "chance")
+_DROP_LIKE = judgement(0.35, "chance")
 
 
 def drop_likeness(dark_ms: float) -> float:
