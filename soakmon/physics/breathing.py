@@ -9,10 +9,12 @@ from __future__ import annotations
 import numpy as np
 
 from soakmon.physics.arrays import ATMOSPHERE_KPA, KELVIN, Floats, FloatsIn, floats
+from soakmon.physics.belief import effort
 from soakmon.physics.fuels import Fuel
 from soakmon.physics.vapour import saturated_vapour_g_per_l, true_vapour_pressure_kpa
 
-_BIN_S = 600.0
+# Temperatures are smoothed over so long.
+_BIN_S = effort(600.0, "s")
 
 
 def expansion_factor(

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from soakmon.physics.belief import judgement, published
 from soakmon.physics.permeation import ethanol_factor
 
 
@@ -42,7 +43,6 @@ class HoseBelief:
     low: float = 0.0
 
 
-LOW_HOSE_CHANCE = 0.1
 # Rated without ethanol. SAE 30R6 and R7: limit 600 g/m² a day (nozzle maker's note, 2015), EPA's
 # NONROAD for uncontrolled motorcycle hose 450, for small engines 122. Fuel tube without a marking
 # may be plain PVC (100 to 500, from memory) or barrier tube (5 to 15, US 8 092 881).
@@ -50,34 +50,43 @@ LOW_HOSE_CHANCE = 0.1
 # (judgement); of a low one the wall loses next to nothing.
 # Low permeation (SAE 30R9, -15, EPA marks): limit 15 g/m² a day on fuel with ethanol (13 CCR 2754),
 # and NONROAD takes a quarter to a half of that.
+LOW_HOSE_CHANCE = judgement(0.1, "chance")
 _HOSES = {
-    HoseKind.ORDINARY: HoseBelief(300.0, 0.6),
-    HoseKind.LOW: HoseBelief(6.0, 0.7),
-    HoseKind.CLEAR: HoseBelief(250.0, 0.9),
-    HoseKind.UNKNOWN: HoseBelief(290.0, 0.7, LOW_HOSE_CHANCE),
+    HoseKind.ORDINARY: HoseBelief(judgement(300.0, "g/m²/day"), judgement(0.6, "log. sd")),
+    HoseKind.LOW: HoseBelief(judgement(6.0, "g/m²/day"), judgement(0.7, "log. sd")),
+    HoseKind.CLEAR: HoseBelief(judgement(250.0, "g/m²/day"), judgement(0.9, "log. sd")),
+    HoseKind.UNKNOWN: HoseBelief(
+        judgement(290.0, "g/m²/day"), judgement(0.7, "log. sd"), LOW_HOSE_CHANCE
+    ),
 }
 # NONROAD's multiplier for 10 % of ethanol is 1.82, and 1.62 for 5 %; about as good as this.
-_ETHANOL_LOG_SD = 0.15
+_ETHANOL_LOG_SD = judgement(0.15, "log. sd")
 _BY_VOLUME = {Ethanol.NONE: 0.0, Ethanol.E5: 0.05, Ethanol.E10: 0.10}
 # What the owner does not know is E5 or E10 at most pumps, and none in a can for small engines.
-_UNTOLD_FACTOR, _UNTOLD_LOG_SD = 1.5, 0.25
+_UNTOLD_FACTOR = judgement(1.5, "times")
+_UNTOLD_LOG_SD = judgement(0.25, "log. sd")
 
 # Diffusivity 10 %, vapour pressure within its class 10 %, bore and length of the vent 10 %, draught
 # 15 % (judgement), each of one specimen.
-BOTTLE_LOG_SD = 0.25
+BOTTLE_LOG_SD = judgement(0.25, "log. sd")
 # Vents that point down, overflow pipes as a second opening through which heavy vapour runs out
 # (8 g/day by Poiseuille for 2 mm of bore, never measured), sizes of bowls: unknown unless measured,
 # and with the overflow pipes plugged nothing runs out.
-BOWLS_SCALE, BOWLS_LOG_SD = 1.2, 0.5
-MEASURED_BOWLS_SCALE, MEASURED_BOWLS_LOG_SD = 1.0, 0.3
+BOWLS_SCALE = judgement(1.2, "times")
+BOWLS_LOG_SD = judgement(0.5, "log. sd")
+MEASURED_BOWLS_SCALE = judgement(1.0, "times")
+MEASURED_BOWLS_LOG_SD = judgement(0.3, "log. sd")
 # Chance that the expectation as a whole is wrong by a factor (judgement).
-DOUBT, DOUBT_MEASURED = 0.05, 0.01
+DOUBT = judgement(0.05, "chance")
+DOUBT_MEASURED = judgement(0.01, "chance")
 # A hose whose rating on the fuel at hand is known: specimens of one class.
-RATED_HOSE_LOG_SD = 0.6
+RATED_HOSE_LOG_SD = judgement(0.6, "log. sd")
 # Fresh fuel within its class; a can of unknown age: bought petrol was found at 38 kPa (Zhu 2012),
 # with 10 % ethanol 7 kPa more (NREL memo, 2012).
-FRESH_FUEL_LOG_SD, OLD_FUEL_LOG_SD = 0.08, 0.2
-OLD_FUEL_KPA, ETHANOL_ADDS_KPA = 50.0, 7.0
+FRESH_FUEL_LOG_SD = judgement(0.08, "log. sd")
+OLD_FUEL_LOG_SD = judgement(0.2, "log. sd")
+OLD_FUEL_KPA = judgement(50.0, "kPa")
+ETHANOL_ADDS_KPA = published(7.0, "kPa")
 
 
 def hose_belief(kind: HoseKind, ethanol: Ethanol) -> HoseBelief:

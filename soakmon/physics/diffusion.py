@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from soakmon.physics.arrays import ATMOSPHERE_KPA, GAS_J_PER_MOL_K, KELVIN, Floats, FloatsIn, floats
+from soakmon.physics.belief import judgement, published
 from soakmon.physics.fuels import Fuel
 from soakmon.physics.geometry import Vent
 from soakmon.physics.vapour import true_vapour_pressure_kpa, vapour_molar_mass_g
@@ -14,9 +15,9 @@ AIR_VOLUME = 20.1
 CARBON_VOLUME, HYDROGEN_VOLUME, OXYGEN_VOLUME, RING_VOLUME = 16.5, 1.98, 5.48, -20.2
 # A flanged opening adds 0.82 of its radius to a passage (Rayleigh's bounds are 0.785 and 0.849; the
 # value is from memory of the acoustic end correction, the same Laplace problem).
-END_CORRECTION = 0.82
+END_CORRECTION = published(0.82, "radii")
 # Near boiling the logarithm runs away: vapour then leaves by pressure, not by diffusion.
-_MAX_VAPOUR_FRACTION = 0.95
+_MAX_VAPOUR_FRACTION = judgement(0.95, "share")
 
 
 def diffusion_volume(carbon: float, hydrogen: float, oxygen: float = 0, rings: int = 0) -> float:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from soakmon.physics.arrays import Floats, FloatsIn, floats
+from soakmon.physics.belief import effort
 from soakmon.physics.fuels import Fuel
 from soakmon.physics.liquid import density_kg_per_m3, surface_tension_n_per_m
 
@@ -16,7 +17,8 @@ GRAVITY_M_PER_S2 = 9.80665
 # The fit is given for 0.3 to 1.2; below, it runs on smoothly towards the whole of the drop, and
 # thin capillaries measured by Eschbaum (1895) bear it out.
 _RATIO_RANGE = (0.1, 1.2)
-_ROUNDS = 40
+# The share that falls depends on the drop's size, and its size on the share.
+_ROUNDS = effort(40, "rounds")
 
 
 def fallen_share(ratio: FloatsIn) -> Floats:

@@ -11,6 +11,7 @@ import math
 import numpy as np
 
 from soakmon.physics.arrays import Floats
+from soakmon.physics.belief import effort, judgement
 from soakmon.physics.breathing import expelled_g
 from soakmon.physics.diffusion import vent_loss_g_per_h_per_m, vent_shape_m
 from soakmon.physics.fuels import Fuel
@@ -19,10 +20,12 @@ from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.physics.permeation import hose_loss_g_per_h
 
 # Fuel in bottle and bowls follows the air with this time constant where no sensor is in it.
-FUEL_LAG_S = 2400.0
+FUEL_LAG_S = judgement(2400.0, "s")
 # Rises within this are left out: thermometer noise must not add up to breaths.
-PLAY_C = 0.1
-_COLDEST_C, _PER_C = -30.0, 4
+PLAY_C = judgement(0.1, "°C")
+# Rates are looked up in a table from here on, with so many places to a degree.
+_COLDEST_C = effort(-30.0, "°C")
+_PER_C = effort(4, "1/°C")
 _TABLE_C = np.arange(_COLDEST_C, 60.01, 1 / _PER_C)
 
 

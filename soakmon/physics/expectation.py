@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from soakmon.physics.arrays import Floats, FloatsIn, floats
+from soakmon.physics.belief import judgement, published
 from soakmon.physics.breathing import bin_means, expelled_g
 from soakmon.physics.diffusion import vent_loss_g_per_h_per_m, vent_shape_m
 from soakmon.physics.evaporating import Evaporating, bowl_shape_m, vapour_space_ml
@@ -15,9 +16,10 @@ from soakmon.physics.geometry import BenchGeometry
 from soakmon.physics.permeation import hose_loss_g_per_h
 
 _NORMAL_95 = 1.959964
-_BREATHING_REL_SD = 0.3
+# What a vent breathes out follows how quickly the vapour space warms (judgement).
+_BREATHING_REL_SD = judgement(0.3, "rel. sd")
 # A volatility class spans about ±15 %; taken as uniform that is 8 % standard uncertainty.
-_VAPOUR_REL_SD = 0.08
+_VAPOUR_REL_SD = published(0.08, "rel. sd")
 
 
 @dataclass(frozen=True, slots=True)

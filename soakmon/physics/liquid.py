@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from soakmon.physics.arrays import KELVIN, Floats, FloatsIn, floats
+from soakmon.physics.belief import published
 from soakmon.physics.fuels import Fuel
 
 # ASTM D1250 / API MPMS 11.1 Table 54B, gasolines: density at 15 °C in kg/m³, temperature in °C.
 _K0, _K1 = 346.4228, 0.4388
-_SURFACE_SLOPE_N_PER_M_K = -1.0e-4
-_VISCOSITY_SLOPE_K = 900.0
+# Light hydrocarbons fall by 0.1 mN/m per °C; the slope of Andrade's law is from memory (20 %).
+_SURFACE_SLOPE_N_PER_M_K = published(-1.0e-4, "N/(m·K)")
+_VISCOSITY_SLOPE_K = published(900.0, "K")
 
 
 def expansion_15c_per_c(density_15c_kg_per_m3: float) -> float:
