@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
+from functools import partial
 from typing import TypeVar
 
 from soakmon.errors import SoakmonError
@@ -23,13 +24,16 @@ class RefusedError(SoakmonError):
 class Asked(Future[T]):
     """The result of a command; cancelling it gives the command up, while that is possible.
 
-    seen: the number of the latch's note when it was asked for.
+    seen: the number of the latch's note when it was asked for; lasting: it is answered only when
+    the disk has what it did.
     """
 
     def __init__(self, command: Callable[[], T], seen: int = 0) -> None:
         super().__init__()
         self.seen = seen
+        self.lasting = False
         self.command = command
+        self._answer: Callable[[], None] | None = None
         self._deciding = threading.Lock()
         self._decided = self._given_up = False
 
@@ -54,12 +58,17 @@ class Asked(Future[T]):
             self._decided = True
 
     def carry_out(self) -> None:
-        """Do it, unless it was given up; never raises an Exception, the caller gets it."""
+        """Do it, unless it was given up; never raises an Exception, the answer holds it."""
         if not self.set_running_or_notify_cancel():
             return
         try:
-            result = self.command()
+            self._answer = partial(self.set_result, self.command())
         except Exception as error:  # the caller gets it, whatever it is
-            self.set_exception(error)
-        else:
-            self.set_result(result)
+            self._answer = partial(self.set_exception, error)
+
+    def answer(self, why_not: str = "") -> None:
+        """Tell the caller what came of it; why_not: why it did not last after all, or ""."""
+        if self._answer is not None and why_not:
+            self.set_exception(RefusedError(why_not))
+        elif self._answer is not None:
+            self._answer()

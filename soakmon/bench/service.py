@@ -61,6 +61,7 @@ _GIVES_UP_AFTER = 60
 _STEADY_S = 5.0
 _SETTLES_WITHIN_S = 3.0
 _MEANWHILE = "something came up meanwhile, look at the bench: {}"
+_NOT_TAKEN = "the disk did not take the beginning of the soak ({}): try again"
 _CONFIRM = "the cautions must be confirmed at the bench before the feed may open"
 
 
@@ -248,7 +249,22 @@ class Service:
         What the journal is given meanwhile is one transaction.
         """
         with self.journal.together():
-            return self._carried_out(work, held)
+            held = self._carried_out(work, held)
+        if work.asked is not None:
+            work.asked.answer(self._why_lost() if work.asked.lasting else "")
+        return held
+
+    def _why_lost(self) -> str:
+        """Why what was just done would be lost with this process, or "": then it is on disk.
+
+        Nobody may be told that a soak has begun which would be gone after a restart: it ends here.
+        """
+        if self.journal.settle(_SETTLES_WITHIN_S):
+            return ""
+        why = _NOT_TAKEN.format(self.journal.trouble or "the disk does not answer")
+        if self.session is not None:
+            self._give_up(self.session, why)
+        return why
 
     def _carried_out(self, work: Work, held: list[Drop]) -> list[Drop]:
         if work.asked is not None:
@@ -529,6 +545,8 @@ class Service:
             number = self.journal.start(entry)
             self._record(0.0, "phase", {"phase": str(Phase.PREFLIGHT), "reason": title})
             self._record(0.0, TOLD, told.as_dict())
+        if self.asked is not None:
+            self.asked.lasting = True
         return number
 
     def running(self) -> Session:

@@ -18,6 +18,7 @@ def test_given_up_before_its_turn_it_is_not_carried_out():
     asked = Asked(lambda: done.append(1))
     assert asked.cancel()
     asked.carry_out()
+    asked.answer()
     assert not done
     assert asked.cancelled()
 
@@ -32,6 +33,7 @@ def test_given_up_while_it_only_looks_it_stops_before_it_changes_anything():
 
     asked = Asked(command)
     asked.carry_out()
+    asked.answer()
     assert not done
     with pytest.raises(RefusedError, match="nobody waits"):
         asked.result(0)
@@ -45,6 +47,8 @@ def test_once_it_changes_something_it_cannot_be_given_up():
 
     asked = Asked(command)
     asked.carry_out()
+    assert not asked.done()
+    asked.answer()
     assert asked.result(0) == 7
 
 

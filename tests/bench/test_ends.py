@@ -316,3 +316,37 @@ def test_a_soak_does_not_begin_on_a_disk_that_does_not_take_it(tmp_path):
     bench.journal.connection.execute("PRAGMA query_only = 0")
     bench.start()
     assert [soak.id for soak in bench.journal.soaks()] == [1]
+
+
+def start_by_command(bench: Stepped):
+    asked = bench.service.call(
+        lambda: bench.service.start_soak("t", None, cautions_confirmed=True)
+    )
+    bench.service.drain()
+    return asked
+
+
+def test_a_start_is_answered_when_the_disk_has_it(tmp_path):
+    bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
+    taken = []
+    asked = bench.service.call(
+        lambda: bench.service.start_soak("t", None, cautions_confirmed=True)
+    )
+    asked.add_done_callback(lambda _: taken.extend(bench.journal.soaks()))
+    bench.service.drain()
+    assert [soak.id for soak in taken] == [asked.result(0)]
+
+
+def test_a_start_that_the_disk_does_not_take_after_all_is_refused_and_over(tmp_path):
+    bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
+    bench.journal.connection.execute("PRAGMA query_only = 1")
+    asked = start_by_command(bench)
+    with pytest.raises(RefusedError, match="did not take the beginning.*try again"):
+        asked.result(0)
+    assert bench.session.ended
+    bench.run(0.1)
+    assert not bench.simulation.feed_open
+    bench.journal.connection.execute("PRAGMA query_only = 0")
+    assert start_by_command(bench).result(0) == 2
+    outcomes = [soak.verdict and soak.verdict["verdict"] for soak in bench.journal.soaks()]
+    assert outcomes == ["not_proven", None]
