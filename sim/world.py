@@ -56,6 +56,7 @@ class World:
         self._draw(rng)
         bowls = self.geometry.bowls
         shares = blend(scenario.blend, self.fuel.rvp_kpa * float(rng.lognormal(0, 0.04)))
+        self.poured: Floats = shares
         self.bottle_g: Floats = shares * self._density(15.0) * scenario.filled_ml
         self.line_g: Floats = np.zeros(len(shares))
         self.line_gives = self._line_gives(np.random.default_rng([seed, 8]))
@@ -284,7 +285,9 @@ class World:
 
     def _shares(self) -> Floats:
         source = self.bottle_g if self.bottle_g.sum() > _DREGS_G else self.bowls_g.sum(axis=0)
-        return np.asarray(source / max(float(source.sum()), 1e-9))
+        there = float(source.sum())
+        # What wets a patch when all else has gone is what was poured.
+        return np.asarray(source / there) if there > 1e-9 else self.poured
 
     @staticmethod
     def _move(source: Floats, target: Floats, grams: float) -> float:

@@ -12,6 +12,7 @@ from enum import StrEnum
 
 from soakmon.bench.bottle import Bottle
 from soakmon.bench.levels import Level, Levels
+from soakmon.bench.shove import Shoves
 from soakmon.bench.shut_watch import ShutWatch
 from soakmon.bench.storm import STORM_S, Storm
 from soakmon.hardware_config import GuardSection
@@ -78,7 +79,7 @@ class Guard:
         self.judged_s: float | None = None
         self.levels = Levels(limits.blind_s)
         self.storm = Storm()
-        self.bottle = self._bottle()
+        self.bottle, self.shoves = self._bottle(), Shoves(limits.rate_g_per_min)
         self.full_g: float | None = None
         self.start_g: float | None = None
         self.shut: ShutWatch | None = None
@@ -129,7 +130,7 @@ class Guard:
     def _valve_moved(self, sample: Sample) -> None:
         if sample.feed_open and self.opened_s is None:
             self.opened_s, self.shut = sample.t_s, None
-            self.bottle = self._bottle()
+            self.bottle, self.shoves = self._bottle(), Shoves(self.limits.rate_g_per_min)
             self.full_g = self.start_g = None
             self.told.clear()
             self.broken = {k: trip for k, trip in self.broken.items() if trip.code in PASSING}
@@ -167,10 +168,14 @@ class Guard:
         """Loss rate over the last minute, and totals."""
         if level is None or self.opened_s is None or level.t_s < self.opened_s:
             return []
-        shift_g = self.bottle.take(level, filling=not self.filled)
-        self.full_g = level.mass_g if self.full_g is None else self.full_g + shift_g
-        if self.start_g is not None:
-            self.start_g += shift_g
+        counting = self.shoves.take(level)
+        for one in counting:
+            shift_g = self.bottle.take(one, filling=not self.filled)
+            self.full_g = one.mass_g if self.full_g is None else self.full_g + shift_g
+            if self.start_g is not None:
+                self.start_g += shift_g
+        if not counting or self.full_g is None:
+            return []
         trips = self._rising(sample)
         if self.filled:
             return trips + self._watching(sample, level)

@@ -239,8 +239,9 @@ class Session:
     def _isolating(self) -> None:
         isolated_s = self.isolated_s if self.isolated_s is not None else self.t_s
         leaks = [alarm for alarm in self.alarms if alarm.leaks]
-        over = self.soaked_s >= 3600 * self.bench.service.soak_h
         shut_s = self.t_s - isolated_s
+        # A rack that was not full yet has not begun to soak: then the time is that of the shutting.
+        over = max(self.soaked_s, shut_s) >= 3600 * self.bench.service.soak_h
         least_s = 60 * self.bench.service.isolate_min
         told = shut_s >= self._watch_s(leaks, isolated_s) or self._silent(leaks)
         if (leaks and told and shut_s >= least_s) or (over and not leaks):

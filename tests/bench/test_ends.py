@@ -319,9 +319,7 @@ def test_a_soak_does_not_begin_on_a_disk_that_does_not_take_it(tmp_path):
 
 
 def start_by_command(bench: Stepped):
-    asked = bench.service.call(
-        lambda: bench.service.start_soak("t", None, cautions_confirmed=True)
-    )
+    asked = bench.service.call(lambda: bench.service.start_soak("t", None, cautions_confirmed=True))
     bench.service.drain()
     return asked
 
@@ -329,9 +327,7 @@ def start_by_command(bench: Stepped):
 def test_a_start_is_answered_when_the_disk_has_it(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
     taken = []
-    asked = bench.service.call(
-        lambda: bench.service.start_soak("t", None, cautions_confirmed=True)
-    )
+    asked = bench.service.call(lambda: bench.service.start_soak("t", None, cautions_confirmed=True))
     asked.add_done_callback(lambda _: taken.extend(bench.journal.soaks()))
     bench.service.drain()
     assert [soak.id for soak in taken] == [asked.result(0)]

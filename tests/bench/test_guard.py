@@ -130,6 +130,29 @@ def test_a_hand_that_rests_on_the_bottle_is_neither_refill_nor_flood():
     assert not trips
 
 
+@pytest.mark.parametrize("every_s", [0.1, 0.5, 1.0])
+@pytest.mark.parametrize("lasts_s", [1.0, 4.0, 9.0])
+@pytest.mark.parametrize("push_g", [-2.0, -6.0, -290.0, 6.0])
+def test_a_shove_that_comes_back_within_seconds_is_no_flood(push_g, lasts_s, every_s):
+    def mass(t_s):
+        return 300.0 - 1e-4 * t_s + push_g * (600 < t_s < 600 + lasts_s)
+
+    assert not watch(sparse(mass, every_s, seconds=1200))
+
+
+def test_what_does_not_come_back_after_a_shove_is_gone():
+    trips = watch(samples(lambda t: 300.0 - 6.0 * (t > 600), seconds=700))
+    assert [trip.code for trip in trips] == [Code.FAST]
+    assert trips[0].t_s < 600 + 15
+
+
+@pytest.mark.parametrize(("g_per_min", "within_s"), [(30, 9.0), (60, 7.5), (150, 7.0), (600, 7.0)])
+def test_no_flood_hides_as_a_shove(g_per_min, within_s):
+    trips = watch(samples(lambda t: 900 - max(t - 600, 0) * g_per_min / 60, seconds=660))
+    assert trips[0].code is Code.FAST
+    assert trips[0].t_s <= 600 + within_s
+
+
 @pytest.mark.parametrize("g_per_s", [0.03, 0.5, 2.0])
 def test_a_mass_that_rises_is_somebodys_business(g_per_s):
     trips = watch(samples(lambda t: 300 + max(t - 100, 0) * g_per_s, seconds=1200))

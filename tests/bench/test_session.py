@@ -10,6 +10,7 @@ import pytest
 from sim.faults import Defect, Kind
 from sim.scenario import Happenings
 from sim.scenarios import SCENARIOS
+from soakmon.bench.alarms import Wrong
 from soakmon.bench.asked import RefusedError
 from soakmon.bench.feed import Feed
 from soakmon.bench.ports import Press
@@ -177,6 +178,20 @@ def test_isolation_by_command_and_back(tmp_path):
     bench.service.resume_feed(cautions_confirmed=True)
     assert bench.simulation.feed_open
     assert bench.session.phase == "soaking"
+
+
+def test_a_soak_that_is_shut_while_filling_waits_for_nobody_longer_than_its_time(tmp_path):
+    bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(0.5), every_s=4.0)
+    bench.start()
+    bench.run(0.03)
+    assert bench.session.phase is Phase.FILLING
+    bench.service.sound("bench", "the load cell is blind", Wrong.FAILED)
+    bench.run(0.4)
+    assert bench.session.phase is Phase.ISOLATING
+    bench.run(0.2)
+    assert bench.session.ended
+    assert bench.session.outcome is Outcome.NOT_PROVEN
+    assert "the load cell is blind" in bench.session.decision.verdict.reason
 
 
 def test_acknowledging_stops_the_buzzer_but_not_the_lamp(tmp_path):

@@ -129,6 +129,17 @@ def test_drops_carry_the_mass_that_leaked():
     assert 0.009 < drop_g < 0.022
 
 
+@pytest.mark.parametrize("defect", [Defect(Kind.HOSE, 0, 400.0), Defect(Kind.BOWL_JOINT, 2, 250.0)])
+def test_a_bench_that_has_run_dry_stays_one(defect):
+    """Bottle, hose and bowls are empty, and where it leaked is still wet."""
+    world = World(replace(SCENARIOS["dry-rack"], defects=(defect,)), seed=1, hours=4)
+    run(world, 1)
+    for empty in (world.bottle_g, world.line_g, world.bowls_g):
+        empty[...] = 0.0
+    run(world, 1)
+    assert world.held_g == pytest.approx(sum(world.patch_g) + world.lips.hanging_g.sum())
+
+
 def test_happenings_show_in_the_rows():
     frozen = simulate(SCENARIOS["cell-freezes"], hours=8).rows
     late = frozen.mass_g[frozen.t_s > 6 * 3600 + 5]
