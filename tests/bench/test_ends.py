@@ -337,7 +337,7 @@ def test_a_start_that_the_disk_does_not_take_after_all_is_refused_and_over(tmp_p
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
     bench.journal.connection.execute("PRAGMA query_only = 1")
     asked = start_by_command(bench)
-    with pytest.raises(RefusedError, match="did not take the beginning.*try again"):
+    with pytest.raises(RefusedError, match=r"did not take the beginning.*try again"):
         asked.result(0)
     assert bench.session.ended
     bench.run(0.1)
