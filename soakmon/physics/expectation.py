@@ -15,7 +15,7 @@ from soakmon.physics.fuels import Fuel
 from soakmon.physics.geometry import BenchGeometry
 from soakmon.physics.permeation import hose_loss_g_per_h
 
-_NORMAL_95 = 1.959964
+NORMAL_95 = 1.959964
 # What a vent breathes out follows how quickly the vapour space warms (judgement).
 _BREATHING_REL_SD = judgement(0.3, "rel. sd")
 # A volatility class spans about ±15 %; taken as uniform that is 8 % standard uncertainty.
@@ -129,5 +129,5 @@ def _cumulative_parts(
 def _bounds(best: Floats, sd: Floats) -> tuple[Floats, Floats]:
     """95 % bounds of a log-normal: a product of uncertain factors, and never below zero."""
     relative = np.divide(sd, best, out=np.zeros_like(best), where=best > 0)
-    spread = np.exp(_NORMAL_95 * np.sqrt(np.log1p(relative**2)))
+    spread = np.exp(NORMAL_95 * np.sqrt(np.log1p(relative**2)))
     return floats(best / spread), floats(best * spread)

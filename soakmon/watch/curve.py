@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from soakmon.physics.expectation import NORMAL_95
 from soakmon.watch.averaging import Average
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.rows import Floats
@@ -14,7 +15,6 @@ from soakmon.watch.spread import spread_of
 from soakmon.watch.state import kept
 from soakmon.watch.verdict import Band
 
-_NORMAL_95 = 1.959964
 # Time, loss, evaporated from bottle and hose, from the bowls, top-up, and what one bowl needs.
 _COLUMNS = 6
 
@@ -112,7 +112,7 @@ class CurveKeeper:
     ) -> tuple[Floats, Floats, Floats]:
         share, share_sd = self._share(), self.top_up[1]
         low, best, high = self.spread.band_g(feed_g, bowls_g)
-        top_up, unsure = share * top_up_g, _NORMAL_95 * share_sd * top_up_g
+        top_up, unsure = share * top_up_g, NORMAL_95 * share_sd * top_up_g
         # What is drawn for cold and what evaporates are unsure apart from each other.
         down, up = np.hypot(best - low, unsure), np.hypot(high - best, unsure)
         best = best + top_up

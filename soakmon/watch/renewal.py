@@ -167,7 +167,7 @@ def _log_longer(means: Floats, shape: int, lost: float) -> Floats:
 
 
 # Beyond ten means nothing is left of it that matters beside intervals of any length.
-_MEANS: Floats = np.linspace(0.0, 10.0, 2001)
+_MEANS: Floats = effort(np.linspace(0.0, 10.0, 2001), "means")
 
 
 @cache

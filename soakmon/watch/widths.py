@@ -11,6 +11,8 @@ import math
 
 from soakmon.physics.belief import judgement, published
 
+# A drop's time in the beam and its spread; the range that is told; a third of other counts look
+# like drops, and of drops so many like anything (see above).
 _DROP_MS = published(5.0, "ms")
 _DROP_LOG_SD = judgement(0.6, "log. sd")
 _LEAST_MS = judgement(0.2, "ms")
