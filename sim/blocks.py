@@ -8,7 +8,7 @@ import numpy as np
 
 from sim.blend import Floats
 
-_DROP_MM, _DROP_G = 3.25, 0.0133  # a drop of petrol from a lip of 3 mm
+_DROP_MM, _DROP_G = 3.25, 0.0133  # a ball of petrol so wide weighs that
 _SATELLITE_MM = 0.6
 _G_MM_PER_S2 = 9810.0
 # A lip stands so far above its beam, and a beam is so wide (common practice, judgement): a drop of

@@ -6,7 +6,8 @@ import numpy as np
 
 from sim.blend import Floats
 
-_HANGS_G = 0.013
+# What a lip of 3 mm lets go.
+DROP_G = 0.0146
 
 
 class Lips:
@@ -31,10 +32,10 @@ class Lips:
         """
         if not self.g_per_s or not self.hanging_g.any():
             return 0.0
-        share = np.minimum(np.cbrt(self.hanging_g / _HANGS_G), 1.0)
+        share = np.minimum(np.cbrt(self.hanging_g / DROP_G), 1.0)
         dried_g = np.minimum(self.g_per_s * dt_s * share, self.hanging_g)
         self.hanging_g -= dried_g
-        falls_g = _HANGS_G * np.floor(self.hanging_g / _HANGS_G)
+        falls_g = DROP_G * np.floor(self.hanging_g / DROP_G)
         self.hanging_g -= falls_g
         self.fallen_g += falls_g
         np.maximum(at_lip_g, self.fallen_g + self.hanging_g, out=at_lip_g)

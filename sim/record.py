@@ -11,6 +11,7 @@ import numpy as np
 from sim.blend import Floats
 from sim.cell import Cell, Thermometer
 from sim.gates import Gates
+from sim.lips import DROP_G
 from sim.scenario import Scenario
 from sim.world import World
 from soakmon.physics.fuels import Fuel
@@ -137,11 +138,10 @@ def _truth(world: World, knots: _Knots) -> Truth:
     scenario = world.scenario
     t_s, leaked = np.array(knots.t_s), np.array(knots.leaked_g)
     lips = np.array(knots.at_lip_g)
-    drop_g = 0.013
     first = {
-        carb: float(t_s[np.argmax(lips[:, carb - 1] >= drop_g)])
+        carb: float(t_s[np.argmax(lips[:, carb - 1] >= DROP_G)])
         for carb in scenario.carbs
-        if lips[-1, carb - 1] >= drop_g
+        if lips[-1, carb - 1] >= DROP_G
     }
     wet = np.flatnonzero(leaked > 0)
     onset = float(t_s[max(wet[0] - 1, 0)]) if len(wet) else None

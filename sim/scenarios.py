@@ -175,7 +175,7 @@ _ALL = (
         "carb 1 lets a drop a minute go, from the fourth hour on",
         21,
         _LEAKING,
-        (Defect(Kind.BOWL_JOINT, 1, 0.85, onset_s=4 * _H, depth_mm=28.0, patch_mm2=5.0),),
+        (Defect(Kind.BOWL_JOINT, 1, 0.93, onset_s=4 * _H, depth_mm=28.0, patch_mm2=5.0),),
         (1,),
         "bowl_joint_weep",
     ),

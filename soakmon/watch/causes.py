@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from soakmon.physics.belief import judgement
+from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD
 from soakmon.watch import decay, sips
 from soakmon.watch.verdict import Cause, Suspect
 
@@ -100,10 +101,9 @@ _PLUMBING_SHUT = judgement(20.0, "odds")
 _RAIL_SHUT = judgement(0.05, "odds")
 _RAIL_OPEN = judgement(0.5, "odds")
 # Share of a leak that falls into the gate under it: all of it, but fuel from the rail runs down
-# where it likes (judgement). A drop's mass is known to some percent, what dries is not.
+# where it likes (judgement). What dries is hardly known, and a drop's mass from lip to lip.
 _LEAST_OF_RAIL = judgement(0.3, "share")
 _CAUGHT, _CAUGHT_OF_RAIL = np.ones(1), np.linspace(_LEAST_OF_RAIL, 1.0, 15)
-_DROP_REL_SD = judgement(0.12, "rel. sd")
 _DRIES_G_PER_H = judgement(0.06, "g/h")
 # A crack under the level that the needle keeps is fed as long as the bottle feeds: it cannot stop,
 # but its drops may find another way down (judgement).
@@ -162,7 +162,7 @@ def likelihood(cause: Cause, seen: Evidence) -> float:
 def _by_straying(cause: Cause, seen: Evidence) -> float:
     """How well the share of the leak that the gate caught fits where it comes from."""
     dries = _DRIES_G_PER_H / max(seen.rate_g_per_h, 1e-6)
-    sd = min(math.hypot(seen.caught_sd, _DROP_REL_SD, dries), 1e3)
+    sd = min(math.hypot(seen.caught_sd, BETWEEN_LIPS_LOG_SD, dries), 1e3)
     caught = _CAUGHT_OF_RAIL if cause is Cause.RAIL_JOINT_WEEP else _CAUGHT
     return float(np.exp(-0.5 * ((min(seen.caught, 1.0) - caught) / sd) ** 2).mean()) + 1e-3
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from soakmon.physics.belief import effort, judgement, published
+from soakmon.physics.belief import effort, judgement
+from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD
 from soakmon.watch.normal import below
 from soakmon.watch.rows import Floats
 from soakmon.watch.spread import PARTS
@@ -30,8 +31,6 @@ _UNSEEN = judgement(0.08, "weight")
 _SEEN = judgement(0.12, "weight")
 # Leak rates at which the joint estimate is reckoned.
 _FINE: Floats = effort(np.asarray(0.002 * 2 ** (np.arange(800) / 40)), "g/h")
-# Drops differ between tips by 0.2 on a logarithmic scale (19 eye-drop bottles: 33.8 to 63.4 µL).
-_DROP_REL_SD = published(0.2, "rel. sd")
 # How well the counts of a steady drip tell its rate, beside their number.
 _RATE_REL_SD = judgement(0.03, "rel. sd")
 # What dries before it drips is mostly a share of the leak, as a small leak wets little; where the
@@ -186,7 +185,7 @@ def _by_drops(said_g_per_h: float, drops: float) -> Floats:
 
     Some of it may also miss the gate.
     """
-    spread = float(np.hypot(_DROP_REL_SD, drops**-0.5))
+    spread = float(np.hypot(BETWEEN_LIPS_LOG_SD, drops**-0.5))
 
     def near(dripped: Floats, weight: Floats) -> Floats:
         off = np.log(np.maximum(dripped, 1e-6) / said_g_per_h) / spread

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.physics.drops import USUAL_DROP_G
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Cause
 
@@ -57,7 +58,6 @@ _OFFS_WEIGHT = np.exp(-0.5 * _OFFS**2) / np.exp(-0.5 * _OFFS**2).sum()
 _STEPS = effort(8 * PARTS, "steps")
 # So many drops that did not come are the end of a leak.
 _SILENT_DROPS = judgement(12, "drops")
-_DROP_G = judgement(0.013, "g")
 # What has to get out, or not, until the causes can be told apart: enough for a crack to run dry.
 _AT_A_GATE_G = judgement(3.0, "g")
 _UNSEEN_G = judgement(0.3, "g")
@@ -93,7 +93,7 @@ def telling_s(leak_g_per_h: float, *, seen: bool, left_s: float) -> float:
 
 def stopped(silent_s: float, leak_g_per_h: float) -> bool:
     """Whether a leak that has not dripped for silent_s has stopped."""
-    return silent_s * leak_g_per_h / 3600 > _SILENT_DROPS * _DROP_G
+    return silent_s * leak_g_per_h / 3600 > _SILENT_DROPS * USUAL_DROP_G
 
 
 def likelihood(cause: Cause, shut: Shut) -> float:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.physics.drops import USUAL_DROP_G
 from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.watch.averaging import Average, Averager
 from soakmon.watch.budget import Budget
@@ -239,7 +240,7 @@ class Decider:
         if weep is None and not filling:
             return
         if self.flood is None:
-            drop_g = weep.drop_g[0] if weep is not None and weep.drop_g else 0.013
+            drop_g = weep.drop_g[0] if weep is not None and weep.drop_g else USUAL_DROP_G
             self.flood = FloodWatch(drop_g)
         for storm in self.flood.push(rows, filling=filling):
             self._alarm(leak_alarm(storm.t_s, "flood", storm.gate + 1, storm.rate_g_per_h))

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import math
+
+import numpy as np
 import pytest
 
-from soakmon.physics.drops import drop_mass_g, fallen_share, pendant_drop_g
+from soakmon.physics.drops import (
+    BETWEEN_LIPS_LOG_SD,
+    USUAL_DROP_G,
+    drop_mass_g,
+    fallen_share,
+    falling_drop_g,
+    pendant_drop_g,
+)
 from soakmon.physics.fuels import FUELS
-from soakmon.physics.geometry import Hose
+from soakmon.physics.geometry import Bowl, Hose
 from soakmon.physics.liquid import expansion_15c_per_c, volume_correction
 from soakmon.physics.permeation import ethanol_factor, hose_loss_g_per_h, permeation_factor
 
@@ -44,7 +54,7 @@ def test_petrol_expands_more_than_the_rule_of_thumb():
 
 def test_pharmacopoeia_dropper():
     """USP <1101>: 3 mm external diameter, held upright, water drops weigh 45 to 55 mg."""
-    assert 45 <= 1e3 * pendant_drop_g(1.5, *WATER_20C) <= 55
+    assert 45 <= 1e3 * falling_drop_g(1.5, *WATER_20C) <= 55
 
 
 # Harkins and Brown (1919), share of the ideal drop that falls, from memory.
@@ -65,12 +75,59 @@ def test_harkins_brown_table(ratio, share):
 # pairs left out. Second set: a Dutch dispensing manual of the time.
 ESCHBAUM = [(0.67, 13.4), (1.39, 26.2), (3.07, 52.2), (4.17, 69.0), (6.56, 100.0), (8.32, 126.0)]
 DISPENSING = [(1.7, 29.6), (2.48, 42.4), (4.045, 66.0), (5.06, 79.5), (6.63, 100.0)]
+WEIGHED_WATER = sorted(ESCHBAUM + DISPENSING)
+# Drops in sixty minims (3.697 ml) from one glass dropper: a dental materia medica, p. 25. Surface
+# tension N/m and density kg/m³ at 20 °C are handbook values, from memory (±2 %).
+MINIMS = {
+    "water": (60, *WATER_20C),
+    "ether": (172, 0.0170, 713.0),
+    "alcohol": (146, 0.0223, 789.0),
+    "turpentine": (136, 0.0270, 865.0),
+    "chloroform": (250, 0.0271, 1489.0),
+}
 
 
-@pytest.mark.parametrize(("diameter_mm", "drop_mg"), ESCHBAUM + DISPENSING)
-def test_drops_that_were_weighed(diameter_mm, drop_mg):
+def dropper_mm() -> float:
+    """How wide that dropper was, as its water drops of 61.6 mg say by those that were weighed."""
+    diameters, grams = zip(*WEIGHED_WATER, strict=True)
+    return float(np.interp(3697.0 / 60, grams, diameters))
+
+
+def weighed_over(model) -> dict[str, float]:
+    """What was weighed over what the model says, of every drop from a tip of 2.4 mm on."""
+    water = {
+        f"water {mm} mm": mg / 1e3 / float(model(mm / 2, *WATER_15C))
+        for mm, mg in WEIGHED_WATER
+        if mm > 2.4
+    }
+    minims = {
+        name: 3.697e-3 * density / drops / float(model(dropper_mm() / 2, tension, density))
+        for name, (drops, tension, density) in MINIMS.items()
+    }
+    return water | minims
+
+
+def test_every_drop_that_was_weighed_is_heavier_than_theory():
+    """Why drops fall heavier here than Harkins and Brown's share says: all thirteen do."""
+    over = weighed_over(pendant_drop_g)
+    assert len(over) == 13
+    assert min(over.values()) > 1.03
+    organic = [value for name, value in over.items() if not name.startswith("water")]
+    assert min(organic) > 1.12
+
+
+def test_drops_fall_as_they_were_weighed():
+    """All thirteen within 14 %, and half of them heavier: the middle is not off by 3 %."""
+    over = weighed_over(falling_drop_g)
+    assert list(over.values()) == pytest.approx([1.0] * 13, rel=0.14)
+    assert np.exp(np.mean(np.log(list(over.values())))) == pytest.approx(1.0, abs=0.03)
+
+
+@pytest.mark.parametrize(("diameter_mm", "drop_mg"), [w for w in WEIGHED_WATER if w[0] < 2.4])
+def test_drops_of_thin_tips(diameter_mm, drop_mg):
+    """Tips under 2.4 mm, thinner than any lip here, let drops go as theory says."""
     ours = 1e3 * float(pendant_drop_g(diameter_mm / 2, *WATER_15C))
-    assert ours == pytest.approx(drop_mg, rel=0.12)
+    assert ours == pytest.approx(drop_mg, rel=0.04)
 
 
 def test_petroleum_spirit_from_a_bottle_neck():
@@ -79,10 +136,19 @@ def test_petroleum_spirit_from_a_bottle_neck():
     assert narrow < 1 / 30 < wide
 
 
-def test_petrol_drops_are_not_water_drops():
-    """Twenty drops to the millilitre is water: petrol from the same lip gives 50 to 60."""
-    per_ml = 0.742 / float(drop_mass_g(FUELS["petrol_a"], 1.5, 20.0))
-    assert 48 < per_ml < 65
+def test_spread_from_dropper_to_dropper():
+    """Moore, BMC Ophthalmol. 17:78 (2017): 20.9 to 40.8 drops/ml over 32 designs of bottle.
+
+    Of 32 draws from a bell curve lowest and highest are 4.14 sd apart in the mean (tables of the
+    range, from memory); an own figure of drops/ml is not compared, designs are wide and narrow.
+    """
+    assert pytest.approx(math.log(40.8 / 20.9) / 4.14, rel=0.25) == BETWEEN_LIPS_LOG_SD
+
+
+def test_the_usual_drop_is_that_of_a_default_lip():
+    """No outside value: one constant must follow the other."""
+    drop_g = float(drop_mass_g(FUELS["petrol_a"], Bowl().lip_radius_mm, 20.0))
+    assert drop_g == pytest.approx(USUAL_DROP_G, rel=0.02)
 
 
 @pytest.mark.parametrize(
@@ -111,8 +177,3 @@ def test_mass_of_warming_fuel_stays():
     """500 ml of a 740 petrol grow 6.2 ml from 15 to 25 °C and weigh the same."""
     grown_ml = 500 * (1 / float(volume_correction(740.0, 25.0)) - 1)
     assert grown_ml == pytest.approx(6.23, abs=0.02)
-
-
-def test_a_drop_a_minute_is_about_twenty_grams_a_day():
-    drop_g = float(drop_mass_g(FUELS["petrol_a"], 1.5, 20.0))
-    assert 24 * 60 * drop_g == pytest.approx(19.2, rel=0.05)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from soakmon.physics.drops import USUAL_DROP_G as DROP_G
 from soakmon.physics.expectation import expected_loss
 from soakmon.physics.geometry import BenchGeometry
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import DESCRIBED, Settings
 
-DROP_G = 0.0133
 # The bench of these nights, as somebody has measured it.
 BENCH = Settings(geometry=BenchGeometry(), priors=DESCRIBED)
 

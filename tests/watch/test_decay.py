@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from soakmon.physics.drops import USUAL_DROP_G as DROP_G
 from soakmon.watch import decay
 from soakmon.watch.decay import Shut
 from soakmon.watch.verdict import Cause
 
 JOINT, CRACK = Cause.BOWL_JOINT_WEEP, Cause.OVERFLOW_TUBE_CRACK
 RAIL, NEEDLE = Cause.RAIL_JOINT_WEEP, Cause.NEEDLE_WEEP
-DROP_G = 0.0133
 
 
 def shut(parts: tuple[int, ...], before: int = 20, hours: float = 8.0) -> Shut:

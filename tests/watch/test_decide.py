@@ -4,6 +4,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from soakmon.physics.drops import USUAL_DROP_G as DROP_G
 from soakmon.watch.decide import Decider, decide, watched
 from soakmon.watch.rows import Rows
 from soakmon.watch.verdict import Outcome, Verdict
@@ -39,7 +40,7 @@ def test_a_weep_under_a_gate_is_found_with_carb_rate_and_onset(leak_g_per_h, car
 
 
 def test_a_drop_a_minute_is_alarmed_within_a_quarter_of_an_hour():
-    rate = 60 * 0.0133
+    rate = 60 * DROP_G
     verdict = judged(night(1, leak_g_per_h=rate, onset_h=6, carb=3, spacing_s=1.0, hours=8))
     assert verdict.alarms[0].carb == 3
     assert verdict.alarms[0].t_s - 6 * 3600 < 900

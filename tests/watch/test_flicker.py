@@ -7,13 +7,11 @@ import math
 import numpy as np
 import pytest
 
+from soakmon.physics.drops import USUAL_DROP_G as DROP_G
 from soakmon.watch.company import Count, Near
 from soakmon.watch.flicker import STAYS, Flicker
 from soakmon.watch.gate import GateEvidence
 from soakmon.watch.weep import GATE_PRIOR, LEAKS
-
-DROP_G = 0.0133
-
 
 ALONE = Near(0.0, 0.0, False, 0.0)
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from soakmon.physics.drops import USUAL_DROP_G as DROP_G
 from soakmon.watch.flood import FloodWatch, Storm
 from soakmon.watch.rows import Rows
 
-DROP_G = 0.0133
 DIGIT_G = 0.05
 SIP_G = 0.1
 

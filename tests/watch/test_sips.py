@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from soakmon.physics.drops import USUAL_DROP_G as DROP_G
 from soakmon.watch import sips
 from soakmon.watch.decide import watched
 from soakmon.watch.evidence import evidence
@@ -17,7 +18,7 @@ from soakmon.watch.verdict import Cause
 from tests.watch import nights
 
 JOINT, CRACK = Cause.BOWL_JOINT_WEEP, Cause.OVERFLOW_TUBE_CRACK
-DROP_G, AREA_MM2, G_PER_MM3 = 0.0133, 1200.0, 0.74e-3
+AREA_MM2, G_PER_MM3 = 1200.0, 0.74e-3
 
 
 def dripping(

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from soakmon.physics.drops import USUAL_DROP_G as DROP_G
 from soakmon.watch.budget import Budget
 from soakmon.watch.decide import watched
 from soakmon.watch.settings import Settings
@@ -16,7 +17,6 @@ from soakmon.watch.weep import LEAKS, ONSETS, Weep
 from tests.watch.nights import night
 
 H, DAY = 3600.0, 86400.0
-DROP_G = 0.0133
 Counts = list[np.ndarray]
 Story = Callable[[np.random.Generator], Counts]
 SAYS_NOTHING = np.zeros((ONSETS, len(LEAKS)))
