@@ -306,6 +306,8 @@ def _lines(found: dict[str, Any]) -> list[tuple[str, str]]:
         )
         for one in found.get("interruptions", [])
     ]
+    if not found.get("feed_open"):
+        lines += [("Shut for", reason) for reason in found.get("latch", [])]
     lines += [
         ("Trouble", found[key])
         for key in ("cell_trouble", "journal_trouble", "guard_trouble")

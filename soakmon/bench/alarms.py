@@ -24,6 +24,7 @@ class Wrong(StrEnum):
     DEAF = "deaf"
     JOURNAL = "journal"
     PANEL = "panel"
+    REPORT = "report"
 
 
 def of_trip(trip: Trip) -> Alarm:

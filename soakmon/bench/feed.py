@@ -50,7 +50,7 @@ class Feed:
         """
         with self.lock:
             if self.latch.number != seen:
-                return self.latch.reason or ""
+                return self._latched()
             self.confirmed = True
             return ""
 
@@ -59,7 +59,7 @@ class Feed:
         self.pause()
         with self.lock:
             if self.latch.number != seen:
-                return self.latch.reason or ""
+                return self._latched()
             text = "a soak has begun, and its feed has not been opened yet"
             self.latch.hold(text, ORDINARY, self.wall_s())
             self.confirmed = True
@@ -73,7 +73,10 @@ class Feed:
             # What has happened is forgiven by who confirms the cautions; what lasts is not.
             if trip.code in PASSING or not self.confirmed:
                 return trip.text
-        return "" if self.confirmed else self.latch.reason or ""
+        return "" if self.confirmed else self._latched()
+
+    def _latched(self) -> str:
+        return "; ".join(self.latch.reasons)
 
     def open(self) -> str:
         """Open the feed; why it stays shut, or ""."""
@@ -99,6 +102,8 @@ class Feed:
             self.confirmed = self.wanted = False
             if _outweighs(alarm, self.latch.note):
                 self.latch.hold(reason, code, self.wall_s(), alarm)
+            else:
+                self.latch.add(reason)
         # Once more: it may just have been opened.
         self.pause()
 

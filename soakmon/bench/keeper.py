@@ -130,7 +130,7 @@ class Keeper:
         status: dict[str, Any] = service.status | {
             "feed_open": service.parts.valve.is_open,
             "guard_trouble": trouble,
-            "latch": service.latch.reason,
+            "latch": service.latch.reasons,
         }
         if status["phase"] in _FED and not status["feed_open"]:
             status |= {"phase": str(Phase.ISOLATING), "reason": trouble, "shut_itself": True}

@@ -30,6 +30,7 @@ _LOOKS_EVERY_S = 0.5
 _LONGEST_S = 900.0
 # After a failure twice as long each time: what cannot be made must not keep the bench busy.
 _AGAIN_S, _LONGEST_WAIT_S = 60.0, 6 * 3600.0
+_TOLD_AT = 2
 
 
 def owed_in(path: Path) -> list[int]:
@@ -46,11 +47,13 @@ def owed_in(path: Path) -> list[int]:
 class Reports:
     """The reports in a data folder. One is made at a time; others wait for their turn.
 
-    now_s: a clock for waiting, in s.
+    now_s: a clock for waiting, in s; troubled: called with what is to be said of one that cannot be
+    made.
     """
 
     def __init__(self, folder: Path, now_s: Callable[[], float] = time.monotonic) -> None:
         self.folder, self.now_s = folder, now_s
+        self.troubled: Callable[[str], None] = lambda text: None
         self.lock = threading.Lock()
         self.process: subprocess.Popen[bytes] | None = None
         self.making: int | None = None
@@ -177,3 +180,6 @@ class Reports:
         wait_s = min(_AGAIN_S * 2**times, _LONGEST_WAIT_S)
         self.not_before_s[soak] = self.now_s() + wait_s
         log.error("report of soak %d failed, tried again in %.0f min: %s", soak, wait_s / 60, why)
+        # Once is an accident, such as a machine that was short of memory.
+        if times + 1 == _TOLD_AT:
+            self.troubled(f"the report of soak {soak} cannot be made, and is tried again: {why}")

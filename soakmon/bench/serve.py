@@ -104,6 +104,7 @@ def _serve(bench: Bench, parts: BenchParts, book: Book, listener: socket.socket,
             fell=fall.begin,
             consult=book.consult,
         )
+        reports.troubled = lambda text: service.sound("bench", text, Wrong.REPORT, shut=False)
         outlets = Outlets(service)  # they hear what happens from the first moment
         service.run()
         journal.run(lambda error: service.thread_ended("journal", error))

@@ -36,7 +36,7 @@ def status_of(service: Service, row: Rows, *, with_verdict: bool) -> dict[str, A
         "cell_trouble": service.sampler.trouble,
         "journal_trouble": service.disk_trouble(),
         "guard_trouble": service.keeper.hung,
-        "latch": service.latch.reason,
+        "latch": service.latch.reasons,
         "vapour_alarm": service.parts.vapour.active(),
     }
     if session is None:

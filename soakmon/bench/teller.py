@@ -10,6 +10,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
+from soakmon.bench.ear import Ear
 from soakmon.bench.ports import Panel
 from soakmon.records.latch import Latch
 
@@ -29,7 +30,8 @@ def new_uid() -> str:
 class Teller:
     """Hands events on to the listeners, in order; an alarm once, and after the latch is on disk.
 
-    A listener is called with t_s, kind and data, must return at once, and may fail.
+    A listener is called with t_s, kind and data in a thread of its own (`ear`), should return at
+    once, and may fail or hang.
     """
 
     def __init__(self, latch: Latch, panel: Panel, listeners: list[Listener]) -> None:
@@ -38,6 +40,8 @@ class Teller:
         self.turn = threading.Lock()
         self.known = threading.Lock()
         self.told: dict[str, None] = {}
+        self.siren = Ear(lambda: panel.show(lamp=True, buzzer=True))
+        self.ears: dict[Listener, Ear] = {}
 
     def tell(self, t_s: float, kind: str, data: dict[str, Any]) -> None:
         """Have it told soon; an alarm that was told already is not told again."""
@@ -56,7 +60,7 @@ class Teller:
             one = self.waiting.get(timeout=wait_s) if wait_s else self.waiting.get_nowait()
         except queue.Empty:
             return
-        # Another thread may be at it, and may be hanging: then this one does not wait for it.
+        # Another thread may be at it, and may wait for the disk: this one does not wait for long.
         own = self.turn.acquire(timeout=_WAITS_FOR_TURN_S)
         try:
             self._hand_on(*one)
@@ -69,14 +73,8 @@ class Teller:
 
     def _hand_on(self, t_s: float, kind: str, data: dict[str, Any]) -> None:
         if kind == "alarm":
-            try:
-                self.panel.show(lamp=True, buzzer=True)
-            except Exception:  # the others must hear of it all the same
-                log.exception("the panel cannot be switched on")
+            self.siren.tell()
             if not self.latch.wait(_WAITS_FOR_LATCH_S):
                 log.error("told before the latch is on disk: %s", data.get("text"))
         for listener in list(self.listeners):
-            try:
-                listener(t_s, kind, data)
-            except Exception:  # one outlet that fails must not keep the others from hearing
-                log.exception("a listener failed")
+            self.ears.setdefault(listener, Ear(listener)).tell(t_s, kind, data)

@@ -17,6 +17,7 @@ _READINGS = ("t_s", "mass_g", "air_c")
 _STATE = (
     "phase", "reason", "soak", "t_s", "soaked_s", "left_s", "feed_open", "drops", "cell_trouble",
     "journal_trouble", "guard_trouble", "phone_trouble", "vapour_alarm", "dry_at_wall_s",
+    "latch", "interruptions",
 )  # fmt: skip
 # What moves all the time is sent with the heartbeat.
 _MOVING = ("taken_at", "t_s", "soaked_s", "left_s", "dry_at_wall_s")

@@ -13,7 +13,7 @@ import json
 import os
 import threading
 import zlib
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,16 +21,21 @@ NAME = "latch"
 _SLOT_BYTES = 2048
 _SLOTS = 2
 _LONGEST = 300
+_MOST_MORE = 4
 
 
 @dataclass(frozen=True, slots=True)
 class Note:
-    """Why the feed must stay shut, since when; alarm: as it was raised, where there was one."""
+    """Why the feed must stay shut, since when; alarm: as it was raised, where there was one.
+
+    also: what else came up since then.
+    """
 
     reason: str
     code: str
     wall_s: float
     alarm: dict[str, Any] | None = None
+    also: tuple[str, ...] = ()
 
 
 class Latch:
@@ -58,6 +63,12 @@ class Latch:
         note = self.note
         return None if note is None else note.reason
 
+    @property
+    def reasons(self) -> list[str]:
+        """All that must be looked at before the feed may be opened; none when it may be open."""
+        note = self.note
+        return [] if note is None else [note.reason, *note.also]
+
     def set(
         self, reason: str, code: str, wall_s: float, alarm: dict[str, Any] | None = None
     ) -> bool:
@@ -68,11 +79,26 @@ class Latch:
     def hold(
         self, reason: str, code: str, wall_s: float, alarm: dict[str, Any] | None = None
     ) -> None:
-        """Latch it in memory, without waiting for a disk: `write` must follow."""
+        """Latch it in memory, without waiting for a disk: `write` must follow.
+
+        An alarm that was noted before stays noted beside it.
+        """
+        reason = reason[:_LONGEST]
         if alarm is not None:
             alarm = alarm | {"text": str(alarm.get("text", ""))[:_LONGEST]}
         with self.lock:
-            self.note = Note(reason[:_LONGEST], code, wall_s, alarm)
+            before = self.reasons if self.note is not None and self.note.alarm is not None else []
+            also = tuple(one for one in before if one != reason)[:_MOST_MORE]
+            self.note = Note(reason, code, wall_s, alarm, also)
+            self._changed()
+
+    def add(self, reason: str) -> None:
+        """One more reason in memory, beside the note that there is: `write` must follow."""
+        reason = reason[:_LONGEST]
+        with self.lock:
+            if self.note is None or reason in self.reasons or len(self.note.also) >= _MOST_MORE:
+                return
+            self.note = replace(self.note, also=(*self.note.also, reason))
             self._changed()
 
     def lift(self, seen: int | None = None) -> str:
@@ -209,16 +235,17 @@ class Latch:
 
 
 def _packed(number: int, note: Note | None) -> bytes:
-    said = {"number": number, "note": None if note is None else asdict(note)}
-    text = _encoded(said)
-    if len(text) > _SLOT_BYTES - 10:
-        # The reason alone always fits.
-        said["note"] = asdict(note) | {"alarm": None} if note is not None else None
-        text = _encoded(said)
+    text = _encoded(number, note)
+    # The reason alone always fits.
+    for less in ({"also": ()}, {"alarm": None}):
+        if note is not None and len(text) > _SLOT_BYTES - 10:
+            note = replace(note, **less)
+            text = _encoded(number, note)
     return f"{zlib.crc32(text):08x} ".encode() + text.ljust(_SLOT_BYTES - 9)
 
 
-def _encoded(said: dict[str, Any]) -> bytes:
+def _encoded(number: int, note: Note | None) -> bytes:
+    said = {"number": number, "note": None if note is None else asdict(note)}
     return json.dumps(said, ensure_ascii=False).encode("utf-8", "replace")
 
 
@@ -230,7 +257,9 @@ def _unpacked(slot: bytes) -> tuple[int, Note | None] | None:
             return None
         said = json.loads(text)
         note = said["note"]
-        return int(said["number"]), None if note is None else Note(**note)
+        if note is not None:
+            note = Note(**note | {"also": tuple(note.get("also", ()))})
+        return int(said["number"]), note
     except (ValueError, KeyError, TypeError):
         return None
 

@@ -216,3 +216,28 @@ def test_a_valve_that_is_just_being_shut_was_not_found_open(tmp_path):
     bench.valve.is_open = True
     bench.feed.hold()
     assert bench.feed.found == 1
+
+
+def test_all_that_came_up_is_told_and_known_to_who_confirms(opened):
+    feed, latch = opened.feed, opened.latch
+    feed.shut("no sign of life", "hung", HUNG)
+    seen = latch.number
+    feed.shut("the feed was found open", "feed_open", HUNG | {"uid": "o"})
+    assert feed.confirm(seen) == "no sign of life; the feed was found open"
+    feed.shut("carb 2 overflows", "storm", FLOOD)
+    feed.shut("carb 2 overflows", "storm", FLOOD)
+    feed.shut("the soak has ended")
+    assert latch.reasons == [
+        "carb 2 overflows", "no sign of life", "the feed was found open", "the soak has ended",
+    ]  # fmt: skip
+    latch.write()
+    assert Latch(latch.path).reasons == latch.reasons
+    assert opened.confirm() == ""
+    assert feed.open() == ""
+    assert latch.reasons == []
+
+
+def test_what_somebody_wished_before_is_no_reason_any_more(opened):
+    opened.feed.shut("by command")
+    opened.feed.shut("no sign of life", "hung", HUNG)
+    assert opened.latch.reasons == ["no sign of life"]

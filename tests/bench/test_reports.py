@@ -105,6 +105,8 @@ def test_what_is_asked_for_while_another_is_made_waits_for_its_turn(shop, tmp_pa
 
 def test_what_fails_is_tried_again_later_and_later_and_keeps_no_other_waiting(shop, tmp_path):
     journal = ended(tmp_path, 2)
+    told = []
+    shop.reports.troubled = told.append
     shop.pass_s(1)
     for _ in range(4000):
         for one in shop.made:
@@ -116,6 +118,8 @@ def test_what_fails_is_tried_again_later_and_later_and_keeps_no_other_waiting(sh
     assert tried[:2] == [1, 2]
     assert tried.count(2) == 1
     assert 4 <= tried.count(1) <= 7
+    # Once, however often it is tried.
+    assert [text.partition(" cannot be made")[0] for text in told] == ["the report of soak 1"]
 
 
 def test_one_that_hangs_is_ended_and_tried_again(shop, tmp_path):

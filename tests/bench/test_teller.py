@@ -86,21 +86,27 @@ def test_a_disk_that_hangs_holds_nobody_up_for_long(teller, heard, monkeypatch):
     assert time.monotonic() - began_s >= 0.05
 
 
-def test_another_thread_that_hangs_while_telling_does_not_hold_the_last_words(teller, heard):
-    hangs, inside = threading.Event(), threading.Event()
+@pytest.mark.parametrize("hanging", ["listener", "panel"])
+def test_who_hangs_keeps_nobody_from_hearing_and_hears_all_in_the_end(teller, heard, hanging):
+    hangs, late = threading.Event(), []
 
-    def slow(*_):
-        if threading.current_thread() is not threading.main_thread():
-            inside.set()
-            hangs.wait(10)
+    def slow(*told):
+        hangs.wait(10)
+        late.append(told)
 
-    teller.listeners.append(slow)
-    teller.tell(1.0, "phase", {})
-    other = threading.Thread(target=teller.deliver)
-    other.start()
-    assert inside.wait(5)
-    teller.tell(2.0, "alarm", {"text": "a", "uid": new_uid()})
-    teller.deliver()
-    assert [kind for _, kind, _ in heard] == ["phase", "alarm"]
+    if hanging == "panel":
+        teller.panel.show = lambda **_: slow(1.0)
+    else:
+        teller.listeners.insert(0, slow)
+    began_s = time.monotonic()
+    for t_s in (1.0, 2.0, 3.0):
+        teller.tell(t_s, "alarm", {"text": "a", "uid": new_uid()})
+        teller.deliver()
+    # It is waited for once.
+    assert time.monotonic() - began_s < 2.0
+    assert [t_s for t_s, _, _ in heard] == [1.0, 2.0, 3.0]
     hangs.set()
-    other.join(5)
+    until_s = time.monotonic() + 5
+    while len(late) < 3 and time.monotonic() < until_s:
+        time.sleep(0.01)
+    assert [told[0] for told in late] == ([1.0] * 3 if hanging == "panel" else [1.0, 2.0, 3.0])

@@ -312,6 +312,18 @@ def test_the_four_answers_of_the_night(phone):
         assert todo in found["todo"], (state, found)
 
 
+def test_all_that_keeps_the_feed_shut_and_every_gap_is_shown(phone):
+    base = phone.locator("link[rel=modulepreload]").first.get_attribute("href").rpartition("/")[0]
+    gaps = [{"t_s": 60, "gap_s": 7200, "known": True}, {"t_s": 90, "gap_s": 3600, "known": False}]
+    status = {"wall_s": 1_800_000_000, "t_s": 120, "latch": ["x", "y"], "interruptions": gaps}
+    asked = "async ([base, status]) => (await import(`${base}/headline.js`)).meanwhile(status)"
+    shut = phone.evaluate(asked, [base, status | {"feed_open": False}])
+    assert shut[:2] == ["It stays shut: x", "It stays shut: y"]
+    assert "for 2" in shut[2]
+    assert "nobody knows how long" in shut[3]
+    assert phone.evaluate(asked, [base, status | {"feed_open": True}]) == shut[2:]
+
+
 def test_units_night_and_keyboard_at_the_desk(browser, bench):
     page = opened(browser, bench, DESK, color_scheme="light")
     page.clock.install(time="2027-03-01T19:58:00")

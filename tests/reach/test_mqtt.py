@@ -66,7 +66,11 @@ async def test_birth_state_readings_alarms_and_farewell(broker, ear, tmp_path):
         service.event("drops", drops=[[2, 3.125]])
         service.alarm("weep", 2)
         verdict = {"schema": "soakmon.verdict/1", "verdict": "leaking", "reason": "invented"}
-        service.say(phase="isolating", soak=number, feed_open=False, verdict=verdict)
+        gaps = [{"t_s": 9.0, "gap_s": 60.0, "known": True}]
+        service.say(
+            phase="isolating", soak=number, feed_open=False, verdict=verdict,
+            latch=["carb 2 weeps", "nobody watched"], interruptions=gaps,
+        )  # fmt: skip
         await until(lambda: ear.on("soakmon/bench/alarms") and ear.on("soakmon/bench/verdict"))
         await until(lambda: ear.on("soakmon/bench/phase")[-1]["phase"] == "isolating")
         await until(lambda: len(ear.on("soakmon/bench/state")) > 3)  # heartbeats
@@ -74,6 +78,9 @@ async def test_birth_state_readings_alarms_and_farewell(broker, ear, tmp_path):
         assert health(outlet)["state"] == "up"
     await until(lambda: ear.on("soakmon/bench/availability")[-1]["state"] == "offline")
     assert ear.on("soakmon/bench/availability")[-1]["reason"] == "stopped"
+    state = ear.on("soakmon/bench/state")[-1]
+    assert state["latch"] == ["carb 2 weeps", "nobody watched"]
+    assert state["interruptions"] == gaps
     alarm = ear.on("soakmon/bench/alarms")[0]
     assert alarm["schema"] == "soakmon.alarm/1"
     assert (alarm["kind"], alarm["carb"], alarm["soak"]) == ("weep", 2, number)

@@ -1,5 +1,5 @@
 // The four answers of the night: is it leaking, which carb, what did the bench do, what do I do.
-import { clock, t } from "./common.js";
+import { clock, hours, t } from "./common.js";
 import { said } from "./units.js";
 
 const LEAKS = new Set(["weep", "flood"]);
@@ -65,6 +65,16 @@ export function headline(status) {
   // While it runs, what matters is that none has been seen; only the end can leave it unproven.
   if (kind === "not_proven" && status.phase !== "ended") [word, where] = ["verdict_unseen", t("unproven")];
   return { kind, word, where, did: did(status, alarms), todo: todo(status, kind, alarms) };
+}
+
+/** All that keeps the feed shut, and when nobody watched and for how long, in words. */
+export function meanwhile(status) {
+  const latch = status.feed_open ? [] : (status.latch ?? []);
+  const gaps = (status.interruptions ?? []).map((gap) => {
+    const gone = gap.known ? t("gap_known", { hours: hours(gap.gap_s) }) : t("gap_unknown");
+    return t("gap", { hour: clockAt(status, gap.t_s), gone });
+  });
+  return [...latch.map((reason) => t("shut_for", { reason: said(reason) })), ...gaps];
 }
 
 /** The likeliest cause in words; nothing while there is no leak to explain. */

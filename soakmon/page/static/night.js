@@ -1,7 +1,7 @@
 // The night view: four answers, rack, loss, and the two buttons that matter.
 import { act, api, byId, canRun, clock, el, hours, put, sign, t } from "./common.js";
 import { drawGauge } from "./gauge.js";
-import { clockAt, headline, likeliest } from "./headline.js";
+import { clockAt, headline, likeliest, meanwhile } from "./headline.js";
 import { watch } from "./live.js";
 import { drawRack } from "./rack.js";
 import { mass, said, temperature } from "./units.js";
@@ -79,6 +79,7 @@ function showRest(status) {
     .map((key) => status[key])
     .filter(Boolean);
   if (status.vapour_alarm) troubles.unshift(t("vapour"));
+  byId("meanwhile").replaceChildren(...meanwhile(status).map((text) => el("li", {}, text)));
   byId("troubles").replaceChildren(...troubles.map((text) => el("li", {}, `⚠ ${said(text)}`)));
   const link = el("a", { href: `/soaks#${status.soak}` }, t("report_open"));
   if (status.phase === "ended" && status.verdict) byId("after").replaceChildren(link);
