@@ -53,7 +53,7 @@ def test_any_reason_fits_its_slot(tmp_path_factory, reason, text):
     assert latch.set(reason, "code", 1.0, FLOOD | {"text": text})
     for more in range(9):
         latch.add(f"{more} {text}")
-        assert latch.write()
+    assert latch.write()
     assert latch.path.stat().st_size == 2 * SLOT
     again = Latch(latch.path)
     assert again.reason == reason[:300].encode("utf-8", "replace").decode()
