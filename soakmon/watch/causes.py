@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from soakmon.physics.belief import judgement
-from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD
+from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD, DRIES_G_PER_H
 from soakmon.watch import decay, sips
 from soakmon.watch.verdict import Cause, Suspect
 
@@ -104,7 +104,6 @@ _RAIL_OPEN = judgement(0.5, "odds")
 # where it likes (judgement). What dries is hardly known, and a drop's mass from lip to lip.
 _LEAST_OF_RAIL = judgement(0.3, "share")
 _CAUGHT, _CAUGHT_OF_RAIL = np.ones(1), np.linspace(_LEAST_OF_RAIL, 1.0, 15)
-_DRIES_G_PER_H = judgement(0.06, "g/h")
 # A crack under the level that the needle keeps is fed as long as the bottle feeds: it cannot stop,
 # but its drops may find another way down (judgement).
 _CRACK_STOPS = judgement(0.03, "odds")
@@ -161,7 +160,7 @@ def likelihood(cause: Cause, seen: Evidence) -> float:
 
 def _by_straying(cause: Cause, seen: Evidence) -> float:
     """How well the share of the leak that the gate caught fits where it comes from."""
-    dries = _DRIES_G_PER_H / max(seen.rate_g_per_h, 1e-6)
+    dries = DRIES_G_PER_H / max(seen.rate_g_per_h, 1e-6)
     sd = min(math.hypot(seen.caught_sd, BETWEEN_LIPS_LOG_SD, dries), 1e3)
     caught = _CAUGHT_OF_RAIL if cause is Cause.RAIL_JOINT_WEEP else _CAUGHT
     return float(np.exp(-0.5 * ((min(seen.caught, 1.0) - caught) / sd) ** 2).mean()) + 1e-3

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
-from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD
+from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD, DRIES_G_PER_H
 from soakmon.watch.normal import below
 from soakmon.watch.rows import Floats
 from soakmon.watch.spread import PARTS
@@ -34,13 +34,12 @@ _FINE: Floats = effort(np.asarray(0.002 * 2 ** (np.arange(800) / 40)), "g/h")
 # How well the counts of a steady drip tell its rate, beside their number.
 _RATE_REL_SD = judgement(0.03, "rel. sd")
 # What dries before it drips is mostly a share of the leak, as a small leak wets little; where the
-# whole tip hangs in the open it is a tenth of a gram an hour, whatever leaks (judgement).
-_DRIES_G_PER_H = judgement(0.08, "g/h")
+# whole tip hangs in the open it is as much as a drop loses there, whatever leaks (judgement).
 _DRIES_SHARE = judgement(0.12, "share")
 _IN_THE_OPEN = judgement(0.2, "chance")
 _DRIED_G_PER_H: Floats = effort(np.linspace(0.0, 0.3, 61), "g/h")
 _DRIED_SHARE: Floats = effort(np.linspace(0.0, 0.6, 25), "share")
-_DRIED_WEIGHT: Floats = np.exp(-_DRIED_G_PER_H / _DRIES_G_PER_H)
+_DRIED_WEIGHT: Floats = np.exp(-_DRIED_G_PER_H / DRIES_G_PER_H)
 _DRIED_WEIGHT /= _DRIED_WEIGHT.sum()
 _SHARE_WEIGHT: Floats = np.exp(-_DRIED_SHARE / _DRIES_SHARE)
 _SHARE_WEIGHT /= _SHARE_WEIGHT.sum()

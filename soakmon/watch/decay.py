@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
-from soakmon.physics.drops import USUAL_DROP_G
+from soakmon.physics.drops import DRIES_G_PER_H, DROP_TO_DROP_LOG_SD, USUAL_DROP_G
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Cause
 
@@ -39,14 +39,13 @@ _SLOWED: dict[Cause, tuple[float, ...]] = judgement(
     },
     "share",
 )
-# A wet patch dries by so much, g/h, before anything drips (with the chance of each): what drips
-# then falls faster than what leaks.
-_DRIES = judgement(((0.0, 0.4), (0.03, 0.35), (0.1, 0.25)), ("g/h", "weight"))
+# A wet patch dries by such shares of what a drop in the open loses, before anything drips (with the
+# chance of each): what drips then falls faster than what leaks (judgement).
+_DRIES = judgement(((0.0, 0.4), (0.4, 0.35), (1.25, 0.25)), ("share", "weight"))
 # Share of the hose's fuel that it gives up once the feed is shut (with the chance of each): shut at
 # its top it hangs as in a straw, unless air gets in somewhere.
 _HOSE_GIVES = judgement(((0.04, 0.85), (1.0, 0.15)), ("share", "weight"))
-# Relative sd of a drop; of a rate that follows temperature; half a drop hangs at each end.
-_DROP_REL_SD = judgement(0.15, "rel. sd")
+# Relative sd of a rate that follows temperature; half a drop hangs at each end.
 _RATE_REL_SD = judgement(0.08, "rel. sd")
 _HANGS = judgement(0.4, "drops")
 _STRAY_DROPS = judgement(0.1, "drops")
@@ -99,10 +98,11 @@ def stopped(silent_s: float, leak_g_per_h: float) -> bool:
 def likelihood(cause: Cause, shut: Shut) -> float:
     """Chance of the drops seen with the feed shut, over what their rate may have been before."""
     timing = _ROW_H / shut.hours_before
-    surely = np.sqrt(_DROP_REL_SD**2 / shut.drops_before + _RATE_REL_SD**2 + timing**2)
+    surely = np.sqrt(DROP_TO_DROP_LOG_SD**2 / shut.drops_before + _RATE_REL_SD**2 + timing**2)
     before = shut.drops_before * shut.drop_g / shut.hours_before * np.exp(_OFFS * surely)
     total = 0.0
-    for dried, weight in _DRIES:
+    for share_dried, weight in _DRIES:
+        dried = share_dried * DRIES_G_PER_H
         for share, dripping in _dripping(cause, shut, before, dried):
             chance = _chance(shut, dripping / shut.drop_g, 1 + dried / before)
             total += weight * share * float(_OFFS_WEIGHT @ chance)
@@ -154,7 +154,7 @@ def _sinking(
 def _chance(shut: Shut, expected: Floats, wetter: Floats) -> Floats:
     """(R,) chance of the counts when expected (R, PARTS) drops; wetter: leak over what drips."""
     systematic = _RATE_REL_SD * wetter[:, None] * expected
-    variance = _HANGS**2 + _DROP_REL_SD**2 * expected + systematic**2 + _STRAY_DROPS
+    variance = _HANGS**2 + DROP_TO_DROP_LOG_SD**2 * expected + systematic**2 + _STRAY_DROPS
     counted = np.array(shut.parts)
     near = np.exp(-0.5 * (counted - expected) ** 2 / variance) / np.sqrt(2 * np.pi * variance)
     return np.asarray((near + _ANYTHING).prod(axis=1))

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.physics.drops import DROP_TO_DROP_LOG_SD
 from soakmon.watch.decay import ABOVE_G
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Cause
@@ -35,8 +36,6 @@ _ODD = judgement(0.35, "log.")
 _TREND_DROPS = judgement(61, "drops")
 # So many drops, some dozens of sips, are taken to keep in step.
 _IN_STEP_DROPS = judgement(300, "drops")
-# From one drop of a drip to the next.
-_DROP_REL_SD = judgement(0.03, "rel. sd")
 # The rhythm of a needle is looked for with so many harmonics, at so many phases.
 _HARMONICS = effort(np.arange(1, 4), "harmonics")
 _PHASES: Floats = effort(np.arange(16) / 16, "turns")
@@ -138,7 +137,7 @@ def _better(drip: Drip, waves: NDArray[np.complex128], height: Floats) -> Floats
     shifts = np.exp(-2j * np.pi * np.outer(_HARMONICS, _PHASES))
     along = np.imag(np.einsum("kf,kp->fp", height * waves.conj(), shifts))
     gain = along - (count * height**2 / 4).sum(axis=0)[:, None]
-    scatter = max(float(log_rate @ log_rate), count * _DROP_REL_SD**2)
+    scatter = max(float(log_rate @ log_rate), count * DROP_TO_DROP_LOG_SD**2)
     ratio = -0.5 * count * np.log(np.maximum(1 - 2 * gain / scatter, 1e-3))
     top = ratio.max(axis=1)
     return np.asarray(top + np.log(np.exp(ratio - top[:, None]).mean(axis=1)))
