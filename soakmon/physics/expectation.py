@@ -1,4 +1,7 @@
-"""What a fuel-tight rack loses: every way out of the bench, together, with its uncertainty."""
+"""What a fuel-tight rack loses along a record of its temperature: every way out of the bench.
+
+How sure that is, is told by what is known of the bench (`described`).
+"""
 
 from __future__ import annotations
 
@@ -7,19 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from soakmon.physics.arrays import Floats, FloatsIn, floats
-from soakmon.physics.belief import judgement, published
-from soakmon.physics.breathing import bin_means, expelled_g
+from soakmon.physics.breathing import bin_means
 from soakmon.physics.diffusion import vent_loss_g_per_h_per_m, vent_shape_m
-from soakmon.physics.evaporating import Evaporating, bowl_shape_m, vapour_space_ml
+from soakmon.physics.evaporating import Evaporating, bowl_shape_m
 from soakmon.physics.fuels import Fuel
 from soakmon.physics.geometry import BenchGeometry
 from soakmon.physics.permeation import hose_loss_g_per_h
-
-NORMAL_95 = 1.959964
-# What a vent breathes out follows how quickly the vapour space warms (judgement).
-_BREATHING_REL_SD = judgement(0.3, "rel. sd")
-# A volatility class spans about ±15 %; taken as uniform that is 8 % standard uncertainty.
-_VAPOUR_REL_SD = published(0.08, "rel. sd")
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +34,7 @@ class EvaporationRates:
 
 @dataclass(frozen=True, slots=True)
 class Expectation:
-    """Cumulative evaporation in grams since t_s[0], (n,): parts, best, and 95 % low and high."""
+    """Cumulative evaporation in grams since t_s[0], (n,): parts, and all together."""
 
     t_s: Floats
     bottle_g: Floats
@@ -46,8 +42,6 @@ class Expectation:
     bowls_g: Floats
     breathing_g: Floats
     best_g: Floats
-    low_g: Floats
-    high_g: Floats
 
 
 def evaporation_rates(geometry: BenchGeometry, fuel: Fuel, temp_c: FloatsIn) -> EvaporationRates:
@@ -61,33 +55,11 @@ def evaporation_rates(geometry: BenchGeometry, fuel: Fuel, temp_c: FloatsIn) -> 
     )
 
 
-def breathing_g(
-    geometry: BenchGeometry, fuel: Fuel, temp_from_c: FloatsIn, temp_to_c: FloatsIn
-) -> Floats:
-    """Return grams breathed out of bottle and bowls for a step of temperature; 0 when cooling.
-
-    Feed it steps of a smoothed temperature: noise only ever adds breaths.
-    """
-    return expelled_g(fuel, vapour_space_ml(geometry), temp_from_c, temp_to_c)
-
-
-def expected_loss(
-    geometry: BenchGeometry,
-    fuel: Fuel,
-    t_s: Floats,
-    temp_c: Floats,
-    *,
-    bottle_rel_sd: float = 0.15,
-    hose_rel_sd: float = 0.25,
-    bowls_rel_sd: float = 0.15,
-    bench_scale: float = 1.0,
-    vapour_rel_sd: float = _VAPOUR_REL_SD,
-) -> Expectation:
+def expected_loss(geometry: BenchGeometry, fuel: Fuel, t_s: Floats, temp_c: Floats) -> Expectation:
     """Return the cumulative evaporation of a tight rack along a temperature record.
 
-    t_s: increasing seconds, (n,); temp_c: fuel (or air) temperature in °C, (n,), no gaps.
-    bench_scale multiplies bottle and hose (from a blank run); vapour_rel_sd is the vapour pressure
-    uncertainty shared by all vents. Raises ValueError for gaps or shapes that differ.
+    t_s: increasing seconds, (n,); temp_c: fuel (or air) temperature in °C, (n,), no gaps. Raises
+    ValueError for gaps or shapes that differ.
     """
     t_s, temp_c = floats(t_s), floats(temp_c)
     if t_s.ndim != 1 or t_s.shape != temp_c.shape:
@@ -95,17 +67,8 @@ def expected_loss(
     if not (np.isfinite(t_s).all() and np.isfinite(temp_c).all()):
         raise ValueError("t_s and temp_c must be finite: fill temperature gaps first")
     bottle, hose, bowls, breathing = _cumulative_parts(geometry, fuel, t_s, temp_c)
-    bottle, hose = floats(bench_scale * bottle), floats(bench_scale * hose)
     best = bottle + hose + bowls + breathing
-    sd = np.sqrt(
-        (bottle_rel_sd * bottle) ** 2
-        + (hose_rel_sd * hose) ** 2
-        + (bowls_rel_sd * bowls) ** 2
-        + (_BREATHING_REL_SD * breathing) ** 2
-        + (vapour_rel_sd * (bottle + bowls + breathing)) ** 2
-    )
-    low, high = _bounds(best, sd)
-    return Expectation(t_s, bottle, hose, bowls, breathing, best, low, high)
+    return Expectation(t_s, bottle, hose, bowls, breathing, best)
 
 
 def _cumulative_parts(
@@ -124,10 +87,3 @@ def _cumulative_parts(
         sums.append((model.bottle_g, model.hose_g, model.bowls_g, model.breathing_g))
     bottle, hose, bowls, breathing = (np.interp(t_s, edges, part) for part in np.array(sums).T)
     return bottle, hose, bowls, breathing
-
-
-def _bounds(best: Floats, sd: Floats) -> tuple[Floats, Floats]:
-    """95 % bounds of a log-normal: a product of uncertain factors, and never below zero."""
-    relative = np.divide(sd, best, out=np.zeros_like(best), where=best > 0)
-    spread = np.exp(NORMAL_95 * np.sqrt(np.log1p(relative**2)))
-    return floats(best / spread), floats(best * spread)

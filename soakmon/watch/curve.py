@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from soakmon.physics.expectation import NORMAL_95
 from soakmon.watch.averaging import Average
 from soakmon.watch.evaporation import Evaporation
+from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
 from soakmon.watch.spread import spread_of

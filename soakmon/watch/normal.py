@@ -8,6 +8,9 @@ import numpy as np
 
 from soakmon.watch.rows import Floats
 
+# Half the width, in sd, of the middle 95 %.
+NORMAL_95 = 1.959964
+
 
 def below(z: Floats) -> Floats:
     """Distribution function of the standard normal distribution at each z, in the shape of z."""
