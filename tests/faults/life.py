@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import os
+import shutil
 import sqlite3
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 from sim.parts import SimulatedBench, SteppedClock
@@ -66,7 +69,8 @@ class Life:
     """The bench of one history; `service` is None while it is down.
 
     reports: soaks whose report was made; rows: (soak, t_s, mass_g, world time) of all rows that
-    were made; deaths: world times at which the process ended; fell: why it could not start, if
+    were made; deaths: world times at which the process ended; left_open: at each, whether the
+    journal on disk says that the feed was opened; fell: why it could not start, if
     that was no matter of its files.
     """
 
@@ -86,6 +90,7 @@ class Life:
         self.reports: set[int] = set()
         self.rows: list[tuple[int, float, float, float]] = []
         self.deaths: list[float] = []
+        self.left_open: list[bool] = []
         self.born_s = 0.0
         self.fell = ""
         self.air_s = float("-inf")
@@ -157,6 +162,23 @@ class Life:
         """The process ends here, without a word; the system takes the power from the valve."""
         self.deaths.append(self.world_s())
         self.bury()
+        self.left_open.append(self._said_open())
+
+    def _said_open(self) -> bool:
+        """Whether the last that the journal says of the feed is that it was opened.
+
+        A copy is read: whoever closes the file last would tidy up after the process that died.
+        """
+        with TemporaryDirectory() as folder, suppress(sqlite3.Error):
+            for file in self.folder.glob("journal.db*"):
+                shutil.copy(file, folder)
+            with closing(sqlite3.connect(Path(folder) / "journal.db")) as copied:
+                said = copied.execute(
+                    "SELECT data FROM event WHERE kind = 'feed' "
+                    "AND soak = (SELECT max(id) FROM soak) ORDER BY id DESC LIMIT 1"
+                ).fetchone()
+            return said is not None and bool(json.loads(said[0])["open"])
+        return False
 
     def bury(self) -> None:
         """Let go of what a process holds; nothing is written any more."""

@@ -101,11 +101,13 @@ class Watch:
         """
         life = self.life
         opened = [(at_s, 0) for at_s in life.faulty.openings[self.seen_openings :]]
-        died = [(at_s, 1) for at_s in life.deaths[self.seen_deaths :]]
+        ways = zip(life.deaths, life.left_open, strict=True)
+        died = [(at_s, 1 + left_open) for at_s, left_open in ways][self.seen_deaths :]
         self.seen_openings, self.seen_deaths = len(life.faulty.openings), len(life.deaths)
         for at_s, death in sorted(opened + died):
             if death:
-                self.confirmed = self.confirmed and self.fed
+                # A start that is on disk is a start, though its valve had not moved yet.
+                self.confirmed = self.confirmed and (self.fed or death > 1)
                 self.died_s = at_s
                 continue
             assert self.confirmed, f"(a) opened at {at_s} and nobody was there"
