@@ -56,6 +56,14 @@ class Reason(Body):
     reason: str = Field(default="by command", min_length=1, max_length=200)
 
 
+class Seen(Body):
+    """Which alarms were seen."""
+
+    alarms: list[str] | None = Field(
+        default=None, max_length=1000, description="their uids; without them all are meant"
+    )
+
+
 class OpenFeed(Body):
     """Open the feed again."""
 
@@ -126,9 +134,10 @@ async def do(service: Service, command: Callable[[], T]) -> T:
 def add_safer(router: APIRouter, service: Service) -> None:
     """Commands that make the bench safer, or leave it as safe."""
 
-    @router.post("/acknowledge", summary="Acknowledge all alarms", responses=REFUSALS)
-    async def acknowledge() -> dict[str, int]:
-        return {"acknowledged": await do(service, service.acknowledge)}
+    @router.post("/acknowledge", summary="Acknowledge the alarms seen", responses=REFUSALS)
+    async def acknowledge(body: Seen | None = None) -> dict[str, int]:
+        uids = body.alarms if body is not None else None
+        return {"acknowledged": await do(service, lambda: service.acknowledge(uids))}
 
     @router.post("/isolate", summary="Shut the feed and watch the decay", responses=REFUSALS)
     async def isolate(body: Reason) -> dict[str, str]:

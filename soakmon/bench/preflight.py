@@ -71,6 +71,20 @@ def check_outlets(outlets: list[dict[str, Any]], *, phone_needed: bool) -> list[
     ]
 
 
+def untold(outlets: list[dict[str, Any]]) -> str:
+    """Why nobody will be told of an alarm, or "": outlets is the health of each."""
+    for one in outlets:
+        if one["name"] == "phone" and one["state"] in {"off", "down"}:
+            return _why(one)
+    return ""
+
+
+def _why(health: dict[str, Any]) -> str:
+    if health["state"] == "off":
+        return "off in bench.toml"
+    return str(health["last_error"] or "not yet connected")
+
+
 def _outlet(health: dict[str, Any], *, phone_needed: bool) -> Check:
     name, state = health["name"], health["state"]
     phone = name == "phone"
@@ -79,7 +93,7 @@ def _outlet(health: dict[str, Any], *, phone_needed: bool) -> Check:
         if health["last_sent_wall_s"]:
             text = "the last message went out"
         return Check(name, True, text or f"works, {health['lag']} waiting")
-    why = "off in bench.toml" if state == "off" else health["last_error"] or "not yet connected"
+    why = _why(health)
     text = f"NOBODY WILL BE TOLD of an alarm: {why}" if phone else f"{why}; it is caught up later"
     return Check(name, False, text, warning=not (phone and phone_needed))
 

@@ -15,7 +15,7 @@ import math
 import queue
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import asdict, dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
@@ -571,12 +571,16 @@ class Service:
         self._decide()
         session.end(said_line(reason))
 
-    def acknowledge(self) -> int:
-        """Acknowledge all alarms; how many were new."""
+    def acknowledge(self, uids: Collection[str] | None = None) -> int:
+        """Acknowledge alarms; how many were new. uids: those that were seen (None: all)."""
         self._decide()
-        count = len(self.alarms.loose)
-        self.alarms.loose.clear()
-        count += self.session.acknowledge() if self.session is not None else 0
+        seen = [a for a in self.alarms.loose if uids is None or a.uid in uids]
+        for alarm in seen:
+            self.alarms.loose.remove(alarm)
+        if seen:
+            self.note("ack", {"alarms": [], "uids": [alarm.uid for alarm in seen]})
+        count = len(seen)
+        count += self.session.acknowledge(uids) if self.session is not None else 0
         self._panel()
         return count
 

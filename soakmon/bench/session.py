@@ -7,13 +7,14 @@ the last three. The session owns no thread and no clock: rows and commands come 
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
 from typing import Any
 
 import numpy as np
 
+from soakmon.bench.ails import Ailing
 from soakmon.bench.edges import Drop
 from soakmon.bench.feed import Feed
 from soakmon.bench.preflight import PREFLIGHT_S, Check, check_readings, fit
@@ -103,6 +104,7 @@ class Session:
         self.decision: Decision | None = None
         self.interruptions: list[Interruption] = []
         self.minutes: list[tuple[float, float]] = []
+        self.ailing = Ailing(gates, 3600 * bench.service.soak_h)
 
     def take(self, row: Rows, drops: list[Drop] | None = None) -> None:
         """Take the next row, and the drops of its second with their times."""
@@ -116,6 +118,7 @@ class Session:
         self.decider.push(row)
         self._remember(row)
         self.news()
+        self._ails(row)
         if self.phase is Phase.PREFLIGHT:
             self._preflight(row)
         elif self.phase is Phase.ISOLATING:
@@ -128,6 +131,16 @@ class Session:
         if np.isfinite(mass_g) and (not self.minutes or self.t_s - self.minutes[-1][0] >= 60):
             self.minutes.append((self.t_s, mass_g))
             del self.minutes[:-240]
+
+    def _ails(self, row: Rows) -> None:
+        """Trouble that costs the soak its point is an alarm, once; the feed may stay open."""
+        self.ailing.take(row)
+        if self.phase is Phase.PREFLIGHT:
+            return
+        known = {(alarm.code, alarm.carb) for alarm in self.alarms}
+        for ail in self.ailing.now(self.decider):
+            if ail.wakes and (ail.code, ail.carb) not in known:
+                self.alarmed(replace(ail.alarm(self.t_s), uid=new_uid()))
 
     def news(self) -> None:
         """Record alarms and faults that the decider has found since the last row."""
@@ -277,12 +290,17 @@ class Session:
         self._enter(self.phase)
         return ""
 
-    def acknowledge(self) -> int:
-        """Mark all alarms as seen by somebody; how many were new."""
-        fresh = set(range(len(self.alarms))) - self.acknowledged
-        self.acknowledged |= fresh
+    def acknowledge(self, uids: Collection[str] | None = None) -> int:
+        """Mark alarms as seen by somebody; how many were new. uids: which (None: all)."""
+        fresh = sorted(
+            index
+            for index, alarm in enumerate(self.alarms)
+            if index not in self.acknowledged and (uids is None or alarm.uid in uids)
+        )
+        self.acknowledged |= set(fresh)
         if fresh:
-            self.record(self.t_s, "ack", {"alarms": sorted(fresh)})
+            seen = [self.alarms[index].uid for index in fresh]
+            self.record(self.t_s, "ack", {"alarms": fresh, "uids": seen})
         return len(fresh)
 
     @property

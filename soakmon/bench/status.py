@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from soakmon.bench.preflight import untold
 from soakmon.bench.sampler import WEIGHED_OVER, Scale
 from soakmon.bench.session import Phase, Session
 from soakmon.watch.rows import Rows
@@ -38,6 +39,7 @@ def status_of(service: Service, row: Rows, *, with_verdict: bool) -> dict[str, A
         "guard_trouble": service.keeper.hung,
         "latch": service.latch.reasons,
         "vapour_alarm": service.parts.vapour.active(),
+        "untold": untold(service.outlets()),
     }
     if session is None:
         loose = service.alarms.waiting()
@@ -91,6 +93,10 @@ def _soak(service: Service, session: Session) -> dict[str, Any]:
             asdict(alarm) | {"acknowledged": index in session.acknowledged}
             for index, alarm in enumerate(session.alarms)
         ],
+        "ails": []
+        if session.ended
+        else [asdict(ail) for ail in session.ailing.now(session.decider)],
+        "blind_gates": session.ailing.blind,
         "checks": session.checks,
         "interruptions": [asdict(one) for one in session.interruptions],
         "dry_at_wall_s": None if dry_s is None else round(wall_s + dry_s - session.t_s, 0),

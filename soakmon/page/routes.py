@@ -75,6 +75,12 @@ class Me(BaseModel):
     role: str
 
 
+class SignedIn(Me):
+    """Who has signed in; csrf goes into the header X-CSRF-Token of whatever acts."""
+
+    csrf: str
+
+
 class Health(BaseModel):
     """How service and machine are, and how the bench is described."""
 
@@ -128,7 +134,7 @@ def sign_in_routes(door: Door) -> APIRouter:
     router = APIRouter(prefix="/api", tags=["sign-in"])
 
     @router.post("/sign-in", summary="Sign in", responses=answers(401, 403, 413, 422, 429))
-    def sign_in(body: SignIn, request: Request, response: Response) -> Me:
+    def sign_in(body: SignIn, request: Request, response: Response) -> SignedIn:
         store = door.store
         address = request.client.host if request.client else ""
         secret = door.sign_in(body.name, body.password, address)
@@ -142,7 +148,8 @@ def sign_in_routes(door: Door) -> APIRouter:
             secure=request.url.scheme == "https",
         )  # fmt: skip
         found = store.session(secret)
-        return Me(name=body.name, role=found.role if found is not None else "")
+        role, csrf = (found.role, found.csrf) if found is not None else ("", "")
+        return SignedIn(name=body.name, role=role, csrf=csrf or "")
 
     @router.post("/set-up", summary="First account", responses=answers(403, 413, 422, 429))
     def set_up(body: SetUp) -> Me:

@@ -10,6 +10,7 @@ from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse, Resp
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from soakmon import __version__
+from soakmon.bench.shop_time import zone_name
 from soakmon.cautions import CAUTIONS, NOT_A_SAFETY_DEVICE
 from soakmon.page.access import COOKIE
 from soakmon.page.door import LEAST_PASSWORD, Door
@@ -37,7 +38,9 @@ class Shells:
             lstrip_blocks=True,
         )
         self.base = base
-        self.bench = {"name": name, "g_per_ml": fuel_g_per_ml, "carbs": carbs}
+        self.bench = {
+            "name": name, "g_per_ml": fuel_g_per_ml, "carbs": carbs, "zone": zone_name(),
+        }  # fmt: skip
         self.environment.globals.update(
             t=TEXTS, language=LANGUAGE, base=base, bench=self.bench, version=__version__, row=ROW,
             more=MORE, cautions=CAUTIONS, not_a_safety_device=NOT_A_SAFETY_DEVICE,
@@ -61,7 +64,8 @@ def add_views(app: FastAPI, door: Door, name: str, fuel_g_per_ml: float, carbs: 
             return RedirectResponse("/set-up", 303)
         who = door.store.session(request.cookies.get(COOKIE, ""))
         if who is None:
-            return RedirectResponse("/sign-in", 303)
+            # Back to where somebody wanted to go, once they have signed in.
+            return RedirectResponse(f"/sign-in?to={request.url.path}", 303)
         return shells.show(VIEWS[request.url.path], who)
 
     for path in VIEWS:

@@ -132,8 +132,10 @@ class Rules:
             if not any(_joins(new, alarm) for alarm in memory.alarms):
                 memory.alarms.append(new)
         elif event.kind == "ack":
+            # Without marks, as in journals of earlier versions, all are meant.
+            seen = event.data.get("uids")
             for alarm in memory.alarms:
-                alarm.acknowledged = True
+                alarm.acknowledged |= seen is None or alarm.id in seen
         elif event.kind == "feed":
             memory.feed_open, memory.feed_wall_s = bool(event.data["open"]), event.wall_s
         elif event.kind == "phase" and event.data["phase"] == "preflight":

@@ -57,7 +57,7 @@ def test_nothing_without_sign_in(paged):
     assert checked > 35
     for path in VIEWS:
         answer = stranger.get(path)
-        assert (answer.status_code, answer.headers["location"]) == (303, "/sign-in")
+        assert (answer.status_code, answer.headers["location"]) == (303, f"/sign-in?to={path}")
     assert stranger.get("/api/openapi.json").status_code == 401
     for secret in ("", "x", "' OR 1=1 --", "\x00"):
         stranger.headers["Authorization"] = f"Bearer {secret}"

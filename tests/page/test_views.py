@@ -267,6 +267,7 @@ WEEP = {"t_s": 60, "kind": "weep", "carb": 2, "acknowledged": False, "text": "y"
 FLOOD = WEEP | {"kind": "flood", "carb": None, "code": "fast"}
 BLIND = WEEP | {"kind": "bench", "carb": None, "text": "Waage blind", "code": "blind"}
 VALVE = BLIND | {"text": "das Ventil hält nicht: 9 g", "code": "valve_failed"}
+AIL = {"code": "gate_blind", "carb": 2, "text": "Tor 2 blind", "todo": "Tor 2 putzen"}
 ITSELF = {"phase": "isolating", "reason": "x", "shut_itself": True}
 STATES = [
     ({"phase": "idle"}, "idle", "", "The feed is shut.", "Start a soak"),
@@ -283,6 +284,12 @@ STATES = [
      "leaking", "Carbs 1 and 2", "fuel still flows", "Close the tap by hand now"),
     (ITSELF | {"verdict": "tight", "alarms": [BLIND]},
      "trouble", "", "by itself", "Waage blind. Then acknowledge."),
+    ({"phase": "soaking", "feed_open": True, "verdict": "not_proven", "ails": [AIL],
+      "alarms": [BLIND]},
+     "trouble", "Tor 2 blind", "The feed is open.", "Tor 2 putzen. Then acknowledge."),
+    ({"phase": "soaking", "feed_open": True, "verdict": "not_proven", "ails": [AIL],
+      "alarms": [BLIND | {"acknowledged": True}]},
+     "trouble", "Tor 2 blind", "The feed is open.", "Tor 2 putzen."),
     ({"phase": "isolating", "reason": "alarm: said by a person", "verdict": "tight",
       "shut_itself": False},
      "tight", "", "shut by command", "Watch the drops"),

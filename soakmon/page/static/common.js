@@ -1,4 +1,5 @@
 // Texts, the API and small helpers, shared by all views.
+import { signedIn } from "./again.js";
 import texts from "./texts.js";
 import { said } from "./units.js";
 
@@ -48,8 +49,11 @@ export async function api(path, { method = "GET", body, timeout_s = 30 } = {}) {
   // A good answer that breaks off is none.
   if (answer.ok) return answer.json();
   const found = await answer.json().catch(() => ({}));
-  if (answer.status === 401 && document.documentElement.dataset.view !== "sign-in") {
-    location.assign("/sign-in");
+  if (answer.status === 401 && byId("again")) {
+    await signedIn();
+    // What was to be done is for whoever signs in now to do.
+    if (method !== "GET") throw new Refused(401, t("press_again"));
+    return api(path, { timeout_s });
   }
   throw new Refused(answer.status, found.problem ?? `${answer.status}`);
 }
@@ -64,11 +68,11 @@ export function tell(text) {
   told = setTimeout(() => byId("told").replaceChildren(), TOLD_MS);
 }
 
-/** Do something and say how it went. */
-export async function act(path, body, done, method = "POST", timeout_s = 30) {
+/** Do something and say how it went; told: more words for that than the answer has. */
+export async function act(path, body, done, { method = "POST", timeout_s = 30, told: words = {} } = {}) {
   try {
     const found = await api(path, { method, body, timeout_s });
-    if (done) tell(t(done, found));
+    if (done) tell(t(done, { ...found, ...words }));
     return found;
   } catch (error) {
     const problem = error instanceof Refused ? error.message : t("unreachable");
@@ -96,12 +100,21 @@ export function age(seconds) {
   return hours(seconds);
 }
 
+// The shop's clock, whatever zone the device is in: page, phone and report say the same hour.
+const shop = { timeZone: meta("zone") || undefined, hourCycle: "h23" };
+
 export function moment(wall_s) {
-  return new Date(1000 * wall_s).toLocaleString([], { dateStyle: "medium", timeStyle: "short" });
+  return new Date(1000 * wall_s).toLocaleString([], { dateStyle: "medium", timeStyle: "short", ...shop });
 }
 
 export const clock = (wall_s) =>
-  new Date(1000 * wall_s).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+  new Date(1000 * wall_s).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", ...shop });
+
+/** How the shop's zone is named at a time, as CET. */
+export const zone = (wall_s) =>
+  new Intl.DateTimeFormat([], { timeZoneName: "short", ...shop })
+    .formatToParts(new Date(1000 * wall_s))
+    .find((part) => part.type === "timeZoneName").value;
 
 const SIGNS = { tight: "✓", leaking: "✕", not_proven: "?", trouble: "⚠", idle: "–" };
 export const sign = (verdict) => SIGNS[verdict] ?? "…";

@@ -7,12 +7,21 @@ const fails = (alarm) => alarm.code === "valve_failed";
 
 export const clockAt = (status, t_s) => clock(status.wall_s - (status.t_s - t_s));
 
+/** What an alarm is of, in words that name no number that could be taken for a carburettor. */
+export function nameOf(alarm) {
+  const n = alarm.carb;
+  if (alarm.code === "gate_blind") return t("name_gate", { n });
+  if (!LEAKS.has(alarm.kind)) return t(alarm.kind === "starved" ? "name_starved" : "name_bench");
+  return t(n ? `name_${alarm.kind}` : `name_${alarm.kind}_nowhere`, { n });
+}
+
 function kindOf(status, leaks, troubles) {
   const verdict = status.verdict?.verdict;
   // An alarm is there at once, the verdict so far is renewed once a minute.
   const believed = leaks.some((alarm) => !alarm.acknowledged || verdict !== "tight");
   if (status.phase !== "ended" && believed) return "leaking";
-  if (troubles.length > 0 && verdict !== "leaking") return "trouble";
+  const ails = (status.ails ?? []).length > 0;
+  if ((ails || troubles.length > 0) && verdict !== "leaking") return "trouble";
   return verdict ?? (status.phase === "idle" ? "idle" : "none");
 }
 
@@ -36,13 +45,22 @@ function did(status, alarms) {
   return t(itself ? "did_shut_itself" : "did_shut_told", { at });
 }
 
+const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
+
+/** What to do about trouble: of what lasts the cure, of what was the sentence itself. */
+function troubled(status, fresh) {
+  const ail = status.ails?.[0];
+  const text = capital(said(ail ? ail.todo : fresh[0].text));
+  return fresh.length > 0 ? t("do_trouble", { text }) : `${text}.`;
+}
+
 const AFTER = { tight: "do_done", leaking: "do_mend", not_proven: "do_again" };
 
 function todo(status, kind, alarms) {
   const fresh = alarms.filter((alarm) => !alarm.acknowledged);
   if (alarms.some(fails) && status.phase !== "ended") return t("do_tap");
   if (fresh.some((alarm) => alarm.kind === "flood")) return t("do_flood");
-  if (kind === "trouble") return t("do_trouble", { text: said(fresh[0].text) });
+  if (kind === "trouble") return troubled(status, fresh);
   if (status.phase === "ended") return t(AFTER[kind] ?? "do_again");
   if (kind === "leaking") {
     if (status.feed_open) return t("do_shut");
@@ -61,6 +79,7 @@ export function headline(status) {
   const troubles = alarms.filter((alarm) => !LEAKS.has(alarm.kind) && !alarm.acknowledged);
   const kind = kindOf(status, leaks, troubles);
   let where = kind === "leaking" && leaks.length > 0 ? places(leaks) : "";
+  if (kind === "trouble" && status.ails?.length) where = capital(said(status.ails[0].text));
   let word = `verdict_${kind}`;
   // While it runs, what matters is that none has been seen; only the end can leave it unproven.
   if (kind === "not_proven" && status.phase !== "ended") [word, where] = ["verdict_unseen", t("unproven")];

@@ -40,7 +40,7 @@ function carburettors(job) {
       const summary = el("summary", {}, el("strong", {}, t("carb", { n: carb.place })), told);
       const save = async (changes) => {
         // One after the other, so that the last answer is the last change.
-        const turn = saving.then(() => act(path(`/carbs/${carb.place}`), changes, "job_saved", "PATCH"));
+        const turn = saving.then(() => act(path(`/carbs/${carb.place}`), changes, "job_saved", { method: "PATCH" }));
         saving = turn;
         const found = await turn;
         if (found !== null) told.textContent = ` ${carbTold({ ...found, place: carb.place })}`;
@@ -63,7 +63,7 @@ function checklist(job) {
       box.checked = check.done_by !== null;
       box.disabled = !canRun;
       box.onchange = async () => {
-        await act(path(`/checklist/${index + 1}`), { done: box.checked }, "job_saved", "PUT");
+        await act(path(`/checklist/${index + 1}`), { done: box.checked }, "job_saved", { method: "PUT" });
         refresh();
       };
       const by = check.done_by
@@ -128,7 +128,7 @@ async function send(input) {
   tell(t("job_sending", chosen));
   const caption = byId("upload").caption.value.trim();
   const query = new URLSearchParams({ name: chosen.name || "picture", caption });
-  const found = await act(path(`/files?${query}`), chosen, "job_sent", "POST", SLOW_S);
+  const found = await act(path(`/files?${query}`), chosen, "job_sent", { timeout_s: SLOW_S });
   if (found === null) return;
   byId("upload").reset();
   refresh();

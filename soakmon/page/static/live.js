@@ -1,5 +1,6 @@
 // Keeps a view up to date: asks for the next state and waits for it, again and again.
 // A sleeping phone, a lost network or a restarted service only make the next answer late.
+import { isSignedOut } from "./again.js";
 import { api, byId, age, put, t } from "./common.js";
 
 const WAIT_S = 10;
@@ -13,12 +14,21 @@ let lost = false;
 function showLink() {
   const reading_s = (Date.now() - read_ms) / 1000;
   const silent_s = (Date.now() - answered_ms) / 1000;
-  const gone = lost || silent_s > WAIT_S + 5;
-  const old = !gone && read_ms > 0 && reading_s > OLD_S;
-  const kind = gone ? "lost" : old ? "old" : read_ms > 0 ? "live" : "waiting";
+  const out = isSignedOut();
+  const gone = !out && (lost || silent_s > WAIT_S + 5);
+  const old = !out && !gone && read_ms > 0 && reading_s > OLD_S;
+  const kind = out ? "out" : gone ? "lost" : old ? "old" : read_ms > 0 ? "live" : "waiting";
   byId("link").className = kind;
-  document.body.classList.toggle("stale", gone || old);
-  const told = { lost: t("lost", { age: age(silent_s) }), old: t("old", { age: age(reading_s) }) };
+  const blind = out || gone || old;
+  document.body.classList.toggle("stale", blind);
+  const told = {
+    lost: t("lost", { age: age(silent_s) }),
+    old: t("old", { age: age(reading_s) }),
+    out: t("signed_out"),
+  };
+  byId("unwatched").hidden = !blind;
+  // Without a reading there is nothing old to be taken for new.
+  if (blind) put("unwatched", read_ms > 0 ? t("unwatched", { why: told[kind], age: age(reading_s) }) : told[kind]);
   const text = told[kind] ?? t(kind === "live" ? "live" : "connecting");
   put("link", text);
   // Told aloud once for each change, not every second.
@@ -26,7 +36,7 @@ function showLink() {
   byId("link-told").dataset.kind = kind;
   const asOf = byId("as-of");
   if (asOf) {
-    asOf.hidden = !(gone || old) || read_ms === 0;
+    asOf.hidden = !blind || read_ms === 0;
     put("as-of", t("as_of", { age: age(reading_s) }));
   }
 }
@@ -62,7 +72,6 @@ export async function watch(show) {
       await pause(150);
     } catch (error) {
       if (error.message === "woken") continue;
-      if (error.status === 401) return;
       lost = true;
       showLink();
       await Promise.race([

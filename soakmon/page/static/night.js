@@ -1,12 +1,13 @@
 // The night view: four answers, rack, loss, and the two buttons that matter.
-import { act, api, byId, canRun, clock, el, hours, put, sign, t } from "./common.js";
+import { act, api, byId, canRun, clock, el, hours, put, sign, t, zone } from "./common.js";
 import { drawGauge } from "./gauge.js";
-import { clockAt, headline, likeliest, meanwhile } from "./headline.js";
+import { clockAt, headline, likeliest, meanwhile, nameOf } from "./headline.js";
 import { watch } from "./live.js";
 import { drawRack } from "./rack.js";
 import { mass, said, temperature } from "./units.js";
 
 const RUNNING = ["filling", "settling", "soaking"];
+const MOST_LINES = 8;
 const title = document.title;
 let shownKind = "";
 
@@ -23,7 +24,8 @@ function showAnswers(status) {
   put("do", todo);
   const reason = [said(status.verdict?.reason ?? status.reason ?? ""), likeliest(status)];
   put("reason", reason.filter(Boolean).join(". "));
-  put("phase", kind === "idle" ? "" : t(`phase_${status.phase}`));
+  const phase = t("phase_told", { phase: t(`phase_${status.phase}`), zone: zone(status.wall_s) });
+  put("phase", kind === "idle" ? "" : phase);
   const bad = kind === "leaking" || kind === "trouble";
   // News of a leak is seen wherever the page has been scrolled to.
   if (bad && kind !== shownKind) scrollTo(0, 0);
@@ -66,6 +68,38 @@ function showLoss(status) {
   return put("loss", `${t("loss_of", { loss: mass(loss), ...band })} – ${t(`loss_${where}`)}`);
 }
 
+/** Faults that the verdict knows and that no longer hold: what they were, and when. */
+function past(status) {
+  const now = new Set((status.ails ?? []).map((ail) => ail.code.replace("gate_blind", "gate_stuck")));
+  return (status.verdict?.faults ?? [])
+    .filter((fault) => fault.kind !== "bump" && !now.has(fault.kind))
+    .map((fault) => `${clockAt(status, fault.t_s)}: ${said(fault.text)}`);
+}
+
+function showTroubles(status) {
+  const troubles = ["cell_trouble", "journal_trouble", "guard_trouble"]
+    .map((key) => status[key])
+    .filter(Boolean);
+  if (status.vapour_alarm) troubles.unshift(t("vapour"));
+  for (const ail of status.ails ?? []) {
+    troubles.push(`${t("since", { hour: clockAt(status, ail.since_s) })}: ${ail.text}. ${ail.todo}.`);
+  }
+  const lines = [...troubles.map(said), ...past(status)];
+  byId("trouble-box").hidden = lines.length === 0;
+  const told = lines.join("\n");
+  if (byId("troubles").dataset.told === told) return;
+  byId("troubles").dataset.told = told;
+  const most = lines.slice(0, MOST_LINES);
+  if (lines.length > most.length) most.push(t("troubles_more", { n: lines.length - most.length }));
+  byId("troubles").replaceChildren(...most.map((text) => el("li", {}, `⚠ ${text}`)));
+}
+
+/** That nobody will be woken is said where somebody looks before going home. */
+function showUntold(status) {
+  byId("untold").hidden = !status.untold || ["idle", "ended"].includes(status.phase);
+  put("untold", status.untold ? t("untold", { why: status.untold }) : "");
+}
+
 function showRest(status) {
   const feed = status.feed_open;
   put("feed", feed === undefined ? t("feed_unknown") : t(feed ? "feed_open" : "feed_shut"));
@@ -75,12 +109,8 @@ function showRest(status) {
   const dry = status.dry_at_wall_s ? `. ${t("dry_at", { hour: clock(status.dry_at_wall_s) })}` : "";
   put("bottle", mass(status.mass_g) + dry);
   put("shop", temperature(status.air_c));
-  const troubles = ["cell_trouble", "journal_trouble", "guard_trouble"]
-    .map((key) => status[key])
-    .filter(Boolean);
-  if (status.vapour_alarm) troubles.unshift(t("vapour"));
   byId("meanwhile").replaceChildren(...meanwhile(status).map((text) => el("li", {}, text)));
-  byId("troubles").replaceChildren(...troubles.map((text) => el("li", {}, `⚠ ${said(text)}`)));
+  showTroubles(status);
   const link = el("a", { href: `/soaks#${status.soak}` }, t("report_open"));
   if (status.phase === "ended" && status.verdict) byId("after").replaceChildren(link);
   else byId("after").replaceChildren();
@@ -103,10 +133,19 @@ async function showLast(status) {
   );
 }
 
+let fresh = []; // alarms on the screen that nobody has acknowledged
+
+/** One alarm by its name, several by theirs, many by the first. */
+function named(alarms) {
+  const names = [...new Set(alarms.map(nameOf))];
+  if (names.length > 2) return t("names_more", { name: names[0], n: names.length - 1 });
+  return names.join(` ${t("and")} `);
+}
+
 function showButtons(status) {
-  const fresh = (status.alarms ?? []).filter((alarm) => !alarm.acknowledged).length;
-  byId("acknowledge").disabled = fresh === 0;
-  put("acknowledge", fresh ? t("acknowledge_n", { n: fresh }) : t("acknowledge"));
+  fresh = (status.alarms ?? []).filter((alarm) => !alarm.acknowledged);
+  byId("acknowledge").disabled = fresh.length === 0;
+  put("acknowledge", fresh.length ? t("acknowledge_what", { what: named(fresh) }) : t("acknowledge"));
   byId("shut").disabled = !RUNNING.includes(status.phase);
   byId("end").hidden = ![...RUNNING, "preflight", "isolating"].includes(status.phase);
   byId("open-feed").hidden = status.phase !== "isolating";
@@ -117,6 +156,7 @@ function show(status) {
   showAlarms(status);
   drawRack(byId("rack"), status);
   showLoss(status);
+  showUntold(status);
   showRest(status);
   showLast(status);
   if (canRun) showButtons(status);
@@ -130,7 +170,10 @@ function ask(dialog, then) {
 }
 
 if (canRun) {
-  byId("acknowledge").onclick = () => act("acknowledge", undefined, "acknowledged");
+  byId("acknowledge").onclick = () => {
+    const what = named(fresh);
+    act("acknowledge", { alarms: fresh.map((alarm) => alarm.uid) }, "acknowledged", { told: { what } });
+  };
   byId("shut").onclick = () => act("isolate", {}, "shut_done");
   byId("end").onclick = () => ask(byId("end-dialog"), () => act("end", {}, "end_done"));
   byId("open-feed").onclick = () =>

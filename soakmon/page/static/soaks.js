@@ -71,7 +71,7 @@ byId("make-link").onclick = async () => {
   byId("shared").replaceChildren(text, el("br"), el("a", { href: address }, address));
 };
 byId("revoke").onclick = async () => {
-  await act(`soaks/${location.hash.slice(1)}/link`, undefined, "report_revoked", "DELETE");
+  await act(`soaks/${location.hash.slice(1)}/link`, undefined, "report_revoked", { method: "DELETE" });
   byId("shared").replaceChildren();
 };
 window.addEventListener("hashchange", chosen);

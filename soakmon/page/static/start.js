@@ -29,6 +29,8 @@ function show(status) {
   if (canRun) {
     byId("start").hidden = !free;
     byId("running").hidden = free;
+    byId("untold").hidden = !status.untold;
+    put("untold", status.untold ? t("untold", { why: status.untold }) : "");
   }
   showPreflight(status);
 }

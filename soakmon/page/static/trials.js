@@ -52,7 +52,7 @@ function draw(state) {
 }
 
 async function go(path, body, method = "POST") {
-  const state = await act(`bench-test${path}`, body, "", method);
+  const state = await act(`bench-test${path}`, body, "", { method });
   if (state !== null) draw(state);
 }
 

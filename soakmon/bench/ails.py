@@ -1,0 +1,101 @@
+"""What ails the bench while a soak runs, with what to do: a blind gate, a cell that stands still.
+
+A fault that shows only in the verdict of the morning has cost the night: it is trouble when it is
+there, and an alarm once when it takes from the soak what it was begun for.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from soakmon.watch.decide import Decider
+from soakmon.watch.rows import Rows
+from soakmon.watch.verdict import Alarm
+
+# An insect on a lens goes by itself.
+_BLIND_S = 600.0
+# From this share of a soak on a gate counts as one that did not work (as the verdict has it).
+_HALF = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Ail:
+    """Trouble that lasts: since when (s of the soak), what, and what to do.
+
+    wakes: it takes from the soak what it was begun for, so somebody is told.
+    """
+
+    code: str
+    carb: int | None
+    since_s: float
+    text: str
+    todo: str
+    wakes: bool
+
+    def alarm(self, t_s: float) -> Alarm:
+        """As an alarm of the bench."""
+        return Alarm(t_s, "bench", self.carb, None, f"{self.text}; {self.todo}", self.code)
+
+
+class Ailing:
+    """Follows the rows of a soak. gates: how many; soak_s: how long it is to last."""
+
+    def __init__(self, gates: int, soak_s: float) -> None:
+        self.soak_s = soak_s
+        self.blind_since_s: list[float | None] = [None] * gates
+        self.t_s = 0.0
+
+    def take(self, row: Rows) -> None:
+        """The next row; a gate that gives no count (NaN) is blind."""
+        self.t_s = float(row.t_s[-1])
+        for gate, count in enumerate(row.drops[-1].tolist()):
+            if not math.isnan(count):
+                self.blind_since_s[gate] = None
+            elif self.blind_since_s[gate] is None:
+                self.blind_since_s[gate] = self.t_s
+
+    @property
+    def blind(self) -> list[int]:
+        """Carbs whose gates see nothing now."""
+        return [gate + 1 for gate, since_s in enumerate(self.blind_since_s) if since_s is not None]
+
+    def now(self, decider: Decider) -> list[Ail]:
+        """What ails the bench now, what costs most first."""
+        found = [*self._cell(decider), *self._gates(decider)]
+        if math.isfinite(decider.empty_s):
+            text = "the bottle has run dry"
+            found.append(
+                Ail("bottle_empty", None, decider.empty_s, text, _AGAIN.format("fill it"), False)
+            )
+        return found
+
+    def _cell(self, decider: Decider) -> list[Ail]:
+        follower = decider.follower
+        if not follower.freeze.reported:
+            return []
+        since_s = [fault.t_s for fault in follower.faults if fault.kind == "cell_frozen"][-1]
+        text = "the load cell repeats the same reading"
+        todo = _AGAIN.format("check its converter and wiring")
+        return [Ail("cell_frozen", None, since_s, text, todo, True)]
+
+    def _gates(self, decider: Decider) -> list[Ail]:
+        found = []
+        for gate, since_s in enumerate(self.blind_since_s):
+            if since_s is None or self.t_s - since_s < _BLIND_S:
+                continue
+            share = decider.tally.blank[gate] / max(decider.tally.rows_seen, 1)
+            blind_s = max(share * self.t_s, self.t_s - since_s)
+            mend = f"clean gate {gate + 1} and check its wire"
+            lost = blind_s > _HALF * self.soak_s
+            todo = (
+                _AGAIN.format(mend)
+                if lost
+                else f"{mend}: while it is blind, tight cannot be proven"
+            )
+            text = f"gate {gate + 1} sees nothing: its beam is blocked or its wire is off"
+            found.append(Ail("gate_blind", gate + 1, since_s, text, todo, True))
+        return found
+
+
+_AGAIN = "{} and start again: this soak cannot prove tight"
