@@ -22,7 +22,9 @@ function showAnswers(status) {
   put("where", where);
   put("did", did);
   put("do", todo);
-  const reason = [said(status.verdict?.reason ?? status.reason ?? ""), likeliest(status)];
+  // While it runs, what keeps tight from being proven is only time, or trouble that is told above.
+  const early = status.verdict?.verdict === "not_proven" && status.phase !== "ended";
+  const reason = [early ? "" : said(status.verdict?.reason ?? status.reason ?? ""), likeliest(status)];
   put("reason", reason.filter(Boolean).join(". "));
   const phase = t("phase_told", { phase: t(`phase_${status.phase}`), zone: zone(status.wall_s) });
   put("phase", kind === "idle" ? "" : phase);
