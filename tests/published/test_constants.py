@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from scipy import constants, stats
 
-from soakmon.physics import arrays, diffusion, drops, expectation, liquid, vapour
+from soakmon.physics import arrays, described, diffusion, drops, liquid, vapour
+from soakmon.watch import normal
 
 
 def test_constants_of_nature():
@@ -43,9 +45,15 @@ def test_petrol_volume_constants_are_those_of_the_us_table():
 
 
 def test_ninety_five_percent_of_a_normal_value():
-    assert float(stats.norm.ppf(0.975)) == pytest.approx(expectation.NORMAL_95, abs=1e-6)
+    assert float(stats.norm.ppf(0.975)) == pytest.approx(normal.NORMAL_95, abs=1e-6)
 
 
 def test_spread_of_vapour_pressure_within_a_class():
     """EN 228 class A is 45 to 60 kPa (arrêté of 26 January 2009, annex II): uniform, GUM 4.3.7."""
-    assert pytest.approx(7.5 / 52.5 / 3**0.5, rel=0.1) == expectation._VAPOUR_REL_SD
+    assert pytest.approx(7.5 / 52.5 / 3**0.5, rel=0.1) == described.FRESH_FUEL_LOG_SD
+
+
+def test_the_normal_distribution():
+    """scipy.stats.norm."""
+    z = np.array([-5.0, -1.96, -0.3, 0.0, 1.0, 3.0])
+    assert normal.below(z) == pytest.approx(stats.norm.cdf(z), rel=1e-9)

@@ -30,9 +30,9 @@ from soakmon.physics.evaporating import (
     lagged,
     vapour_space_ml,
 )
-from soakmon.physics.expectation import evaporation_rates, expected_loss
+from soakmon.physics.expectation import evaporation_rates
 from soakmon.physics.fuels import FUELS, Fuel
-from soakmon.physics.geometry import BenchGeometry, Bottle, Bowl, Hose, Vent
+from soakmon.physics.geometry import BenchGeometry, Bowl, Hose, Vent
 from soakmon.physics.weathering import pressure_share, weathered_loss_g
 
 pytestmark = pytest.mark.filterwarnings("ignore:The 'float_precision' argument")
@@ -215,15 +215,3 @@ def test_a_bottle_of_half_a_litre_follows_within_the_hour():
     (handbook values, from memory, good to a third).
     """
     assert pytest.approx(0.33 * 2100 / (0.035 * 8), rel=0.3) == FUEL_LAG_S
-
-
-def test_bounds_of_the_expectation_are_those_of_a_log_normal():
-    """scipy: 2.5 and 97.5 % of a log-normal with that relative sd, the median as expected."""
-    t_s, temp_c = np.arange(0, 86401.0, 600), np.full(145, 20.0)
-    none = {"bottle_rel_sd": 0.0, "hose_rel_sd": 0.0, "vapour_rel_sd": 0.0}
-    geometry = BenchGeometry(Bottle(vent=Vent(0.1, 1000.0)), Hose(permeation_g_per_m2_day=1e-9))
-    loss = expected_loss(geometry, PETROL, t_s, temp_c, bowls_rel_sd=0.3, **none)
-    sigma = math.sqrt(math.log1p(0.3**2))
-    ratio = math.exp(1.959964 * sigma)
-    assert loss.high_g[-1] / loss.best_g[-1] == pytest.approx(ratio, rel=2e-3)
-    assert loss.best_g[-1] / loss.low_g[-1] == pytest.approx(ratio, rel=2e-3)
