@@ -16,10 +16,9 @@ from soakmon.bench.shove import Shoves
 from soakmon.bench.shut_watch import ShutWatch
 from soakmon.bench.storm import STORM_S, Storm
 from soakmon.hardware_config import GuardSection
+from soakmon.watch.filling import FLOW_ENDS_G_PER_MIN, LONGEST_FILL_S
 
-_FLOW_ENDS_G_PER_MIN = 1.0
 _LEAST_FILL_S = 120.0
-_LONGEST_FILL_S = 3600.0
 
 
 class Code(StrEnum):
@@ -206,8 +205,8 @@ class Guard:
 
     def _filling(self, sample: Sample, level: Level, full_g: float, open_s: float) -> list[Trip]:
         rate = self.bottle.fall_g_per_min()
-        slow = rate is not None and rate < _FLOW_ENDS_G_PER_MIN
-        if (slow and open_s > _LEAST_FILL_S) or open_s > _LONGEST_FILL_S:
+        slow = rate is not None and rate < FLOW_ENDS_G_PER_MIN
+        if (slow and open_s > _LEAST_FILL_S) or open_s > LONGEST_FILL_S:
             self.filled = True
         taken = full_g - level.mass_g
         if taken <= self.rack_g + self.limits.fill_g_over:

@@ -14,9 +14,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from soakmon.physics.fuels import FUELS
+from soakmon.physics.geometry import BenchGeometry
 from soakmon.watch.averaging import Averager
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.mass_filter import HELD, TEMP_20, TOP_UP, MassFilter
+from soakmon.watch.needles import short_g
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.spread import PARTS, Slices
@@ -82,8 +85,9 @@ def true_filter(noise: Noise, onsets: int) -> MassFilter:
     Its first filter is the narrow one of each prior, and the model itself is taken as right.
     """
     sds = np.array([noise.feed_rel_sd, noise.bowls_rel_sd])
+    usual = short_g(BenchGeometry().bowls, FUELS["petrol_a"])
     known = Slices(np.ones(1), np.zeros((1, PARTS)), np.diag(sds**2)[None])
-    made = MassFilter(known, 0.0, onsets, unsteady_rel_sd=0.0)
+    made = MassFilter(known, 0.0, onsets, short_g=usual, unsteady_rel_sd=0.0)
     made.keep(slice(1))
     made.drift_g2_per_h = np.full_like(made.drift_g2_per_h, noise.wander_g**2)
     for state in (TOP_UP, HELD):

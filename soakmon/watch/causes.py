@@ -17,7 +17,10 @@ import numpy as np
 
 from soakmon.physics.belief import judgement
 from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD, DRIES_G_PER_H
+from soakmon.physics.fuels import FUELS
+from soakmon.physics.geometry import Bowl
 from soakmon.watch import decay, sips
+from soakmon.watch.needles import rise_g
 from soakmon.watch.verdict import Cause, Suspect
 
 # Before anything is seen, as the docstring says.
@@ -75,10 +78,12 @@ _LATE = judgement(
     },
     "chance",
 )
-# What fills a bowl from its shut-off to the lip, at least and at most, and the least weep that does
-# so within half a night (judgement, for bowls of common size).
-_RISE_G = judgement(4.0, "g")
-_FULL_G = judgement(7.0, "g")
+# Of what lifts the level to the lip as the bowl is described: from here on the mass shows that it
+# rose, and beyond that it would have dripped. And the least weep that lifts it within half a night
+# (judgement).
+RISES = judgement(0.4, "share")
+_OVERFULL = judgement(1.3, "times")
+_USUAL_RISE_G = rise_g(Bowl(), FUELS["petrol_a"])
 _FILLS_G_PER_H = judgement(0.4, "g/h")
 # How likely such a weep is whose rise the mass has shown, has had no time to show, or has not shown
 # (over other causes, of which one leaks without a rise); and another whose mass has shown one.
@@ -120,8 +125,9 @@ class Evidence:
     caught, caught_sd: what dripped into the gate over what the mass lost, and how well that is
     known; shut: what drops did once the feed was shut (None: never shut); lost_while_shut: the
     bottle went on losing fuel with the feed shut; drip: how the drip rate went while it was open
-    (None: not known); lost_g: what has leaked so far; shift: factors on the prior odds, from the
-    job record; ended: it stopped by itself while it was fed.
+    (None: not known); lost_g: what has leaked so far; rise_g: what lifts the level to the lip;
+    shift: factors on the prior odds, from the job record; ended: it stopped by itself while it was
+    fed.
     """
 
     carb: int | None
@@ -136,6 +142,7 @@ class Evidence:
     drip: sips.Drip | None = None
     lost_g: float = math.inf
     shift: Mapping[Cause, float] = field(default_factory=dict)
+    rise_g: float = _USUAL_RISE_G
     ended: bool = False
 
 
@@ -170,7 +177,7 @@ def _by_rise(seen: Evidence) -> float:
     """A weeping needle first has to raise the level to the lip, 4 to 6 g that the mass shows."""
     if seen.mass_led:
         return _ROSE
-    enough = seen.rate_g_per_h * seen.delay_h > _RISE_G / 2
+    enough = seen.rate_g_per_h * seen.delay_h > RISES * seen.rise_g
     return _NO_TIME_TO_RISE if enough and seen.delay_h < _SOON_H else _NO_RISE
 
 
@@ -197,7 +204,7 @@ def _unseen(cause: Cause, seen: Evidence) -> float:
     if cause is Cause.NEEDLE_WEEP:
         # A needle that weeps without dripping only fills its bowl: a few grams, then it drips.
         slow = _UNSEEN_SLOW if seen.rate_g_per_h < _FILLS_G_PER_H else 1.0
-        return slow if seen.lost_g < _FULL_G else _UNSEEN_OVERFULL
+        return slow if seen.lost_g < _OVERFULL * seen.rise_g else _UNSEEN_OVERFULL
     return _RAIL_SHUT if seen.lost_while_shut else _RAIL_OPEN
 
 

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from soakmon.physics.belief import judgement
 from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable
 from soakmon.watch.evidence import evidence, shift
 from soakmon.watch.faults import gate_faults, other_faults
+from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.found import Found, explained, found_at, total_leak
 from soakmon.watch.reasons import doubts_of, outcome_of
 from soakmon.watch.rows import Floats
@@ -20,9 +20,6 @@ from soakmon.watch.weep import Weep
 
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
-
-# Where no smaller leak could be proven, nothing could.
-_NOTHING_G_PER_H = judgement(30.0, "g/h")
 
 
 def conclude(decider: Decider) -> Verdict:
@@ -54,7 +51,7 @@ def conclude(decider: Decider) -> Verdict:
         decider.curve.observed_g(),
         decider.curve.evaporated(),
         leak,
-        smallest if smallest < _NOTHING_G_PER_H else None,
+        smallest if smallest < FLOODS_G_PER_H else None,
         tuple(decider.tally.total),
         tuple(sorted(alarms, key=lambda alarm: alarm.t_s)),
         _suspects(decider, belief, found, short),

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
-from soakmon.physics.drops import USUAL_DROP_G
+from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD, USUAL_DROP_G
 from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.watch.averaging import Average, Averager
 from soakmon.watch.budget import Budget
@@ -29,6 +29,7 @@ from soakmon.watch.follow import Follower
 from soakmon.watch.knock import without_knocks
 from soakmon.watch.lifted import without_lifted
 from soakmon.watch.mass_log import MassLog
+from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.state import dump, load
@@ -36,9 +37,9 @@ from soakmon.watch.tally import Tally
 from soakmon.watch.verdict import Alarm, Fault, Verdict, leak_alarm
 from soakmon.watch.weep import LEAKS, Weep
 
-# What a gate has caught is what the bottle lost when they differ by no more than this share (drops
-# differ between tips by a fifth), from so many grams on.
-_ALIKE = judgement(0.35, "share")
+# What a gate has caught is what the bottle lost when they differ by no more than drops of different
+# lips do, from so many grams on.
+_ALIKE = NORMAL_95 * BETWEEN_LIPS_LOG_SD
 _DRIPPED_G = judgement(2.0, "g")
 # The evidence is weighed anew after so many minutes, or at a count.
 _LOOK_EVERY = effort(10, "minutes")

@@ -13,7 +13,8 @@ from soakmon.physics.belief import judgement
 from soakmon.watch.causes import Evidence
 from soakmon.watch.closing import leak_given_leaking
 from soakmon.watch.decay import PARTS, Shut
-from soakmon.watch.found import FLOODS_G_PER_H, Found
+from soakmon.watch.flood import FLOODS_G_PER_H
+from soakmon.watch.found import Found, rise_at
 from soakmon.watch.sips import Drip, drip
 from soakmon.watch.standing import fed_until_s
 from soakmon.watch.verdict import Cause
@@ -54,6 +55,7 @@ def evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
         _drip(decider, weep, one),
         one.lost_g or rate * max(fed_until_s(decider, weep) - one.onset_s, 0.0) / 3600,
         shift(decider, one.carb),
+        rise_g=rise_at(decider, one.carb),
         ended=one.until_s is not None,
     )
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.rows import Rows
 from soakmon.watch.sequential import Cusum
 from soakmon.watch.state import kept
@@ -21,8 +22,6 @@ _LEAST_NOISE_G = judgement(0.01, "g")
 # A gust pushes the bottle about for a minute; a flood goes on.
 _CONFIRM_S = judgement(60.0, "s")
 _GOES_ON = judgement(0.3, "share")
-# Slower falls are left to the evidence of hours.
-_LEAST_G_PER_H = judgement(25.0, "g/h")
 
 
 @kept
@@ -138,7 +137,7 @@ class FallWatch:
         began_s, began_g = self.medians[-1 - back]
         lost = began_g - median_g
         rate = lost / max(t_s - began_s, BLOCK_S) * 3600
-        if lost < self.sips_g or rate < _LEAST_G_PER_H:
+        if lost < self.sips_g or rate < FLOODS_G_PER_H:
             return None
         # One step is a bump or a hand: half the loss must have come in other blocks.
         if max(self.falls[-back:]) > 0.5 * lost:

@@ -32,9 +32,9 @@ _OPEN = judgement(0.5, "share")
 _FULL_WITHIN_S = judgement(420.0, "s")
 _TOPPED_UP_G = judgement(0.3, "g")
 # A flow ends below this, or below that share of what it has been at its strongest.
-_FLOW_ENDS_G_PER_MIN = judgement(1.0, "g/min")
+FLOW_ENDS_G_PER_MIN = judgement(1.0, "g/min")
 _FLOW_ENDS_SHARE = judgement(0.25, "share")
-_LONGEST_S = judgement(3600.0, "s")
+LONGEST_FILL_S = judgement(3600.0, "s")
 _LONGEST_SLOW_S = judgement(4 * 3600.0, "s")
 # A rack may be described too small by so much; a fill that takes more is running out somewhere.
 _MOST_OF_EXPECTED = judgement(3.0, "times")
@@ -233,8 +233,8 @@ class FillFinder:
     def _filling(self, average: Average) -> None:
         self.peak_g_per_min = max(self.peak_g_per_min, self._flow)
         taken = self.full_g - average.mass_g
-        ends = min(_FLOW_ENDS_G_PER_MIN, _FLOW_ENDS_SHARE * self.peak_g_per_min)
-        longest = _LONGEST_SLOW_S if taken < self.expected_g else _LONGEST_S
+        ends = min(FLOW_ENDS_G_PER_MIN, _FLOW_ENDS_SHARE * self.peak_g_per_min)
+        longest = _LONGEST_SLOW_S if taken < self.expected_g else LONGEST_FILL_S
         over = taken > self._most_g(average) or average.t_s - self.started_s > longest
         if self._flow < ends or over:
             self._settle(average, average.t_s)

@@ -7,15 +7,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.physics.drops import USUAL_DROP_G
 from soakmon.watch.averaging import join
+from soakmon.watch.needles import COMMON_SIP_G
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.state import kept
 
+# A leak so fast is a flood: its size is read off, not weighed, and nobody waits for proof of hours.
+FLOODS_G_PER_H = judgement(25.0, "g/h")
 # Drops are counted over so long.
 WINDOW_S = judgement(10.0, "s")
 # Drops per s at one gate that are a storm; where the mass falls anyway, so many in the window, and
 # some in both halves of it: a hand in the beam makes as many in a second.
-STORM_PER_S = judgement(0.5, "drops/s")
+STORM_PER_S = FLOODS_G_PER_H / 3600 / USUAL_DROP_G
 FILLING_STORM_PER_S = judgement(0.8, "drops/s")
 _IN_EACH_HALF = judgement(0.25, "share")
 # While the rack fills, people are at the bench: what they shake is counted at several gates.
@@ -27,8 +31,6 @@ _BEFORE_S = effort(300.0, "s")
 _BEFORE_ROWS = effort(20, "rows")
 # Readings that differ by less are the same but for rounding.
 _LEAST_STEP_G = effort(1e-6, "g")
-# What a needle commonly lets in at once.
-_SIP_G = judgement(0.15, "g")
 # A fall is one from so many of its own scatters on.
 _SCATTERS = judgement(2.0, "sd")
 
@@ -131,7 +133,7 @@ class FloodWatch:
         # A median scatters by 1.25 of what a mean does, and flips by a digit of the cell.
         scatter = 1.25 * noise * float(np.sqrt(1 / len(before) + 1 / len(after)))
         digit = _digit_g(rows.mass_g)
-        if not (lost > 5 * scatter + digit + _SIP_G and lost > 0.33 * said):
+        if not (lost > 5 * scatter + digit + COMMON_SIP_G and lost > 0.33 * said):
             return None
         seconds = float(now - rows.t_s[max(since - 1, 0)])
         return _Lost(lost, scatter + digit, max(seconds, 1.0))

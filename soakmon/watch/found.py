@@ -9,8 +9,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from soakmon.physics.belief import judgement
+from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD
 from soakmon.physics.geometry import Bowl
+from soakmon.watch.causes import RISES
 from soakmon.watch.closing import Posterior, leak_given_leaking
+from soakmon.watch.flood import FLOODS_G_PER_H
+from soakmon.watch.needles import rise_g
+from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.onset import bottle_goes_on, by_onset, dripping, flowing, silent_s
 from soakmon.watch.rows import Floats
 from soakmon.watch.standing import fed_until_s
@@ -20,8 +25,7 @@ from soakmon.watch.weep import ONSETS, Weep
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
 
-# From here on a leak is a flood: its size is read off, not weighed.
-FLOODS_G_PER_H = judgement(30.0, "g/h")
+# Its drops are counted for so long after its alarm.
 _STORM_S = judgement(120.0, "s")
 # The bottle tells how large a flood is over so long, from so many grams on, and so well.
 _FLOWS_S = judgement(180.0, "s")
@@ -29,9 +33,9 @@ _FLOWS_UNTIL_S = judgement(3600.0, "s")
 _FLOWS_G = judgement(3.0, "g")
 _FLOWS_REL = judgement(0.15, "rel. sd")
 _STEP_G = judgement(0.5, "g")
-# What drops alone tell of a leak is known between these.
-_COUNTED_LOW = judgement(0.7, "times")
-_COUNTED_HIGH = judgement(1.4, "times")
+# What drops alone tell of a leak is known as well as a drop's mass, between these.
+_COUNTED_HIGH = math.exp(NORMAL_95 * BETWEEN_LIPS_LOG_SD)
+_COUNTED_LOW = 1 / _COUNTED_HIGH
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +130,7 @@ def _dripped(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm, fed_s: fl
         # A weeping needle must first have raised its bowl to the lip.
         rate = leak_given_leaking(weep, mass_onset, 0.0, 0.0, 0.0).best
         before_g = rate * (first_s - weep.onset_s[mass_onset]) / 3600
-        led = before_g > 0.4 * _rise_g(decider, gate)
+        led = before_g > RISES * rise_at(decider, gate + 1)
     onset = mass_onset if led else place
     drowned = weep.under_gate(gate, None)[0] < 0
     if drowned and alarm.leak_g_per_h is not None:
@@ -160,11 +164,10 @@ def _storm_g_per_h(decider: Decider, weep: Weep, alarm: Alarm) -> float:
     return max(said, counted)
 
 
-def _rise_g(decider: Decider, gate: int) -> float:
-    """Fuel that lifts the level of a bowl from shut-off to the overflow lip."""
+def rise_at(decider: Decider, carb: int | None) -> float:
+    """Fuel that lifts the level of a carb's bowl (None: any one) to its overflow lip, g."""
     bowls = decider.settings.geometry.bowls or (Bowl(),)
-    bowl = bowls[min(gate, len(bowls) - 1)]
-    return 1e-6 * bowl.area_mm2 * bowl.headroom_mm * decider.settings.fuel.density_15c_kg_per_m3
+    return rise_g(bowls[min((carb or 1) - 1, len(bowls) - 1)], decider.settings.fuel)
 
 
 def explained(found: list[Found]) -> list[Found]:

@@ -127,8 +127,8 @@ class MassFilter:
         zero_g_per_c: float,
         onsets: int,
         *,
-        short_g: tuple[float, float] = (0.32, 0.17),
-        unsteady_rel_sd: float = 0.1,
+        short_g: tuple[float, float],
+        unsteady_rel_sd: float,
     ) -> None:
         columns = (np.array(column) for column in zip(*_CELLS, strict=True))
         drift, slack, wander, returns_h, chance = columns

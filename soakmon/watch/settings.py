@@ -20,6 +20,7 @@ from soakmon.physics.described import (
 from soakmon.physics.expectation import EvaporationRates, evaporation_rates
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry, Hose
+from soakmon.watch.needles import LARGEST_SIP_G
 from soakmon.watch.past import Past, PastSoak, learnt
 from soakmon.watch.verdict import Cause
 
@@ -56,7 +57,7 @@ class Priors:
     doubt: float = DOUBT
     dark_per_h: float = judgement(0.02, "1/h")
     zero_g_per_c: float = published(0.1, "g/°C")
-    sip_g: float = judgement(0.6, "g")
+    sip_g: float = LARGEST_SIP_G
     past: Past = field(default_factory=Past)
 
     @property

@@ -20,20 +20,19 @@ from numpy.typing import NDArray
 from soakmon.physics.belief import effort, judgement
 from soakmon.physics.drops import DROP_TO_DROP_LOG_SD
 from soakmon.watch.decay import ABOVE_G
+from soakmon.watch.needles import LARGEST_SIP_G, LEAST_SIP_G
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Cause
 
-# Sips of a needle, g (judgement; logarithmically uniform).
-_LEAST_SIP_G = judgement(0.04, "g")
-_LARGEST_SIP_G = judgement(0.5, "g")
 # Fewer drops tell nothing, more take time; fewer sips are not told from a rate that changes.
 _LEAST_DROPS = judgement(20, "drops")
 _MOST_DROPS = effort(2000, "drops")
 _LEAST_SIPS = judgement(6.0, "sips")
 # A gap this far from the usual one (logarithm) is a missed drop or a stray one.
 _ODD = judgement(0.35, "log.")
-# The trend of a drip is its median over so many.
+# The trend of a drip is its mean over so many: of waves longer than that share it takes too much.
 _TREND_DROPS = judgement(61, "drops")
+_TREND_LEAVES = judgement(0.55, "share")
 # So many drops, some dozens of sips, are taken to keep in step.
 _IN_STEP_DROPS = judgement(300, "drops")
 # The rhythm of a needle is looked for with so many harmonics, at so many phases.
@@ -87,11 +86,12 @@ def likelihood(cause: Cause, drip: Drip) -> float:
     span_g = min(float(part.lost_g[-1] - part.lost_g[0]) for part in parts)
     step_g = float(np.median(np.diff(drip.lost_g)))
     # Sips per gram: enough of them in the record, each of more than two drops.
-    fewest = max(1 / _LARGEST_SIP_G, _LEAST_SIPS / max(span_g, 1e-6))
-    most = min(1 / _LEAST_SIP_G, _NYQUIST / max(step_g, 1e-6))
+    slowest_g = min(LARGEST_SIP_G, _TREND_LEAVES * _TREND_DROPS * step_g)
+    fewest = max(1 / max(slowest_g, 1e-6), _LEAST_SIPS / max(span_g, 1e-6))
+    most = min(1 / LEAST_SIP_G, _NYQUIST / max(step_g, 1e-6))
     if most <= fewest:
         return 1.0
-    told = float(np.log(most / fewest) / np.log(_LARGEST_SIP_G / _LEAST_SIP_G))
+    told = float(np.log(most / fewest) / np.log(LARGEST_SIP_G / LEAST_SIP_G))
     apart = _TURNS_APART / span_g
     at = np.arange(int(np.ceil(fewest / apart)), int(most / apart) + 1)
     per_g: Floats = at * np.float64(apart)

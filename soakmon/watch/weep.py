@@ -36,6 +36,7 @@ from soakmon.watch.mass_filter import (
     WARM_UP,
     MassFilter,
 )
+from soakmon.watch.needles import most_short_g, short_g
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
 from soakmon.watch.spread import PARTS, slices_of
@@ -54,12 +55,7 @@ _TOLD_EVERY_S = effort(1800.0, "s")
 _TO_LIP_S = judgement(900.0, "s")
 # Share of the leak that a gate catches (as steps down the rate grid), and its weight.
 _CAUGHT = judgement(((0, 0.8), (2, 0.15), (5, 0.05)), ("steps", "weight"))
-# How far a needle lets the level fall between two sips: 0.05 to 0.3 mm (judgement), so on average
-# this, its spread, and the most.
-_SHORT_MM = judgement(0.09, "mm")
-_SHORT_SD_MM = judgement(0.095, "mm")
-_MOST_SHORT_MM = judgement(0.3, "mm")
-# And what a cell may stray in an hour or two.
+# What a cell may stray in an hour or two.
 _STRAYS_G = judgement(0.3, "g")
 # The bank of filters is looked through so often.
 _PRUNED_S = effort(3600.0, "s")
@@ -90,16 +86,13 @@ class Weep:
 
     def __init__(self, settings: Settings, start_s: float, gates: int, reading_g: float) -> None:
         priors = settings.priors
-        bowls = settings.geometry.bowls
-        self.bowls = max(len(bowls), 1)
-        g_per_mm3 = 1e-6 * settings.fuel.density_15c_kg_per_m3
-        self.short_g = max(g_per_mm3 * _SHORT_MM * sum(one.area_mm2 for one in bowls), 0.01)
+        self.short_g, short_sd_g = short_g(settings.geometry.bowls, settings.fuel)
         self.drawn_g = 0.0
         self.filter = MassFilter(
             slices_of(settings),
             priors.zero_g_per_c,
             ONSETS,
-            short_g=(self.short_g, _SHORT_SD_MM / _SHORT_MM * self.short_g / math.sqrt(self.bowls)),
+            short_g=(self.short_g, short_sd_g),
             unsteady_rel_sd=priors.unsteady_rel_sd,
         )
         self.start_s = start_s
@@ -236,7 +229,7 @@ class Weep:
     @property
     def strays_g(self) -> float:
         """What bottle and cell may show as lost though nothing is: bowls that fill all at once."""
-        return self.short_g / _SHORT_MM * _MOST_SHORT_MM + _STRAYS_G
+        return most_short_g(self.short_g) + _STRAYS_G
 
     def under_gate(self, index: int, mass: Floats | None) -> tuple[float, Floats, Floats]:
         """Log-ratio of a leak under gate `index`; its joint (C, R) log-terms; first-drop times.

@@ -157,7 +157,9 @@ def test_the_mass_filter_equals_generalised_least_squares_of_statsmodels():
     noise, leak = 0.05, 0.4
     reading = -leak * hours + rng.normal(0, noise, len(hours))
     reading += np.cumsum(rng.normal(0, 0.02 / math.sqrt(60), len(hours)))
-    ours = MassFilter(slices_of(Settings()), 0.1, onsets=1)
+    ours = MassFilter(
+        slices_of(Settings()), 0.1, onsets=1, short_g=(0.32, 0.17), unsteady_rel_sd=0.1
+    )
     row = np.zeros(SIZE)
     row[OFFSET] = 1.0
     for hour, value in zip(hours, reading, strict=True):
