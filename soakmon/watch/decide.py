@@ -49,6 +49,9 @@ _PIECE = effort(3600, "rows")
 _DRY_STEPS = judgement(3, "minutes")
 # In its first minutes the filter still learns the noise: the tail of what it says means nothing.
 _TAIL_FROM_H = judgement(0.5, "h")
+# And from this share of its fill on, or so many grams, it holds fuel (judgement).
+_DRY_SHARE = judgement(0.01, "share")
+_DRY_G = judgement(1.0, "g")
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +197,7 @@ class Decider:
 
     def _bottle(self, average: Average) -> None:
         """Note when the bottle has run dry: three minutes in a row, so that no spike empties it."""
-        if average.mass_g > 0.01 * self.settings.geometry.bottle.fill_ml + 1.0:
+        if average.mass_g > _DRY_SHARE * self.settings.geometry.bottle.fill_ml + _DRY_G:
             self.dry_steps = 0
         elif math.isfinite(average.mass_g):
             self.dry_steps += 1

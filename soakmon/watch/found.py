@@ -36,6 +36,13 @@ _STEP_G = judgement(0.5, "g")
 # What drops alone tell of a leak is known as well as a drop's mass, between these.
 _COUNTED_HIGH = math.exp(NORMAL_95 * BETWEEN_LIPS_LOG_SD)
 _COUNTED_LOW = 1 / _COUNTED_HIGH
+# What the first drops of a flood say is known to this factor (judgement).
+UNSURE = judgement(2.0, "times")
+# A loss that began before the drops is theirs when the mass is so much surer of it; beside what
+# gates see there is a leak unseen when so many times as much goes, and so much more (judgement).
+_LED = judgement(3.0, "e-folds")
+_BESIDE = judgement(2.0, "times")
+_BESIDE_G_PER_H = judgement(0.3, "g/h")
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +98,7 @@ def found_at(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
 def _flood(decider: Decider, weep: Weep, alarm: Alarm, fed_s: float) -> Found:
     """A flood: the bottle tells how large, once it has flowed for minutes; until then the drops."""
     rate = _storm_g_per_h(decider, weep, alarm)
-    leak = Band(rate, 0.5 * rate, 2.0 * rate)
+    leak = Band(rate, rate / UNSURE, UNSURE * rate)
     until_s = min(fed_s, alarm.t_s + _FLOWS_UNTIL_S)
     stops_s = decider.masses.flow_ended_s(alarm.t_s, fed_s)
     until_s = until_s if stops_s is None else min(until_s, stops_s)
@@ -125,7 +132,7 @@ def _dripped(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm, fed_s: fl
     place += int(np.argmax(onsets[place : place + 2]))
     drops = float(decider.tally.since(gate, first_s) - decider.tally.since(gate, fed_s))
     hours = max(fed_s - first_s, 1.0) / 3600.0
-    led = onsets[mass_onset] - onsets[place] > 3.0 and mass_onset < place - 1
+    led = onsets[mass_onset] - onsets[place] > _LED and mass_onset < place - 1
     if led:
         # A weeping needle must first have raised its bowl to the lip.
         rate = leak_given_leaking(weep, mass_onset, 0.0, 0.0, 0.0).best
@@ -183,7 +190,7 @@ def explained(found: list[Found]) -> list[Found]:
         return sorted(found, key=lambda one: -one.leak.best)[:1]
     said = sum(max(one.dripped_g_per_h, one.leak.low) for one in seen)
     unseen = [one for one in found if one.carb is None]
-    return seen + [one for one in unseen if one.leak.low > 2 * said + 0.3]
+    return seen + [one for one in unseen if one.leak.low > _BESIDE * said + _BESIDE_G_PER_H]
 
 
 def total_leak(weep: Weep, found: list[Found], belief: Posterior) -> Band:

@@ -33,6 +33,8 @@ _WRONG_LOG_SD = judgement(0.7, "log. sd")
 _LOW_HOSE = judgement(0.02, "times")
 # No slice is narrower than this.
 _LEAST_VARIANCE = effort(1e-5, "variance")
+# Hardly any bench loses less than so many of them do (judgement).
+_HARDLY = judgement(0.005, "chance")
 
 
 @kept
@@ -45,7 +47,7 @@ class Spread:
     @property
     def least_feed(self) -> float:
         """Factor on the loss of bottle with hose below which hardly any bench is."""
-        return float(np.quantile(self.factors[:, 0], 0.005))
+        return float(np.quantile(self.factors[:, 0], _HARDLY))
 
     def band_g(self, feed_g: Floats, bowls_g: Floats) -> Floats:
         """(3, n) grams of parts (n,) at 2.5, 50 and 97.5 % of the draws."""

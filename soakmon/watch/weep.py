@@ -63,11 +63,17 @@ _PRUNED_S = effort(3600.0, "s")
 # so for an hour or two the mass may speak against a true leak by some e-folds (15 were seen): the
 # chance is set so small that only a mass that stays for hours outvotes regular drops.
 _WATER = measured(1e-15, "chance")
+# Leaks beyond this show in the first minutes: they have a smaller share of the prior (judgement).
+_FAST_G_PER_H = judgement(10, "g/h")
+_FAST_SHARE = judgement(0.3, "weight")
+# Fuel that drips left the bottle just before, or else at any time before (judgement).
+_JUST_BEFORE = judgement(0.7, "weight")
+_LONG_BEFORE = judgement(0.3, "weight")
 
 
 def _rate_prior() -> Floats:
-    """Log-uniform up to 10 g/h, thinner beyond: such leaks show in the first minutes."""
-    weight = np.where(LEAKS > 10, 0.3, 1.0)
+    """Log-uniform up to `_FAST_G_PER_H`, thinner beyond: such leaks show in the first minutes."""
+    weight = np.where(LEAKS > _FAST_G_PER_H, _FAST_SHARE, 1.0)
     return np.asarray(weight / weight.sum())
 
 
@@ -279,7 +285,9 @@ class Weep:
         cell = np.clip(((times - self.start_s) // self.onset_step_s).astype(int), 0, ONSETS - 1)
         earlier = np.logaddexp.accumulate(mass[: cell.max() + 1], axis=0)
         earlier -= np.log(np.arange(1, len(earlier) + 1))[:, None]
-        return np.asarray(np.logaddexp(mass[cell] + np.log(0.7), earlier[cell] + np.log(0.3)))
+        return np.asarray(
+            np.logaddexp(mass[cell] + np.log(_JUST_BEFORE), earlier[cell] + np.log(_LONG_BEFORE))
+        )
 
 
 def _bowls(settings: Settings, gates: int) -> list[Bowl]:
