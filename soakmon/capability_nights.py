@@ -24,7 +24,7 @@ from soakmon.watch.past import MOST, Past, PastSoak
 from soakmon.watch.settings import DESCRIBED, Settings, described
 
 _BLANK_HOURS = 12.0
-_BLANK_REL_SD = 0.05
+_BLANK_REL_SD = DESCRIBED.blank_rel_sd
 # Spread of simulated benches that are as described: vents, hose, fuel batch, draught together.
 FEED_REL_SD, _BOWLS_REL_SD = 0.13, 0.14
 # The same of bottle with hose, and of the bowls, where they are not (logarithmic, so cut short).
