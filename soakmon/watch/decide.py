@@ -31,7 +31,7 @@ from soakmon.watch.lifted import without_lifted
 from soakmon.watch.mass_log import MassLog
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.rows import Floats, Rows
-from soakmon.watch.settings import Settings
+from soakmon.watch.settings import REFERENCE_C, Settings
 from soakmon.watch.state import dump, load
 from soakmon.watch.tally import Tally
 from soakmon.watch.verdict import Alarm, Fault, Verdict, leak_alarm
@@ -72,7 +72,7 @@ class Decider:
     def __init__(self, settings: Settings, gates: int, *, already_soaking: bool = False) -> None:
         self.settings = settings
         self.averager = Averager()
-        density = float(density_kg_per_m3(settings.fuel, 20.0)) * 1e-3
+        density = float(density_kg_per_m3(settings.fuel, REFERENCE_C)) * 1e-3
         geometry = settings.geometry
         self.bowl_g = density * float(np.mean([b.volume_ml for b in geometry.bowls] or [0.0]))
         rack_g = density * sum(bowl.volume_ml for bowl in geometry.bowls)

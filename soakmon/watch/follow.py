@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement, published
+from soakmon.watch.alive import DRIFTS_G
 from soakmon.watch.averaging import Average
 from soakmon.watch.disturbance import (
     FAR_SIGMA,
@@ -26,8 +27,6 @@ from soakmon.watch.weep import Weep
 
 # After a gap of so long the cell begins anew.
 _GAP_S = judgement(900.0, "s")
-# A step of so much is none that a disconnected bridge makes by itself.
-_LIVES_G = judgement(0.15, "g")
 # Before so many minutes the filter knows too little to find anything far.
 _WARM_UP = effort(10, "minutes")
 # A converter that was without power warms up by 0.3 g, and meanwhile the bottle may have been
@@ -136,7 +135,7 @@ class Follower:
         if judged is None:
             return
         kind, step = judged
-        if abs(step) > _LIVES_G:
+        if abs(step) > DRIFTS_G:
             self.moved_s = self.held_since_s
         if kind is Kind.SIP:
             weep.filter.sip()

@@ -38,7 +38,7 @@ from soakmon.watch.mass_filter import (
 )
 from soakmon.watch.needles import most_short_g, short_g
 from soakmon.watch.rows import Floats
-from soakmon.watch.settings import Settings
+from soakmon.watch.settings import REFERENCE_C, Settings
 from soakmon.watch.spread import PARTS, slices_of
 from soakmon.watch.state import kept
 
@@ -52,7 +52,7 @@ _FROM_START = judgement(0.5, "chance")
 # A gate is told at least so often what the others have counted.
 _TOLD_EVERY_S = effort(1800.0, "s")
 # What leaks under a gate is on its way to the lip for so long (judgement).
-_TO_LIP_S = judgement(900.0, "s")
+TO_LIP_S = judgement(900.0, "s")
 # Share of the leak that a gate catches (as steps down the rate grid), and its weight.
 _CAUGHT = judgement(((0, 0.8), (2, 0.15), (5, 0.05)), ("steps", "weight"))
 # What a cell may stray in an hour or two.
@@ -109,7 +109,7 @@ class Weep:
         self.onset_step_s = ONSET_STEP_S
         self.first_c = float("nan")
         self.drop_g = [
-            float(drop_mass_g(settings.fuel, bowl.lip_radius_mm, 20.0))
+            float(drop_mass_g(settings.fuel, bowl.lip_radius_mm, REFERENCE_C))
             for bowl in _bowls(settings, gates)
         ]
         self.gates = [
@@ -276,7 +276,7 @@ class Weep:
 
         Fuel that leaks from the start has to reach the lip and to make a drop.
         """
-        mean_s = _TO_LIP_S + 3600.0 * drop_g / LEAKS
+        mean_s = TO_LIP_S + 3600.0 * drop_g / LEAKS
         soon = np.exp(-(times - self.start_s)[:, None] / mean_s) / mean_s
         return np.asarray(_FROM_START * soon + (1 - _FROM_START) / (ONSETS * ONSET_STEP_S))
 
