@@ -96,7 +96,6 @@ _ROSE_OTHERWISE = judgement(0.4, "odds")
 _SEEPS_G_PER_H = judgement(0.2, "g/h")
 _SPLIT_SEEPS = judgement(0.35, "odds")
 _POURS_G_PER_H = judgement(20.0, "g/h")
-_CRACK_G_PER_H = judgement(20.0, "g/h")
 _OTHERS_G_PER_H = judgement(10.0, "g/h")
 # Of a leak that no gate sees (judgement): a needle whose bowl has had more than it takes, or so
 # slow; plumbing that loses with the feed shut, beside a joint of the rail that does, or does not.
@@ -190,7 +189,7 @@ def _by_rate(cause: Cause, rate_g_per_h: float) -> float:
         return 1 / (1 + (_POURS_G_PER_H / max(rate_g_per_h, 1e-6)) ** 4)
     crack = cause is Cause.OVERFLOW_TUBE_CRACK
     seeps = crack and rate_g_per_h < _SEEPS_G_PER_H
-    most = _CRACK_G_PER_H if crack else _OTHERS_G_PER_H
+    most = _POURS_G_PER_H if crack else _OTHERS_G_PER_H
     return (_SPLIT_SEEPS if seeps else 1.0) / (1 + (rate_g_per_h / most) ** 2)
 
 

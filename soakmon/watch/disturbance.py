@@ -29,8 +29,8 @@ REFILL_G = judgement(15.0, "g")
 # Growth of the variance from one minute to two that chance makes of white noise alone.
 _NO_WALK = judgement(1.25, "times")
 _WALK_FROM = judgement(30, "minutes")
-# Readings that differ by less are the same.
-_SAME_G = effort(1e-6, "g")
+# Readings that differ by less are the same but for rounding.
+SAME_G = effort(1e-6, "g")
 # What falls goes on falling by this share of what it is off, or so many sd of noise (judgement).
 _GOES_ON = judgement(0.1, "share")
 _GOES_ON_SD = judgement(3, "sd")
@@ -96,7 +96,7 @@ class FreezeWatch:
     def add(self, mass_g: float, frozen: bool) -> bool:
         """True when this minute belongs to a frozen stretch."""
         # Means of equal readings differ in their last bits when their number differs.
-        equal = abs(mass_g - self.last_g) <= _SAME_G
+        equal = abs(mass_g - self.last_g) <= SAME_G
         self.last_g = mass_g
         if not equal:
             # Only a run that has ended tells what this cell usually does.

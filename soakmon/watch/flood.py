@@ -9,6 +9,7 @@ import numpy as np
 from soakmon.physics.belief import effort, judgement
 from soakmon.physics.drops import USUAL_DROP_G
 from soakmon.watch.averaging import join
+from soakmon.watch.disturbance import SAME_G
 from soakmon.watch.needles import COMMON_SIP_G
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.state import kept
@@ -29,8 +30,6 @@ _KEEP_S = effort(90.0, "s")
 _KEEP_ROWS = effort(12, "rows")
 _BEFORE_S = effort(300.0, "s")
 _BEFORE_ROWS = effort(20, "rows")
-# Readings that differ by less are the same but for rounding.
-_LEAST_STEP_G = effort(1e-6, "g")
 # A fall is one from so many of its own scatters on.
 _SCATTERS = judgement(2.0, "sd")
 # The mass bears a storm out when it fell by so many sd of its medians, and by this share of what
@@ -161,7 +160,7 @@ def _alone(rows: Rows, total: Floats, gate: int, index: int, begin: int) -> bool
 def _digit_g(mass_g: Floats) -> float:
     """The least step between readings; 0 where they do not differ."""
     steps = np.diff(np.unique(mass_g[np.isfinite(mass_g)]))
-    steps = steps[steps > _LEAST_STEP_G]
+    steps = steps[steps > SAME_G]
     return float(steps.min()) if len(steps) else 0.0
 
 

@@ -18,7 +18,7 @@ from soakmon.watch.needles import rise_g
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.onset import bottle_goes_on, by_onset, dripping, flowing, silent_s
 from soakmon.watch.rows import Floats
-from soakmon.watch.standing import fed_until_s
+from soakmon.watch.standing import FLOWS_G, fed_until_s
 from soakmon.watch.verdict import Alarm, Band, Leak
 from soakmon.watch.weep import ONSETS, Weep
 
@@ -27,10 +27,9 @@ if TYPE_CHECKING:
 
 # Its drops are counted for so long after its alarm.
 _STORM_S = judgement(120.0, "s")
-# The bottle tells how large a flood is over so long, from so many grams on, and so well.
+# The bottle tells how large a flood is over so long, from `FLOWS_G` on, and so well.
 _FLOWS_S = judgement(180.0, "s")
 _FLOWS_UNTIL_S = judgement(3600.0, "s")
-_FLOWS_G = judgement(3.0, "g")
 _FLOWS_REL = judgement(0.15, "rel. sd")
 _STEP_G = judgement(0.5, "g")
 # What drops alone tell of a leak is known as well as a drop's mass, between these.
@@ -104,7 +103,7 @@ def _flood(decider: Decider, weep: Weep, alarm: Alarm, fed_s: float) -> Found:
     until_s = until_s if stops_s is None else min(until_s, stops_s)
     hours = (until_s - alarm.t_s) / 3600
     lost_g = decider.masses.loss_g(alarm.t_s, until_s)
-    if 3600 * hours >= _FLOWS_S and lost_g > _FLOWS_G:
+    if 3600 * hours >= _FLOWS_S and lost_g > FLOWS_G:
         rate, off_g = lost_g / hours, math.hypot(_FLOWS_REL * lost_g, _STEP_G)
         leak = Band(rate, (lost_g - off_g) / hours, (lost_g + off_g) / hours)
     since_s = (alarm.t_s - _STORM_S, alarm.t_s)
