@@ -29,9 +29,9 @@ printf '%s\n' 2000 "" 0.005 100 500 1000110 1000 2000090 2000 4000100 "" 2000120
 printf '%s\n' 2000 500 0.005 500.03 | "$soakmon" bench daily 2>/dev/null
 
 # The bench: what its owner knows of the hose. Then bottle and hose alone over 24 hours, weighed at
-# both ends.
+# both ends on a balance that is tared each time.
 printf '%s\n' '[hose]' 'permeation_g_per_m2_day = 122.0' '' >"$here/bench.toml"
-printf '%s\n' 450.02 450.00 "" 449.20 449.21 "" 24 20 |
+printf '%s\n' 0 450.02 450.00 "" 449.20 449.21 "" 24 20 |
     "$soakmon" bench blank --bench "$here/bench.toml" 2>/dev/null | tee "$here/blank.txt"
 sed -n '/^\[priors\]/,$p' "$here/blank.txt" >>"$here/bench.toml"
 

@@ -116,7 +116,7 @@ def drawn_bench(seed: int, owner: Owner) -> Drawn:
         # Draught and the day move all vents alike.
         draught=float(rng.lognormal(0, 0.1)),
         factors=_factors(rng, careful=careful),
-        cell=_cell(rng),
+        cell=drawn_cell(rng),
         happenings=Happenings(knocks_per_h=float(rng.uniform(0, 0.2))),
         dark_per_h=float(10 ** rng.uniform(-2.3, -1.0)),
         drops=DropTraits(between=0.2, within=0.05, uneven=_uneven(rng)),
@@ -181,7 +181,7 @@ def _gates(rng: np.random.Generator) -> GateTraits:
     return GateTraits(satellites=satellites, widths=bool(rng.random() < 0.5))
 
 
-def _cell(rng: np.random.Generator) -> CellTraits:
+def drawn_cell(rng: np.random.Generator) -> CellTraits:
     """A small cell with its mount: zero 0.05 to 0.24 g/°C, creep 0.02 to 0.05 % of a kilogram.
 
     Wander: a few tenths of a gram in a day are seen; a fifth of cells strays and comes back.

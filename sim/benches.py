@@ -21,10 +21,10 @@ from sim.scenario import Scenario
 from sim.traits import Misses
 from soakmon.config import Bench
 from soakmon.watch.settings import Settings
-from soakmon.weigh.blank_run import BlankRun, blank_run
+from soakmon.weigh.blank_run import BlankRun, UnsureError, blank_run
 
-# The first is what is done; the second, when the first was too short for its loss.
-_BLANK_HOURS = (12.0, 24.0)
+# How long a blank run is made; and nobody waits longer than a week.
+_BLANK_HOURS, _LONGEST_BLANK_HOURS = 24.0, 168.0
 _SETTLED_S = 3600.0
 _NIGHT_S, _LEAST_MEAN = 86400.0, 0.1
 # From one can to the next of the same shop (judgement); so many nights a bench may have before.
@@ -123,13 +123,22 @@ def _blank(drawn: Drawn) -> BlankRun | None:
     """A blank run of the same bottle, hose and fuel on another day; None: it tells nothing."""
     told = Bench.model_validate(drawn.table).settings()
     rng = np.random.default_rng([drawn.scenario.seed, 81])
-    for hours in _BLANK_HOURS:
-        day = replace(
-            blank_of(drawn.scenario),
-            climate=drawn_climate(rng),
-            draught=drawn.scenario.draught * float(rng.lognormal(0, 0.05)),
-        )
-        rows = simulate(day, hours=hours, interval_s=60.0).rows
+    day = replace(
+        blank_of(drawn.scenario),
+        climate=drawn_climate(rng),
+        draught=drawn.scenario.draught * float(rng.lognormal(0, 0.05)),
+    )
+    return run_blank(day, told)
+
+
+def run_blank(day: Scenario, told: Settings) -> BlankRun | None:
+    """What the product says of readings of bottle and hose alone; None: nothing to be believed.
+
+    As its owner would: for a day, and where that is too short for as long as it then asks.
+    """
+    hours = _BLANK_HOURS
+    while hours <= _LONGEST_BLANK_HOURS:
+        rows = simulate(day, hours=hours + _SETTLED_S / 3600, interval_s=60.0).rows
         # It begins when the hose is full and the cell has settled.
         rows = rows.part(int(np.searchsorted(rows.t_s, _SETTLED_S)), len(rows))
         try:
@@ -141,8 +150,8 @@ def _blank(drawn: Drawn) -> BlankRun | None:
                 rows.air_c,
                 zero_g_per_c=told.priors.zero_g_per_c,
             )
-        except ValueError:
+        except UnsureError as unsure:
+            hours = max(float(math.ceil(unsure.needed_hours)), hours + 6.0)
             continue
-        if blank.believable:
-            return blank
+        return blank if blank.believable else None
     return None

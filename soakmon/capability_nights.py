@@ -11,20 +11,16 @@ from functools import lru_cache, partial
 import numpy as np
 
 from sim import bench_draw
-from sim.benches import blind_bench
+from sim.benches import blind_bench, run_blank
 from sim.blind import Induced, blank_of, blind_scenario
 from sim.record import Recording, simulate
 from sim.scenario import Scenario
 from soakmon.capability.bound import Noise
 from soakmon.capability.evaluate import Case, Isolation, Night, Owner, Result, Way, judged
-from soakmon.physics.evaporating import fuel_of_air_c
-from soakmon.physics.expectation import expected_loss
 from soakmon.watch.evaporation import Evaporation
-from soakmon.watch.past import MOST, READ_G, Past, PastSoak
+from soakmon.watch.past import MOST, Past, PastSoak
 from soakmon.watch.settings import DESCRIBED, Settings, described
 
-_BLANK_HOURS = 12.0
-_BLANK_REL_SD = DESCRIBED.blank_rel_sd
 # Spread of simulated benches that are as described: vents, hose, fuel batch, draught together.
 FEED_REL_SD, _BOWLS_REL_SD = 0.13, 0.14
 # The same of bottle with hose, and of the bowls, where they are not (logarithmic, so cut short).
@@ -42,6 +38,8 @@ _KNOWN_BY = {
 }
 # Past soaks are only asked what they lost: a reading a minute and half a day tell that as well.
 _COARSE_S, _PAST_HOURS, _SETTLED_S = 60.0, 12.0, 3600.0
+# How well a cell tells the loss of one (judgement).
+_READ_G = 0.3
 
 
 def make_night(case: Case, isolation: Isolation | None = None) -> Night:
@@ -56,9 +54,11 @@ def _described(case: Case, isolation: Isolation | None) -> Night:
     scenario = blind_scenario(case.seed, induced)
     recording = _recorded(scenario, isolation)
     blank = case.way is Way.AFTER_BLANK
-    priors = described(blank_scale(scenario)) if blank else DESCRIBED
-    settings = Settings(geometry=recording.geometry, fuel=recording.fuel, priors=priors)
-    feed = _BLANK_REL_SD if blank else FEED_REL_SD
+    settings = Settings(geometry=recording.geometry, fuel=recording.fuel, priors=DESCRIBED)
+    made = run_blank(blank_of(scenario), settings) if blank else None
+    if made is not None:
+        settings = replace(settings, priors=described(made.blank_scale, made.blank_rel_sd))
+    feed = FEED_REL_SD if made is None else made.blank_rel_sd
     kind = "hard" if case.hard else "calm"
     return _night(scenario, recording, settings, (feed, _BOWLS_REL_SD), kind)
 
@@ -123,7 +123,7 @@ def _past_soak(seed: int, night: int) -> PastSoak:
         expected.step(_COARSE_S, air_c, float("nan"), 1.0)
     ends = [_SETTLED_S, float(rows.t_s[-1])]
     before, after = np.interp(ends, truth.t_s, truth.evaporated_curve_g).tolist()
-    error_g = float(np.random.default_rng([seed, 83, night + MOST]).normal(0, READ_G))
+    error_g = float(np.random.default_rng([seed, 83, night + MOST]).normal(0, _READ_G))
     feed, bowls = settings.priors.scales
     spare_g = settings.criterion_g_per_day * _PAST_HOURS / 24
     parts = expected.bottle_hose_g / feed, expected.bowls_g / bowls
@@ -145,20 +145,6 @@ def _noise(scenario: Scenario, feed_rel_sd: float, bowls_rel_sd: float) -> Noise
     specimen = cell.specimen
     zero = cell.zero_g_per_c if specimen is None else abs(specimen.zero_g_per_c)
     return Noise(white, cell.wander_g, zero, feed_rel_sd, bowls_rel_sd)
-
-
-def blank_scale(scenario: Scenario) -> float:
-    """What a blank run on this bench would have measured: loss over expectation, with its error."""
-    blank = simulate(blank_of(scenario), hours=_BLANK_HOURS, interval_s=60.0)
-    error = float(np.random.default_rng([scenario.seed, 78]).normal(1, 0.8 * _BLANK_REL_SD))
-    return blank.truth.evaporated_g / _expected_g(blank) * error
-
-
-def _expected_g(blank: Recording) -> float:
-    rows = blank.rows
-    fuel_c = fuel_of_air_c(rows.t_s, rows.air_c)
-    loss = expected_loss(blank.geometry, blank.fuel, rows.t_s, fuel_c)
-    return float(loss.best_g[-1])
 
 
 def run(cases: list[Case], jobs: int, *, deep: bool = True) -> Iterator[Result]:

@@ -97,7 +97,7 @@ def test_daily(desk, reading, code):
 
 
 def test_a_blank_run_weighed_at_both_ends(desk):
-    done = desk("bench", "blank", stdin="450.02\n450.00\n\n449.20\n\n24\n20\n")
+    done = desk("bench", "blank", stdin="0\n450.02\n450.00\n\n449.20\n\n24\n20\n")
     assert done.code == 0
     lines = done.out.splitlines()
     priors = parse_bench("\n".join(lines[lines.index("[priors]") :])).priors
@@ -218,8 +218,8 @@ def test_knocks_are_no_drops_of_an_isolation():
         ("drain", [20], -1), ("drain", [20, 50], 49), ("shots", [], 0), ("shots", [], 2.5),
         ("shots", [20, 20, 10], 9), ("float", [], 0), ("isolation", [], 0),
         ("isolation", [30], -1), ("isolation", [30, 0, 0], 2), ("isolation", [30, 0, 0, 9, 1], 10),
-        ("blank", [], -1), ("blank", [450, None, 449, None], 0),
-        ("blank", [450, None, 449, None, 24], 99),
+        ("blank", [], -1), ("blank", [0, 450, None, 449, None], 0),
+        ("blank", [0, 450, None, 449, None, 24], 99),
     ],
 )  # fmt: skip
 def test_what_cannot_be_is_refused_where_it_is_given(test, good, wrong):

@@ -8,13 +8,6 @@ from soakmon.physics.belief import judgement
 
 # With fewer gates than these, each has a share as if there were so many.
 _GATES = judgement(4, "gates")
-# Shares of the budget, by what a false alarm of each test costs, and a missed leak (judgement).
-_FLOOD = judgement(0.05, "share")
-_MASS = judgement(0.05, "share")
-_MASS_ALONE = judgement(0.44, "share")
-_ALL_GATES = judgement(0.39, "share")
-_RUNNING = judgement(0.01, "share")
-_CLOSING = judgement(0.5, "share")
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,12 +25,12 @@ class Budget:
     @property
     def flood(self) -> float:
         """Share of the flood layer."""
-        return _FLOOD * self.total
+        return 0.05 * self.total
 
     @property
     def weep_mass(self) -> float:
         """Share of the weep test on mass alone."""
-        return (_MASS if self.gates else _MASS_ALONE) * self.total
+        return (0.05 if self.gates else 0.44) * self.total
 
     @property
     def weep_gate(self) -> float:
@@ -45,7 +38,7 @@ class Budget:
 
         Of few gates no more than of four: what wakes people there is no chance of the draw.
         """
-        return _ALL_GATES * self.total / max(self.gates, _GATES) if self.gates else 0.0
+        return 0.39 * self.total / max(self.gates, _GATES) if self.gates else 0.0
 
     @property
     def running(self) -> float:
@@ -54,9 +47,9 @@ class Budget:
         No theorem keeps it there: the looks of a night hang together, but a cell that wanders for
         an hour or two is met by some of them.
         """
-        return _RUNNING * self.total
+        return 0.01 * self.total
 
     @property
     def closing(self) -> float:
         """Share of the closing test at the end."""
-        return _CLOSING * self.total
+        return 0.5 * self.total

@@ -24,8 +24,6 @@ from soakmon.watch.needles import LARGEST_SIP_G
 from soakmon.watch.past import Past, PastSoak, learnt
 from soakmon.watch.verdict import Cause
 
-# A shop of which no temperature is known.
-REFERENCE_C = judgement(20.0, "°C")
 # Of a blank run's departure the bowls share some, more or less (judgement).
 _SHARED = judgement(0.3, "share")
 _BOWLS_DEPART = judgement(0.3, "share")
@@ -111,9 +109,11 @@ DESCRIBED = Priors(
 _DOUBT_AFTER_BLANK = judgement(0.001, "chance")
 
 
-def described(blank_scale: float) -> Priors:
+def described(blank_scale: float, blank_rel_sd: float = 0.05) -> Priors:
     """Beliefs of a bench that is as described, after a blank run."""
-    return replace(DESCRIBED, blank_scale=blank_scale, doubt=_DOUBT_AFTER_BLANK)
+    return replace(
+        DESCRIBED, blank_scale=blank_scale, blank_rel_sd=blank_rel_sd, doubt=_DOUBT_AFTER_BLANK
+    )
 
 
 def _untold() -> BenchGeometry:
@@ -145,5 +145,5 @@ class Settings:
 
     @property
     def reference(self) -> EvaporationRates:
-        """What the physics expects of each part at `REFERENCE_C`, g/h."""
-        return evaporation_rates(self.geometry, self.fuel, REFERENCE_C)
+        """What the physics expects of each part at 20 °C, g/h."""
+        return evaporation_rates(self.geometry, self.fuel, 20.0)

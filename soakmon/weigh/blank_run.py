@@ -6,6 +6,7 @@ corrects what no sheet of sizes knows: the real vent, the real hose.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -16,6 +17,7 @@ from soakmon.physics.evaporating import fuel_of_air_c
 from soakmon.physics.expectation import expected_loss
 from soakmon.physics.fuels import Fuel
 from soakmon.physics.geometry import BenchGeometry
+from soakmon.weigh.straying import averaged, fitted
 from soakmon.weigh.uncertainty import (
     REPEATABILITY_G,
     Measured,
@@ -23,29 +25,43 @@ from soakmon.weigh.uncertainty import (
     mean_of,
     ratio,
     rss,
+    scaled,
+    total,
     uniform,
 )
 
 LEAST_HOURS = 6.0
+_LEAST_MEANS = 12
 # What the ratio still leaves open on another day: air movement, fuel from another drum.
 # Workshop judgement, no source.
 _ANOTHER_DAY_REL = 0.05
-# From differences over one and four hours; what wanders comes back before it has strayed further.
-_SHORT_H, _LONG_H, _FURTHEST_G = 1, 4, 0.4
+# A ratio that is less sure than this teaches too little to stand in bench.toml (judgement).
+MOST_REL_SD = 0.2
+_LONGEST_HOURS = 336.0
+# How far a scale strays in a day on which a bottle stays, as a standard deviation, and of how many
+# days that is taken to be known: cells of 1 to 2 kg wander by 0.1 to 0.3 g and shift by 0.05 to
+# 0.25 g/°C, one far more than another; judgement after records of such.
+SCALE_DRIFT_G, _DRIFT_DF = 0.4, 6
+# The shop's day does so many times as much to it; and how well its mean temperature is known, °C.
+_BY_HOUR, _AIR_SD_C = 2.0, 1.0
+
+
+class UnsureError(ValueError):
+    """A blank run from which the loss is known too badly; needed_hours: what would do, about."""
+
+    def __init__(self, text: str, needed_hours: float) -> None:
+        super().__init__(text)
+        self.needed_hours = needed_hours
 
 
 @dataclass(frozen=True, slots=True)
 class BlankRun:
-    """Result: measured_g lost over hours, expected_g by the physics, and their ratio.
-
-    wander_g: how far the cell may have strayed meanwhile, as its own readings show (one sd).
-    """
+    """Result: measured_g lost over hours, expected_g by the physics, and their ratio."""
 
     hours: float
     measured_g: Measured
     expected_g: float
     scale: Measured
-    wander_g: float = 0.0
 
     @property
     def blank_scale(self) -> float:
@@ -55,8 +71,7 @@ class BlankRun:
     @property
     def blank_rel_sd(self) -> float:
         """For bench.toml: relative standard uncertainty of that, as another day would see it."""
-        strayed = self.wander_g / self.measured_g.value
-        return rss(self.scale.u / self.scale.value, strayed, _ANOTHER_DAY_REL)
+        return rss(self.scale.u / self.scale.value, _ANOTHER_DAY_REL)
 
     @property
     def believable(self) -> bool:
@@ -76,9 +91,10 @@ def blank_run(
 ) -> BlankRun:
     """Judge a blank run. t_s, mass_g, air_c: (n,), gaps as NaN; bowls of the geometry are ignored.
 
-    Uncertainty of the loss: scatter of the first and last tenth (A), the resolution at both ends
-    and the zero shift with temperature zero_g_per_c (B). Raises ValueError when the run is shorter
-    than six hours, or the loss is too small against its uncertainty to say anything.
+    The loss is the course of the expectation fitted to all of the record; its uncertainty has
+    what the cell does meanwhile (`straying`): creep that is left, the zero shift with temperature
+    of which zero_g_per_c is said, wander, noise and resolution. Raises UnsureError where that is
+    too much, ValueError when the run is shorter than six hours or has no temperature.
     """
     good = np.isfinite(mass_g)
     t_s, mass_g = np.asarray(t_s)[good], np.asarray(mass_g)[good]
@@ -87,51 +103,16 @@ def blank_run(
     if not known.any():
         raise ValueError("the blank run has no temperature: what should evaporate is unknown")
     hours = float(t_s[-1] - t_s[0]) / 3600 if len(t_s) else 0.0
-    if hours < LEAST_HOURS:
-        raise ValueError(f"a blank run needs {LEAST_HOURS:g} hours; this one has {hours:.1f}")
+    _refuse_short(hours)
     air_c = np.interp(t_s, t_s[known], air_c[known])
     alone = replace(geometry, bowls=())
-    expectation = expected_loss(alone, fuel, t_s, fuel_of_air_c(t_s, air_c))
-    ends = max(len(t_s) // 10, 2)
-    first, last = slice(0, ends), slice(-ends, None)
-    began, ended = _end(t_s, mass_g, first), _end(t_s, mass_g, last)
-    warmed_c = float(air_c[last].mean() - air_c[first].mean())
-    # The ends are means over a tenth of the run: the expectation is taken over the same.
-    best = expectation.best_g
-    expected = float(best[last].mean() - best[first].mean())
-    u = rss(
-        began.u,
-        ended.u,
-        uniform(resolution_g / 2),
-        uniform(resolution_g / 2),
-        zero_g_per_c * warmed_c,
-    )
-    measured = Measured(began.value - ended.value, u)
-    _refuse_small(measured)
-    scale = ratio(measured, Measured(expected, 0.0))
-    strays = _wander_g(t_s, mass_g + scale.value * best)
-    return BlankRun(hours, measured, expected, scale, strays)
-
-
-def _wander_g(t_s: Floats, still_g: Floats) -> float:
-    """How far a reading (n,) that should stand still has walked from end to end, one sd.
-
-    White noise differs as much over one hour as over four, a walk four times as much (in variance).
-    """
-    hour = ((t_s - t_s[0]) // 3600).astype(int)
-    means = np.array([still_g[hour == h].mean() for h in np.unique(hour)])
-    short, long = (float(np.mean((means[n:] - means[:-n]) ** 2)) for n in (_SHORT_H, _LONG_H))
-    per_h = max(long - short, 0.0) / (_LONG_H - _SHORT_H)
-    return min(float(np.sqrt(per_h * len(means))), _FURTHEST_G)
-
-
-def _end(t_s: Floats, mass_g: Floats, part: slice) -> Measured:
-    """Mean mass over one end of the run, with the scatter about its own slope."""
-    t, m = t_s[part] - t_s[part].mean(), mass_g[part]
-    slope = float(t @ (m - m.mean()) / max(float(t @ t), 1e-12))
-    off = m - m.mean() - slope * t
-    freedom = max(len(m) - 2, 1)
-    return Measured(float(m.mean()), float(np.sqrt(off @ off / freedom / len(m))))
+    lost_g = expected_loss(alone, fuel, t_s, fuel_of_air_c(t_s, air_c)).best_g
+    record = averaged(t_s, mass_g, air_c, lost_g, resolution_g)
+    if len(record.t_s) < _LEAST_MEANS:
+        raise ValueError("the blank run has too few readings: record it without long gaps")
+    expected_g = float(lost_g[-1] - lost_g[0])
+    scale = fitted(record, zero_g_per_c)
+    return _sure(BlankRun(hours, scaled(expected_g, scale), expected_g, scale))
 
 
 def blank_weighed(
@@ -144,35 +125,62 @@ def blank_weighed(
     after_g: Sequence[float],
     resolution_g: float = 0.01,
     repeatability_g: float = REPEATABILITY_G,
-    air_rel_sd: float = 0.05,
+    drift_g: float = SCALE_DRIFT_G,
 ) -> BlankRun:
     """Judge a blank run of which only both ends were weighed, at a mean temperature air_c.
 
     before_g, after_g: weighings; repeatability_g: standard deviation of one, as known beforehand.
-    air_rel_sd: what a degree of doubt about the mean
-    temperature does to the expectation (vapour pressure rises by 4 to 5 % per °C).
+    drift_g: how far the scale strays in a day (one standard deviation); 0: it is tared each time.
+    Raises as `blank_run`.
     """
-    if hours < LEAST_HOURS:
-        raise ValueError(f"a blank run needs {LEAST_HOURS:g} hours; this one has {hours:.1f}")
+    _refuse_short(hours)
     if not before_g or not after_g:
         raise ValueError("weigh the bottle at both ends of the blank run")
-    t_s = np.linspace(0.0, 3600.0 * hours, max(int(hours * 6), 2))
-    expectation = expected_loss(replace(geometry, bowls=()), fuel, t_s, np.full_like(t_s, air_c))
-    expected = float(expectation.best_g[-1])
+    expected_g, warmer_g = (_lost_g(geometry, fuel, hours, c) for c in (air_c, air_c + _AIR_SD_C))
     read = uniform(resolution_g / 2)
-    measured = difference(
+    gone = difference(
         mean_of(before_g, read, repeat=repeatability_g),
         mean_of(after_g, read, repeat=repeatability_g),
     )
-    _refuse_small(measured)
-    return BlankRun(
-        hours, measured, expected, ratio(measured, Measured(expected, air_rel_sd * expected))
+    measured = total((gone, Measured(0.0, drift_g * _days_drift(hours), _DRIFT_DF)))
+    scale = ratio(measured, Measured(expected_g, warmer_g - expected_g))
+    return _sure(BlankRun(hours, measured, expected_g, scale))
+
+
+def _lost_g(geometry: BenchGeometry, fuel: Fuel, hours: float, air_c: float) -> float:
+    """What bottle and hose should lose at an even temperature."""
+    t_s = np.linspace(0.0, 3600.0 * hours, max(int(hours * 6), 2))
+    alone = replace(geometry, bowls=())
+    return float(expected_loss(alone, fuel, t_s, np.full_like(t_s, air_c)).best_g[-1])
+
+
+def _days_drift(hours: float) -> float:
+    """How far a scale strays, over how far in a day.
+
+    It wanders with the root of time, and its zero follows the shop, which at another hour of the
+    day is warmer or colder.
+    """
+    return rss(math.sqrt(hours / 24), _BY_HOUR * math.sin(math.pi * hours / 24))
+
+
+def _refuse_short(hours: float) -> None:
+    if hours < LEAST_HOURS:
+        raise ValueError(f"a blank run needs {LEAST_HOURS:g} hours; this one has {hours:.1f}")
+
+
+def _sure(run: BlankRun) -> BlankRun:
+    """The same run. Raises UnsureError when its ratio is known too badly."""
+    lost, u = run.measured_g.value, run.scale.u * run.expected_g
+    if lost > 0 and run.blank_rel_sd <= MOST_REL_SD:
+        return run
+    # What wanders adds with the root of time, what is lost with time.
+    allowed = math.sqrt(MOST_REL_SD**2 - _ANOTHER_DAY_REL**2)
+    needed = run.hours * (u / (allowed * max(lost, u / 2))) ** 2
+    how = f"run for about {math.ceil(needed):d} hours, at an even temperature"
+    if needed > _LONGEST_HOURS:
+        how = "even two weeks would not tell: find what makes the cell stray"
+    raise UnsureError(
+        f"the loss of {lost:.2f} g in {run.hours:.0f} h is too small against its standard "
+        f"uncertainty of {u:.2f} g: {how}",
+        needed,
     )
-
-
-def _refuse_small(measured: Measured) -> None:
-    if measured.value < 2 * measured.u:
-        raise ValueError(
-            f"the loss of {measured.value:.2f} g is too small against its uncertainty of "
-            f"{measured.u:.2f} g: run longer, at an even temperature"
-        )

@@ -6,6 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
+from soakmon.weigh.blank_run import SCALE_DRIFT_G
 from soakmon.weigh.drain import TOLERANCE_MM
 from soakmon.weigh.uncertainty import REPEATABILITY_G
 
@@ -20,6 +21,7 @@ Strokes = Annotated[int, Field(ge=1, le=1000)]
 Drops = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
 Minutes = Annotated[float, Field(gt=0, le=10_000, allow_inf_nan=False)]
 
+Drift = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
 Repeatability = Annotated[float, Field(ge=0, le=100, allow_inf_nan=False)]
 
 
@@ -83,6 +85,7 @@ class BlankForm(Form):
     after_g: list[Grams] = Field(min_length=1)
     resolution_g: Annotated[float, Field(gt=0, le=10)] = 0.01
     repeatability_g: Repeatability = REPEATABILITY_G
+    drift_g: Drift = SCALE_DRIFT_G
 
 
 class DrainForm(Form):

@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field
 
 from soakmon.weigh import forms
+from soakmon.weigh.blank_run import SCALE_DRIFT_G
 from soakmon.weigh.forms import MOST_G
 from soakmon.weigh.isolation import STOPS_WITHIN_MIN
 
@@ -120,10 +121,15 @@ def daily() -> Guide:
 
 def blank() -> Guide:
     """A blank run that is weighed at both ends."""
-    note = "clamp the rack off and leave bottle and hose, full, for at least 6 hours"
+    note = (
+        "clamp the rack off and leave bottle and hose, full, for a day or for whole days: then the "
+        "shop is as warm at the end as it was at the start"
+    )
+    drift = "how far the scale strays in a day in g (0: it is tared before every weighing)"
     first, last = "mass of the bottle at the start in g", "mass of the bottle at the end in g"
     return {
-        "before_g": (yield from _many(first, source="mass_g", note=note)),
+        "drift_g": (yield from _number(drift, forms.Drift, SCALE_DRIFT_G, note=note)),
+        "before_g": (yield from _many(first, source="mass_g")),
         "after_g": (yield from _many(last, source="mass_g")),
         "hours": (yield from _number("hours between", forms.Hours, source="hours")),
         "air_c": (yield from _number("mean temperature in °C", forms.Celsius, source="air_c")),

@@ -112,6 +112,7 @@ def blank(form: BlankForm, settings: Settings) -> Judged:
         after_g=form.after_g,
         resolution_g=form.resolution_g,
         repeatability_g=form.repeatability_g,
+        drift_g=form.drift_g,
     )
     return told_blank(result, form.model_dump(mode="json"))
 
@@ -121,6 +122,7 @@ def told_blank(result: BlankRun, form: dict[str, Any]) -> Judged:
     lines = [
         f"lost {_pm(result.measured_g, 'g')} in {result.hours:.1f} h; "
         f"expected {result.expected_g:.3f} g",
+        f"as another day will see it, good to {100 * result.blank_rel_sd:.2g} % (one sd)",
         "in bench.toml:" if result.believable else "NOT BELIEVABLE: look for a leak at the bench",
     ]
     if result.believable:

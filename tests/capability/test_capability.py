@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from sim.benches import run_blank
 from sim.blind import Induced, blank_of, blind_scenario
 from sim.faults import Kind
 from sim.world import World
@@ -28,10 +29,10 @@ from soakmon.capability.evaluate import (
     smallest_at,
 )
 from soakmon.capability.summary import as_dict
-from soakmon.capability_nights import blank_scale, make_night, past_of
+from soakmon.capability_nights import make_night, past_of
 from soakmon.cli import app
 from soakmon.errors import InputError
-from soakmon.watch.settings import Settings
+from soakmon.watch.settings import DESCRIBED, Settings
 from tests.watch.nights import night as handmade
 
 QUIET = Noise(0.04, 0.02, 0.04, 0.13, 0.14)
@@ -111,12 +112,25 @@ def test_hard_nights_are_hard():
 
 
 def test_a_blank_run_measures_the_bench():
+    """Its readings through the product's own judgement; bottle and hose lose what they lose."""
     night = blind_scenario(8, Induced())
+    told = Settings(night.geometry, night.fuel, DESCRIBED)
     assert blank_of(night).geometry.bowls == ()
     doubled = replace(night, evaporation=2 * night.evaporation)
-    once, twice = blank_scale(night), blank_scale(doubled)
-    assert 0.5 < once < 2
-    assert twice > 1.3 * once
+    once, twice = (run_blank(blank_of(one), told) for one in (night, doubled))
+    assert once.blank_scale == pytest.approx(1.0, abs=3 * once.scale.u + 0.4)
+    assert twice.blank_scale / once.blank_scale == pytest.approx(2.0, rel=0.6)
+
+
+def test_a_cell_that_strays_makes_a_blank_run_long_or_none():
+    """And the night after it is judged by what it said, not by what it should have."""
+    night = blind_scenario(8, Induced())
+    told = Settings(night.geometry, night.fuel, DESCRIBED)
+    straying = replace(night, cell=replace(night.cell, wander_g=0.15))
+    made = run_blank(blank_of(straying), told)
+    assert made is None or made.hours > 25
+    calm = make_night(Case(0, 8, 0.0, Way.AFTER_BLANK)).settings.priors
+    assert calm.blank_rel_sd == run_blank(blank_of(night), told).blank_rel_sd
 
 
 def test_judgement_of_hand_made_nights():

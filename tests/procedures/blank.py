@@ -1,0 +1,178 @@
+"""Blank runs: does the stated ratio hold, that day and the next, and how many are refused."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+
+from sim.bench_draw import Owner, drawn_bench, drawn_cell
+from sim.blind import blank_of, drawn_climate
+from sim.cell import Cell
+from sim.record import simulate
+from sim.scenario import Scenario
+from sim.weather import Weather
+from soakmon.config import Bench
+from soakmon.physics.evaporating import fuel_of_air_c
+from soakmon.physics.expectation import expected_loss
+from soakmon.watch.settings import Settings
+from soakmon.weigh.blank_run import BlankRun, UnsureError, blank_run, blank_weighed
+from tests.procedures.figures import Figure
+
+# The hose is full and the worst of the creep over; so many cells are tried on one bench.
+_SETTLED_S, _CELLS = 3600.0, 10
+_SPACING_S, _HOURS = 60.0, 24.0
+# What is put on a scale is read as the mean of ten seconds.
+_READ_OVER = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """A day of bottle and hose alone, (n,) at t_s: what has gone, and what the thermometer shows.
+
+    ratio: what went over what the description lets expect.
+    """
+
+    scenario: Scenario
+    told: Settings
+    t_s: np.ndarray
+    lost_g: np.ndarray
+    air_c: np.ndarray
+    ratio: float
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """A blank run (None: refused), what truly went in g, and the ratio on another day."""
+
+    run: BlankRun | None
+    lost_g: float
+    later: float
+
+    @property
+    def holds(self) -> bool:
+        """Whether what went lies within what is stated, 95 %."""
+        said = self.run
+        return said is not None and abs(said.measured_g.value - self.lost_g) <= (
+            said.measured_g.expanded
+        )
+
+    @property
+    def holds_later(self) -> bool:
+        """Whether another day's ratio lies within what bench.toml is told, 95 %."""
+        said = self.run
+        return said is not None and abs(np.log(said.blank_scale / self.later)) <= (
+            1.96 * said.blank_rel_sd
+        )
+
+
+def day_of(scenario: Scenario, told: Settings, hours: float) -> Day:
+    """Let bottle and hose stand alone."""
+    made = simulate(scenario, hours=hours + _SETTLED_S / 3600, interval_s=_SPACING_S)
+    settled = made.rows.part(int(np.searchsorted(made.rows.t_s, _SETTLED_S)), len(made.rows))
+    t_s, air_c = settled.t_s, settled.air_c
+    lost_g = np.interp(t_s, made.truth.t_s, made.truth.evaporated_curve_g)
+    alone, fuel_c = replace(told.geometry, bowls=()), fuel_of_air_c(t_s, air_c)
+    expected_g = expected_loss(alone, told.fuel, t_s, fuel_c).best_g[-1]
+    lost_g = lost_g - lost_g[0]
+    return Day(scenario, told, t_s, lost_g, air_c, float(lost_g[-1] / expected_g))
+
+
+def two_days(seed: int, hours: float) -> tuple[Day, Day]:
+    """Of a bench of which nothing is told but the number of its carburettors."""
+    drawn = drawn_bench(seed, Owner.BLANK)
+    told = Bench.model_validate(drawn.table).settings()
+    rng = np.random.default_rng([seed, 5])
+    one, other = (
+        replace(
+            blank_of(drawn.scenario),
+            seed=int(rng.integers(1, 2**31)),
+            climate=drawn_climate(rng),
+            draught=drawn.scenario.draught * float(rng.lognormal(0, 0.05)),
+        )
+        for _ in range(2)
+    )
+    return day_of(one, told, hours), day_of(other, told, hours)
+
+
+def readings(day: Day, rng: np.random.Generator) -> np.ndarray:
+    """What a cell drawn at random shows of a day, g (n,)."""
+    scenario = replace(day.scenario, cell=drawn_cell(rng))
+    hours = float(day.t_s[-1]) / 3600
+    weather = Weather(scenario.climate, hours, np.random.default_rng([scenario.seed, 2]))
+    cell = Cell(scenario, weather, np.array([]), int(rng.integers(1, 2**31)))
+    return cell.read(day.t_s, 400.0 - day.lost_g)
+
+
+def at_the_bench(day: Day, mass_g: np.ndarray, _: np.random.Generator) -> BlankRun:
+    """Recorded minute by minute."""
+    told = day.told
+    return blank_run(
+        told.geometry, told.fuel, day.t_s, mass_g, day.air_c, zero_g_per_c=told.priors.zero_g_per_c
+    )
+
+
+def on_the_cell(day: Day, mass_g: np.ndarray, _: np.random.Generator) -> BlankRun:
+    """Weighed at both ends on the cell on which the bottle stays."""
+    first, last = mass_g[:_READ_OVER], mass_g[-_READ_OVER:]
+    ends = (float(np.nanmedian(part)) for part in (first, last))
+    return _weighed(day, *ends)
+
+
+def on_a_balance(day: Day, _: np.ndarray, rng: np.random.Generator) -> BlankRun:
+    """Weighed at both ends on a balance that is tared each time."""
+    before_g, after_g = 400.0, 400.0 - float(day.lost_g[-1])
+    shown = [round(g + float(rng.normal(0, 0.03)), 2) for g in (before_g, after_g)]
+    return _weighed(day, *shown, drift_g=0.0)
+
+
+def _weighed(day: Day, before_g: float, after_g: float, **scale: float) -> BlankRun:
+    hours = float(day.t_s[-1] - day.t_s[0]) / 3600
+    mean_c = round(float(day.air_c.mean()), 1)
+    return blank_weighed(
+        day.told.geometry, day.told.fuel, hours, mean_c,
+        before_g=[before_g], after_g=[after_g], **scale,
+    )  # fmt: skip
+
+
+WAYS = {
+    "recorded": at_the_bench,
+    "weighed on its cell": on_the_cell,
+    "weighed on a tared balance": on_a_balance,
+}
+
+
+def tried(times: int, hours: float = _HOURS) -> dict[str, list[Tried]]:
+    """By how it was done."""
+    found: dict[str, list[Tried]] = {name: [] for name in WAYS}
+    for bench in range(-(-times // _CELLS)):
+        day, later = two_days(1000 + bench, hours)
+        rng = np.random.default_rng([bench, 6])
+        for _ in range(_CELLS):
+            mass_g = readings(day, rng)
+            for name, way in WAYS.items():
+                run = _or_none(partial(way, day, mass_g, rng))
+                found[name].append(Tried(run, float(day.lost_g[-1]), later.ratio))
+    return found
+
+
+def _or_none(way: Callable[[], BlankRun]) -> BlankRun | None:
+    try:
+        return way()
+    except UnsureError:
+        return None
+
+
+def figures(times: int) -> Iterator[Figure]:
+    """What `times` blank runs of a day show."""
+    for name, runs in tried(times).items():
+        told, title = [one for one in runs if one.run is not None], f"blank run {name}"
+        yield Figure(f"{title}: refused", len(runs) - len(told), len(runs))
+        yield Figure(f"{title}: grams within 95 %", sum(o.holds for o in told), len(told), 0.93)
+        later = sum(o.holds_later for o in told)
+        yield Figure(f"{title}: another day within 95 %", later, len(told), 0.93)
+        sound = [o for o in told if 0.5 < o.later < 2]
+        odd = sum(not o.run.believable for o in sound)
+        yield Figure(f"{title}: sound bench not believed", odd, len(sound), most=0.02)
