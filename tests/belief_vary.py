@@ -80,6 +80,8 @@ def judge(nights: Path) -> list[dict[str, Any]]:
                 "alarms": sorted((alarm.kind, alarm.carb or 0) for alarm in verdict.alarms),
                 "cause": [str(first.cause), first.carb] if first else [],
                 "faults": sorted({fault.kind for fault in verdict.faults}),
+                "alarm_h": min((alarm.t_s for alarm in verdict.alarms), default=0.0) / 3600,
+                "likeliest": first.probability if first else 0.0,
                 "leak": 24 * verdict.leak_g_per_h.best,
                 "could_hide": 24 * verdict.leak_g_per_h.high,
                 "evaporation": verdict.expected_evaporation_g.best,

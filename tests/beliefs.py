@@ -34,6 +34,9 @@ from sim.record import Recording, simulate
 from tests.belief_list import ROOT, Belief, beliefs
 
 FACTORS = (0.5, 2.0)
+# What is told of a change: time of the first alarm, chance of the likeliest cause; leak, what could
+# hide and what was provable, g/day; evaporated, g.
+FIGURES = ("alarm_h", "likeliest", "leak", "could_hide", "provable", "evaporation")
 # Leak in g/day, whether a gate sees it, share of its drops lost: in turn, tight nights between.
 LEAKS = (
     (0.5, True, 0.3), (3.0, False, 0.0), (24.0, True, 0.0), (9.0, False, 0.0), (0.2, True, 0.0),
@@ -87,7 +90,7 @@ def differences(before: list[dict[str, Any]], after: list[dict[str, Any]]) -> di
         name: sum(a[name] != b[name] for a, b in pairs)
         for name in ("verdict", "alarms", "cause", "faults")
     }
-    for name in ("leak", "could_hide", "evaporation", "provable"):
+    for name in FIGURES:
         told[name] = float(np.mean([abs(a[name] - b[name]) for a, b in pairs]))
     return told
 
@@ -100,8 +103,8 @@ def line(name: str, factor: float, changed: dict[str, float] | str) -> str:
     if not any(changed.values()):
         return f"{head} nothing"
     counts = " ".join(f"{changed[n]:3.0f} {n}" for n in ("verdict", "alarms", "cause", "faults"))
-    means = (f"{n} {changed[n]:.2g}" for n in ("leak", "could_hide", "provable"))
-    return f"{head} {counts}; g/day: {', '.join(means)}; evaporated g {changed['evaporation']:.2g}"
+    means = (f"{name} {changed[name]:.2g}" for name in FIGURES if changed[name])
+    return f"{head} {counts}; {', '.join(means)}"
 
 
 def _vary(found: list[Belief], nights: Path, processes: int, keep: Path | None) -> None:

@@ -125,10 +125,11 @@ def test_one_column_of_a_table():
 def test_what_changed_is_counted():
     night = {
         "verdict": "tight", "alarms": [], "cause": ["no_leak", None], "faults": [],
-        "leak": 0.0, "could_hide": 1.5, "evaporation": 3.0, "provable": 2.0,
+        "alarm_h": 0.0, "likeliest": 0.9, "leak": 0.0, "could_hide": 1.5,
+        "evaporation": 3.0, "provable": 2.0,
     }  # fmt: skip
-    woken = {**night, "verdict": "leaking", "alarms": [["weep", 0]], "leak": 4.0}
+    woken = {**night, "verdict": "leaking", "alarms": [["weep", 0]], "alarm_h": 5.0, "leak": 4.0}
     changed = differences([night, night], [night, woken])
     assert (changed["verdict"], changed["alarms"], changed["cause"]) == (1, 1, 0)
-    assert changed["leak"] == 2.0
+    assert (changed["leak"], changed["alarm_h"], changed["likeliest"]) == (2.0, 2.5, 0.0)
     assert not any(differences([night], [night]).values())
