@@ -18,7 +18,7 @@ from sim.scenario import Scenario
 from soakmon.capability.bound import Noise
 from soakmon.capability.evaluate import Case, Isolation, Night, Owner, Result, Way, judged
 from soakmon.watch.evaporation import Evaporation
-from soakmon.watch.past import MOST, Past, PastSoak
+from soakmon.watch.past import MOST, READ_G, Past, PastSoak
 from soakmon.watch.settings import DESCRIBED, Settings, described
 
 # Spread of simulated benches that are as described: vents, hose, fuel batch, draught together.
@@ -38,8 +38,6 @@ _KNOWN_BY = {
 }
 # Past soaks are only asked what they lost: a reading a minute and half a day tell that as well.
 _COARSE_S, _PAST_HOURS, _SETTLED_S = 60.0, 12.0, 3600.0
-# How well a cell tells the loss of one (judgement).
-_READ_G = 0.3
 
 
 def make_night(case: Case, isolation: Isolation | None = None) -> Night:
@@ -123,7 +121,7 @@ def _past_soak(seed: int, night: int) -> PastSoak:
         expected.step(_COARSE_S, air_c, float("nan"), 1.0)
     ends = [_SETTLED_S, float(rows.t_s[-1])]
     before, after = np.interp(ends, truth.t_s, truth.evaporated_curve_g).tolist()
-    error_g = float(np.random.default_rng([seed, 83, night + MOST]).normal(0, _READ_G))
+    error_g = float(np.random.default_rng([seed, 83, night + MOST]).normal(0, READ_G))
     feed, bowls = settings.priors.scales
     spare_g = settings.criterion_g_per_day * _PAST_HOURS / 24
     parts = expected.bottle_hose_g / feed, expected.bowls_g / bowls

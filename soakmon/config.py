@@ -56,6 +56,8 @@ FuelName = Literal[
 
 VentsKnown = Literal["measured", "unknown"]
 FuelAge = Literal["fresh", "unknown"]
+# What the decider believes of a bench of which nothing is told.
+_TOLD = Settings()
 
 
 def _size(default: float, most: float, text: str) -> Any:
@@ -167,13 +169,22 @@ class SoakSection(Section):
     """What the soak has to show."""
 
     criterion_g_per_day: float = Field(
-        default=2.0, gt=0, le=1000, description="a rack that leaks less than this is tight"
+        default=_TOLD.criterion_g_per_day,
+        gt=0,
+        le=1000,
+        description="a rack that leaks less than this is tight",
     )
     false_alarm: float = Field(
-        default=0.01, gt=0, le=0.2, description="probability of a false alarm over the whole soak"
+        default=_TOLD.false_alarm,
+        gt=0,
+        le=0.2,
+        description="probability of a false alarm over the whole soak",
     )
     settle_min: float = Field(
-        default=30.0, ge=0, le=240, description="from the end of filling to the start of the clock"
+        default=_TOLD.settle_s / 60,
+        ge=0,
+        le=240,
+        description="from the end of filling to the start of the clock",
     )
 
 
@@ -195,15 +206,26 @@ class PriorsSection(Section):
     blank_scale: float | None = Field(
         default=None, gt=0, le=20, description="blank run: measured over expected loss"
     )
-    blank_rel_sd: RelativeSd = Field(default=0.05, description="uncertainty of that ratio")
+    blank_rel_sd: RelativeSd = Field(
+        default=_TOLD.priors.blank_rel_sd, description="uncertainty of that ratio"
+    )
     dark_per_h: float = Field(
-        default=0.02, gt=0, le=60, description="counts per hour of a gate under a dry bowl"
+        default=_TOLD.priors.dark_per_h,
+        gt=0,
+        le=60,
+        description="counts per hour of a gate under a dry bowl",
     )
     zero_g_per_c: float = Field(
-        default=0.1, ge=0, le=5, description="zero shift of the load cell per °C (one sd)"
+        default=_TOLD.priors.zero_g_per_c,
+        ge=0,
+        le=5,
+        description="zero shift of the load cell per °C (one sd)",
     )
     sip_g: float = Field(
-        default=0.6, gt=0, le=20, description="most that a float needle lets in at one time"
+        default=_TOLD.priors.sip_g,
+        gt=0,
+        le=20,
+        description="most that a float needle lets in at one time",
     )
 
 

@@ -79,6 +79,8 @@ MEASURED_BOWLS_LOG_SD = judgement(0.3, "log. sd")
 # Chance that the expectation as a whole is wrong by a factor (judgement).
 DOUBT = judgement(0.05, "chance")
 DOUBT_MEASURED = judgement(0.01, "chance")
+# And by how much then: a vent that is capped or stands open, another fuel, a draught (judgement).
+WRONG_LOG_SD = judgement(0.7, "log. sd")
 # A hose whose rating on the fuel at hand is known: specimens of one class.
 RATED_HOSE_LOG_SD = judgement(0.6, "log. sd")
 # Fresh fuel within its class; a can of unknown age: bought petrol was found at 38 kPa (Zhu 2012),

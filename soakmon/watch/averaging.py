@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from soakmon.physics.belief import effort
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.state import kept
 
@@ -20,6 +20,11 @@ Places = NDArray[np.int64]
 
 # As long as a mean of readings is taken over.
 STEP_S = effort(60.0, "s")
+# Of fewer readings the middle one is taken; of more, what is no further out than so many sd, or g
+# where most are the same (judgement).
+_FEW = judgement(5, "readings")
+_OUT_SD = judgement(6, "sd")
+_OUT_G = judgement(1.0, "g")
 
 
 @kept
@@ -159,11 +164,11 @@ def _robust_means(mass_g: Floats) -> tuple[Floats, Floats, Places]:
     """
     good = np.isfinite(mass_g)
     count = good.sum(axis=1)
-    few = count < 5
+    few = count < _FEW
     ordered = np.sort(mass_g, axis=1)
     off_g = np.abs(mass_g - _at(ordered, count // 2)[:, None])
     sd_g = 1.4826 * _middle(np.sort(off_g, axis=1), count)
-    near = good & (off_g <= np.where(sd_g > 0, 6 * sd_g + 1e-9, 1.0)[:, None])
+    near = good & (off_g <= np.where(sd_g > 0, _OUT_SD * sd_g + 1e-9, _OUT_G)[:, None])
     near_count = near.sum(axis=1)
     number = np.maximum(near_count, 1)
     mean_g = np.where(near, mass_g, 0.0).sum(axis=1) / number

@@ -8,6 +8,13 @@ from soakmon.physics.belief import judgement
 
 # With fewer gates than these, each has a share as if there were so many.
 _GATES = judgement(4, "gates")
+# Shares of the budget, by what a false alarm of each test costs, and a missed leak (judgement).
+_FLOOD = judgement(0.05, "share")
+_MASS = judgement(0.05, "share")
+_MASS_ALONE = judgement(0.44, "share")
+_ALL_GATES = judgement(0.39, "share")
+_RUNNING = judgement(0.01, "share")
+_CLOSING = judgement(0.5, "share")
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,12 +32,12 @@ class Budget:
     @property
     def flood(self) -> float:
         """Share of the flood layer."""
-        return 0.05 * self.total
+        return _FLOOD * self.total
 
     @property
     def weep_mass(self) -> float:
         """Share of the weep test on mass alone."""
-        return (0.05 if self.gates else 0.44) * self.total
+        return (_MASS if self.gates else _MASS_ALONE) * self.total
 
     @property
     def weep_gate(self) -> float:
@@ -38,7 +45,7 @@ class Budget:
 
         Of few gates no more than of four: what wakes people there is no chance of the draw.
         """
-        return 0.39 * self.total / max(self.gates, _GATES) if self.gates else 0.0
+        return _ALL_GATES * self.total / max(self.gates, _GATES) if self.gates else 0.0
 
     @property
     def running(self) -> float:
@@ -47,9 +54,9 @@ class Budget:
         No theorem keeps it there: the looks of a night hang together, but a cell that wanders for
         an hour or two is met by some of them.
         """
-        return 0.01 * self.total
+        return _RUNNING * self.total
 
     @property
     def closing(self) -> float:
         """Share of the closing test at the end."""
-        return 0.5 * self.total
+        return _CLOSING * self.total

@@ -96,7 +96,6 @@ _ROSE_OTHERWISE = judgement(0.4, "odds")
 _SEEPS_G_PER_H = judgement(0.2, "g/h")
 _SPLIT_SEEPS = judgement(0.35, "odds")
 _POURS_G_PER_H = judgement(20.0, "g/h")
-_CRACK_G_PER_H = judgement(20.0, "g/h")
 _OTHERS_G_PER_H = judgement(10.0, "g/h")
 # Of a leak that no gate sees (judgement): a needle whose bowl has had more than it takes, or so
 # slow; plumbing that loses with the feed shut, beside a joint of the rail that does, or does not.
@@ -114,6 +113,9 @@ _CAUGHT, _CAUGHT_OF_RAIL = np.ones(1), np.linspace(_LEAST_OF_RAIL, 1.0, 15)
 _CRACK_STOPS = judgement(0.03, "odds")
 # A fill that is short leaves so much of `no leak` to a needle stuck shut (judgement).
 _STUCK_SHUT = judgement(0.9, "chance")
+# Less likely suspects are not told; and a gate may have caught anything, hardly ever (judgement).
+_TOLD_FROM = judgement(5e-4, "chance")
+_ANY_SHARE = judgement(1e-3, "chance")
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +172,7 @@ def _by_straying(cause: Cause, seen: Evidence) -> float:
     dries = DRIES_G_PER_H / max(seen.rate_g_per_h, 1e-6)
     sd = min(math.hypot(seen.caught_sd, BETWEEN_LIPS_LOG_SD, dries), 1e3)
     caught = _CAUGHT_OF_RAIL if cause is Cause.RAIL_JOINT_WEEP else _CAUGHT
-    return float(np.exp(-0.5 * ((min(seen.caught, 1.0) - caught) / sd) ** 2).mean()) + 1e-3
+    return float(np.exp(-0.5 * ((min(seen.caught, 1.0) - caught) / sd) ** 2).mean()) + _ANY_SHARE
 
 
 def _by_rise(seen: Evidence) -> float:
@@ -187,7 +189,7 @@ def _by_rate(cause: Cause, rate_g_per_h: float) -> float:
         return 1 / (1 + (_POURS_G_PER_H / max(rate_g_per_h, 1e-6)) ** 4)
     crack = cause is Cause.OVERFLOW_TUBE_CRACK
     seeps = crack and rate_g_per_h < _SEEPS_G_PER_H
-    most = _CRACK_G_PER_H if crack else _OTHERS_G_PER_H
+    most = _POURS_G_PER_H if crack else _OTHERS_G_PER_H
     return (_SPLIT_SEEPS if seeps else 1.0) / (1 + (rate_g_per_h / most) ** 2)
 
 
@@ -229,7 +231,7 @@ def rank(
     if bowls_short:
         _share_with_stuck_shut(chance, carbs)
     total = sum(chance.values()) or 1.0
-    kept = [(key, value / total) for key, value in chance.items() if value / total >= 5e-4]
+    kept = [(key, value / total) for key, value in chance.items() if value / total >= _TOLD_FROM]
     kept.sort(key=lambda item: -item[1])
     return _rounded(kept)
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from soakmon.physics.belief import effort, judgement
 from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD, DRIES_G_PER_H
-from soakmon.watch.normal import below
+from soakmon.watch.normal import NORMAL_95, below
 from soakmon.watch.rows import Floats
 from soakmon.watch.spread import PARTS
 from soakmon.watch.verdict import Band
@@ -42,6 +42,8 @@ _DRIED_SHARE: Floats = effort(np.linspace(0.0, 0.6, 25), "share")
 _DRIED_WEIGHT: Floats = np.exp(-_DRIED_G_PER_H / DRIES_G_PER_H)
 _DRIED_WEIGHT /= _DRIED_WEIGHT.sum()
 _SHARE_WEIGHT: Floats = np.exp(-_DRIED_SHARE / _DRIES_SHARE)
+# Drops of any leak at least as large as what they say: the gate sees a part of it (judgement).
+_MISSED = judgement(0.005, "chance")
 _SHARE_WEIGHT /= _SHARE_WEIGHT.sum()
 
 
@@ -171,7 +173,7 @@ def leak_given_leaking(weep: Weep, onset: int, drops: float, hours: float, drop_
         for p in (0.025, 0.5, 0.975)
     )
     # The cell's gain and a rate that follows temperature and head add a few percent of their own.
-    own = 1.96 * _RATE_REL_SD * best
+    own = NORMAL_95 * _RATE_REL_SD * best
     return Band(
         best,
         max(best - float(np.hypot(best - low, own)), 0.0),
@@ -192,7 +194,7 @@ def _by_drops(said_g_per_h: float, drops: float) -> Floats:
 
     shared = near(_FINE[:, None] * (1 - _DRIED_SHARE), _SHARE_WEIGHT)
     in_the_open = near(_FINE[:, None] - _DRIED_G_PER_H, _DRIED_WEIGHT)
-    missed = np.where(said_g_per_h <= _FINE, 0.005, 1e-9)
+    missed = np.where(said_g_per_h <= _FINE, _MISSED, 1e-9)
     return np.asarray((1 - _IN_THE_OPEN) * shared + _IN_THE_OPEN * in_the_open + missed)
 
 

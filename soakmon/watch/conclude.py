@@ -11,7 +11,7 @@ from soakmon.watch.closing import Posterior, posterior, smallest_provable
 from soakmon.watch.evidence import evidence, shift
 from soakmon.watch.faults import gate_faults, other_faults
 from soakmon.watch.flood import FLOODS_G_PER_H
-from soakmon.watch.found import Found, explained, found_at, total_leak
+from soakmon.watch.found import UNSURE, Found, explained, found_at, total_leak
 from soakmon.watch.reasons import doubts_of, outcome_of
 from soakmon.watch.rows import Floats
 from soakmon.watch.standing import standing
@@ -93,7 +93,7 @@ def _too_early(decider: Decider) -> Verdict:
         duration,
         None,
         nothing,
-        Band(rate, 0.5 * rate, 2.0 * rate),
+        Band(rate, rate / UNSURE, UNSURE * rate),
         None,
         tuple(decider.tally.total),
         tuple(decider.alarms),

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from soakmon.physics.belief import effort
 from soakmon.watch.averaging import Average
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.normal import NORMAL_95
@@ -17,6 +18,9 @@ from soakmon.watch.verdict import Band
 
 # Time, loss, evaporated from bottle and hose, from the bowls, top-up, and what one bowl needs.
 _COLUMNS = 6
+# The loss at the end is the median of the last so many that have a mass, of so many minutes.
+_LAST = effort(5, "minutes")
+_OF = effort(30, "minutes")
 
 
 def _none() -> Floats:
@@ -101,8 +105,8 @@ class CurveKeeper:
 
     def observed_g(self) -> float | None:
         """Loss at the end: the median of the last points that have a mass; None when none has."""
-        good = [p[1] for p in self.points[-30:] if np.isfinite(p[1])]
-        return float(np.median(good[-5:])) if good else None
+        good = [p[1] for p in self.points[-_OF:] if np.isfinite(p[1])]
+        return float(np.median(good[-_LAST:])) if good else None
 
     def _share(self) -> float:
         return min(max(self.top_up[0], 0.0), 1.0)

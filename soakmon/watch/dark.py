@@ -36,6 +36,8 @@ _BENCH: Floats = np.log([weight for _, weight in _RATES])
 _BESIDE = judgement(0.2, "chance")
 _NOISY = judgement(0.005, "chance")
 _ELSE = judgement(0.1, "chance")
+# A gate that is noisy by itself counts so many times what is expected, or more (judgement).
+_NOISY_FROM = judgement(10.0, "times")
 
 
 def _gate_given_bench() -> Floats:
@@ -43,7 +45,7 @@ def _gate_given_bench() -> Floats:
     size = len(MULTIPLES)
     near = (1 - 2 * _BESIDE) * np.eye(size) + _BESIDE * (np.eye(size, k=1) + np.eye(size, k=-1))
     near /= near.sum(axis=1, keepdims=True)
-    noisy = np.where(MULTIPLES >= 10, 1.0, 0.0)
+    noisy = np.where(MULTIPLES >= _NOISY_FROM, 1.0, 0.0)
     return np.asarray((1 - _NOISY) * near + _NOISY * noisy / noisy.sum())
 
 

@@ -31,7 +31,7 @@ from soakmon.watch.lifted import without_lifted
 from soakmon.watch.mass_log import MassLog
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.rows import Floats, Rows
-from soakmon.watch.settings import Settings
+from soakmon.watch.settings import REFERENCE_C, Settings
 from soakmon.watch.state import dump, load
 from soakmon.watch.tally import Tally
 from soakmon.watch.verdict import Alarm, Fault, Verdict, leak_alarm
@@ -49,6 +49,9 @@ _PIECE = effort(3600, "rows")
 _DRY_STEPS = judgement(3, "minutes")
 # In its first minutes the filter still learns the noise: the tail of what it says means nothing.
 _TAIL_FROM_H = judgement(0.5, "h")
+# And from this share of its fill on, or so many grams, it holds fuel (judgement).
+_DRY_SHARE = judgement(0.01, "share")
+_DRY_G = judgement(1.0, "g")
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +72,7 @@ class Decider:
     def __init__(self, settings: Settings, gates: int, *, already_soaking: bool = False) -> None:
         self.settings = settings
         self.averager = Averager()
-        density = float(density_kg_per_m3(settings.fuel, 20.0)) * 1e-3
+        density = float(density_kg_per_m3(settings.fuel, REFERENCE_C)) * 1e-3
         geometry = settings.geometry
         self.bowl_g = density * float(np.mean([b.volume_ml for b in geometry.bowls] or [0.0]))
         rack_g = density * sum(bowl.volume_ml for bowl in geometry.bowls)
@@ -194,7 +197,7 @@ class Decider:
 
     def _bottle(self, average: Average) -> None:
         """Note when the bottle has run dry: three minutes in a row, so that no spike empties it."""
-        if average.mass_g > 0.01 * self.settings.geometry.bottle.fill_ml + 1.0:
+        if average.mass_g > _DRY_SHARE * self.settings.geometry.bottle.fill_ml + _DRY_G:
             self.dry_steps = 0
         elif math.isfinite(average.mass_g):
             self.dry_steps += 1

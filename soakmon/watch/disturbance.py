@@ -29,8 +29,19 @@ REFILL_G = judgement(15.0, "g")
 # Growth of the variance from one minute to two that chance makes of white noise alone.
 _NO_WALK = judgement(1.25, "times")
 _WALK_FROM = judgement(30, "minutes")
-# Readings that differ by less are the same.
-_SAME_G = effort(1e-6, "g")
+# Readings that differ by less are the same but for rounding.
+SAME_G = effort(1e-6, "g")
+# What falls goes on falling by this share of what it is off, or so many sd of noise (judgement).
+_GOES_ON = judgement(0.1, "share")
+_GOES_ON_SD = judgement(3, "sd")
+# A cell is frozen that stands still so long, if it does so less often than that, or in any case so
+# long (judgement).
+_STANDS = judgement(15, "minutes")
+_USUAL = judgement(0.2, "share")
+_STANDS_ANYHOW = judgement(180, "minutes")
+# White noise is no less than this, nor than this share of the cell's digit (judgement).
+_LEAST_NOISE_G = judgement(0.003, "g")
+_OF_DIGIT = judgement(0.3, "share")
 
 
 class Kind(StrEnum):
@@ -45,7 +56,7 @@ class Kind(StrEnum):
 def still_falling(residual_g: Floats, noise_g: float) -> bool:
     """Whether the last two held readings (n,) went on falling, by more than their noise."""
     fall = np.diff(residual_g[-3:])
-    return bool(np.all(fall < -max(0.1 * abs(residual_g[0]), 3 * noise_g)))
+    return bool(np.all(fall < -max(_GOES_ON * abs(residual_g[0]), _GOES_ON_SD * noise_g)))
 
 
 def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[Kind, float] | None:
@@ -85,7 +96,7 @@ class FreezeWatch:
     def add(self, mass_g: float, frozen: bool) -> bool:
         """True when this minute belongs to a frozen stretch."""
         # Means of equal readings differ in their last bits when their number differs.
-        equal = abs(mass_g - self.last_g) <= _SAME_G
+        equal = abs(mass_g - self.last_g) <= SAME_G
         self.last_g = mass_g
         if not equal:
             # Only a run that has ended tells what this cell usually does.
@@ -94,8 +105,8 @@ class FreezeWatch:
         elif frozen or self.run:
             self.run += 1
         self.seen += 1
-        usual = self.same >= 0.2 * max(self.seen - self.run, 1)
-        return (self.run >= 15 and not usual) or self.run >= 180
+        usual = self.same >= _USUAL * max(self.seen - self.run, 1)
+        return (self.run >= _STANDS and not usual) or self.run >= _STANDS_ANYHOW
 
 
 @kept
@@ -157,7 +168,7 @@ class NoiseGauge:
         known = math.isfinite(self.quantum_g)
         coarse = self.quantum_g if known and middle in {0.0, self.quantum_g} else 0.0
         between = middle / 0.6745 / math.sqrt(2) * math.sqrt(self._white_share(middle))
-        return float(max(between, inside, 0.3 * coarse, 0.003))
+        return float(max(between, inside, _OF_DIGIT * coarse, _LEAST_NOISE_G))
 
     def _white_share(self, middle_g: float) -> float:
         """Share of the differences' variance that is white: 1 unless a walk shows, at least 0."""

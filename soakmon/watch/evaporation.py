@@ -6,11 +6,11 @@ import math
 
 from soakmon.physics.belief import judgement
 from soakmon.physics.evaporating import FUEL_LAG_S, Evaporating, lagged
-from soakmon.watch.settings import Settings
+from soakmon.watch.settings import REFERENCE_C, Settings
 from soakmon.watch.state import kept
 
-# Where no thermometer has said anything yet.
-_SUPPOSED_C = judgement(20.0, "°C")
+# What the cell's zero follows: the air of so long ago (judgement; lags up to 3 h were seen).
+_LAGS_S = judgement((1200.0, 3600.0, 10800.0), "s")
 kept(Evaporating)
 
 
@@ -60,11 +60,11 @@ class Evaporation:
         """Let `seconds` pass at these temperatures (NaN: missing); shut, only the bottle counts."""
         self.missing = not math.isfinite(air_c)
         if self.missing:
-            air_c = self.air_c if math.isfinite(self.air_c) else _SUPPOSED_C
+            air_c = self.air_c if math.isfinite(self.air_c) else REFERENCE_C
         self.air_c = air_c
-        self.air_20_c = lagged(self.air_20_c, air_c, seconds, 1200.0)
-        self.air_60_c = lagged(self.air_60_c, air_c, seconds, 3600.0)
-        self.air_180_c = lagged(self.air_180_c, air_c, seconds, 10800.0)
+        self.air_20_c = lagged(self.air_20_c, air_c, seconds, _LAGS_S[0])
+        self.air_60_c = lagged(self.air_60_c, air_c, seconds, _LAGS_S[1])
+        self.air_180_c = lagged(self.air_180_c, air_c, seconds, _LAGS_S[2])
         known = math.isfinite(fuel_c)
         self.fuel_c = fuel_c if known else lagged(self.fuel_c, air_c, seconds, FUEL_LAG_S)
         self.model.step(seconds / 3600.0, self.fuel_c, feed_open)

@@ -15,6 +15,7 @@ from soakmon.watch.closing import leak_given_leaking
 from soakmon.watch.decay import PARTS, Shut
 from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.found import Found, rise_at
+from soakmon.watch.onset import GATHERS
 from soakmon.watch.sips import Drip, drip
 from soakmon.watch.standing import fed_until_s
 from soakmon.watch.verdict import Cause
@@ -89,7 +90,7 @@ def _delay_h(decider: Decider, one: Found) -> float:
     """
     delay_h = (one.onset_s - _filled_s(decider)) / 3600
     if one.dripped_g_per_h > 0 and not one.mass_led:
-        delay_h -= 2 * _drop_g(decider, one) / one.dripped_g_per_h
+        delay_h -= GATHERS * _drop_g(decider, one) / one.dripped_g_per_h
     return max(delay_h, 0.0)
 
 

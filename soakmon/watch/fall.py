@@ -22,6 +22,13 @@ _LEAST_NOISE_G = judgement(0.01, "g")
 # A gust pushes the bottle about for a minute; a flood goes on.
 _CONFIRM_S = judgement(60.0, "s")
 _GOES_ON = judgement(0.3, "share")
+# Half the fall to be found, and the decision interval, in sd of the falls (Page 1954).
+_REFERENCE_SD = judgement(1.0, "sd")
+_LIMIT_SD = judgement(10.0, "sd")
+# So many medians are kept, and their scatter is of so many; a gap of so many begins anew.
+_KEPT = effort(120, "medians")
+_CALM = effort(90, "medians")
+_GAP = effort(6, "medians")
 
 
 @kept
@@ -53,7 +60,7 @@ class FallWatch:
 
     def __init__(self, sips_g: float) -> None:
         self.sips_g = sips_g
-        self.cusum = Cusum(reference=1.0, limit=10.0)
+        self.cusum = Cusum(reference=_REFERENCE_SD, limit=_LIMIT_SD)
         self.held_g: list[float] = []
         self.last_s = math.nan
         self.medians: list[tuple[float, float]] = []
@@ -88,16 +95,16 @@ class FallWatch:
         return found
 
     def _block(self, t_s: float, median_g: float) -> Fall | None:
-        if self.medians and t_s - self.medians[-1][0] > 6 * BLOCK_S:
+        if self.medians and t_s - self.medians[-1][0] > _GAP * BLOCK_S:
             self.restart()  # A gap: what happened in it is not a fall that was watched.
         self.medians.append((t_s, median_g))
-        del self.medians[:-120]
+        del self.medians[:-_KEPT]
         if len(self.medians) < 2:
             return None
         fall = self.medians[-2][1] - median_g
-        calm = self.falls[-90:]
+        calm = self.falls[-_CALM:]
         self.falls.append(fall)
-        del self.falls[:-120]
+        del self.falls[:-_KEPT]
         if self.pending is not None:
             return self._confirmed(self.pending, t_s, median_g)
         if len(calm) < _NOISE_FROM:

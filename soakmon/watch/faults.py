@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from soakmon.physics.belief import judgement
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.verdict import Alarm, Fault
 
 # From this loss of bottle and hose on, the least of it must show, g; and of all parts some share.
@@ -17,6 +17,15 @@ _AS_GOOD_AS_NOTHING = judgement(0.05, "share")
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
 
+# A gate that says nothing so often, counts in more rows than that, or so much without a leak
+# (judgement).
+_BLANK = judgement(0.5, "share")
+_OFTEN = judgement(0.2, "share")
+_NOISY_FROM = judgement(12, "counts")
+# Told apart from so long on: knocks, and time without a temperature; and no more knocks than that.
+_APART_S = judgement(600, "s")
+_MOST_KNOCKS = effort(50, "knocks")
+
 
 def gate_faults(decider: Decider, alarms: list[Alarm]) -> list[Fault]:
     """Gates that say nothing, never stop, or count what is not fuel."""
@@ -24,12 +33,12 @@ def gate_faults(decider: Decider, alarms: list[Alarm]) -> list[Fault]:
     leaking = {alarm.carb for alarm in alarms}
     tally = decider.tally
     for gate in range(tally.gates):
-        if tally.blank[gate] > 0.5 * max(tally.rows_seen, 1):
+        if tally.blank[gate] > _BLANK * max(tally.rows_seen, 1):
             text = f"gate {gate + 1} gave no counts most of the time: check its wiring"
             faults.append(Fault(decider.start_s, "gate_stuck", text))
-        if gate + 1 in leaking or tally.total[gate] < 12:
+        if gate + 1 in leaking or tally.total[gate] < _NOISY_FROM:
             continue
-        often = tally.rows_hit[gate] > 0.2 * max(tally.rows_seen, 1)
+        often = tally.rows_hit[gate] > _OFTEN * max(tally.rows_seen, 1)
         kind = "gate_stuck" if often else "gate_noise"
         what = "counts without pause" if often else "counts that are not fuel"
         text = f"gate {gate + 1}: {tally.total[gate]} {what}: shade or clean it"
@@ -41,7 +50,7 @@ def other_faults(decider: Decider) -> list[Fault]:
     """Knocks, a missing temperature and an empty bottle."""
     faults = [Fault(t, "bump", "knock: several gates at once") for t in _apart(decider)]
     tally = decider.tally
-    if tally.no_air_s > 600:
+    if tally.no_air_s > _APART_S:
         text = f"no air temperature for {tally.no_air_s / 60:.0f} min: last value used"
         faults.append(Fault(tally.temperature_lost_s, "temperature_missing", text))
     if lost_nothing(decider):
@@ -72,6 +81,6 @@ def _apart(decider: Decider) -> list[float]:
     """Times of knocks at least ten minutes apart."""
     times: list[float] = []
     for t_s in decider.tally.knocks_s:
-        if not times or t_s - times[-1] > 600:
+        if not times or t_s - times[-1] > _APART_S:
             times.append(t_s)
-    return times[:50]
+    return times[:_MOST_KNOCKS]

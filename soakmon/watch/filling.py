@@ -62,6 +62,8 @@ _DIFFERS = judgement(0.35, "share")
 _HISTORY = effort(20, "minutes")
 _STAYS = judgement(2, "minutes")
 _DIES_OVER = judgement(10, "minutes")
+# Bowls are missing from a fill from so much less than a whole one on (judgement).
+_NEARLY_A_BOWL = judgement(0.35, "share")
 
 
 class Phase(StrEnum):
@@ -270,7 +272,7 @@ class FillFinder:
         """How many bowls' worth of fuel is missing from the fill; 0 when unknown."""
         if not self.found or bowl_g <= 0 or not math.isfinite(self.taken_g):
             return 0
-        return max(0, int(np.floor((self.expected_g - self.taken_g) / bowl_g + 0.35)))
+        return max(0, int(np.floor((self.expected_g - self.taken_g) / bowl_g + _NEARLY_A_BOWL)))
 
     @property
     def differs(self) -> bool:

@@ -9,6 +9,7 @@ import numpy as np
 from soakmon.physics.belief import effort, judgement
 from soakmon.physics.drops import USUAL_DROP_G
 from soakmon.watch.averaging import join
+from soakmon.watch.disturbance import SAME_G
 from soakmon.watch.needles import COMMON_SIP_G
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.state import kept
@@ -29,10 +30,13 @@ _KEEP_S = effort(90.0, "s")
 _KEEP_ROWS = effort(12, "rows")
 _BEFORE_S = effort(300.0, "s")
 _BEFORE_ROWS = effort(20, "rows")
-# Readings that differ by less are the same but for rounding.
-_LEAST_STEP_G = effort(1e-6, "g")
 # A fall is one from so many of its own scatters on.
 _SCATTERS = judgement(2.0, "sd")
+# The mass bears a storm out when it fell by so many sd of its medians, and by this share of what
+# the drops of so long say (judgement).
+_SURELY_SD = judgement(5, "sd")
+_OF_SAID = judgement(0.33, "share")
+_STORM_S = judgement(60.0, "s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +119,7 @@ class FloodWatch:
     def _borne_out(self, rows: Rows, total: Floats, index: int) -> _Lost | None:
         """What the mass lost, if it fell as the drops of the last minute, or row, say."""
         now = rows.t_s[index]
-        storm = rows.t_s > now - 60.0
+        storm = rows.t_s > now - _STORM_S
         storm[index] = True
         storm[index + 1 :] = False
         struck = np.flatnonzero(storm & (np.diff(total) > 0))
@@ -133,7 +137,7 @@ class FloodWatch:
         # A median scatters by 1.25 of what a mean does, and flips by a digit of the cell.
         scatter = 1.25 * noise * float(np.sqrt(1 / len(before) + 1 / len(after)))
         digit = _digit_g(rows.mass_g)
-        if not (lost > 5 * scatter + digit + COMMON_SIP_G and lost > 0.33 * said):
+        if not (lost > _SURELY_SD * scatter + digit + COMMON_SIP_G and lost > _OF_SAID * said):
             return None
         seconds = float(now - rows.t_s[max(since - 1, 0)])
         return _Lost(lost, scatter + digit, max(seconds, 1.0))
@@ -156,7 +160,7 @@ def _alone(rows: Rows, total: Floats, gate: int, index: int, begin: int) -> bool
 def _digit_g(mass_g: Floats) -> float:
     """The least step between readings; 0 where they do not differ."""
     steps = np.diff(np.unique(mass_g[np.isfinite(mass_g)]))
-    steps = steps[steps > _LEAST_STEP_G]
+    steps = steps[steps > SAME_G]
     return float(steps.min()) if len(steps) else 0.0
 
 

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement, published
+from soakmon.watch.alive import DRIFTS_G
 from soakmon.watch.averaging import Average
 from soakmon.watch.disturbance import (
     FAR_SIGMA,
@@ -26,8 +27,6 @@ from soakmon.watch.weep import Weep
 
 # After a gap of so long the cell begins anew.
 _GAP_S = judgement(900.0, "s")
-# A step of so much is none that a disconnected bridge makes by itself.
-_LIVES_G = judgement(0.15, "g")
 # Before so many minutes the filter knows too little to find anything far.
 _WARM_UP = effort(10, "minutes")
 # A converter that was without power warms up by 0.3 g, and meanwhile the bottle may have been
@@ -36,6 +35,16 @@ _COLD_G = published(0.3, "g")
 _LIFTED_G = judgement(0.2, "g")
 _CREEPS_G = judgement(0.1, "g")
 _CREEPS_PER_G = published(3e-4, "g/g")
+# A cell whose minutes scatter by no more than this, on no more than that, is the one the filter
+# describes (judgement).
+_FINE_G = judgement(0.05, "g")
+_USUAL_LOAD_G = judgement(2000.0, "g")
+# A step leaves the offset unknown by so many of its own sizes, and its minutes are those as near to
+# it as that (judgement).
+_STEP_SDS = judgement(3.0, "times")
+_ON_STEP = judgement(0.05, "share")
+# A smaller spike is not told.
+_TOLD_G = judgement(1.0, "g")
 
 
 @kept
@@ -79,7 +88,7 @@ class Follower:
             return
         noise = self.gauge.sd_g(average.noise_g)
         if self.waiting:
-            weep.filter.coarsen(max(1.0, noise / 0.05, abs(mass_g) / 2000.0))
+            weep.filter.coarsen(max(1.0, noise / _FINE_G, abs(mass_g) / _USUAL_LOAD_G))
             for t_s, earlier_row, earlier, earlier_inputs in self.waiting:
                 self._offer(t_s, (earlier_row, earlier, noise, earlier_inputs), weep)
             self.waiting = []
@@ -118,7 +127,7 @@ class Follower:
 
     def _spike(self, residuals: Floats) -> None:
         worst = float(np.abs(residuals).max(initial=0.0))
-        if worst > 1.0:
+        if worst > _TOLD_G:
             self._fault(self.held_since_s, "bump", f"spike of {worst:.1f} g, left out")
 
     def _judge(self, residuals: Floats, noise: float, weep: Weep) -> None:
@@ -126,14 +135,14 @@ class Follower:
         if judged is None:
             return
         kind, step = judged
-        if abs(step) > _LIVES_G:
+        if abs(step) > DRIFTS_G:
             self.moved_s = self.held_since_s
         if kind is Kind.SIP:
             weep.filter.sip()
         elif kind is Kind.FLOW:
             weep.filter.loosen(SLACK, abs(step))
         else:
-            weep.filter.loosen(OFFSET, 3.0 * abs(step))
+            weep.filter.loosen(OFFSET, _STEP_SDS * abs(step))
             weep.filter.reopen(_CREEPS_G + _CREEPS_PER_G * abs(step), 0.0)
             self.removed_g += step
             word = "refill" if kind is Kind.REFILL else "bump"
@@ -141,7 +150,7 @@ class Follower:
         for residual, item in zip(residuals, self.held, strict=True):
             # A minute in which the step fell is neither here nor there.
             if kind is Kind.FLOW or abs(residual - step) <= max(
-                FAR_SIGMA * noise, 0.05 * abs(step)
+                FAR_SIGMA * noise, _ON_STEP * abs(step)
             ):
                 self._take(weep, item, *weep.filter.surprise(*item))
         self.held = []

@@ -18,7 +18,7 @@ from soakmon.watch.needles import rise_g
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.onset import bottle_goes_on, by_onset, dripping, flowing, silent_s
 from soakmon.watch.rows import Floats
-from soakmon.watch.standing import fed_until_s
+from soakmon.watch.standing import FLOWS_G, fed_until_s
 from soakmon.watch.verdict import Alarm, Band, Leak
 from soakmon.watch.weep import ONSETS, Weep
 
@@ -27,15 +27,21 @@ if TYPE_CHECKING:
 
 # Its drops are counted for so long after its alarm.
 _STORM_S = judgement(120.0, "s")
-# The bottle tells how large a flood is over so long, from so many grams on, and so well.
+# The bottle tells how large a flood is over so long, from `FLOWS_G` on, and so well.
 _FLOWS_S = judgement(180.0, "s")
 _FLOWS_UNTIL_S = judgement(3600.0, "s")
-_FLOWS_G = judgement(3.0, "g")
 _FLOWS_REL = judgement(0.15, "rel. sd")
 _STEP_G = judgement(0.5, "g")
 # What drops alone tell of a leak is known as well as a drop's mass, between these.
 _COUNTED_HIGH = math.exp(NORMAL_95 * BETWEEN_LIPS_LOG_SD)
 _COUNTED_LOW = 1 / _COUNTED_HIGH
+# What the first drops of a flood say is known to this factor (judgement).
+UNSURE = judgement(2.0, "times")
+# A loss that began before the drops is theirs when the mass is so much surer of it; beside what
+# gates see there is a leak unseen when so many times as much goes, and so much more (judgement).
+_LED = judgement(3.0, "e-folds")
+_BESIDE = judgement(2.0, "times")
+_BESIDE_G_PER_H = judgement(0.3, "g/h")
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,13 +97,13 @@ def found_at(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
 def _flood(decider: Decider, weep: Weep, alarm: Alarm, fed_s: float) -> Found:
     """A flood: the bottle tells how large, once it has flowed for minutes; until then the drops."""
     rate = _storm_g_per_h(decider, weep, alarm)
-    leak = Band(rate, 0.5 * rate, 2.0 * rate)
+    leak = Band(rate, rate / UNSURE, UNSURE * rate)
     until_s = min(fed_s, alarm.t_s + _FLOWS_UNTIL_S)
     stops_s = decider.masses.flow_ended_s(alarm.t_s, fed_s)
     until_s = until_s if stops_s is None else min(until_s, stops_s)
     hours = (until_s - alarm.t_s) / 3600
     lost_g = decider.masses.loss_g(alarm.t_s, until_s)
-    if 3600 * hours >= _FLOWS_S and lost_g > _FLOWS_G:
+    if 3600 * hours >= _FLOWS_S and lost_g > FLOWS_G:
         rate, off_g = lost_g / hours, math.hypot(_FLOWS_REL * lost_g, _STEP_G)
         leak = Band(rate, (lost_g - off_g) / hours, (lost_g + off_g) / hours)
     since_s = (alarm.t_s - _STORM_S, alarm.t_s)
@@ -125,7 +131,7 @@ def _dripped(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm, fed_s: fl
     place += int(np.argmax(onsets[place : place + 2]))
     drops = float(decider.tally.since(gate, first_s) - decider.tally.since(gate, fed_s))
     hours = max(fed_s - first_s, 1.0) / 3600.0
-    led = onsets[mass_onset] - onsets[place] > 3.0 and mass_onset < place - 1
+    led = onsets[mass_onset] - onsets[place] > _LED and mass_onset < place - 1
     if led:
         # A weeping needle must first have raised its bowl to the lip.
         rate = leak_given_leaking(weep, mass_onset, 0.0, 0.0, 0.0).best
@@ -183,7 +189,7 @@ def explained(found: list[Found]) -> list[Found]:
         return sorted(found, key=lambda one: -one.leak.best)[:1]
     said = sum(max(one.dripped_g_per_h, one.leak.low) for one in seen)
     unseen = [one for one in found if one.carb is None]
-    return seen + [one for one in unseen if one.leak.low > 2 * said + 0.3]
+    return seen + [one for one in unseen if one.leak.low > _BESIDE * said + _BESIDE_G_PER_H]
 
 
 def total_leak(weep: Weep, found: list[Found], belief: Posterior) -> Band:

@@ -92,6 +92,8 @@ _CELLS = measured(
 _NEGLIGIBLE = effort(16.0, "e-folds")
 _HOPELESS = effort(40.0, "e-folds")
 BANK = len(_CELLS) * len(_ZEROS)
+# Nothing is known of the first reading.
+_ANY_G = effort(30.0, "g")
 
 
 class Judged(NamedTuple):
@@ -147,7 +149,7 @@ class MassFilter:
             self.fades_per_h[:, state] = 1 / lasts_h
         self.fades_per_h[:, WANDER] = np.repeat(1 / returns_h, times)
         sd = np.zeros((BANK, SIZE))
-        sd[:, OFFSET] = 30.0
+        sd[:, OFFSET] = _ANY_G
         sd[:, SLACK] = _SLACK_AT_START_G
         sd[:, WANDER] = np.repeat(wander, times)
         sd[:, TOP_UP], sd[:, HELD] = _TOP_UP_SD, _HELD_SDS * unsteady_rel_sd

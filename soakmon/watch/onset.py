@@ -10,7 +10,7 @@ import numpy as np
 from soakmon.physics.belief import judgement
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Band
-from soakmon.watch.weep import RATE_PRIOR, Weep
+from soakmon.watch.weep import RATE_PRIOR, TO_LIP_S, Weep
 
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
@@ -19,10 +19,11 @@ if TYPE_CHECKING:
 _SILENCE = judgement(12.0, "intervals")
 _REGULAR_FROM = judgement(6, "drops")
 _STRAYS = judgement(4, "counts")
-# Before its first drop a leak has wetted the place and gathered: up to so many intervals between
-# drops, and so many seconds on its way (judgement).
-_GATHERS = judgement(3.0, "intervals")
-_ON_ITS_WAY_S = judgement(1800.0, "s")
+# Before its first drop a leak has wetted the place and gathered, for so many intervals between
+# drops as a rule, and at most; and it was on its way for twice the mean at most (judgement).
+GATHERS = judgement(2.0, "intervals")
+_MOST_GATHERS = judgement(3.0, "intervals")
+_ON_ITS_WAY_S = 2 * TO_LIP_S
 # From so many grams on the bottle shows whether a leak that drips no more goes on beside the gate.
 _SHOWS_G = judgement(1.0, "g")
 _AS_BEFORE = judgement(0.5, "share")
@@ -52,7 +53,7 @@ def dripping(
     joint, times: of `Weep.under_gate`; leak in g/h; drop_g: mass of a drop.
     """
     low, high = _middle(np.logaddexp.reduce(joint, axis=1))
-    gathers_s = _GATHERS * 3600 * drop_g / max(leak.best, 1e-6) + _ON_ITS_WAY_S
+    gathers_s = _MOST_GATHERS * 3600 * drop_g / max(leak.best, 1e-6) + _ON_ITS_WAY_S
     latest_s = float(times[high])
     return min(max(float(times[low]) - gathers_s, weep.start_s), latest_s), latest_s
 

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.physics.described import WRONG_LOG_SD
 from soakmon.watch.normal import below
 from soakmon.watch.rows import Floats
 
@@ -23,10 +24,9 @@ from soakmon.watch.rows import Floats
 LEAST = judgement(3, "soaks")
 MOST = judgement(30, "soaks")
 # What needles hold back and the cell's zero leave open in one night's loss, g.
-_READ_G = judgement(0.3, "g")
-# Departure of a bench on a logarithmic scale where all is wrong by a factor; how far one night of a
-# bench is from the next (fuel batch, draught, doors), and how well that is known (judgement).
-_OFF_SD = judgement(0.7, "log. sd")
+READ_G = judgement(0.3, "g")
+# How far one night of a bench is from the next (fuel batch, draught, doors), and how well that is
+# known (judgement).
 _BY_NIGHT = judgement(0.12, "log. sd")
 _BY_NIGHT_LOG_SD = judgement(0.6, "log. sd")
 # No number of soaks narrows or widens the spread further than this.
@@ -108,13 +108,13 @@ def _next_night(
     lost = np.array([one.lost_g for one in tight])
     most = np.array([one.lost_g + (one.spare_g or 0.0) for one in tight])
     seen, cut = np.log(lost / expected), np.log(most / expected)
-    sd = np.hypot(_NIGHT[:, None], _READ_G / expected)
+    sd = np.hypot(_NIGHT[:, None], READ_G / expected)
     z = (seen - _BENCH[:, None, None]) / sd
     room = (cut - _BENCH[:, None, None]) / sd
     # (M, T): the chance of what was seen, given that it was let through.
     chance = (-0.5 * z**2 - np.log(sd) - np.log(np.maximum(below(room), 1e-12))).sum(axis=2)
     holds = (1 - doubt) / before * np.exp(-0.5 * (_BENCH / before) ** 2)
-    holds += doubt / _OFF_SD * np.exp(-0.5 * (_BENCH / _OFF_SD) ** 2)
+    holds += doubt / WRONG_LOG_SD * np.exp(-0.5 * (_BENCH / WRONG_LOG_SD) ** 2)
     spread = -0.5 * (np.log(_NIGHT / _BY_NIGHT) / _BY_NIGHT_LOG_SD) ** 2
     chance += np.log(holds)[:, None] + spread
     weight = np.exp(chance - chance.max())

@@ -27,6 +27,12 @@ _BLIND_SHARE = judgement(0.1, "share")
 _SAME_TIME_H = judgement(0.2, "h")
 # No drift makes a bottle so much heavier over a soak.
 _HEAVIER_G = judgement(0.1, "g")
+# A loss is too small, surely, where so much was expected and the leak so many sd below nothing,
+# with such a belief (judgement). No temperature for this share of the soak is a doubt.
+_EXPECTED_G = judgement(0.3, "g")
+_BELOW_SD = judgement(3.0, "sd")
+_SURELY = judgement(0.5, "chance")
+_NO_AIR = judgement(0.5, "share")
 
 
 def outcome_of(
@@ -77,7 +83,7 @@ def doubts_of(decider: Decider, belief: Posterior, faults: list[Fault], short: i
     if decider.follower.blind_s > _BLIND_SHARE * soak_s:
         doubts.append("the load cell was blind too long: check it and soak again")
     doubts += _dead_or_heavier(decider)
-    if decider.tally.no_air_s > 0.5 * soak_s:
+    if decider.tally.no_air_s > _NO_AIR * soak_s:
         doubts.append("no temperature most of the time: what evaporation takes is unknown")
     if "gate_stuck" in kinds:
         doubts.append("a drop gate did not work: clean or replace it and soak again")
@@ -100,11 +106,11 @@ def _lost_too_little(decider: Decider) -> bool:
     """Whether the loss is below the band by more than drift and temperature explain."""
     observed, expected = decider.curve.observed_g(), decider.curve.expected()
     weep = decider.weep
-    if observed is None or weep is None or expected.best < 0.3:
+    if observed is None or weep is None or expected.best < _EXPECTED_G:
         return False
     weight, mean, sd = weep.filter.leak_by_filter(0)
-    surely = float(weight @ (mean < -3.0 * sd))
-    return surely > 0.5 and observed < expected.low
+    surely = float(weight @ (mean < -_BELOW_SD * sd))
+    return surely > _SURELY and observed < expected.low
 
 
 def _dead_or_heavier(decider: Decider) -> list[str]:

@@ -24,6 +24,8 @@ from soakmon.watch.needles import LARGEST_SIP_G
 from soakmon.watch.past import Past, PastSoak, learnt
 from soakmon.watch.verdict import Cause
 
+# A shop of which no temperature is known.
+REFERENCE_C = judgement(20.0, "°C")
 # Of a blank run's departure the bowls share some, more or less (judgement).
 _SHARED = judgement(0.3, "share")
 _BOWLS_DEPART = judgement(0.3, "share")
@@ -145,5 +147,5 @@ class Settings:
 
     @property
     def reference(self) -> EvaporationRates:
-        """What the physics expects of each part at 20 °C, g/h."""
-        return evaporation_rates(self.geometry, self.fuel, 20.0)
+        """What the physics expects of each part at `REFERENCE_C`, g/h."""
+        return evaporation_rates(self.geometry, self.fuel, REFERENCE_C)

@@ -16,6 +16,7 @@ from itertools import pairwise
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.physics.described import WRONG_LOG_SD
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Priors, Settings
 from soakmon.watch.state import kept
@@ -26,13 +27,12 @@ _DRAWS = effort(20_000, "draws")
 _SHOWN = effort(2_000, "draws")
 # Edges of the slices, as shares of the draws: fine where a leak has to be told from a wide belief.
 _EDGES = effort((0.0, 0.01, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95, 0.985, 0.997, 1.0), "share")
-# Departure on a logarithmic scale of a bench that nobody described rightly: a vent that is capped
-# or stands open, another fuel, a draught (judgement).
-_WRONG_LOG_SD = judgement(0.7, "log. sd")
 # A hose of low permeation, over one of the others.
 _LOW_HOSE = judgement(0.02, "times")
 # No slice is narrower than this.
 _LEAST_VARIANCE = effort(1e-5, "variance")
+# Hardly any bench loses less than so many of them do (judgement).
+_HARDLY = judgement(0.005, "chance")
 
 
 @kept
@@ -45,7 +45,7 @@ class Spread:
     @property
     def least_feed(self) -> float:
         """Factor on the loss of bottle with hose below which hardly any bench is."""
-        return float(np.quantile(self.factors[:, 0], 0.005))
+        return float(np.quantile(self.factors[:, 0], _HARDLY))
 
     def band_g(self, feed_g: Floats, bowls_g: Floats) -> Floats:
         """(3, n) grams of parts (n,) at 2.5, 50 and 97.5 % of the draws."""
@@ -103,6 +103,6 @@ def _drawn(priors: Priors, bottle_share: float) -> Floats:
         hose[rng.random(_DRAWS) < priors.low_hose] *= _LOW_HOSE
         feed = bottle_share * bottle + (1 - bottle_share) * hose
     wrong = np.arange(_DRAWS) < priors.doubted * _DRAWS
-    off = np.where(wrong, np.exp(_WRONG_LOG_SD * rng.standard_normal(_DRAWS)), 1.0)
+    off = np.where(wrong, np.exp(WRONG_LOG_SD * rng.standard_normal(_DRAWS)), 1.0)
     feed_off = 1.0 if priors.blank_scale else off
     return np.column_stack((feed * feed_off, np.exp(bowls) * off))

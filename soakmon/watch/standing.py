@@ -20,7 +20,7 @@ _CONTRADICTED = judgement(0.01, "chance")
 _PLAINLY = judgement(0.5, "chance")
 # A flood that has counted so many grams while the bottle lost less than that share of them was
 # none; what the cell's zero may have hidden is allowed for.
-_FLOOD_FROM_G = judgement(3.0, "g")
+FLOWS_G = judgement(3.0, "g")
 _FLOOD_SHARE = judgement(0.3, "share")
 _ZERO_G = judgement(1.0, "g")
 
@@ -90,7 +90,7 @@ def _flooded(decider: Decider, weep: Weep, alarm: Alarm) -> bool:
     drops = decider.tally.since(gate, alarm.t_s) - decider.tally.since(gate, fed_s)
     dripped_g = drops * weep.drop_g[gate]
     lost_g = decider.masses.loss_g(alarm.t_s, fed_s)
-    if dripped_g < _FLOOD_FROM_G or not math.isfinite(lost_g):
+    if dripped_g < FLOWS_G or not math.isfinite(lost_g):
         return True
     return lost_g + _ZERO_G > _FLOOD_SHARE * dripped_g
 

@@ -16,6 +16,8 @@ _KEEP = effort(4000, "counts")
 # Counts are steady or not over parts of so long; fewer in one say nothing.
 _PART_S = judgement(10800.0, "s")
 _FEW = judgement(3.0, "counts")
+# No part counts for more than so many times the middle one (judgement).
+_MOST_OF_MIDDLE = judgement(1.5, "times")
 
 
 @kept
@@ -124,7 +126,7 @@ class Tally:
         middle = float(np.median(counted))
         if middle < _FEW:
             middle = counted[np.searchsorted(np.cumsum(counted), counted.sum() / 2)]
-        return float(np.minimum(counted, 1.5 * middle).sum())
+        return float(np.minimum(counted, _MOST_OF_MIDDLE * middle).sum())
 
     def since(self, gate: int, t_s: float) -> int:
         """Drops at a gate after t_s."""

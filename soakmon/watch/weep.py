@@ -38,7 +38,7 @@ from soakmon.watch.mass_filter import (
 )
 from soakmon.watch.needles import most_short_g, short_g
 from soakmon.watch.rows import Floats
-from soakmon.watch.settings import Settings
+from soakmon.watch.settings import REFERENCE_C, Settings
 from soakmon.watch.spread import PARTS, slices_of
 from soakmon.watch.state import kept
 
@@ -52,7 +52,7 @@ _FROM_START = judgement(0.5, "chance")
 # A gate is told at least so often what the others have counted.
 _TOLD_EVERY_S = effort(1800.0, "s")
 # What leaks under a gate is on its way to the lip for so long (judgement).
-_TO_LIP_S = judgement(900.0, "s")
+TO_LIP_S = judgement(900.0, "s")
 # Share of the leak that a gate catches (as steps down the rate grid), and its weight.
 _CAUGHT = judgement(((0, 0.8), (2, 0.15), (5, 0.05)), ("steps", "weight"))
 # What a cell may stray in an hour or two.
@@ -63,11 +63,17 @@ _PRUNED_S = effort(3600.0, "s")
 # so for an hour or two the mass may speak against a true leak by some e-folds (15 were seen): the
 # chance is set so small that only a mass that stays for hours outvotes regular drops.
 _WATER = measured(1e-15, "chance")
+# Leaks beyond this show in the first minutes: they have a smaller share of the prior (judgement).
+_FAST_G_PER_H = judgement(10, "g/h")
+_FAST_SHARE = judgement(0.3, "weight")
+# Fuel that drips left the bottle just before, or else at any time before (judgement).
+_JUST_BEFORE = judgement(0.7, "weight")
+_LONG_BEFORE = judgement(0.3, "weight")
 
 
 def _rate_prior() -> Floats:
-    """Log-uniform up to 10 g/h, thinner beyond: such leaks show in the first minutes."""
-    weight = np.where(LEAKS > 10, 0.3, 1.0)
+    """Log-uniform up to `_FAST_G_PER_H`, thinner beyond: such leaks show in the first minutes."""
+    weight = np.where(LEAKS > _FAST_G_PER_H, _FAST_SHARE, 1.0)
     return np.asarray(weight / weight.sum())
 
 
@@ -103,7 +109,7 @@ class Weep:
         self.onset_step_s = ONSET_STEP_S
         self.first_c = float("nan")
         self.drop_g = [
-            float(drop_mass_g(settings.fuel, bowl.lip_radius_mm, 20.0))
+            float(drop_mass_g(settings.fuel, bowl.lip_radius_mm, REFERENCE_C))
             for bowl in _bowls(settings, gates)
         ]
         self.gates = [
@@ -270,7 +276,7 @@ class Weep:
 
         Fuel that leaks from the start has to reach the lip and to make a drop.
         """
-        mean_s = _TO_LIP_S + 3600.0 * drop_g / LEAKS
+        mean_s = TO_LIP_S + 3600.0 * drop_g / LEAKS
         soon = np.exp(-(times - self.start_s)[:, None] / mean_s) / mean_s
         return np.asarray(_FROM_START * soon + (1 - _FROM_START) / (ONSETS * ONSET_STEP_S))
 
@@ -279,7 +285,9 @@ class Weep:
         cell = np.clip(((times - self.start_s) // self.onset_step_s).astype(int), 0, ONSETS - 1)
         earlier = np.logaddexp.accumulate(mass[: cell.max() + 1], axis=0)
         earlier -= np.log(np.arange(1, len(earlier) + 1))[:, None]
-        return np.asarray(np.logaddexp(mass[cell] + np.log(0.7), earlier[cell] + np.log(0.3)))
+        return np.asarray(
+            np.logaddexp(mass[cell] + np.log(_JUST_BEFORE), earlier[cell] + np.log(_LONG_BEFORE))
+        )
 
 
 def _bowls(settings: Settings, gates: int) -> list[Bowl]:
