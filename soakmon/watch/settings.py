@@ -111,7 +111,7 @@ DESCRIBED = Priors(
 _DOUBT_AFTER_BLANK = judgement(0.001, "chance")
 
 
-def described(blank_scale: float, blank_rel_sd: float = 0.05) -> Priors:
+def described(blank_scale: float, blank_rel_sd: float = DESCRIBED.blank_rel_sd) -> Priors:
     """Beliefs of a bench that is as described, after a blank run."""
     return replace(
         DESCRIBED, blank_scale=blank_scale, blank_rel_sd=blank_rel_sd, doubt=_DOUBT_AFTER_BLANK
