@@ -8,6 +8,7 @@ import numpy as np
 
 from soakmon.physics.belief import effort, judgement
 from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD, DRIES_G_PER_H
+from soakmon.watch.balance import RATES
 from soakmon.watch.normal import NORMAL_95, below
 from soakmon.watch.rows import Floats
 from soakmon.watch.spread import PARTS
@@ -29,10 +30,13 @@ _NEGLIGIBLE = effort(1e-9, "weight")
 _NO_LEAK = judgement(0.8, "weight")
 _UNSEEN = judgement(0.08, "weight")
 _SEEN = judgement(0.12, "weight")
-# Leak rates at which the joint estimate is reckoned.
-_FINE: Floats = effort(np.asarray(0.002 * 2 ** (np.arange(800) / 40)), "g/h")
-# How well the counts of a steady drip tell its rate, beside their number.
-_RATE_REL_SD = judgement(0.03, "rel. sd")
+# How far the mean of a leak is from that of a steady one, which counts tell and the mass supposes:
+# rates follow temperature and head, jump, and pause.
+_COUNTED_REL_SD = judgement(0.06, "rel. sd")
+_WEIGHED_REL_SD = judgement(0.1, "rel. sd")
+# Gates that lose drops, and what share of them: up to 45 % was seen.
+_LOSES = judgement(0.4, "chance")
+_LOST: Floats = effort(np.linspace(0.0, 0.45, 10), "share")
 # What dries before it drips is mostly a share of the leak, as a small leak wets little; where the
 # whole tip hangs in the open it is as much as a drop loses there, whatever leaks (judgement).
 _DRIES_SHARE = judgement(0.12, "share")
@@ -45,6 +49,7 @@ _SHARE_WEIGHT: Floats = np.exp(-_DRIED_SHARE / _DRIES_SHARE)
 # Drops of any leak at least as large as what they say: the gate sees a part of it (judgement).
 _MISSED = judgement(0.005, "chance")
 _SHARE_WEIGHT /= _SHARE_WEIGHT.sum()
+_LOST_WEIGHT: Floats = np.where(_LOST == 0, 1 - _LOSES, _LOSES / (len(_LOST) - 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,22 +163,24 @@ def _bound(signed: _Signed) -> float:
     return max(signed.quantile(none + _BOUND * (1 - none)), 0.0)
 
 
-def leak_given_leaking(weep: Weep, onset: int, drops: float, hours: float, drop_g: float) -> Band:
+def leak_given_leaking(
+    mass: Floats, drops: float = 0.0, hours: float = 0.0, drop_g: float = 0.0
+) -> Band:
     """Estimate of a leak that is there, from mass and drops together, g/h.
 
-    onset: index of its onset; drops: fallen in `hours` since the first, 0 for none seen.
+    mass: (800,) log-weight of each of `RATES` by the mass (`balance`); drops: fallen in `hours`
+    since the first, 0 for none seen.
     """
-    mass = weep.filter.log_ratio(_FINE, slice(onset, onset + 1))[0]
     weight = np.exp(mass - mass.max())
-    if drops > 0 and hours > 0:
+    counted = drops > 0 and hours > 0
+    if counted:
         weight = weight * _by_drops(drops * drop_g / hours, drops)
     cumulative = np.cumsum(weight) / weight.sum()
     low, best, high = (
-        float(_FINE[min(int(np.searchsorted(cumulative, p)), len(_FINE) - 1)])
+        float(RATES[min(int(np.searchsorted(cumulative, p)), len(RATES) - 1)])
         for p in (0.025, 0.5, 0.975)
     )
-    # The cell's gain and a rate that follows temperature and head add a few percent of their own.
-    own = NORMAL_95 * _RATE_REL_SD * best
+    own = NORMAL_95 * (_COUNTED_REL_SD if counted else _WEIGHED_REL_SD) * best
     return Band(
         best,
         max(best - float(np.hypot(best - low, own)), 0.0),
@@ -184,17 +191,18 @@ def leak_given_leaking(weep: Weep, onset: int, drops: float, hours: float, drop_
 def _by_drops(said_g_per_h: float, drops: float) -> Floats:
     """Likelihood of the counted drops: a leak is what drips, and what dries before it drips.
 
-    Some of it may also miss the gate.
+    The gate may lose some of it, and some may miss it altogether.
     """
     spread = float(np.hypot(BETWEEN_LIPS_LOG_SD, drops**-0.5))
 
     def near(dripped: Floats, weight: Floats) -> Floats:
-        off = np.log(np.maximum(dripped, 1e-6) / said_g_per_h) / spread
-        return np.asarray(np.exp(-0.5 * off**2) @ weight)
+        seen = dripped[..., None] * (1 - _LOST)
+        off = np.log(np.maximum(seen, 1e-6) / said_g_per_h) / spread
+        return np.asarray(np.exp(-0.5 * off**2) @ _LOST_WEIGHT @ weight)
 
-    shared = near(_FINE[:, None] * (1 - _DRIED_SHARE), _SHARE_WEIGHT)
-    in_the_open = near(_FINE[:, None] - _DRIED_G_PER_H, _DRIED_WEIGHT)
-    missed = np.where(said_g_per_h <= _FINE, _MISSED, 1e-9)
+    shared = near(RATES[:, None] * (1 - _DRIED_SHARE), _SHARE_WEIGHT)
+    in_the_open = near(RATES[:, None] - _DRIED_G_PER_H, _DRIED_WEIGHT)
+    missed = np.where(said_g_per_h <= RATES, _MISSED, 1e-9)
     return np.asarray((1 - _IN_THE_OPEN) * shared + _IN_THE_OPEN * in_the_open + missed)
 
 

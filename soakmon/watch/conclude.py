@@ -32,7 +32,7 @@ def conclude(decider: Decider) -> Verdict:
     alarms, withdrawn = standing(decider, weep, mass)
     alarms = _with_closing_alarm(decider, weep, mass, alarms)
     found = explained([found_at(decider, weep, mass, alarm) for alarm in alarms])
-    leak = total_leak(weep, found, belief)
+    leak = total_leak(decider, weep, found, belief)
     alarms = [_restated(alarm, found, leak) for alarm in alarms]
     smallest = smallest_provable(weep, decider.budget.closing)
     faults = [*decider.follower.faults, *gate_faults(decider, alarms), *withdrawn]

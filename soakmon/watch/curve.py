@@ -108,6 +108,12 @@ class CurveKeeper:
         good = [p[1] for p in self.points[-_OF:] if np.isfinite(p[1])]
         return float(np.median(good[-_LAST:])) if good else None
 
+    def lost_since_g(self, t_s: float) -> float | None:
+        """Loss from about t_s to the end, by medians of a few points; None without a mass."""
+        after = [p[1] for p in self.points if p[0] >= t_s and np.isfinite(p[1])]
+        last = self.observed_g()
+        return None if last is None or not after else last - float(np.median(after[:5]))
+
     def _share(self) -> float:
         return min(max(self.top_up[0], 0.0), 1.0)
 

@@ -98,7 +98,8 @@ class Decider:
         self.last_s = float("nan")
         self.since_look = 0
         self.flood: FloodWatch | None = None
-        self.fall = FallWatch(settings.priors.sip_g * max(len(geometry.bowls), 1))
+        self.sips_g = settings.priors.sip_g * max(len(geometry.bowls), 1)
+        self.fall = FallWatch(self.sips_g)
         self.mass_running = False
         self.empty_s = float("nan")
         self.dry_steps = 0
@@ -236,6 +237,7 @@ class Decider:
         self.weep, self.mass_running = fresh, True
         self.soak_s = average.t_s
         self.evaporation.restart()
+        self.evaporation.rack_scale = self.finder.rack_scale
         self.curve.start(average.mass_g, average.t_s)
 
     def _storms(self, rows: Rows) -> None:
@@ -256,6 +258,7 @@ class Decider:
             self._fall(rows)
 
     def _fall(self, rows: Rows) -> None:
+        self.fall.spare_g = max(self.sips_g, self.finder.missing_g)
         fall = self.fall.push(rows)
         if fall is not None:
             self._alarm(leak_alarm(fall.t_s, "flood", None, fall.rate_g_per_h))

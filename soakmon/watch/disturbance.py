@@ -26,6 +26,8 @@ HELD = judgement(3, "minutes")
 LONGEST = judgement(8, "minutes")
 # Nothing but a refill makes a bottle so much heavier.
 REFILL_G = judgement(15.0, "g")
+# A step has been made when two readings agree to so much of it.
+_SETTLED = judgement(0.02, "share")
 # Growth of the variance from one minute to two that chance makes of white noise alone.
 _NO_WALK = judgement(1.25, "times")
 _WALK_FROM = judgement(30, "minutes")
@@ -71,10 +73,13 @@ def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[Kind, float
         if -step > sip_g or len(residual_g) >= LONGEST:
             return Kind.FLOW, step
         return None
-    if step > REFILL_G:
-        return Kind.REFILL, step
     if -sip_g <= step < 0:
         return Kind.SIP, step
+    apart = abs(float(residual_g[-1] - residual_g[-2]))
+    if apart > max(FAR_SIGMA * noise_g, _SETTLED * abs(step)) and len(residual_g) < LONGEST:
+        return None  # Somebody is still at it.
+    if step > REFILL_G:
+        return Kind.REFILL, step
     return Kind.BUMP, step
 
 

@@ -22,8 +22,9 @@ class Evaporation:
     air_180_c: air now and lagged by so many minutes; fuel_c: measured, or the air lagged by 40.
     top_up_g: what the bowls have drawn beyond their evaporation since their needles keep the level
     while the fuel shrinks and swells; negative while warmth holds the level up. cooled_g: what
-    cold alone would have drawn. bowl_g_per_h: what
-    one bowl loses to the air now; bowl_needs_g: what one bowl has lost to the air and to shrinking.
+    cold alone would have drawn. rack_scale: fuel in the rack, over its description.
+    bowl_g_per_h: what one bowl loses to the air now; bowl_needs_g: what one bowl has lost to the
+    air and to shrinking.
     """
 
     def __init__(self, settings: Settings) -> None:
@@ -33,6 +34,7 @@ class Evaporation:
         self.air_c = self.air_20_c = self.air_60_c = self.air_180_c = self.fuel_c = math.nan
         self.bowl_g_per_h = 0.0
         self.missing = True
+        self.rack_scale = 1.0
         self.restart()
 
     def restart(self) -> None:
@@ -75,9 +77,10 @@ class Evaporation:
         """A needle opens when the level has never been as low: a running maximum of the need."""
         if not math.isfinite(self.full_g):
             self.full_g = rack_g
-        needs_g = rack_g - self.full_g + self.bowls_g
+        shrunk_g = self.rack_scale * (rack_g - self.full_g)
+        needs_g = shrunk_g + self.bowls_g
         self.bowl_needs_g = needs_g / max(self.bowls, 1)
         if feed_open > 0.5:
             self.drawn_g = max(self.drawn_g, needs_g)
-            self.cooled_g = max(self.cooled_g, rack_g - self.full_g)
+            self.cooled_g = max(self.cooled_g, shrunk_g)
         self.top_up_g = self.drawn_g - self.bowls_g

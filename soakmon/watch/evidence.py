@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from soakmon.physics.belief import judgement
+from soakmon.watch.balance import mass_log_weight
 from soakmon.watch.causes import Evidence
 from soakmon.watch.closing import leak_given_leaking
 from soakmon.watch.decay import PARTS, Shut
 from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.found import Found, rise_at
-from soakmon.watch.onset import GATHERS
+from soakmon.watch.onset import GATHERS, only
 from soakmon.watch.sips import Drip, drip
 from soakmon.watch.standing import fed_until_s
 from soakmon.watch.verdict import Cause
@@ -50,7 +51,7 @@ def evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
         rate,
         _delay_h(decider, one),
         one.mass_led,
-        *_caught(weep, one, found),
+        *_caught(decider, weep, one, found),
         _while_shut(decider, one),
         bool(lost),
         _drip(decider, weep, one),
@@ -61,11 +62,11 @@ def evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
     )
 
 
-def _caught(weep: Weep, one: Found, found: list[Found]) -> tuple[float, float]:
+def _caught(decider: Decider, weep: Weep, one: Found, found: list[Found]) -> tuple[float, float]:
     """What dripped over what the mass by itself lost, and its sd; of one leak that goes on."""
     if len(found) > 1 or one.until_s is not None or one.dripped_g_per_h > FLOODS_G_PER_H:
         return 1.0, math.inf
-    lost = leak_given_leaking(weep, one.place, 0.0, 0.0, 0.0)
+    lost = leak_given_leaking(mass_log_weight(decider, weep, only(one.place)))
     return one.dripped_g_per_h / lost.best, (lost.high - lost.low) / (4 * lost.best)
 
 

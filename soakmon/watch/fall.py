@@ -54,12 +54,13 @@ class Pending:
 class FallWatch:
     """CUSUM on the fall of ten-second medians, in their own noise.
 
-    sips_g: what the float needles of the rack could take together; a fall must exceed it, so that
-    a step, a sip or a hand on the bottle is not taken for a flood.
+    spare_g: what the float needles of the rack could take together, and what it may still take of
+    its fill; a fall must exceed it, so that a step, a sip or a bowl that fills late is not taken
+    for a flood.
     """
 
-    def __init__(self, sips_g: float) -> None:
-        self.sips_g = sips_g
+    def __init__(self, spare_g: float) -> None:
+        self.spare_g = spare_g
         self.cusum = Cusum(reference=_REFERENCE_SD, limit=_LIMIT_SD)
         self.held_g: list[float] = []
         self.last_s = math.nan
@@ -144,7 +145,7 @@ class FallWatch:
         began_s, began_g = self.medians[-1 - back]
         lost = began_g - median_g
         rate = lost / max(t_s - began_s, BLOCK_S) * 3600
-        if lost < self.sips_g or rate < FLOODS_G_PER_H:
+        if lost < self.spare_g or rate < FLOODS_G_PER_H:
             return None
         # One step is a bump or a hand: half the loss must have come in other blocks.
         if max(self.falls[-back:]) > 0.5 * lost:

@@ -21,10 +21,12 @@ from soakmon.physics.belief import effort, judgement
 from soakmon.watch.averaging import Average
 from soakmon.watch.state import kept
 
-# Without a fill by then, the record is taken for one that begins with a full rack. Where it does
-# not say when the feed was opened, a later fill is still found; beyond that it is a flood.
+# Without a fill by then, the record is taken for one that begins with a full rack. Where nobody
+# said that it is full, a later fill is still found, longer where the record says that the feed was
+# opened: a tap in the hose was shut. Beyond that it is a flood.
 _LATEST_START_S = judgement(2400.0, "s")
 _LATEST_LONE_S = judgement(7200.0, "s")
+_LATEST_TAP_S = judgement(4 * 3600.0, "s")
 # Open in a minute in which it was open for more than this.
 _OPEN = judgement(0.5, "share")
 # A full rack that is opened again tops up within minutes what hose and bowls had lost; a shut tap
@@ -58,6 +60,9 @@ _SETTLES_WITHIN_S = judgement(7200.0, "s")
 _OVERFLOWS = judgement(5.0, "drops/min")
 # A fill is told from the described rack when it differs by more than this share of it.
 _DIFFERS = judgement(0.35, "share")
+# A rack that took more or less than described holds as much more or less, between these.
+_LEAST_SCALE = judgement(0.3, "times")
+_MOST_SCALE = judgement(3.0, "times")
 # How many minutes are looked back on; how many stay down; how many show a decline.
 _HISTORY = effort(20, "minutes")
 _STAYS = judgement(2, "minutes")
@@ -104,6 +109,8 @@ class FillFinder:
         self.started_s = 0.0
         self.ended_s = 0.0
         self.taken_g = float("nan")
+        # The lowest that the mass has been since it took that, two minutes ago.
+        self.low_g = float("inf")
         self.peak_g_per_min = 0.0
         self.waits_from_s = float("nan")
         self.opened_s = self.opened_g = float("nan")
@@ -122,8 +129,8 @@ class FillFinder:
         """Whether fuel that leaves fast at that time may be the rack's filling: none was seen."""
         if self.expected_g <= 0 or self.found or not math.isfinite(self.waits_from_s):
             return False
-        known = self.said_full or math.isfinite(self.opened_s)
-        return t_s - self.waits_from_s < (_LATEST_START_S if known else _LATEST_LONE_S)
+        latest_s = _LATEST_TAP_S if math.isfinite(self.opened_s) else _LATEST_LONE_S
+        return t_s - self.waits_from_s < (_LATEST_START_S if self.said_full else latest_s)
 
     @property
     def fills_fast(self) -> bool:
@@ -139,6 +146,14 @@ class FillFinder:
     def valve_known(self) -> bool:
         """Whether the record has said when the feed was opened."""
         return self.shut or math.isfinite(self.opened_s)
+
+    @property
+    def missing_g(self) -> float:
+        """What the rack may still take if it is as described: a bowl may fill late."""
+        if not self.found:
+            return 0.0
+        taken_g = self.taken_g if math.isfinite(self.taken_g) else 0.0
+        return max(self.expected_g - taken_g, 0.0)
 
     def _feed(self, average: Average) -> None:
         """Where the record says when the feed was open, a fill is waited for from its opening."""
@@ -231,6 +246,7 @@ class FillFinder:
     def _settle(self, average: Average, from_s: float) -> None:
         self.phase, self.ended_s = str(Phase.SETTLING), from_s
         self.taken_g = self.full_g - average.mass_g
+        self.low_g = average.mass_g
 
     def _filling(self, average: Average) -> None:
         self.peak_g_per_min = max(self.peak_g_per_min, self._flow)
@@ -250,10 +266,17 @@ class FillFinder:
             self.phase = str(Phase.SOAKING)
 
     def _goes_on(self, average: Average) -> bool:
-        """Whether the fill, which was short, goes on: a bowl that fills late."""
-        taken = self.full_g - average.mass_g
-        fast = self._flow > max(_GOES_ON_G_PER_MIN, _GOES_ON_SHARE * self.peak_g_per_min)
-        missing = self.taken_g < _WHOLE * self.expected_g and taken < self._most_g(average)
+        """Whether the fill, which was short, goes on: a bowl that fills late.
+
+        Two minutes must lie below all before them: a hand on the bottle, or more fuel in it, fills
+        no bowl.
+        """
+        if len(self.history) > _STAYS:
+            self.low_g = min(self.low_g, self.history[-_STAYS - 1].mass_g)
+        down_g = self.low_g - max(one.mass_g for one in self.history[-_STAYS:])
+        fast = down_g > max(_GOES_ON_G_PER_MIN, _GOES_ON_SHARE * self.peak_g_per_min)
+        missing = self.taken_g < _WHOLE * self.expected_g
+        missing = missing and self.full_g - average.mass_g < self._most_g(average)
         return fast and missing and not _overflows(average)
 
     @property
@@ -273,6 +296,13 @@ class FillFinder:
         if not self.found or bowl_g <= 0 or not math.isfinite(self.taken_g):
             return 0
         return max(0, int(np.floor((self.expected_g - self.taken_g) / bowl_g + _NEARLY_A_BOWL)))
+
+    @property
+    def rack_scale(self) -> float:
+        """Fuel that the rack took over that of the described one; 1 where no fill was seen."""
+        if not self.found or not math.isfinite(self.taken_g):
+            return 1.0
+        return min(max(self.taken_g / self.expected_g, _LEAST_SCALE), _MOST_SCALE)
 
     @property
     def differs(self) -> bool:

@@ -11,12 +11,13 @@ import numpy as np
 from soakmon.physics.belief import judgement
 from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD
 from soakmon.physics.geometry import Bowl
+from soakmon.watch.balance import mass_log_weight
 from soakmon.watch.causes import RISES
 from soakmon.watch.closing import Posterior, leak_given_leaking
 from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.needles import rise_g
 from soakmon.watch.normal import NORMAL_95
-from soakmon.watch.onset import bottle_goes_on, by_onset, dripping, flowing, silent_s
+from soakmon.watch.onset import bottle_goes_on, by_onset, dripping, flowing, only, silent_s
 from soakmon.watch.rows import Floats
 from soakmon.watch.standing import FLOWS_G, fed_until_s
 from soakmon.watch.verdict import Alarm, Band, Leak
@@ -88,7 +89,7 @@ def found_at(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
     if alarm.kind == "flood" and alarm.leak_g_per_h is not None:
         found = _flood(decider, weep, alarm, fed_s)
     elif alarm.carb is None:
-        found = _unseen(weep, mass)
+        found = _unseen(decider, weep, mass, fed_s)
     else:
         found = _dripped(decider, weep, mass, alarm, fed_s)
     return replace(found, fed_h=max(fed_s - decider.soak_s, 60.0) / 3600)
@@ -110,12 +111,22 @@ def _flood(decider: Decider, weep: Weep, alarm: Alarm, fed_s: float) -> Found:
     return Found(alarm.carb, alarm.t_s, leak, False, rate, 0, stops_s, since_s)
 
 
-def _unseen(weep: Weep, mass: Floats) -> Found:
+def _unseen(decider: Decider, weep: Weep, mass: Floats, fed_s: float) -> Found:
     onsets = by_onset(weep, mass)
     place = int(np.argmax(onsets))
-    leak = leak_given_leaking(weep, place, 0.0, 0.0, 0.0)
+    leak = leak_given_leaking(mass_log_weight(decider, weep, onsets))
     since_s = flowing(weep, onsets)
-    return Found(None, float(weep.onset_s[place]), leak, False, 0.0, place, None, since_s)
+    onset_s = float(weep.onset_s[place])
+    # What evaporates is known as far as the band says: a leak that does not account for the rest
+    # began before its rate was at its highest.
+    expected, observed_g = decider.curve.expected(), decider.curve.observed_g() or 0.0
+    surely_g = observed_g - expected.high
+    if leak.high * max(fed_s - onset_s, 0.0) / 3600 < surely_g:
+        hours = max(fed_s - weep.start_s, 60.0) / 3600
+        rates = [(observed_g - g) / hours for g in (expected.best, expected.high, expected.low)]
+        leak, place, onset_s = Band(*rates), 0, weep.start_s
+        since_s = (weep.start_s, since_s[1])
+    return Found(None, onset_s, leak, False, 0.0, place, None, since_s)
 
 
 def _dripped(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm, fed_s: float) -> Found:
@@ -134,7 +145,7 @@ def _dripped(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm, fed_s: fl
     led = onsets[mass_onset] - onsets[place] > _LED and mass_onset < place - 1
     if led:
         # A weeping needle must first have raised its bowl to the lip.
-        rate = leak_given_leaking(weep, mass_onset, 0.0, 0.0, 0.0).best
+        rate = leak_given_leaking(mass_log_weight(decider, weep, only(mass_onset))).best
         before_g = rate * (first_s - weep.onset_s[mass_onset]) / 3600
         led = before_g > RISES * rise_at(decider, gate + 1)
     onset = mass_onset if led else place
@@ -153,7 +164,8 @@ def _dripped(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm, fed_s: fl
         leak = Band(rate, _COUNTED_LOW * rate, _COUNTED_HIGH * rate)
     else:
         rate = drops * drop_g / hours
-        leak = leak_given_leaking(weep, onset, drops, hours, drop_g)
+        by_mass = mass_log_weight(decider, weep, only(onset))
+        leak = leak_given_leaking(by_mass, drops, hours, drop_g)
     since_s = flowing(weep, onsets) if led else dripping(weep, joint, times, leak, drop_g)
     return Found(alarm.carb, first_s, leak, bool(led), rate, onset, until_s, since_s)
 
@@ -192,7 +204,7 @@ def explained(found: list[Found]) -> list[Found]:
     return seen + [one for one in unseen if one.leak.low > _BESIDE * said + _BESIDE_G_PER_H]
 
 
-def total_leak(weep: Weep, found: list[Found], belief: Posterior) -> Band:
+def total_leak(decider: Decider, weep: Weep, found: list[Found], belief: Posterior) -> Band:
     """Leak of all places together, g/h: the mass sees the sum, the drops tell how it divides."""
     if not found:
         return belief.leak
@@ -209,4 +221,5 @@ def total_leak(weep: Weep, found: list[Found], belief: Posterior) -> Band:
         )
         return Band(*sums) if floods or dripped else max(over, key=lambda band: band.best)
     # One equivalent drop stream: as many grams an hour as all gates together.
-    return leak_given_leaking(weep, min(one.place for one in found), 100.0, 100.0, dripped)
+    by_mass = mass_log_weight(decider, weep, only(min(one.place for one in found)))
+    return leak_given_leaking(by_mass, 100.0, 100.0, dripped)

@@ -6,6 +6,7 @@ These stories compete over the times of the counts, as point processes:
 - clusters of any length (see `clusters`);
 - something that keeps time but is heard by other gates too, or several times at once: a load that
   switches on and off;
+- a load that is switched, of which the gate hears less than it would of drops;
 - something fast that hardly keeps time: only the mass tells it from drops;
 - a leak: dark until a first drop, then drops that keep time, more or less (see `renewal`).
 In each of them a count may also be the company of others (see `company`).
@@ -61,6 +62,10 @@ _THRICE = judgement(0.35, "chance")
 _DROPS_THRICE = judgement(0.01, "chance")
 _SWITCHED: Floats = judgement(np.array([0.0015, 0.02, 0.005]), "chance")
 _CYCLE_S = judgement((120.0, 3600.0), "s")
+# A load of which the gate hears one switching in four: whoever counts drops loses less than half.
+_FAINT = judgement(0.01, "chance")
+_UNHEARD = judgement(0.75, "share")
+_FAINTLY = Rhythm(40, 3, _UNHEARD)
 # Something fast and rough: its chance, and how fast; the rhythms that are rough.
 _ROUGH = judgement(0.02, "chance")
 _FAST_S = judgement(300.0, "s")
@@ -90,6 +95,10 @@ class GateEvidence:
         self.among_per_s = _DARK_AMONG_DROPS * dark_per_h / 3600.0
         # How well each rhythm explains the intervals since the first count.
         self.rhythms = [Renewal(self.rates, rhythm) for rhythm, _ in _RHYTHMS]
+        periods = 1 / self.rates
+        self.cycles = (periods > _CYCLE_S[0]) & (periods < _CYCLE_S[1])
+        self.faint = Renewal(self.rates[self.cycles], _FAINTLY)
+        self.faint_at: list[Floats] = []
         # By dark rate: log-likelihood of the counts so far, without that there were no others.
         self.log_dark: Floats = np.zeros(len(self.dark))
         # First count of each onset cell: its time, `log_dark` of the counts before it, what each
@@ -119,11 +128,13 @@ class GateEvidence:
         dense = count.dense or t_s - self.last_event_s < _ROWS_APART * count.spacing_s
         for rhythm in self.rhythms:
             rhythm.add(t_s, log_stray, log_drop=likeness, dense=dense)
+        self.faint.add(t_s, log_stray, dense=dense)
         if not self.cells or t_s - self.cells[-1] > CELL_S:
             self.cells.append(t_s)
             self.dark_before.append(self.log_dark)
             self.switched_at.append(self.switched)
             self.likeness_at.append(self.likeness)
+            self.faint_at.append(self.faint.total)
             for at, rhythm in zip(self.rhythms_at, self.rhythms, strict=True):
                 at.append(rhythm.total - likeness)
         self.count += 1
@@ -187,8 +198,8 @@ class GateEvidence:
         before = (first - self.among_per_s * (t_s - times))[:, None]
         leak = np.logaddexp.reduce(since) + before
         rough = np.logaddexp.reduce(since[_ROUGH_FROM:]) + before
-        others = np.logaddexp(self._log_switched(leak), self._log_rough(rough))
-        return times, leak - np.logaddexp(self.log_no_leak(t_s), others)
+        others = [self._log_switched(leak), self._log_faint(t_s, before), self._log_rough(rough)]
+        return times, leak - np.logaddexp.reduce([self.log_no_leak(t_s), *others])
 
     @property
     def _log_begins(self) -> Floats:
@@ -203,10 +214,16 @@ class GateEvidence:
         each = math.log(_ROUGH / _ROUGH_SHARE / fast.shape[1])
         return float(log_sum(fast + self._log_begins[:, None] + each))
 
+    def _log_faint(self, t_s: float, before: Floats) -> float:
+        """Log-likelihood of a load of which most switchings are not heard."""
+        faint = self.faint.until(t_s) - np.array(self.faint_at) + before
+        each = math.log(_FAINT / faint.shape[1])
+        return float(log_sum(faint + self._log_begins[:, None] + each))
+
     def _log_switched(self, leak: Floats) -> float:
         """Log-likelihood of something that keeps time as a leak does, but is heard elsewhere."""
         heard = self.switched - np.array(self.switched_at) + np.log(_SWITCHED)
-        cycles = leak[:, (self.rates < 1 / _CYCLE_S[0]) & (self.rates > 1 / _CYCLE_S[1])]
+        cycles = leak[:, self.cycles]
         by_cell = log_sum(heard, -1) + self._log_begins - math.log(cycles.shape[1])
         # What keeps time without drops looks like none.
         by_cell += np.array(self.likeness_at) - self.likeness

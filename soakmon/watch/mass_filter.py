@@ -28,7 +28,8 @@ from soakmon.watch.state import kept
 # State positions: offset (random walk), slack (needle sips), wander that comes back, warming up,
 # creep of 18 and 60 minutes, how much the evaporation's rate is off just now, zero shift now
 # and lagged by 20, 60 and 180 minutes, the share of the top-up that fuel in the bowls asks for when
-# it shrinks with cold, and of what warmth keeps it from asking for.
+# it shrinks with cold, and of what warmth keeps it from asking for: needles that let by a little,
+# or bowls that are vented otherwise, show one without the other.
 OFFSET, SLACK, WANDER, WARM_UP, CREEP, CREEP_60, RATE = range(7)
 TEMP, TEMP_20, TEMP_60, TEMP_180, TOP_UP, HELD = range(7, 13)
 SIZE = 13
@@ -36,12 +37,12 @@ _FADING = slice(SLACK, RATE + 1)
 # What a bowl is short of begins with nothing; when it has lost as much as a usual sip it may be
 # anywhere between two sips. It is forgotten a little even where nothing is lost (judgement).
 _FORGETS_PER_H = judgement(0.025, "1/h")
-# How much of what cold asks for the bowls draw, and how well that is known (judgement).
+# How much of what cold asks for the bowls draw; and how much of what warmth keeps from being drawn,
+# since it lifts the level and no needle opens, is seen: surer where the bench is known, in
+# multiples of unsteady_rel_sd.
 _TOP_UP = judgement(1.0, "share")
-_TOP_UP_SD = judgement(0.3, "share")
-# While warmth lifts the level no needle opens; of what evaporates meanwhile some share is drawn all
-# the same, more or less where nobody knows the bench: in multiples of unsteady_rel_sd (judgement).
-_HELD = judgement(0.1, "share")
+_TOP_UP_SDS = judgement(2.5, "times")
+_HELD = judgement(0.9, "share")
 _HELD_SDS = judgement(1.5, "times")
 # What the bowls are short of when the clock starts: they have just filled.
 _SLACK_AT_START_G = judgement(0.05, "g")
@@ -152,7 +153,8 @@ class MassFilter:
         sd[:, OFFSET] = _ANY_G
         sd[:, SLACK] = _SLACK_AT_START_G
         sd[:, WANDER] = np.repeat(wander, times)
-        sd[:, TOP_UP], sd[:, HELD] = _TOP_UP_SD, _HELD_SDS * unsteady_rel_sd
+        sd[:, TOP_UP] = _TOP_UP_SDS * unsteady_rel_sd
+        sd[:, HELD] = _HELD_SDS * unsteady_rel_sd
         sd[:, RATE] = unsteady_rel_sd
         for state, sd_g in _AT_START_G.items():
             sd[:, state] = sd_g

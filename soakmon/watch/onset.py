@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from soakmon.physics.belief import judgement
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Band
-from soakmon.watch.weep import RATE_PRIOR, TO_LIP_S, Weep
+from soakmon.watch.weep import ONSETS, RATE_PRIOR, TO_LIP_S, Weep
 
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
@@ -24,6 +24,9 @@ _STRAYS = judgement(4, "counts")
 GATHERS = judgement(2.0, "intervals")
 _MOST_GATHERS = judgement(3.0, "intervals")
 _ON_ITS_WAY_S = 2 * TO_LIP_S
+# Onsets that the record does not tell apart are weighed together, so many at most.
+_APART = judgement(5.0, "e-folds")
+_MOST_ONSETS = effort(16, "onsets")
 # From so many grams on the bottle shows whether a leak that drips no more goes on beside the gate.
 _SHOWS_G = judgement(1.0, "g")
 _AS_BEFORE = judgement(0.5, "share")
@@ -36,6 +39,17 @@ def by_onset(weep: Weep, mass: Floats) -> Floats:
     ahead = weep.onset_s[1:] >= weep.last_s
     weight[1:][ahead] = -np.inf
     return np.asarray(weight)
+
+
+def only(onset: int) -> Floats:
+    """(J,) log-weights of one onset."""
+    return np.where(np.arange(ONSETS) == onset, 0.0, -np.inf)
+
+
+def likely_onsets(onsets: Floats) -> list[int]:
+    """Places of the onsets that `by_onset` does not tell apart, the likeliest first."""
+    order = np.argsort(-onsets)[:_MOST_ONSETS]
+    return [int(one) for one in order if onsets[one] > onsets[order[0]] - _APART]
 
 
 def flowing(weep: Weep, onsets: Floats) -> tuple[float, float]:

@@ -36,7 +36,7 @@ _STEP = effort(1 / 6, "octaves")
 _STEPS = judgement(0.2, "chance")
 _JUMPS = judgement(0.01, "chance")
 # Of more drops lost in a row nothing is reckoned.
-_MOST_IN_ONE = effort(5, "drops")
+_MOST_IN_ONE = effort(10, "drops")
 # Finite, so that sums of chances that are nothing stay numbers.
 _NEVER = -1e9
 

@@ -52,7 +52,7 @@ class Priors:
     bowls_rel_sd: float = BOWLS_LOG_SD
     vapour_rel_sd: float = OLD_FUEL_LOG_SD
     low_hose: float = LOW_HOSE_CHANCE
-    unsteady_rel_sd: float = judgement(0.2, "log. sd")
+    unsteady_rel_sd: float = judgement(0.35, "log. sd")
     bowls_scale: float = BOWLS_SCALE
     blank_scale: float | None = None
     blank_rel_sd: float = judgement(0.05, "log. sd")

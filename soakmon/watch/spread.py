@@ -27,6 +27,10 @@ _DRAWS = effort(20_000, "draws")
 _SHOWN = effort(2_000, "draws")
 # Edges of the slices, as shares of the draws: fine where a leak has to be told from a wide belief.
 _EDGES = effort((0.0, 0.01, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95, 0.985, 0.997, 1.0), "share")
+# Each is cut by how much of the loss is the bowls', and no piece is wider than that nothing in it
+# takes fuel in: a normal distribution of both would.
+_SHARES = effort(3, "pieces")
+_SDS_ABOVE_NONE = effort(3.0, "sd")
 # A hose of low permeation, over one of the others.
 _LOW_HOSE = judgement(0.02, "times")
 # No slice is narrower than this.
@@ -78,13 +82,26 @@ def slices_of(settings: Settings) -> Slices:
     factors = spread_of(settings).factors
     ordered = factors[np.argsort(factors @ parts)] - 1.0
     cuts = (np.array(_EDGES) * len(ordered)).round().astype(int)
-    pieces = [ordered[a:b] for a, b in pairwise(cuts.tolist())]
+    pieces = [piece for a, b in pairwise(cuts.tolist()) for piece in _by_share(ordered[a:b], parts)]
     floor = _LEAST_VARIANCE * np.eye(PARTS)
     return Slices(
         np.array([len(piece) / len(ordered) for piece in pieces]),
         np.array([piece.mean(axis=0) for piece in pieces]),
-        np.array([np.cov(piece.T) + floor for piece in pieces]),
+        np.array([_narrow(piece) + floor for piece in pieces]),
     )
+
+
+def _narrow(piece: Floats) -> Floats:
+    """(2, 2) covariance of a slice, no wider than that nothing in it takes fuel in."""
+    cov = np.cov(piece.T)
+    shrunk = np.minimum(1.0, (1 + piece.mean(axis=0)) / _SDS_ABOVE_NONE / np.sqrt(np.diag(cov)))
+    return np.asarray(cov * np.outer(shrunk, shrunk))
+
+
+def _by_share(piece: Floats, parts: list[float]) -> list[Floats]:
+    """A slice in so many of different shares of the bowls: a normal of both would go below none."""
+    losses = (1 + piece) * parts
+    return np.array_split(piece[np.argsort(losses[:, 1] / losses.sum(axis=1))], _SHARES)
 
 
 @lru_cache(maxsize=64)

@@ -132,8 +132,8 @@ class Weep:
         """Observation row of the mass filter for now."""
         row = np.zeros(SIZE)
         row[[OFFSET, SLACK, WANDER, WARM_UP, CREEP, CREEP_60]] = 1.0
-        row[TOP_UP] = -evaporation.top_up_g
-        row[HELD] = evaporation.top_up_g - evaporation.cooled_g
+        row[TOP_UP] = -evaporation.cooled_g
+        row[HELD] = evaporation.cooled_g - evaporation.top_up_g
         row[TEMP] = evaporation.air_c - self.first_c
         row[TEMP_20] = evaporation.air_20_c - self.first_c
         row[TEMP_60] = evaporation.air_60_c - self.first_c
@@ -269,7 +269,8 @@ class Weep:
         times, ratios = self.gates[index].log_ratio(self.weighed_s)
         ratio = float(log_sum(self._joint(index, times, ratios, mass)))
         water = float(log_sum(self._joint(index, times, ratios, None))) + np.log(_WATER)
-        return ratio - float(np.logaddexp(np.logaddexp(0.0, self.unseen(mass)), water))
+        # Against each by itself: the share of the budget holds under every one that is true.
+        return ratio - max(0.0, self.unseen(mass), float(water))
 
     def _first_drop_per_s(self, times: Floats, drop_g: float) -> Floats:
         """(C, R) density that a leak's first drop falls at each time, by the rate at its gate.

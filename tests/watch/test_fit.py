@@ -44,7 +44,7 @@ def test_a_benchs_whole_spread_is_in_the_slices():
     assert mean == pytest.approx(factors.mean(axis=0) - 1, abs=1e-6)
     within = np.einsum("k,kpp->p", slices.weight, slices.cov)
     between = slices.weight @ (slices.mean - mean) ** 2
-    assert np.sqrt(within + between) == pytest.approx(factors.std(axis=0), rel=0.01)
+    assert np.sqrt(within + between) == pytest.approx(factors.std(axis=0), rel=0.03)
 
 
 def test_a_described_bench_is_known_better_than_one_that_nobody_told_of():

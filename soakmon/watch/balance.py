@@ -1,0 +1,72 @@
+"""How large a leak is, by what the bottle lost and the rack cannot have lost otherwise.
+
+The mass filter supposes that a leak goes on evenly, and that what evaporates follows the weather as
+the physics says. Real leaks jump, pause and follow their head: then its estimate is sure of itself
+and wrong. The plain balance over the time since the leak began asks for none of that. Both are
+witnesses of one loss, so each counts half; where they contradict each other the balance is
+believed.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from soakmon.physics.belief import effort, judgement
+from soakmon.watch.onset import likely_onsets
+from soakmon.watch.rows import Floats
+from soakmon.watch.weep import Weep
+
+if TYPE_CHECKING:
+    from soakmon.watch.decide import Decider
+
+# Leak rates at which a leak is estimated.
+RATES: Floats = effort(np.asarray(0.002 * 2 ** (np.arange(800) / 40)), "g/h")
+_DRAWS = effort(400, "draws")
+# What a cell wanders in a day, and what is left of its creep when the clock starts.
+_WANDERS_G = judgement(0.25, "g/√day")
+_CREEPS_G = judgement(0.15, "g")
+# Where the balance gives the filter's best estimate less weight than this, it is not believed.
+_CONTRADICTS = judgement(3.0, "e-folds")
+
+
+def mass_log_weight(decider: Decider, weep: Weep, onsets: Floats) -> Floats:
+    """(800,) log-weight of a leak of each of `RATES` by the mass.
+
+    onsets: (J,) log-weight of each onset, -inf: not then.
+    """
+    likely = likely_onsets(onsets)
+    by_filter = np.logaddexp.reduce(
+        [weep.filter.log_ratio(RATES, slice(one, one + 1))[0] for one in likely]
+    )
+    by_filter -= by_filter.max()
+    balances = [_balance(decider, weep, one) for one in likely]
+    balance = np.logaddexp.reduce(balances)
+    balance -= balance.max()
+    if balance[int(by_filter.argmax())] < -_CONTRADICTS:
+        return np.asarray(balance)
+    return np.asarray(0.5 * (by_filter + balance))
+
+
+def _balance(decider: Decider, weep: Weep, onset: int) -> Floats:
+    """(800,) log-weight of each rate by what was lost since the onset."""
+    onset_s, hours = float(weep.onset_s[onset]), float(weep.exposure_h[onset])
+    points = np.array(decider.curve.points)
+    since = points[:, 0] >= onset_s
+    lost_g = decider.curve.lost_since_g(onset_s)
+    if hours <= 0 or lost_g is None or not since.any():
+        return np.zeros(len(RATES))
+    feed_g, bowls_g, top_up_g = points[-1, 2:5] - points[int(since.argmax()), 2:5]
+    factors = decider.curve.spread.factors
+    shown = factors[:: max(len(factors) // _DRAWS, 1)]
+    share, share_sd = decider.curve.top_up
+    evaporated_g = shown @ np.array([feed_g, bowls_g]) + share * top_up_g
+    priors = decider.settings.priors
+    zero_g = priors.zero_g_per_c * (decider.evaporation.air_c - weep.first_c)
+    sd_g = math.hypot(
+        _WANDERS_G * math.sqrt(hours / 24), _CREEPS_G, zero_g, weep.short_g, share_sd * top_up_g
+    )
+    off = (lost_g - evaporated_g[:, None] - hours * RATES) / sd_g
+    return np.asarray(np.log(np.exp(-0.5 * off**2).mean(axis=0) + 1e-300))
