@@ -137,6 +137,11 @@ def _recorded(scenario: Scenario, isolation: Isolation | None) -> Recording:
     return replace(night, rows=night.rows.part(0, watched))
 
 
+def described_noise(scenario: Scenario) -> Noise:
+    """What a night of a bench really is that is as it is described."""
+    return _noise(scenario, FEED_REL_SD, _BOWLS_REL_SD)
+
+
 def _noise(scenario: Scenario, feed_rel_sd: float, bowls_rel_sd: float) -> Noise:
     cell = scenario.cell
     white = float(np.hypot(cell.noise_g, cell.quantum_g / np.sqrt(12)))

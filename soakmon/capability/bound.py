@@ -1,9 +1,11 @@
-"""The least spread that any estimate of the leak could have on a night: the Bayesian bound.
+"""The least spread that an estimate of the leak could have in the mass filter's own model.
 
-Van Trees' inequality for the linear model of the mass filter: the inverse of the information on a
-leak from the start, told what no decider is told: the cell's white noise, its drift, how wide the
-bench's evaporation and zero shift are spread. The model being linear and Gaussian, a filter that
-knew all this would reach the bound.
+Van Trees' inequality for that linear model: the inverse of the information on a leak from the
+start, told what no decider is told: the cell's white noise, its drift, how wide the bench's
+evaporation and zero shift are spread, and how much of it is in common. The model being linear and
+Gaussian, a filter that knew all this would reach the bound. It is no bound of the simulated world:
+what creeps, warms up and strays is as wide as the filter believes, and needles sip as it believes.
+`world_bound` has that one.
 """
 
 from __future__ import annotations
@@ -32,7 +34,7 @@ class Noise:
 
     white_g: sd of one reading at 1 Hz; wander_g: random walk over an hour; zero_g_per_c: sd of the
     zero shift; feed_rel_sd, bowls_rel_sd: relative sd of the evaporation of bottle and hose, and of
-    the bowls, over benches of this kind.
+    the bowls, over benches of this kind, and their correlation.
     """
 
     white_g: float
@@ -40,6 +42,7 @@ class Noise:
     zero_g_per_c: float
     feed_rel_sd: float
     bowls_rel_sd: float
+    correlation: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +88,9 @@ def true_filter(noise: Noise, onsets: int) -> MassFilter:
     Its first filter is the narrow one of each prior, and the model itself is taken as right.
     """
     sds = np.array([noise.feed_rel_sd, noise.bowls_rel_sd])
+    together = np.array([[1.0, noise.correlation], [noise.correlation, 1.0]])
+    known = Slices(np.ones(1), np.zeros((1, PARTS)), (np.outer(sds, sds) * together)[None])
     usual = short_g(BenchGeometry().bowls, FUELS["petrol_a"])
-    known = Slices(np.ones(1), np.zeros((1, PARTS)), np.diag(sds**2)[None])
     made = MassFilter(known, 0.0, onsets, short_g=usual, unsteady_rel_sd=0.0)
     made.keep(slice(1))
     made.drift_g2_per_h = np.full_like(made.drift_g2_per_h, noise.wander_g**2)
@@ -97,7 +101,7 @@ def true_filter(noise: Noise, onsets: int) -> MassFilter:
 
 
 def least_sd_g_per_h(rows: Rows, settings: Settings, noise: Noise, soak_s: float) -> float:
-    """The bound on the sd of a leak from the start, g/h; infinite without readings."""
+    """The model's bound on the sd of a leak from the start, g/h; infinite without readings."""
     told = true_filter(noise, 1)
     for minute in minutes(rows, settings, noise, soak_s, told):
         told.update(minute.row, minute.reading_g, minute.noise_g, minute.inputs)

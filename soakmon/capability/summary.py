@@ -123,7 +123,7 @@ def mean_seconds(results: Sequence[Result]) -> float | None:
 
 
 def sd_over_bound(results: Iterable[Result]) -> float | None:
-    """Root mean square of error over its bound, night by night, without a blank run."""
+    """Root mean square of error over the bound of the model, night by night, no blank run."""
     ratios = [
         r.error_g_per_day / r.bound_g_per_day
         for r in results
@@ -209,7 +209,8 @@ def facts(results: Sequence[Result]) -> list[tuple[str, str]]:
         (f"Leaks over {CRITERION_G_PER_DAY:g} g/day called tight", f"{missed} of {len(above)}"),
         *((f"Smallest leak found at 95 %, {name}", _grams(smallest[way.value]))
           for way, name in WAYS.items()),
-        ("Spread of the estimate over the least possible", _plain(told["sd_over_bound"])),
+        ("Spread of the estimate over the least that its model allows",
+         _plain(told["sd_over_bound"])),
         ("Carburettor right, of leaks found at gates", _percent(told["carb_right"])),
         ("Cause right, of leaks found at gates, each size alike, the feed shut on the alarm",
          f"{_percent(told['cause_right'])}, first two {_percent(told['causes']['top_two_right'])}"),

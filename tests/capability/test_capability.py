@@ -29,6 +29,7 @@ from soakmon.capability.evaluate import (
     smallest_at,
 )
 from soakmon.capability.summary import as_dict
+from soakmon.capability.world_bound import world_bound
 from soakmon.capability_nights import make_night, past_of
 from soakmon.cli import app
 from soakmon.errors import InputError
@@ -326,3 +327,37 @@ def test_an_isolated_night_is_shut_and_ends():
     assert night.rows.t_s[-1] == pytest.approx(10800.0, abs=1.5)
     assert set(night.rows.feed_open[night.rows.t_s > 7201]) == {0.0}
     assert set(night.rows.feed_open[(night.rows.t_s > 601) & (night.rows.t_s <= 7200)]) == {1.0}
+
+
+def test_what_parts_have_in_common_widens_the_bound():
+    """Parts that depart together are less easily told from a leak."""
+    night = made(Case(0, 3, 0.0, Way.GATES))
+    apart, together = (
+        least_sd_g_per_h(night.rows, night.settings, replace(QUIET, correlation=c), 60.0)
+        for c in (0.0, 0.6)
+    )
+    assert together > 1.05 * apart
+
+
+def test_the_bound_of_a_world_whose_covariance_is_known():
+    """White noise and a walk: against generalised least squares with the true covariance."""
+    rng = np.random.default_rng(6)
+    hours = np.arange(1.0, 24.0)
+    walk, white = 0.02, 0.01
+    true = walk**2 * np.minimum.outer(hours, hours) + white**2 * np.eye(len(hours))
+    exact = 1 / math.sqrt(hours @ np.linalg.solve(true, hours))
+    drawn = rng.multivariate_normal(np.zeros(len(hours)), true, 400)
+    found = world_bound(drawn, -hours)
+    assert found.sd == pytest.approx(exact, abs=3 * found.sd_error)
+    assert found.sd_error < 0.05 * exact
+    # 2.326 + 1.645 sd apart.
+    assert found.smallest() == pytest.approx(3.971 * found.sd, rel=1e-3)
+    with pytest.raises(ValueError, match="too few"):
+        world_bound(drawn[:40], -hours)
+
+
+def test_the_bound_of_a_world_does_not_lean():
+    """Few nights make it less sure, not smaller: the mean over many draws is the true variance."""
+    rng = np.random.default_rng(7)
+    squares = [world_bound(rng.normal(0, 1, (40, 12)), np.ones(12)).sd ** 2 for _ in range(800)]
+    assert float(np.mean(squares)) == pytest.approx(1 / 12, rel=0.05)

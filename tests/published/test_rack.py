@@ -82,14 +82,20 @@ def test_diffusivity_of_hexane_as_measured():
     )
 
 
-def test_hexane_out_of_a_tube_by_the_formula_of_iso_6145_8():
-    """q = D·M·p·A/(R·T·L)·ln(p/(p - p_v)) (formula and D, Lugg's 0.0732 at 25 °C, from memory)."""
+@pytest.mark.parametrize("temp_c", [25.0, 55.0])
+def test_hexane_out_of_a_tube_by_the_formula_of_iso_6145_8(temp_c):
+    """q = D·M·p·A/(R·T·L)·ln(p/(p - p_v)): formula, and Lugg's 0.0732 cm²/s at 25 °C, from memory.
+
+    At 55 °C six tenths of the gas in the tube is vapour, as over petrol.
+    """
     one = Psat_data_AntoinePoling.loc[HEXANE]
-    pressure, vapour = 101_325.0, float(Antoine(298.15, one.A, one.B, one.C))
-    area = math.pi * 3e-3**2
-    grams_per_s = 0.0732e-4 * 86.18 * pressure * area / (8.314462618 * 298.15 * 0.5)
+    temp_k = temp_c + 273.15
+    pressure, vapour = 101_325.0, float(Antoine(temp_k, one.A, one.B, one.C))
+    diffusivity = 0.0732e-4 * (temp_k / 298.15) ** 1.75
+    grams_per_s = diffusivity * 86.18 * pressure * math.pi * 3e-3**2 / (8.314462618 * temp_k * 0.5)
     theirs = 3600 * grams_per_s * math.log(pressure / (pressure - vapour))
-    assert vent_loss_g_per_h(Vent(6.0, 500.0), hexane(), 25.0) == pytest.approx(theirs, rel=0.06)
+    ours = float(vent_loss_g_per_h(Vent(6.0, 500.0), hexane(), temp_c))
+    assert ours == pytest.approx(theirs, rel=0.07)
 
 
 def test_still_vapour_and_vent_in_line_are_one_tube():
@@ -105,6 +111,13 @@ def test_vapour_space_by_hand():
     assert vapour_space_ml(BenchGeometry()) == pytest.approx(
         600 - 450 + 160 + 8.482 + 28.8, abs=0.01
     )
+
+
+def test_fuel_of_a_full_rack_by_hand():
+    """4 bowls of 40 ml at 745 kg/m³ and 15 °C; of 20 °C by the factor 0.99388 of ASTM D1250."""
+    model = Evaporating(BenchGeometry(), PETROL)
+    model.step(0.0, 20.0, 1.0)
+    assert model.rack_g == pytest.approx(0.160 * 745 * 0.99388, rel=1e-4)
 
 
 def test_sizes_of_a_hose_and_a_vent():
@@ -212,6 +225,6 @@ def test_fuel_follows_the_air_as_newton_cools():
 
 def test_a_bottle_of_half_a_litre_follows_within_the_hour():
     """0.33 kg at 2.1 kJ/(kg K) behind 0.035 m² of 8 W/(m² K), free convection and radiation: 2500 s
-    (handbook values, from memory, good to a third).
+    (handbook values, from memory, good to a quarter).
     """
-    assert pytest.approx(0.33 * 2100 / (0.035 * 8), rel=0.3) == FUEL_LAG_S
+    assert pytest.approx(0.33 * 2100 / (0.035 * 8), rel=0.25) == FUEL_LAG_S
