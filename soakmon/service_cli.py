@@ -32,7 +32,7 @@ from soakmon.job_keep import book_of
 from soakmon.job_soak import consult
 from soakmon.options import now
 from soakmon.reach.probe import probe
-from soakmon.report import words
+from soakmon.report.clock import elapsed
 from soakmon.terminal import Terminal, plain_logs
 
 SYSTEM_SOCKET = Path("/run/soakmon/control.sock")
@@ -270,7 +270,7 @@ def show_status(found: dict[str, Any]) -> Group:
     for name, text in _lines(found):
         table.add_row(name, text)
     alarms = [
-        Text(f"{'  ' if a['acknowledged'] else '! '}{words.hour(a['t_s'])}  {a['text']}")
+        Text(f"{'  ' if a['acknowledged'] else '! '}{elapsed(a['t_s'])}  {a['text']}")
         for a in found.get("alarms", [])
     ]
     title = f"{found.get('bench', 'bench')}: {found['phase']}"
@@ -288,9 +288,7 @@ def _lines(found: dict[str, Any]) -> list[tuple[str, str]]:
     if "feed_open" in found:
         lines.append(("Feed", "open" if found["feed_open"] else "shut"))
     if "soak" in found:
-        lines.append(
-            ("Soaked", f"{words.hour(found['soaked_s'])}, {words.hour(found['left_s'])} left")
-        )
+        lines.append(("Soaked", f"{elapsed(found['soaked_s'])}, {elapsed(found['left_s'])} left"))
         drops = ", ".join(f"carb {i}: {n}" for i, n in enumerate(found["drops"], start=1))
         lines.append(("Drops", drops or "no gates"))
     if found.get("dry_at_wall_s"):
@@ -301,8 +299,8 @@ def _lines(found: dict[str, Any]) -> list[tuple[str, str]]:
     lines += [
         (
             "Interrupted",
-            f"until {words.hour(one['t_s'])}, for "
-            + (words.hour(one["gap_s"]) if one["known"] else "nobody knows how long"),
+            f"until {elapsed(one['t_s'])}, for "
+            + (elapsed(one["gap_s"]) if one["known"] else "nobody knows how long"),
         )
         for one in found.get("interruptions", [])
     ]

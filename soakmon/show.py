@@ -15,6 +15,7 @@ from rich.text import Text
 from soakmon.cautions import CAUTIONS
 from soakmon.records.jobs.text import inert
 from soakmon.report import words
+from soakmon.report.clock import elapsed
 from soakmon.watch.decide import Decision
 from soakmon.watch.verdict import Outcome, Verdict
 
@@ -37,8 +38,8 @@ def show_decision(console: Console, decision: Decision, title: str) -> None:
     console.print(_facts(verdict))
     if verdict.outcome is not Outcome.TIGHT:
         _lines(console, "Suspects", [words.suspect(one) for one in verdict.suspects[:4]])
-    _lines(console, "Alarms", [f"{words.hour(a.t_s)}  {a.text}" for a in verdict.alarms])
-    faults = [f"{words.hour(f.t_s)}  {f.text}" for f in verdict.faults]
+    _lines(console, "Alarms", [f"{elapsed(a.t_s)}  {a.text}" for a in verdict.alarms])
+    faults = [f"{elapsed(f.t_s)}  {f.text}" for f in verdict.faults]
     if len(faults) > _MOST_FAULTS:
         faults = [*faults[:_MOST_FAULTS], f"… and {len(faults) - _MOST_FAULTS} more"]
     _lines(console, "Disturbances and faults", faults)
@@ -67,7 +68,7 @@ def _facts(verdict: Verdict) -> Table:
     table = Table.grid(padding=(0, 2))
     table.add_column(style="bold", no_wrap=True)
     table.add_column()
-    table.add_row("Watched for", words.hour(verdict.duration_s))
+    table.add_row("Watched for", elapsed(verdict.duration_s))
     table.add_row("Loss", words.loss(verdict))
     table.add_row("Leak", words.leak(verdict.leak_g_per_h, verdict.outcome))
     table.add_row("Provable", f"a leak from {words.smallest(verdict)} on")

@@ -19,7 +19,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from soakmon import __version__
 from soakmon.bench.asked import RefusedError
-from soakmon.bench.drawn import Columns, columns, kept
+from soakmon.bench.drawn import Drawn, drawn, kept
 from soakmon.bench.preflight import PREFLIGHT_S, check_readings
 from soakmon.bench.service import Service
 from soakmon.bench.session import Phase
@@ -198,12 +198,12 @@ def add_reading(router: APIRouter, service: Service) -> None:
     )
     async def curve(
         points: Annotated[int, Query(ge=2, le=2000)] = 400,
-    ) -> Columns:
-        def drawn() -> Columns:
+    ) -> Drawn:
+        def now() -> Drawn:
             session = service.session
-            return {"t_s": []} if session is None else columns(session, points)
+            return {"t_s": []} if session is None else drawn(session, points)
 
-        return await do(service, drawn)
+        return await do(service, now)
 
 
 def add_records(router: APIRouter, service: Service) -> None:
@@ -234,7 +234,7 @@ def add_records(router: APIRouter, service: Service) -> None:
         "/soaks/{soak}/curve",
         summary="Loss of a soak that has ended; no points when none was kept",
     )
-    def ended(soak: Annotated[int, Path(ge=1, le=2**62)]) -> Columns:
+    def ended(soak: Annotated[int, Path(ge=1, le=2**62)]) -> Drawn:
         return read(lambda journal: kept(journal, soak)) or {"t_s": []}
 
     @router.get("/events", summary="Events after a number, at most a thousand")

@@ -1,8 +1,11 @@
-"""The curve of a soak as plain columns, as it runs and, after its end, out of the journal."""
+"""The picture of a soak as plain values, as it runs and, after its end, out of the journal."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import math
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from soakmon.bench.session import Session
 from soakmon.bench.status import number
@@ -12,25 +15,68 @@ if TYPE_CHECKING:
 
 EVENT = "curve"
 KEPT_POINTS = 500
+_MOST_TICKS = 400
 
-Columns = dict[str, list[float | None]]
+Drawn = dict[str, Any]
 
 
-def columns(session: Session, points: int) -> Columns:
-    """Loss and evaporation band of a soak, g over s; at most about twice so many points."""
+def drawn(session: Session, points: int) -> Drawn:
+    """Columns over t_s, in g and °C, of at most about twice so many points, and the lanes.
+
+    Loss, what evaporation alone takes (best, low, high), between what the reading of a tight rack
+    may be, the shop. Before the soak's clock has started, what the bottle has given since the feed
+    was opened, without a band: a flood while the bowls fill has a picture too.
+    """
     curve = session.decider.curve.curve()
-    step = max(len(curve.t_s) // points, 1)
+    if not len(curve.t_s):
+        return _early(session, points) | {"lanes": lanes(session)}
     found = {
         "t_s": curve.t_s, "mass_loss_g": curve.mass_loss_g, "best_g": curve.best_g,
-        "low_g": curve.low_g, "high_g": curve.high_g,
+        "low_g": curve.low_g, "high_g": curve.high_g, "reads_low_g": curve.reads_low_g,
+        "reads_high_g": curve.reads_high_g, "air_c": curve.air_c,
     }  # fmt: skip
+    step = max(len(curve.t_s) // points, 1)
     return {
         name: [number(value, 4) for value in column[::step].tolist()]
         for name, column in found.items()
+    } | {"lanes": lanes(session)}
+
+
+def lanes(session: Session) -> Drawn:
+    """What the gates have seen: drops as times in s by gate, and grams by what a drop weighs.
+
+    Of many drops some stand for all. leaks: those of the verdict, as it tells them.
+    """
+    decider, tally = session.decider, session.decider.tally
+    caught_g = decider.caught_g or (math.nan,) * tally.gates
+    verdict = session.decision.verdict.as_dict() if session.decision is not None else {}
+    return {
+        "drops": [
+            [round(t_s, 1) for t_s in times[:: math.ceil(len(times) / _MOST_TICKS) or 1]]
+            for times in tally.times
+        ],
+        "counted": list(tally.total),
+        "caught_g": [number(caught, 3) for caught in caught_g],
+        "leaks": verdict.get("leaks", []),
     }
 
 
-def kept(journal: Journal, soak: int) -> Columns | None:
-    """The curve that was kept when the soak ended; None when there is none."""
+def _early(session: Session, points: int) -> Drawn:
+    masses = session.decider.masses
+    opened_s = session.opened_s if session.opened_s is not None else math.inf
+    times = np.array(masses.times_s)
+    since = times >= opened_s - 60
+    if since.sum() < 2:
+        return {"t_s": []}
+    mass_g = np.array(masses.masses_g)[since]
+    step = max(int(since.sum()) // points, 1)
+    return {
+        "t_s": times[since][::step].round(1).tolist(),
+        "taken_g": (mass_g[0] - mass_g)[::step].round(3).tolist(),
+    }
+
+
+def kept(journal: Journal, soak: int) -> Drawn | None:
+    """The picture that was kept when the soak ended; None when there is none."""
     found = [event for event in journal.read_events(soak) if event.kind == EVENT]
     return found[-1].data if found else None

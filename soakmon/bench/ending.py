@@ -18,7 +18,7 @@ def events_of_end(session: Session, decision: Decision) -> list[tuple[str, dict[
     The decider is gone after a restart: what the page draws must not be.
     """
     try:
-        curve: drawn.Columns = drawn.columns(session, drawn.KEPT_POINTS)
+        curve = drawn.drawn(session, drawn.KEPT_POINTS)
     except Exception:  # a picture is no reason to have no verdict
         log.exception("the curve cannot be drawn")
         curve = {"t_s": []}

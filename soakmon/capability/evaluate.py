@@ -137,7 +137,8 @@ class Result:
     feed was shut after the alarm, None where it never was. woken: there was any alarm at any time;
     evaporated: what truly did during the soak, low and high of what was said, g; rate: the same of
     the leak, g/h; no_leak: probability of that; smallest_g_per_day: smallest provable leak, None:
-    none said.
+    none said; reads: readings of the loss inside the band that is drawn for them, readings in all,
+    and 1 where the last was.
     """
 
     index: int
@@ -161,6 +162,7 @@ class Result:
     rate: list[float] | None = None
     no_leak: float | None = None
     smallest_g_per_day: float | None = None
+    reads: list[int] | None = None
 
     @property
     def cause_right(self) -> bool:
@@ -253,7 +255,18 @@ def judged(case: Case, maker: Maker, *, deep: bool = True) -> Result:
         rate=[night.leak_g_per_day / 24, verdict.leak_g_per_h.low, verdict.leak_g_per_h.high],
         no_leak=sum(s.probability for s in verdict.suspects if s.cause is Cause.NO_LEAK),
         smallest_g_per_day=None if smallest is None else 24 * smallest,
+        reads=_reads(decider),
     )
+
+
+def _reads(decider: Decider) -> list[int] | None:
+    """How many readings of the loss are inside the band of what a tight rack's may be."""
+    curve = decider.decision().curve
+    read = np.isfinite(curve.mass_loss_g)
+    if not read.any():
+        return None
+    inside = (curve.mass_loss_g >= curve.reads_low_g) & (curve.mass_loss_g <= curve.reads_high_g)
+    return [int(inside[read].sum()), int(read.sum()), int(inside[read][-1])]
 
 
 def _evaporated(night: Night, decider: Decider) -> list[float] | None:

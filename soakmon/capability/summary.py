@@ -46,6 +46,20 @@ def as_dict(results: Sequence[Result]) -> dict[str, Any]:
         },
         "woken": share_of([r for r in results if r.leak_g_per_day == 0], woken),
         "by_owner": by_owner(results),
+        "reads": {"usual": _reads(usual), "hard": _reads([r for r in results if r.hard])},
+    }
+
+
+def _reads(results: Iterable[Result]) -> dict[str, Any]:
+    """Of tight nights: share of all readings, and last readings, inside the band drawn for them."""
+    reads = [r.reads for r in results if r.leak_g_per_day == 0 and r.reads is not None]
+    inside, all_of_them, ends = (
+        (sum(column) for column in zip(*reads, strict=True)) if reads else (0, 0, 0)
+    )
+    return {
+        "nights": len(reads),
+        "inside": _rounded(inside / all_of_them) if all_of_them else None,
+        "last_inside": ends,
     }
 
 
@@ -217,8 +231,17 @@ def facts(results: Sequence[Result]) -> list[tuple[str, str]]:
         ("Cause right, with the feed left open",
          f"{_percent(told['causes']['right_without_isolating'])}, first two "
          f"{_percent(told['causes']['top_two_without_isolating'])}"),
+        *((f"Readings of {name} tight nights inside the 95 % band drawn for them",
+           _inside(told["reads"][name])) for name in ("usual", "hard")),
         ("Deciding a night takes", f"{told['seconds_per_night']} s of one core"),
     ]  # fmt: skip
+
+
+def _inside(reads: dict[str, Any]) -> str:
+    if reads["inside"] is None:
+        return "not known from these nights"
+    ends = f"the last one on {reads['last_inside']} of {reads['nights']} nights"
+    return f"{100 * reads['inside']:.1f} %, {ends}"
 
 
 def _share(right: Iterable[bool]) -> float | None:

@@ -31,8 +31,9 @@ def verdict_from(data: Mapping[str, Any]) -> Verdict:
             for one in data["suspects"]
         ),
         tuple(Fault(**fault) for fault in data["faults"]),
-        # Verdicts of earlier versions do not tell their leaks one by one.
+        # Verdicts of earlier versions do not tell their leaks one by one, nor what was caught.
         tuple(_leak(leak) for leak in data.get("leaks", ())),
+        tuple(data.get("caught_g", ())),
     )
 
 

@@ -14,6 +14,7 @@ from soakmon.physics.expectation import evaporation_rates
 from soakmon.records.priors import Shift
 from soakmon.report import words
 from soakmon.report.bench_facts import bench_facts
+from soakmon.report.clock import elapsed
 from soakmon.report.log import Log
 from soakmon.watch.budget import Budget
 from soakmon.watch.decide import Decision
@@ -95,7 +96,7 @@ def sentence(verdict: Verdict) -> str:
     if verdict.outcome is Outcome.TIGHT:
         day = at_most(24 * (verdict.smallest_provable_leak_g_per_h or 0.0))
         return (
-            f"No leak was found in {words.hour(verdict.duration_s)}. The little fuel that went is "
+            f"No leak was found in {elapsed(verdict.duration_s)}. The little fuel that went is "
             f"what evaporates from any such rack; a steady leak of {day} g a day or more would "
             "have shown with 95 % probability."
         )
@@ -138,7 +139,7 @@ def _date(about: About) -> str:
 
 
 def _tested(rows: Rows, verdict: Verdict) -> str:
-    text = f"watched for {words.hour(verdict.duration_s)}"
+    text = f"watched for {elapsed(verdict.duration_s)}"
     if rows.feed_open is None or not np.isfinite(rows.feed_open).any():
         return text
     known = rows.feed_open[np.isfinite(rows.feed_open)]
@@ -184,9 +185,9 @@ def _details(
 def _happened(decision: Decision, log: Log) -> list[Section]:
     """Alarms, disturbances and phases: the bench's own log where there is one."""
     verdict = decision.verdict
-    alarms = [f"{words.hour(a.t_s)}: {a.text}" for a in verdict.alarms]
-    phases = [f"{words.hour(t)}: {name}" for name, t in decision.phases]
-    faults = [f"{words.hour(f.t_s)}: {f.text} – {words.TREATED[f.kind]}" for f in verdict.faults]
+    alarms = [f"{elapsed(a.t_s)}: {a.text}" for a in verdict.alarms]
+    phases = [f"{elapsed(t)}: {name}" for name, t in decision.phases]
+    faults = [f"{elapsed(f.t_s)}: {f.text} – {words.TREATED[f.kind]}" for f in verdict.faults]
     if log.phases:
         told = set(log.alarms)
         closing = [

@@ -1,4 +1,4 @@
-"""The picture of a soak: loss against the evaporation band, and drops per carb.
+"""The picture of a soak: the loss in its bands, a lane of drops for each carb, by one clock.
 
 Colours are from the Okabe-Ito set, which stays apart for colour-blind readers; line styles and
 marks say the same without colour.
@@ -6,13 +6,17 @@ marks say the same without colour.
 
 from __future__ import annotations
 
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from soakmon.report.clock import Clock, elapsed
 from soakmon.report.letters import one_line
+from soakmon.report.words import grams
 from soakmon.watch.decide import Decision
+from soakmon.watch.knock import without_knocks
 from soakmon.watch.rows import Rows
 from soakmon.watch.verdict import Outcome
 
@@ -22,6 +26,8 @@ WORDS = {
     Outcome.LEAKING: "LEAKING",
     Outcome.NOT_PROVEN: "NOT PROVEN",
 }
+_STEPS_H = (0.25, 0.5, 1, 2, 3, 6, 12, 24)
+_MOST_TICKS = 9
 
 
 def draw(
@@ -29,9 +35,10 @@ def draw(
     rows: Rows,
     decision: Decision,
     title: str,
+    clock: Clock | None = None,
     *,
     dpi: int = 130,
-    height_in: float = 6.0,
+    height_in: float = 6.8,
 ) -> None:
     """Write the picture; the file name's ending (.png, .svg) is the format.
 
@@ -44,17 +51,27 @@ def draw(
 
     figure: Any = Figure(figsize=(9.5, height_in), layout="constrained")
     FigureCanvasAgg(figure)
-    gates = max(rows.gates, 1)
-    upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3.2, 0.45 + 0.28 * gates))
-    _loss(upper, decision)
-    _drops(lower, rows, decision)
-    _alarms(upper, lower, decision)
+    lanes = 0.3 + 0.3 * max(rows.gates, 1)
+    axes = figure.subplots(4, 1, sharex=True, height_ratios=(0.18, 3.2, lanes, 0.55))
+    strip, loss, drops, shop = axes
+    end_h = max(float(rows.t_s[-1]) if len(rows) else 0.0, 1.0) / 3600
+    _phases(strip, decision, end_h)
+    _loss(loss, rows, decision)
+    _drops(drops, rows, decision)
+    _alarms(loss, drops, decision, end_h)
+    _shop(shop, rows)
+    for panel in (loss, drops):
+        _shut(panel, rows)
+    loss.legend(
+        loc="upper left", bbox_to_anchor=(0, -0.01), ncols=2, frameon=False, fontsize=8.5,
+        borderaxespad=0,
+    )  # fmt: skip
     if title:
         # Dollar signs would be read as mathematics.
         shown = one_line(title, 80).replace("$", r"\$")
-        upper.set_title(f"{WORDS[decision.verdict.outcome]} – {shown}", loc="left", weight="bold")
-    lower.set_xlabel("hours since the start of the run")
-    lower.set_xlim(0, max(float(rows.t_s[-1]) if len(rows) else 0.0, 1.0) / 3600)
+        strip.set_title(f"{WORDS[decision.verdict.outcome]} – {shown}", loc="left", weight="bold")
+    shop.set_xlim(0, end_h)
+    _times(shop, end_h, clock or Clock())
     # The same picture from the same data, byte for byte.
     options: dict[str, Any] = {"dpi": dpi}
     if path.suffix == ".svg":
@@ -63,57 +80,136 @@ def draw(
         figure.savefig(path, **options)
 
 
-def _loss(axes: Any, decision: Decision) -> None:
+def _loss(axes: Any, rows: Rows, decision: Decision) -> None:
     curve = decision.curve
+    axes.grid(visible=True, alpha=0.25)
+    if not len(curve.t_s):
+        _taken(axes, rows)
+        return
     hours = curve.t_s / 3600
+    if len(curve.reads_low_g):
+        axes.fill_between(
+            hours, curve.reads_low_g, curve.reads_high_g, color=GREY, alpha=0.14, linewidth=0,
+            label="what a tight rack may read, 95 %",
+        )  # fmt: skip
     axes.fill_between(
         hours, curve.low_g, curve.high_g, color=GREEN, alpha=0.18, hatch="///",
-        edgecolor=GREEN, linewidth=0, label="evaporation only, 95 % band",
+        edgecolor=GREEN, linewidth=0, label="what evaporates, 95 % band",
     )  # fmt: skip
-    axes.plot(hours, curve.best_g, color=GREEN, linestyle="--", label="evaporation only, best")
+    axes.plot(hours, curve.best_g, color=GREEN, linestyle="--", label="what evaporates, best guess")
     axes.plot(hours, curve.mass_loss_g, color=BLUE, linewidth=1.3, label="lost from the bottle")
-    for name, start_s in decision.phases:
-        if name != "idle":
-            axes.axvline(start_s / 3600, color=GREY, linewidth=0.6, linestyle=":")
-    if not len(curve.t_s):
-        text = "the soak's clock had not begun: there is no loss to draw"
-        axes.annotate(text, (0.5, 0.5), xycoords="axes fraction", ha="center", color=GREY)
-        axes.set_yticks([])
     losses = curve.mass_loss_g[np.isfinite(curve.mass_loss_g)]
     if len(losses):
         top = max(float(np.quantile(losses, 0.995)), float(curve.high_g[-1]), 0.5)
         low = min(float(np.quantile(losses, 0.005)), 0.0)
         axes.set_ylim(low - 0.08 * (top - low), top + 0.12 * (top - low))
     axes.set_ylabel("grams since the soak began")
-    axes.grid(visible=True, alpha=0.25)
-    axes.legend(loc="upper left", frameon=False)
+
+
+def _taken(axes: Any, rows: Rows) -> None:
+    """Before the soak's clock starts: what the bottle has given, the fill included."""
+    read = np.isfinite(rows.mass_g)
+    taken_g = np.quantile(rows.mass_g[read], 0.98) - rows.mass_g if read.any() else rows.mass_g
+    label = "taken from the bottle, the fill included"
+    axes.plot(rows.t_s / 3600, np.maximum(taken_g, 0.0), color=BLUE, linewidth=1.3, label=label)
+    axes.set_ylabel("grams")
 
 
 def _drops(axes: Any, rows: Rows, decision: Decision) -> None:
+    """A lane for each carb with a tick for each drop; red only where fuel is believed to leave."""
+    verdict = decision.verdict
+    spacing_s = np.diff(rows.t_s, prepend=rows.t_s[0] if len(rows) else 0.0)
+    counts, _ = without_knocks(rows, spacing_s)
+    leaking = {a.carb for a in verdict.alarms if a.leaks} | {leak.carb for leak in verdict.leaks}
     for gate in range(rows.gates):
-        counts = np.nan_to_num(rows.drops[:, gate])
-        times = rows.t_s[counts > 0] / 3600
+        times = rows.t_s[np.nan_to_num(counts.drops[:, gate]) > 0] / 3600
         axes.plot(
             times, np.full(len(times), gate + 1), linestyle="none", marker="|", markersize=9,
-            color=VERMILION, rasterized=len(times) > 500,
+            color=VERMILION if gate + 1 in leaking else "black", rasterized=len(times) > 500,
         )  # fmt: skip
+        caught = verdict.caught_g[gate] if gate < len(verdict.caught_g) else None
+        told = f"{verdict.drops[gate]}" + (f" ({grams(caught)})" if caught else "")
         axes.annotate(
-            f"{decision.verdict.drops[gate]}", (1.005, gate + 1), va="center", fontsize=9,
+            told, (1.005, gate + 1), va="center", fontsize=9,
             xycoords=("axes fraction", "data"),
         )  # fmt: skip
+    for leak in verdict.leaks:
+        if leak.carb:
+            low, high = (t_s / 3600 for t_s in leak.since_s)
+            axes.plot([low, high], [leak.carb + 0.3] * 2, color=VERMILION, marker="|", markersize=6)
     axes.set_yticks(range(1, rows.gates + 1), [f"carb {g}" for g in range(1, rows.gates + 1)])
     axes.set_ylim(rows.gates + 0.6, 0.4)
     axes.set_ylabel("drops")
     axes.grid(visible=True, axis="x", alpha=0.25)
 
 
-def _alarms(upper: Any, lower: Any, decision: Decision) -> None:
+def _shop(axes: Any, rows: Rows) -> None:
+    axes.plot(rows.t_s / 3600, rows.air_c, color=BLUE, linewidth=1.0)
+    axes.set_ylabel("shop, °C", fontsize=8)
+    axes.tick_params(axis="y", labelsize=8)
+    axes.grid(visible=True, axis="x", alpha=0.25)
+
+
+def _phases(axes: Any, decision: Decision, end_h: float) -> None:
+    """What the bench did, as a strip."""
+    axes.set_yticks([])
+    axes.set_ylim(0, 1)
+    starts = [(name, t_s / 3600) for name, t_s in decision.phases]
+    for index, (name, from_h) in enumerate(starts):
+        to_h = starts[index + 1][1] if index + 1 < len(starts) else end_h
+        shade = {"soaking": 0.25, "settling": 0.15}.get(name, 0.05)
+        axes.axvspan(from_h, to_h, color=GREEN, alpha=shade, linewidth=0)
+        axes.axvline(from_h, color=GREY, linewidth=0.6)
+        if to_h - from_h > 0.012 * end_h * len(name):
+            axes.text(from_h + 0.004 * end_h, 0.5, name, va="center", fontsize=8, clip_on=True)
+
+
+def _shut(axes: Any, rows: Rows) -> None:
+    """Stretches with the feed shut are shaded."""
+    if rows.feed_open is None or not len(rows):
+        return
+    shut = np.nan_to_num(rows.feed_open, nan=1.0) < 0.5
+    edges = np.flatnonzero(np.diff(shut.astype(int), prepend=0, append=0))
+    for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        from_h, to_h = rows.t_s[start] / 3600, rows.t_s[stop - 1] / 3600
+        label = "feed shut" if start == edges[0] else None
+        axes.axvspan(
+            from_h, to_h, facecolor="none", edgecolor=GREY, alpha=0.35, hatch="..", linewidth=0,
+            label=label,
+        )  # fmt: skip
+
+
+def _alarms(upper: Any, lower: Any, decision: Decision, end_h: float) -> None:
     for alarm in decision.verdict.alarms:
         hour = alarm.t_s / 3600
         for axes in (upper, lower):
             axes.axvline(hour, color=ORANGE, linewidth=1.4)
         where = f" carb {alarm.carb}" if alarm.carb else ""
         upper.annotate(
-            f"{alarm.kind}{where}", (hour, 0.02), xycoords=("data", "axes fraction"),
-            rotation=90, va="bottom", ha="right", color="#8a5a00", fontsize=9,
+            f"{alarm.kind}{where}", (hour, 0.98), xycoords=("data", "axes fraction"),
+            rotation=90, va="top", ha="right" if hour > 0.03 * end_h else "left", color="#8a5a00", fontsize=9,
         )  # fmt: skip
+
+
+def _times(axes: Any, end_h: float, clock: Clock) -> None:
+    """Even hours of the shop's clock, with the time since the start below."""
+    step = next((h for h in _STEPS_H if end_h / h <= _MOST_TICKS), _STEPS_H[-1])
+    began = clock.began
+    if began is None:
+        ticks = np.arange(0.0, end_h + 1e-9, step)
+        axes.set_xticks(ticks, [elapsed(3600 * tick) for tick in ticks.tolist()])
+        axes.set_xlabel("time since the start of the run")
+        return
+    past_h = began.hour + began.minute / 60 + began.second / 3600
+    ticks = np.arange(np.ceil(past_h / step), np.floor((past_h + end_h) / step) + 1) * step - past_h
+    names = []
+    for tick in ticks.tolist():
+        at = began + timedelta(hours=tick, seconds=0.5)
+        midnight = at.hour == 0 and at.minute == 0
+        below = f"{at:%d %b}" if midnight else elapsed(3600 * tick)
+        names.append(f"{at:%H:%M}\n{below}")
+        if midnight:
+            for panel in axes.figure.axes:
+                panel.axvline(tick, color=GREY, linewidth=0.9)
+    axes.set_xticks(ticks, names)
+    axes.set_xlabel(f"{clock.zone or 'clock'} and time since the start")

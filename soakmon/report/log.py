@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from soakmon.records.journal import Event
-from soakmon.report import words
+from soakmon.report.clock import elapsed
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,15 +31,13 @@ def _phases(events: Sequence[Event]) -> list[str]:
             told = (
                 f" ({reason})" if reason and event.data["phase"] in {"isolating", "ended"} else ""
             )
-            lines.append(f"{words.hour(event.t_s)}: {event.data['phase']}{told}")
+            lines.append(f"{elapsed(event.t_s)}: {event.data['phase']}{told}")
         elif event.kind == "resumed":
             gap_s = event.data["gap_s"]
-            length = words.hour(gap_s) if event.data["known"] else "unknown length"
-            lines.append(f"{words.hour(event.t_s)}: taken up after a gap of {length}")
+            length = elapsed(gap_s) if event.data["known"] else "unknown length"
+            lines.append(f"{elapsed(event.t_s)}: taken up after a gap of {length}")
         elif event.kind == "feed":
-            lines.append(
-                f"{words.hour(event.t_s)}: feed {'open' if event.data['open'] else 'shut'}"
-            )
+            lines.append(f"{elapsed(event.t_s)}: feed {'open' if event.data['open'] else 'shut'}")
     return lines
 
 
@@ -51,8 +49,8 @@ def _alarms(events: Sequence[Event]) -> list[str]:
             seen |= {index: event.t_s for index in event.data["alarms"] if index not in seen}
     lines = []
     for index, alarm in enumerate(alarms):
-        told = f"acknowledged at {words.hour(seen[index])}" if index in seen else "not acknowledged"
-        lines.append(f"{words.hour(alarm.t_s)}: {alarm.data['text']} – {told}")
+        told = f"acknowledged at {elapsed(seen[index])}" if index in seen else "not acknowledged"
+        lines.append(f"{elapsed(alarm.t_s)}: {alarm.data['text']} – {told}")
     return lines
 
 

@@ -35,12 +35,6 @@ TREATED = {
 }
 
 
-def hour(t_s: float) -> str:
-    """Time since the start as hours and minutes: 5:07 h."""
-    minutes = round(t_s / 60)
-    return f"{minutes // 60}:{minutes % 60:02d} h"
-
-
 def grams(value: float) -> str:
     """Grams with the digits that mean something."""
     return f"{value:.1f} g" if abs(value) >= 10 else f"{value:.2f} g"

@@ -57,6 +57,7 @@ def conclude(decider: Decider) -> Verdict:
         _suspects(decider, belief, found, short),
         tuple(sorted(faults, key=lambda fault: fault.t_s)),
         tuple(one.told() for one in found),
+        decider.caught_g,
     )
 
 
@@ -99,6 +100,7 @@ def _too_early(decider: Decider) -> Verdict:
         tuple(decider.alarms),
         rank(places, 0.0 if leaking else 1.0, bowls_short=0, carbs=decider.tally.gates),
         tuple(other_faults(decider)),
+        caught_g=decider.caught_g,
     )
 
 

@@ -6,18 +6,23 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from soakmon.physics.belief import effort
+from soakmon.physics.belief import effort, judgement
 from soakmon.watch.averaging import Average
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.normal import NORMAL_95
+from soakmon.watch.reading import Cell
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
 from soakmon.watch.spread import spread_of
 from soakmon.watch.state import kept
 from soakmon.watch.verdict import Band
 
-# Time, loss, evaporated from bottle and hose, from the bowls, top-up, and what one bowl needs.
-_COLUMNS = 6
+# Time, loss, evaporated from bottle and hose, from the bowls, top-up, what one bowl needs; air now
+# and lagged by 20, 60 and 180 minutes; steps taken out so far.
+_COLUMNS = 11
+_AIR = slice(_COLUMNS - 5, _COLUMNS - 1)
+# A step that was taken out leaves what the reading strayed meanwhile, and creep.
+_STEP_G, _STEP_REL = judgement(0.1, "g"), judgement(3e-4, "of a step")
 # The loss at the end is the median of the last so many that have a mass, of so many minutes.
 _LAST = effort(5, "minutes")
 _OF = effort(30, "minutes")
@@ -33,7 +38,9 @@ class Curve:
 
     The band is what a tight rack takes from the bottle: evaporation, and the top-up of bowls whose
     fuel shrinks as the shop cools. Its best estimate is close to the sum of
-    feed_g (bottle and hose), bowls_g and top_up_g.
+    feed_g (bottle and hose), bowls_g and top_up_g. Between reads_low_g and reads_high_g are 95 % of
+    the readings of a tight rack: further off by what bowls are short of, drift and noise. air_c:
+    NaN where none was known.
     """
 
     t_s: Floats
@@ -44,6 +51,9 @@ class Curve:
     feed_g: Floats = field(default_factory=_none)
     bowls_g: Floats = field(default_factory=_none)
     top_up_g: Floats = field(default_factory=_none)
+    reads_low_g: Floats = field(default_factory=_none)
+    reads_high_g: Floats = field(default_factory=_none)
+    air_c: Floats = field(default_factory=_none)
 
 
 @kept
@@ -55,6 +65,8 @@ class CurveKeeper:
 
     def __init__(self, settings: Settings) -> None:
         self.spread = spread_of(settings)
+        self.bowls = max(len(settings.geometry.bowls), 1)
+        self.cell: Cell | None = None
         self.zero_g = float("nan")
         self.points: list[tuple[float, ...]] = []
         self.top_up = (0.0, 0.0)
@@ -64,24 +76,47 @@ class CurveKeeper:
         self.points.clear()
         self.zero_g = float("nan")
 
-    def start(self, mass_g: float, t_s: float) -> None:
-        """The soak's clock starts at this reading."""
+    def start(self, mass_g: float, t_s: float, cell: Cell, evaporation: Evaporation) -> None:
+        """The soak's clock starts at this reading of a cell that is so believed."""
         self.restart()
-        self.zero_g = mass_g
-        self.points.append((t_s, *[0.0] * (_COLUMNS - 1)))
+        self.zero_g, self.cell = mass_g, cell
+        air_c = [evaporation.air_c] * (_AIR.stop - _AIR.start)
+        self.points.append((t_s, *[0.0] * (_AIR.start - 1), *air_c, 0.0))
 
     def add(self, average: Average, removed_g: float, evaporation: Evaporation) -> None:
         """Add a step; removed_g: bumps and refills so far, which are not fuel lost."""
         loss = self.zero_g + removed_g - average.mass_g
         parts = (evaporation.bottle_hose_g, evaporation.bowls_g, evaporation.top_up_g)
-        self.points.append((average.t_s, loss, *parts, evaporation.bowl_needs_g))
+        air_c = (
+            evaporation.air_c, evaporation.air_20_c, evaporation.air_60_c, evaporation.air_180_c,
+        )  # fmt: skip
+        self.points.append((average.t_s, loss, *parts, evaporation.bowl_needs_g, *air_c, removed_g))
 
     def curve(self) -> Curve:
         """The curve so far."""
         points = np.array(self.points).reshape(-1, _COLUMNS)
         best, low, high = self._band(points[:, 2], points[:, 3], points[:, 4])
         feed, bowls, top_up = points[:, 2], points[:, 3], self._share() * points[:, 4]
-        return Curve(points[:, 0], points[:, 1], best, low, high, feed, bowls, top_up)
+        reads = self._reads(points, best, low, high)
+        band = (points[:, 0], points[:, 1], best, low, high)
+        return Curve(*band, feed, bowls, top_up, *reads, points[:, _AIR.start])
+
+    def _reads(
+        self, points: Floats, best: Floats, low: Floats, high: Floats
+    ) -> tuple[Floats, Floats]:
+        """(n,) between which 95 % of the readings of a tight rack are, g."""
+        if self.cell is None or not len(points):
+            return low, high
+        hours = (points[:, 0] - points[0, 0]) / 3600
+        warmer_c = np.nan_to_num(points[:, _AIR] - points[0, _AIR.start])
+        steps = np.abs(np.diff(points[:, -1], prepend=0.0))
+        off_g2 = np.cumsum(np.where(steps > 0, (_STEP_G + _STEP_REL * steps) ** 2, 0.0))
+        off_g2 += 2 * _noise_g(points[:, 1]) ** 2
+        under, over = self.cell.strays(hours, warmer_c, off_g2, self.bowls * points[:, 5])
+        middle = (under + over) / 2
+        # What evaporates and what the cell shows are unsure apart from each other.
+        reads_low = best + middle - np.hypot(best - low, middle - under)
+        return reads_low, best + middle + np.hypot(high - best, over - middle)
 
     def bowl_needs(self) -> tuple[Floats, Floats]:
         """(n,) s and g: what one bowl had lost to the air and to shrinking, along the soak."""
@@ -127,3 +162,11 @@ class CurveKeeper:
         down, up = np.hypot(best - low, unsure), np.hypot(high - best, unsure)
         best = best + top_up
         return best, np.maximum(best - down, 0.0), best + up
+
+
+def _noise_g(loss_g: Floats) -> float:
+    """White noise of one reading by how neighbours differ, g; 0 where there are hardly any."""
+    differences = np.abs(np.diff(loss_g[np.isfinite(loss_g)]))
+    # The median of a normal distribution's size is 0.6745 of its sd; a difference has twice the
+    # variance of a reading.
+    return float(np.median(differences)) / 0.6745 / 2**0.5 if len(differences) > 3 else 0.0

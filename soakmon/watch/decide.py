@@ -30,6 +30,7 @@ from soakmon.watch.knock import without_knocks
 from soakmon.watch.lifted import without_lifted
 from soakmon.watch.mass_log import MassLog
 from soakmon.watch.normal import NORMAL_95
+from soakmon.watch.reading import Cell
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import REFERENCE_C, Settings
 from soakmon.watch.state import dump, load
@@ -109,6 +110,14 @@ class Decider:
     def budget(self) -> Budget:
         """The false-alarm budget and its shares."""
         return Budget(self.budget_total, self.tally.gates)
+
+    @property
+    def caught_g(self) -> tuple[float, ...]:
+        """By gate, what its drops weigh together, g; nothing before the rack was filled."""
+        if self.weep is None:
+            return ()
+        pairs = zip(self.tally.total, self.weep.drop_g, strict=True)
+        return tuple(count * drop_g for count, drop_g in pairs)
 
     def push(self, rows: Rows) -> None:
         """Take the next rows; new alarms and faults are appended to `alarms` and `faults`."""
@@ -238,7 +247,8 @@ class Decider:
         self.soak_s = average.t_s
         self.evaporation.restart()
         self.evaporation.rack_scale = self.finder.rack_scale
-        self.curve.start(average.mass_g, average.t_s)
+        cell = Cell.of(fresh.filter)
+        self.curve.start(average.mass_g, average.t_s, cell, self.evaporation)
 
     def _storms(self, rows: Rows) -> None:
         weep = self.weep

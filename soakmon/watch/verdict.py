@@ -111,7 +111,10 @@ class Leak:
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What the soak shows. Masses in g, rates in g/h, times in s from the first row."""
+    """What the soak shows. Masses in g, rates in g/h, times in s from the first row.
+
+    caught_g: by gate, drops times what a drop is believed to weigh.
+    """
 
     outcome: Outcome
     reason: str
@@ -125,6 +128,7 @@ class Verdict:
     suspects: tuple[Suspect, ...]
     faults: tuple[Fault, ...]
     leaks: tuple[Leak, ...] = ()
+    caught_g: tuple[float, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """The fixed JSON form; contains only JSON types."""
@@ -173,6 +177,7 @@ class Verdict:
                 }
                 for leak in self.leaks
             ],
+            "caught_g": [_number(caught, 3) for caught in self.caught_g],
         }
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from sim.scenarios import SCENARIOS
-from soakmon.bench.drawn import KEPT_POINTS, columns, kept
+from soakmon.bench.drawn import KEPT_POINTS, drawn, kept
 from tests.bench.stepping import Stepped, short
 
 
@@ -15,7 +15,23 @@ def test_the_kept_curve_is_the_one_that_was_drawn(tmp_path):
     bench.run(1.0)
     assert bench.session.ended
     found = kept(bench.journal, 1)
-    assert found == columns(bench.session, KEPT_POINTS)
+    assert found == drawn(bench.session, KEPT_POINTS)
     assert len(found["t_s"]) > 50
+    lanes = found.pop("lanes")
+    assert len(lanes["drops"]) == len(lanes["caught_g"]) == 4
+    low, high = found["reads_low_g"], found["reads_high_g"]
+    assert all(a <= loss <= b for a, loss, b in zip(low, found["mass_loss_g"], high, strict=True))
     assert len({len(column) for column in found.values()}) == 1
     assert kept(bench.journal, 2) is None
+
+
+def test_a_flood_while_the_bowls_fill_has_a_picture(tmp_path):
+    bench = Stepped(tmp_path, SCENARIOS["needle-stuck-open"], bench=short(1.0), every_s=1.0)
+    bench.start()
+    bench.run(0.5)
+    assert "flood" in {kind for kind, _ in bench.alarms()}
+    found = drawn(bench.session, KEPT_POINTS)
+    assert "mass_loss_g" not in found
+    assert found["taken_g"][-1] > 50
+    assert found["lanes"]["counted"][2] > 50
+    assert 0 < len(found["lanes"]["drops"][2]) <= found["lanes"]["counted"][2]

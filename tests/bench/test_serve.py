@@ -23,7 +23,7 @@ from soakmon.errors import SoakmonError, TroubleError
 from soakmon.records.journal import Journal
 from soakmon.records.latch import NAME, Latch
 from soakmon.records.told import Told
-from soakmon.report import words
+from soakmon.report.clock import elapsed
 from tests.bench.stepping import Stepped, short
 
 ROOT = Path(__file__).parents[2]
@@ -149,7 +149,7 @@ def test_a_simulated_bench_that_was_killed_does_not_say_that_no_time_went_by(tmp
     assert [one["known"] for one in said["interruptions"]] == [False]
     assert not said["feed_open"]
     assert said["phase"] == "ended"
-    until = words.hour(said["interruptions"][0]["t_s"])
+    until = elapsed(said["interruptions"][0]["t_s"])
     told = [text for name, text in service_cli._lines(said) if name == "Interrupted"]
     assert told == [f"until {until}, for nobody knows how long"]
 

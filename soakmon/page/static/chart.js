@@ -1,20 +1,21 @@
-// The curve as SVG: loss, evaporation band, alarms and phases over a stretch of time.
-import { svg, t } from "./common.js";
-import { massValue, unit } from "./units.js";
+// The picture of a soak as SVG: loss in its bands, and below it what each gate saw, by one clock.
+import { svg } from "./common.js";
+import { massAxis, timeAxis } from "./axes.js";
+import { drawLanes, drawPhases, drawShop, shutStretches } from "./lanes.js";
 
-const LEFT = 52;
-const TOP = 24;
-const BOTTOM = 44;
-const STEPS_H = [1 / 60, 1 / 12, 1 / 6, 0.5, 1, 2, 3, 6, 12, 24];
+const LEFT = 62;
+const RIGHT = 8;
+const STRIP = 20;
+const UNIT = 22;
+const LANE = 34;
+const AXIS = 42;
 
 /** Values inside a stretch, and one on either side of it. */
 function inside(curve, from_s, to_s) {
   const times = curve.t_s;
-  let first = times.findIndex((time) => time >= from_s);
-  let last = times.findLastIndex((time) => time <= to_s);
-  first = Math.max((first < 0 ? times.length : first) - 1, 0);
-  last = Math.min(last + 1, times.length - 1);
-  return [first, last];
+  const first = times.findIndex((time) => time >= from_s);
+  const last = times.findLastIndex((time) => time <= to_s);
+  return [Math.max((first < 0 ? times.length : first) - 1, 0), Math.min(last + 1, times.length - 1)];
 }
 
 function line(curve, name, [first, last], x, y) {
@@ -32,84 +33,44 @@ function line(curve, name, [first, last], x, y) {
   return path;
 }
 
-function band(curve, range, x, y) {
-  const upper = line(curve, "high_g", range, x, y);
+function band(curve, lower, upper, range, x, y) {
   const [first, last] = range;
-  let path = upper;
-  for (let i = last; i >= first; i--) path += `L${x(curve.t_s[i]).toFixed(1)} ${y(curve.low_g[i]).toFixed(1)}`;
+  let path = line(curve, upper, range, x, y);
+  for (let i = last; i >= first; i--) path += `L${x(curve.t_s[i]).toFixed(1)} ${y(curve[lower][i]).toFixed(1)}`;
   return `${path}Z`;
 }
 
+const COLUMNS = ["mass_loss_g", "taken_g", "high_g", "low_g", "reads_low_g", "reads_high_g"];
+
 function extent(curve, [first, last]) {
-  let low = 0;
-  let high = 0.2;
-  for (const name of ["mass_loss_g", "high_g", "low_g"]) {
-    for (const value of curve[name].slice(first, last + 1)) {
+  let [low, high] = [0, 0.2];
+  for (const name of COLUMNS) {
+    for (const value of (curve[name] ?? []).slice(first, last + 1)) {
       if (value === null) continue;
       low = Math.min(low, value);
       high = Math.max(high, value);
     }
   }
-  const spare = 0.06 * (high - low);
+  const spare = 0.05 * (high - low);
   return [low - spare, high + spare];
 }
 
-function niceStep(span, wanted) {
-  const rough = span / wanted;
-  const power = 10 ** Math.floor(Math.log10(rough));
-  return power * [1, 2, 5, 10].find((factor) => factor * power >= rough);
-}
-
-function massAxis(low, high, width, y) {
-  const scale = massValue(1);
-  const step = niceStep((high - low) * scale, 5);
-  const parts = [];
-  for (let tick = Math.ceil((low * scale) / step); tick * step <= high * scale; tick++) {
-    const at = y((tick * step) / scale);
-    const text = (tick * step).toFixed(step < 0.1 ? 2 : step < 1 ? 1 : 0).replace("-", "−");
-    parts.push(svg("path", { class: "grid", d: `M${LEFT} ${at}H${width}` }));
-    parts.push(svg("text", { class: "tick right", x: LEFT - 6, y: at + 5 }, text));
-  }
-  parts.push(svg("text", { class: "tick right", x: LEFT - 6, y: 12 }, unit("mass")));
-  return parts;
-}
-
-function timeAxis(from_s, to_s, width, height, x) {
-  const most = Math.max(Math.floor((width - LEFT) / 70), 2);
-  const span_h = (to_s - from_s) / 3600;
-  const step = STEPS_H.find((h) => span_h / h <= most) ?? 24;
-  const parts = [];
-  for (let tick = Math.ceil(from_s / 3600 / step); tick * step * 3600 <= to_s; tick++) {
-    const at = x(tick * step * 3600);
-    const minutes = Math.round(tick * step * 60);
-    const text = `${Math.floor(minutes / 60)}:${String(minutes % 60).padStart(2, "0")}`;
-    parts.push(svg("path", { class: "grid", d: `M${at} ${TOP}V${height - BOTTOM}` }));
-    parts.push(svg("text", { class: "tick middle", x: at, y: height - BOTTOM + 18 }, text));
-  }
-  const middle = (LEFT + width) / 2;
-  parts.push(svg("text", { class: "tick middle", x: middle, y: height - 6 }, t("curve_axis")));
-  return parts;
-}
-
-function marks(events, from_s, to_s, height, x) {
-  const parts = [];
-  let named = -Infinity;
-  for (const event of events) {
-    if (event.t_s < from_s || event.t_s > to_s) continue;
-    const at = x(event.t_s);
-    const alarm = event.kind === "alarm";
-    const carb = event.data.carb ? ` ${event.data.carb}` : "";
-    const text = alarm ? `▲ ${t("curve_alarm")}${carb}` : t(`mark_${event.data.phase}`);
-    // Alarms are named at the top, phases at the bottom; left of their line where there is room.
-    const beside = at > LEFT + 16 ? at - 5 : at + 14;
-    const end = alarm ? TOP + 4 : height - BOTTOM - 6;
-    const turn = `rotate(-90 ${beside} ${end})`;
-    const label = { class: `mark ${event.kind}`, x: beside, y: end, transform: turn };
-    parts.push(svg("path", { class: event.kind, d: `M${at} ${TOP}V${height - BOTTOM}` }));
-    // Phases that follow closely would be named over each other: zooming in names them all.
-    if (!alarm && beside - named < 16) continue;
-    if (!alarm) named = beside;
-    parts.push(svg("text", label, text));
+function curves(curve, range, x, y) {
+  // Before the soak's clock has started there is nothing to hold the loss against.
+  if (curve.taken_g) return [svg("path", { class: "lost", d: line(curve, "taken_g", range, x, y) })];
+  const parts = [
+    svg("path", { class: "best", d: line(curve, "best_g", range, x, y) }),
+    svg("path", { class: "lost", d: line(curve, "mass_loss_g", range, x, y) }),
+  ];
+  const evaporates = band(curve, "low_g", "high_g", range, x, y);
+  parts.unshift(
+    svg("path", { class: "band", d: evaporates }),
+    svg("path", { fill: "url(#hatch)", d: evaporates }),
+    svg("path", { class: "edge", d: line(curve, "high_g", range, x, y) + line(curve, "low_g", range, x, y) }),
+  );
+  // Soaks of earlier versions were kept without.
+  if (curve.reads_low_g) {
+    parts.unshift(svg("path", { class: "reads", d: band(curve, "reads_low_g", "reads_high_g", range, x, y) }));
   }
   return parts;
 }
@@ -120,38 +81,69 @@ function hatch() {
   return svg("defs", {}, svg("pattern", box, lines));
 }
 
-/** Draw the stretch from from_s to to_s into a place, label said by screen readers. */
-export function drawChart(place, curve, events, [from_s, to_s], label) {
-  const width = Math.max(place.clientWidth, 280);
-  const height = Math.min(Math.max(0.62 * width, 260), 460);
+/** Where everything stands, px. */
+function layout(width, gates, shop) {
+  const main = Math.min(Math.max(0.52 * width, 210), 420);
+  const plot = { left: LEFT, right: width - RIGHT, top: STRIP + UNIT, bottom: STRIP + UNIT + main };
+  const strip = { ...plot, top: 0, bottom: STRIP };
+  const lanes = { ...plot, top: plot.bottom, bottom: plot.bottom + LANE * gates };
+  const air = { ...plot, top: lanes.bottom, bottom: lanes.bottom + (shop ? LANE : 0) };
+  return { plot, strip, lanes, air, all: { ...plot, bottom: air.bottom }, height: air.bottom + AXIS };
+}
+
+const NONE = { drops: [], counted: [], caught_g: [], leaks: [] };
+
+/**
+ * Draw the stretch from from_s to to_s into a place, label said by screen readers.
+ *
+ * soak: curve as the bench gives it, events, leaks of the verdict, wall_s of its start.
+ */
+export function drawChart(place, { curve, events, leaks, wall_s }, [from_s, to_s], label) {
+  const width = Math.max(place.clientWidth, 260);
+  const lanes = curve.lanes ?? NONE;
+  const at = layout(width, lanes.drops.length, Boolean(curve.air_c));
+  const { plot, all } = at;
   const range = inside(curve, from_s, to_s);
-  const [low, high] = extent(curve, range);
-  const x = (t_s) => LEFT + ((width - LEFT - 8) * (t_s - from_s)) / (to_s - from_s);
-  const y = (mass_g) => TOP + ((height - TOP - BOTTOM) * (high - mass_g)) / (high - low);
+  const span = extent(curve, range);
+  const x = (t_s) => plot.left + ((plot.right - plot.left) * (t_s - from_s)) / (to_s - from_s);
+  const y = (mass_g) => plot.top + ((plot.bottom - plot.top) * (span[1] - mass_g)) / (span[1] - span[0]);
+  const of = (kind) => events.filter((event) => event.kind === kind);
   const clip = svg("clipPath", { id: "frame" });
-  clip.append(svg("rect", { x: LEFT, y: TOP, width: width - LEFT - 8, height: height - TOP - BOTTOM }));
-  const drawn = svg(
-    "g",
-    { "clip-path": "url(#frame)" },
-    svg("path", { class: "band", d: band(curve, range, x, y) }),
-    svg("path", { fill: "url(#hatch)", d: band(curve, range, x, y) }),
-    svg("path", { class: "edge", d: line(curve, "high_g", range, x, y) + line(curve, "low_g", range, x, y) }),
-    svg("path", { class: "best", d: line(curve, "best_g", range, x, y) }),
-    svg("path", { class: "lost", d: line(curve, "mass_loss_g", range, x, y) }),
-  );
+  const frame = { x: plot.left, y: plot.top, width: plot.right - plot.left, height: plot.bottom - plot.top };
+  clip.append(svg("rect", frame));
+  const shaded = shutStretches(of("feed"), to_s)
+    .map(([from, to]) => [Math.max(x(from), plot.left), Math.min(x(to), plot.right)])
+    .filter(([from, to]) => to > from)
+    .map(([from, to]) => {
+      const box = { x: from, y: plot.top, width: to - from, height: all.bottom - plot.top };
+      return svg("rect", { class: "shut", ...box });
+    });
+  const alarms = of("alarm");
+  const lines = alarms
+    .filter((alarm) => alarm.t_s >= from_s && alarm.t_s <= to_s)
+    .map((alarm) => svg("path", { class: "alarm", d: `M${x(alarm.t_s)} ${plot.top}V${all.bottom}` }));
+  const unplaced = alarms
+    .filter((alarm) => !alarm.data.carb && alarm.t_s >= from_s && alarm.t_s <= to_s)
+    .map((alarm) => svg("text", { class: "mark alarm", x: x(alarm.t_s), y: plot.top - 6 }, "▲"));
   place.setAttribute("aria-label", label);
   Object.assign(place.dataset, { from: from_s, to: to_s });
   place.replaceChildren(
     svg(
       "svg",
-      { viewBox: `0 0 ${width} ${height}`, width, height, "aria-hidden": "true" },
+      { viewBox: `0 0 ${width} ${at.height}`, width, height: at.height, "aria-hidden": "true" },
       hatch(),
       clip,
-      ...massAxis(low, high, width - 8, y),
-      ...timeAxis(from_s, to_s, width, height, x),
-      drawn,
-      ...marks(events, from_s, to_s, height, x),
+      ...shaded,
+      ...massAxis(plot, span, y),
+      ...timeAxis(all, [from_s, to_s], wall_s, x),
+      ...drawPhases(of("phase"), to_s, at.strip, x),
+      svg("g", { "clip-path": "url(#frame)" }, ...curves(curve, range, x, y)),
+      ...lines,
+      ...unplaced,
+      ...drawLanes(lanes, alarms, leaks, at.lanes, x),
+      ...(curve.air_c ? drawShop(curve, range, at.air, x) : []),
+      svg("path", { class: "cursor", id: "cursor", d: "" }),
     ),
   );
-  return { width: width - LEFT - 8, left: LEFT };
+  return { width: plot.right - plot.left, left: plot.left, top: plot.top, bottom: all.bottom };
 }

@@ -110,6 +110,17 @@ export function moment(wall_s) {
 export const clock = (wall_s) =>
   new Date(1000 * wall_s).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", ...shop });
 
+/** 27 Nov */
+export const day = (wall_s) =>
+  new Date(1000 * wall_s).toLocaleDateString([], { day: "numeric", month: "short", timeZone: shop.timeZone });
+
+/** How far the shop's clock is before UTC at a time, s. */
+export function shopOffset(wall_s) {
+  // Swedish dates are written as a machine reads them.
+  const text = new Date(1000 * Math.round(wall_s)).toLocaleString("sv-SE", { timeZone: shop.timeZone });
+  return Date.parse(`${text.replace(" ", "T")}Z`) / 1000 - Math.round(wall_s);
+}
+
 /** How the shop's zone is named at a time, as CET. */
 export const zone = (wall_s) =>
   new Intl.DateTimeFormat([], { timeZoneName: "short", ...shop })

@@ -1,8 +1,8 @@
 // The curve view: fetches curve and events, zooms by buttons, keys, wheel, drag and pinch.
-import { api, byId, el, hours, moment, put, t } from "./common.js";
+import { api, byId, clock, el, hours, moment, put, t, zone } from "./common.js";
 import { drawChart } from "./chart.js";
 import { watch } from "./live.js";
-import { mass } from "./units.js";
+import { mass, temperature } from "./units.js";
 
 const EVERY_MS = 5000;
 const SHORTEST_S = 120;
@@ -11,10 +11,14 @@ const fingers = new Map();
 
 let curve = null;
 let events = [];
+let leaks = []; // of the verdict: the kept one's, or the one so far
+let wall_s = 0; // when the soak began, by the clock
+let starts = new Map(); // of past soaks
 let view = null; // null: all of it, growing
-let scale = { width: 1, left: 0 };
+let scale = { width: 1, left: 0, top: 0, bottom: 0 };
 let fetched_ms = 0;
 let soak = 0;
+let pointed = null; // place whose values are read out
 let past = 0; // number of a past soak that is looked at; 0: the one that runs
 
 /** From the beginning to the last point, or to what has happened after it. */
@@ -23,23 +27,66 @@ function whole() {
   return [Math.min(curve.t_s[0], 0), Math.max(...lasts)];
 }
 
-const last = (name) => curve[name].findLast((value) => value !== null) ?? null;
+const last = (name) => curve[name]?.findLast((value) => value !== null) ?? null;
 
 function draw() {
   const [from_s, to_s] = view ?? whole();
   const alarms = events.filter((event) => event.kind === "alarm").length;
-  const values = { loss: mass(last("mass_loss_g")), low: mass(last("low_g")), high: mass(last("high_g")) };
-  const label = t("curve_told", { from: hours(from_s), to: hours(to_s), alarms, ...values });
-  scale = drawChart(chart, curve, events, [from_s, to_s], label);
+  const lost = last("mass_loss_g") ?? last("taken_g");
+  const values = { loss: mass(lost), low: mass(last("low_g")), high: mass(last("high_g")) };
+  const times = { from: clock(wall_s + from_s), to: clock(wall_s + to_s), zone: zone(wall_s) };
+  const told = curve.taken_g ? "curve_told_early" : "curve_told";
+  const label = t(told, { ...times, alarms, ...values });
+  scale = drawChart(chart, { curve, events, leaks, wall_s }, [from_s, to_s], label);
+  if (pointed === null) put("readout", t("curve_point"));
+  else readOut(pointed);
+  put("onsets", leaks.map(began).join(" "));
+  for (const only of document.querySelectorAll(".legend .banded")) only.hidden = Boolean(curve.taken_g);
+}
+
+/** Between when and when a leak began, by the clock. */
+function began(leak) {
+  const { low, high } = leak.since_s;
+  const place = leak.carb ? t("carb", { n: leak.carb }) : t("curve_unseen");
+  const text = high - low < 900 ? "curve_began_at" : "curve_began";
+  return t(text, { place, from: clock(wall_s + low), to: clock(wall_s + high), zone: zone(wall_s) });
+}
+
+/** The values at a place (0 left … 1 right), under finger or pointer. */
+function readOut(at) {
+  if (curve === null || at < 0 || at > 1) return;
+  pointed = at;
+  const [from_s, to_s] = view ?? whole();
+  const wanted_s = from_s + at * (to_s - from_s);
+  let i = curve.t_s.findIndex((t_s) => t_s >= wanted_s);
+  if (i < 0) i = curve.t_s.length - 1;
+  const t_s = curve.t_s[i];
+  const value = (name) => mass(curve[name]?.[i] ?? null);
+  const words = {
+    time: `${clock(wall_s + t_s)} (${hours(t_s)})`,
+    loss: value(curve.taken_g ? "taken_g" : "mass_loss_g"),
+    low: value("low_g"),
+    high: value("high_g"),
+    least: value("reads_low_g"),
+    most: value("reads_high_g"),
+    shop: temperature(curve.air_c?.[i] ?? null),
+  };
+  const key = curve.taken_g ? "curve_at_early" : curve.reads_low_g ? "curve_at" : "curve_at_old";
+  put("readout", t(key, words));
+  const x = scale.left + (scale.width * (t_s - from_s)) / (to_s - from_s);
+  byId("cursor")?.setAttribute("d", `M${x.toFixed(1)} ${scale.top}V${scale.bottom}`);
 }
 
 function table() {
+  byId("as-table").hidden = Boolean(curve.taken_g);
+  if (curve.taken_g) return;
   const every = Math.max(Math.floor(curve.t_s.length / 24), 1);
   const rows = [];
   for (let i = 0; i < curve.t_s.length; i += every) {
     const band = `${mass(curve.low_g[i])} – ${mass(curve.high_g[i])}`;
     const cells = [mass(curve.mass_loss_g[i]), band].map((text) => el("td", {}, text));
-    rows.push(el("tr", {}, el("th", { scope: "row" }, hours(curve.t_s[i])), ...cells));
+    const time = `${clock(wall_s + curve.t_s[i])} (${hours(curve.t_s[i])})`;
+    rows.push(el("tr", {}, el("th", { scope: "row" }, time), ...cells));
   }
   const names = ["curve_time", "curve_lost", "curve_band"];
   const head = el("tr", {}, ...names.map((name) => el("th", { scope: "col" }, t(name))));
@@ -69,6 +116,7 @@ function showAll() {
 const place = (event) => (event.clientX - chart.getBoundingClientRect().left - scale.left) / scale.width;
 
 function moved(event) {
+  readOut(place(event));
   const before = fingers.get(event.pointerId);
   if (before === undefined) return;
   const now = place(event);
@@ -95,6 +143,7 @@ chart.addEventListener("keydown", (event) => {
 chart.addEventListener("pointerdown", (event) => {
   chart.setPointerCapture(event.pointerId);
   fingers.set(event.pointerId, place(event));
+  readOut(place(event));
 });
 chart.addEventListener("pointermove", moved);
 for (const name of ["pointerup", "pointercancel"]) {
@@ -116,16 +165,22 @@ byId("later").onclick = KEYS.ArrowRight;
 byId("all").onclick = showAll;
 window.addEventListener("resize", () => curve !== null && draw());
 
+let begun_wall_s = 0; // of the soak that runs
+let leaksNow = [];
+
 async function fetchAll(number) {
   const found = await api(past ? `soaks/${past}/curve` : "curve?points=2000");
   const begun = found.t_s.length > 1;
-  const happened = begun ? await api(`events?soak=${number}&kind=phase&kind=alarm`) : [];
+  const kinds = "kind=phase&kind=alarm&kind=feed";
+  const happened = begun ? await api(`events?soak=${number}&${kinds}`) : [];
   byId("none").hidden = begun;
   byId("drawn").hidden = !begun;
   put("none", t(past ? "curve_past_none" : "curve_none"));
   if (!begun) return;
   if (number !== soak) view = null;
   [curve, events, soak] = [found, happened, number];
+  wall_s = past ? (starts.get(past) ?? 0) : begun_wall_s;
+  leaks = found.lanes?.leaks?.length ? found.lanes.leaks : past ? [] : leaksNow;
   draw();
   if (!byId("as-table").open) table();
 }
@@ -133,6 +188,7 @@ async function fetchAll(number) {
 /** Past soaks to choose from, the latest first. */
 async function offer() {
   const soaks = (await api("soaks")).filter((one) => one.ended_t_s !== null).toReversed();
+  starts = new Map(soaks.map((one) => [one.soak, one.started_wall_s]));
   const options = soaks.map((one) =>
     el("option", { value: one.soak }, `${one.title} – ${moment(one.started_wall_s)}`),
   );
@@ -156,6 +212,8 @@ chosen();
 
 let offered = "";
 watch(async (status) => {
+  begun_wall_s = status.wall_s - status.t_s;
+  leaksNow = status.verdict?.leaks ?? [];
   const now = `${status.soak} ${status.phase === "ended"} ${status.phase === "idle"}`;
   if (offered !== now) {
     offered = now;
