@@ -32,8 +32,8 @@ from soakmon.job_keep import book_of
 from soakmon.job_soak import consult
 from soakmon.options import now
 from soakmon.reach.probe import probe
-from soakmon.report.clock import elapsed
 from soakmon.terminal import Terminal, plain_logs
+from soakmon.watch.figures import elapsed
 
 SYSTEM_SOCKET = Path("/run/soakmon/control.sock")
 LOCAL_FOLDER = Path("soakmon-data")

@@ -15,8 +15,8 @@ from rich.text import Text
 from soakmon.cautions import CAUTIONS
 from soakmon.records.jobs.text import inert
 from soakmon.report import words
-from soakmon.report.clock import elapsed
 from soakmon.watch.decide import Decision
+from soakmon.watch.figures import elapsed
 from soakmon.watch.verdict import Outcome, Verdict
 
 EXIT_CODES = {Outcome.TIGHT: 0, Outcome.LEAKING: 1, Outcome.NOT_PROVEN: 3}

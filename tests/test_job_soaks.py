@@ -184,13 +184,14 @@ def test_report_verdict_and_journal_have_the_same_numbers(made):
     def grams(value):
         return f"{value:.1f} g" if abs(value) >= 10 else f"{value:.2f} g"
 
-    interval = between(leak["low"], leak["high"], places_of(leak["best"], 3))
+    day = {name: 24 * value for name, value in leak.items()}
+    interval = between(day["low"], day["high"], places_of(day["best"], 3))
     wanted = [
         f"watched for {minutes // 60}:{minutes % 60:02d} h",
         f"{grams(said['observed_loss_g'])} lost; evaporation alone explains {grams(band['low'])} "
         f"to {grams(band['high'])} (best {grams(band['best'])})",
-        f"{leak['best']:.3g} g/h (95 %: {interval}), about {24 * leak['best']:.2g} g a day",
-        "unknown" if smallest is None else f"{at_most(smallest)} g/h",
+        f"{day['best']:.3g} g/day (95 %: {interval} g/day)",
+        "none" if smallest is None else f"{at_most(24 * smallest)} g/day",
         said["reason"],
         ", ".join(f"carb {i}: {n}" for i, n in enumerate(said["drops"], start=1)),
         *(alarm["text"] for alarm in said["alarms"]),

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from soakmon.report.words import CAUSES, HEADINGS
-from soakmon.watch.figures import plain
+from soakmon.report.words import CAUSES, HEADINGS, grams
+from soakmon.watch.figures import rate
 from soakmon.watch.verdict import Cause, Outcome
 
 _TITLES = {
@@ -54,10 +54,9 @@ def alarm(
     valve: whether the bench has one; a tap worked by hand nobody has shut.
     """
     where = f"carb {alarm['carb']}" if alarm["carb"] else "carb not known"
-    rate = alarm["leak_g_per_h"]
     much = "rate not known yet"
-    if rate is not None:
-        much = f"about {plain(rate)} g/h ({plain(24 * rate)} g/day)"
+    if alarm["leak_g_per_h"] is not None:
+        much = f"about {rate(alarm['leak_g_per_h'])}"
     title = f"{_TITLES.get(alarm['kind'], alarm['kind'])}, {where}: {bench}"
     if alarm["kind"] in {"starved", "bench"}:
         title = f"{_TITLES[alarm['kind']]}: {bench}"
@@ -114,10 +113,12 @@ def result(verdict: dict[str, Any], title: str, bench: str, link: str, *, valve:
     lost, expected = verdict.get("observed_loss_g"), verdict.get("expected_evaporation_g")
     if lost is not None and expected:
         low, high = expected["low"], expected["high"]
-        lines.append(f"Lost: {lost:.2f} g; evaporation alone explains {low:.2f} to {high:.2f} g")
+        lines.append(
+            f"Lost: {grams(lost)}; evaporation alone explains {grams(low)} to {grams(high)}"
+        )
     leak = verdict.get("leak_g_per_h") or {}
     if outcome is Outcome.LEAKING and leak.get("best") is not None:
-        lines.append(f"Leak: {plain(leak['best'])} g/h, {plain(24 * leak['best'])} g a day")
+        lines.append(f"Leak: {rate(leak['best'])}")
     first = next(iter(verdict.get("suspects", [])), None)
     if outcome is Outcome.LEAKING and first is not None:
         where = f"carb {first['carb']}: " if first["carb"] else ""

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-_SAME_S = 900.0
+from soakmon.watch.figures import began, elapsed
 
-
-def elapsed(t_s: float) -> str:
-    """Time since the start as hours and minutes: 5:07 h."""
-    minutes = round(t_s / 60)
-    return f"{minutes // 60}:{minutes % 60:02d} h"
+# How a sentence of the decider tells times, which owns no clock.
+_BETWEEN = re.compile(r"between (\d+):(\d\d) h and (\d+):(\d\d) h after the start")
+_AFTER = re.compile(r"(\d+):(\d\d) h after the start")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,9 +35,21 @@ class Clock:
 
     def between(self, low_s: float, high_s: float) -> str:
         """When something began that lies between two times."""
-        named = f" {self.zone}" if self.began is not None and self.zone else ""
-        before = f"between {self.hour(low_s)} and {self.hour(high_s)}"
-        if high_s - low_s < _SAME_S:
-            before = f"about {self.hour((low_s + high_s) / 2)}"
-        after = "" if self.began is not None else " after the start"
-        return f"{before}{named}{after}"
+        return self.said(began(low_s, high_s))
+
+    def said(self, text: str) -> str:
+        """A sentence of the decider with the shop's hours in place of times after the start."""
+        if self.began is None:
+            return text
+        zone = f" {self.zone}" if self.zone else ""
+
+        def both(found: re.Match[str]) -> str:
+            low, high = (self.hour(_seconds(*found.group(i, i + 1))) for i in (1, 3))
+            return f"between {low} and {high}{zone}"
+
+        text = _BETWEEN.sub(both, text)
+        return _AFTER.sub(lambda m: f"{self.at(_seconds(m[1], m[2]))}", text)
+
+
+def _seconds(hours: str, minutes: str) -> float:
+    return 3600.0 * int(hours) + 60.0 * int(minutes)

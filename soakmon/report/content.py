@@ -14,11 +14,10 @@ from soakmon.physics.expectation import evaporation_rates
 from soakmon.records.priors import Shift
 from soakmon.report import words
 from soakmon.report.bench_facts import bench_facts
-from soakmon.report.clock import elapsed
 from soakmon.report.log import Log
 from soakmon.watch.budget import Budget
 from soakmon.watch.decide import Decision
-from soakmon.watch.figures import at_most
+from soakmon.watch.figures import at_most, elapsed
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Cause, Outcome, Verdict

@@ -12,10 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from soakmon.report.clock import Clock, elapsed
+from soakmon.report.clock import Clock
 from soakmon.report.letters import one_line
 from soakmon.report.words import grams
 from soakmon.watch.decide import Decision
+from soakmon.watch.figures import elapsed
 from soakmon.watch.knock import without_knocks
 from soakmon.watch.rows import Rows
 from soakmon.watch.verdict import Outcome
@@ -187,7 +188,8 @@ def _alarms(upper: Any, lower: Any, decision: Decision, end_h: float) -> None:
         where = f" carb {alarm.carb}" if alarm.carb else ""
         upper.annotate(
             f"{alarm.kind}{where}", (hour, 0.98), xycoords=("data", "axes fraction"),
-            rotation=90, va="top", ha="right" if hour > 0.03 * end_h else "left", color="#8a5a00", fontsize=9,
+            rotation=90, va="top", ha="right" if hour > 0.03 * end_h else "left",
+            color="#8a5a00", fontsize=9,
         )  # fmt: skip
 
 

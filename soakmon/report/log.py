@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from soakmon.records.journal import Event
-from soakmon.report.clock import elapsed
+from soakmon.watch.figures import elapsed
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from soakmon.watch.figures import at_most, between, places_of, plain
+import math
+
+from soakmon.watch.figures import FLOOD_G_PER_H, at_most, between, places_of, rate
 from soakmon.watch.verdict import Band, Cause, Outcome, Suspect, Verdict
 
 HEADINGS = {
@@ -36,36 +38,42 @@ TREATED = {
 
 
 def grams(value: float) -> str:
-    """Grams with the digits that mean something."""
-    return f"{value:.1f} g" if abs(value) >= 10 else f"{value:.2f} g"
+    """Grams with the digits that mean something; what rounds to nothing has no sign."""
+    places = 1 if abs(value) >= 10 else 2
+    return f"{round(value, places) + 0.0:.{places}f} g"
 
 
 def loss(verdict: Verdict) -> str:
     """What was lost against what was expected."""
     expected = verdict.expected_evaporation_g
     band = f"{grams(expected.low)} to {grams(expected.high)} (best {grams(expected.best)})"
-    if verdict.observed_loss_g is None and expected.high == 0:
-        return "not measured: it ended before the soak's clock began"
+    if expected.high == 0:
+        return "cannot be told: the run ended before the bowls were full and the soak's clock began"
     if verdict.observed_loss_g is None:
         return f"loss unknown; evaporation alone would take {band}"
     return f"{grams(verdict.observed_loss_g)} lost; evaporation alone explains {band}"
 
 
 def leak(band: Band, outcome: Outcome) -> str:
-    """The leak's rate with its interval, or its upper bound."""
+    """The leak's rate with its interval, or its upper bound, in g/day; a flood's in g/min."""
     if outcome is Outcome.LEAKING:
-        interval = between(band.low, band.high, places_of(band.best, 3))
-        return (
-            f"{plain(band.best, 3)} g/h (95 %: {interval}), about {plain(24 * band.best)} g a day"
-        )
-    day = at_most(24 * band.high)
-    return f"less than {at_most(band.high)} g/h ({day} g a day) with 95 % confidence"
+        per, unit = (24, "g/day") if band.best < FLOOD_G_PER_H else (1 / 60, "g/min")
+        interval = between(per * band.low, per * band.high, places_of(per * band.best, 3))
+        return f"{rate(band.best, 3)} (95 %: {interval} {unit})"
+    if not telling(band.high):
+        return "cannot be told from this run"
+    return f"less than {at_most(24 * band.high)} g/day with 95 % confidence"
+
+
+def telling(high_g_per_h: float) -> bool:
+    """Whether a bound says anything: a run that could hide a flood says nothing of weeps."""
+    return math.isfinite(high_g_per_h) and high_g_per_h < FLOOD_G_PER_H
 
 
 def smallest(verdict: Verdict) -> str:
     """The smallest leak this run could have proven."""
-    rate = verdict.smallest_provable_leak_g_per_h
-    return "unknown" if rate is None else f"{at_most(rate)} g/h ({at_most(24 * rate)} g a day)"
+    found = verdict.smallest_provable_leak_g_per_h
+    return "none: this run could prove nothing" if found is None else f"{at_most(24 * found)} g/day"
 
 
 def suspect(one: Suspect) -> str:

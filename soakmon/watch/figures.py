@@ -4,6 +4,12 @@ from __future__ import annotations
 
 import math
 
+from soakmon.physics.belief import judgement
+
+# From this rate on a leak is told by the minute; a bracket so short as one time; what began so soon
+# has no beginning of its own.
+FLOOD_G_PER_H = judgement(60.0, "g/h")
+SAME_TIME_S, SOON_S = judgement(720.0, "s"), judgement(120.0, "s")
 # What rounding has left in the last bits is not a digit.
 _NOISE = 1e-9
 
@@ -11,6 +17,33 @@ _NOISE = 1e-9
 def plain(value: float, digits: int = 2) -> str:
     """A value with so many significant digits, never with an exponent: 0.012, 1.4, 240, 5800."""
     return written(value, places_of(value, digits))
+
+
+def rate(g_per_h: float, digits: int = 2) -> str:
+    """A leak as people compare them: weeps by the day, floods by the minute."""
+    if g_per_h < FLOOD_G_PER_H:
+        return f"{plain(24 * g_per_h, digits)} g/day"
+    return f"{plain(g_per_h / 60, digits)} g/min"
+
+
+def elapsed(t_s: float) -> str:
+    """Time since the start as hours and minutes: 5:07 h."""
+    minutes = round(t_s / 60)
+    return f"{minutes // 60}:{minutes % 60:02d} h"
+
+
+def after_start(t_s: float) -> str:
+    """A time of a run, which owns no clock; who does may put the hour in its place."""
+    return f"{elapsed(t_s)} after the start"
+
+
+def began(low_s: float, high_s: float) -> str:
+    """When something began that lies between two times: never surer than they are."""
+    if low_s < SOON_S:
+        return f"before {after_start(high_s)}"
+    if high_s - low_s < SAME_TIME_S:
+        return f"about {after_start((low_s + high_s) / 2)}"
+    return f"between {elapsed(low_s)} and {after_start(high_s)}"
 
 
 def at_most(value: float, digits: int = 2) -> str:

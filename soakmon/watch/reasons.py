@@ -8,7 +8,7 @@ from soakmon.physics.belief import judgement
 from soakmon.watch.alive import alive
 from soakmon.watch.closing import Posterior
 from soakmon.watch.faults import lost_nothing
-from soakmon.watch.figures import at_most, plain
+from soakmon.watch.figures import after_start, at_most, began, plain, rate
 from soakmon.watch.found import Found
 from soakmon.watch.verdict import Band, Fault, Outcome
 
@@ -23,8 +23,6 @@ _UNSURE_GATE = judgement(0.2, "chance")
 _NO_STORY = judgement(2.5, "times")
 # A cell that was blind for more of the soak than this proves nothing.
 _BLIND_SHARE = judgement(0.1, "share")
-# A bracket so short is told as one time.
-_SAME_TIME_H = judgement(0.2, "h")
 # No drift makes a bottle so much heavier over a soak.
 _HEAVIER_G = judgement(0.1, "g")
 # A loss is too small, surely, where so much was expected and the leak so many sd below nothing,
@@ -40,7 +38,7 @@ def outcome_of(
 ) -> tuple[Outcome, str]:
     """The verdict, and why in a sentence; leak: of all places together, g/h."""
     if found:
-        return Outcome.LEAKING, _leaking(found, leak, decider.start_s)
+        return Outcome.LEAKING, _leaking(found, decider.start_s)
     if doubts:
         return Outcome.NOT_PROVEN, doubts[0]
     return Outcome.TIGHT, (
@@ -49,23 +47,24 @@ def outcome_of(
     )
 
 
-def _leaking(found: list[Found], leak: Band, start_s: float) -> str:
-    worst = max(found, key=lambda one: one.leak.best)
-    where = f"carb {worst.carb}" if worst.carb else "a place no gate sees"
-    if len(found) > 1:
-        where += f" and {len(found) - 1} more, together"
-    since = _since(worst, start_s)
-    if worst.until_s is not None and worst.lost_g is not None and len(found) == 1:
-        until = (worst.until_s - start_s) / 3600
-        return f"{where} leaked about {plain(worst.lost_g)} g {since} until hour {until:.1f}"
-    return f"leak at {where}, about {plain(leak.best)} g/h {since}"
+def _leaking(found: list[Found], start_s: float) -> str:
+    worst_first = sorted(found, key=lambda one: -one.leak.best)
+    if len(found) == 1 and found[0].lost_g is not None:
+        return f"{_place(found[0])} leaked {_told(found[0], start_s)}"
+    told = (f"{_place(one)}, {_told(one, start_s)}" for one in worst_first)
+    return "leak at " + "; at ".join(told)
 
 
-def _since(one: Found, start_s: float) -> str:
-    low, high = ((t_s - start_s) / 3600 for t_s in one.since_s)
-    if high - low < _SAME_TIME_H:
-        return f"since hour {(low + high) / 2:.1f}"
-    return f"since between hour {low:.1f} and {high:.1f}"
+def _place(one: Found) -> str:
+    return f"carb {one.carb}" if one.carb else "a place no gate sees"
+
+
+def _told(one: Found, start_s: float) -> str:
+    since = f"begun {began(*(t_s - start_s for t_s in one.since_s))}"
+    if one.until_s is not None and one.lost_g is not None:
+        ended = after_start(one.until_s - start_s)
+        return f"about {plain(one.lost_g)} g, {since}, ended about {ended}"
+    return f"about {rate(one.over_soak.best)}, {since}"
 
 
 def doubts_of(decider: Decider, belief: Posterior, faults: list[Fault], short: int) -> list[str]:

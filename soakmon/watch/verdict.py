@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from soakmon.watch.figures import plain, rounded_down, rounded_up
+from soakmon.watch.figures import rate, rounded_down, rounded_up
 from soakmon.watch.state import kept
 
 
@@ -65,11 +65,11 @@ class Alarm:
 
 def leak_alarm(t_s: float, kind: str, carb: int | None, leak_g_per_h: float) -> Alarm:
     """An alarm that fuel gets out, in words."""
-    much = f"about {plain(leak_g_per_h)} g/h"
+    much = f"about {rate(leak_g_per_h)}"
     if carb is not None:
         text = f"carb {carb} {'overflows' if kind == 'flood' else 'weeps'}: {much}"
     elif kind == "flood":
-        text = f"fuel runs out where no gate sees it: {much}"
+        text = f"fuel is pouring out where no gate sees it: {much}"
     else:
         text = f"fuel is leaving that no gate sees: {much}"
     return Alarm(t_s, kind, carb, leak_g_per_h, text)

@@ -23,7 +23,7 @@ from soakmon.errors import SoakmonError, TroubleError
 from soakmon.records.journal import Journal
 from soakmon.records.latch import NAME, Latch
 from soakmon.records.told import Told
-from soakmon.report.clock import elapsed
+from soakmon.watch.figures import elapsed
 from tests.bench.stepping import Stepped, short
 
 ROOT = Path(__file__).parents[2]

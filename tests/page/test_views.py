@@ -41,7 +41,7 @@ def bench(tmp_path_factory, broker):
     """A bench on a broker that knows another one, with an account and a job."""
     kept = '{"taken_at": "2020-01-01T00:00:00+00:00", %s}'
     say(broker, "soakmon/far/phase", kept % '"phase": "soaking", "reason": ""', "-r")
-    told = '"verdict": "leaking", "reason": "leak at carb 2, about 0.5 g/h"'
+    told = '"verdict": "leaking", "reason": "leak at carb 2, about 12 g/day"'
     say(broker, "soakmon/far/verdict", kept % told, "-r")
     more = f"[mqtt]\nenabled = true\nport = {broker.port}\n"
     made = ServedBench(tmp_path_factory.mktemp("bench"), "gasket-weep", 60, more=more)
@@ -344,7 +344,7 @@ def test_units_night_and_keyboard_at_the_desk(browser, bench):
     go(page, "All benches")
     density = float(page.locator("meta[name=density]").get_attribute("content"))
     far = page.locator("#list section", has=page.get_by_role("heading", name="far", exact=True))
-    expect(far).to_contain_text(f"leak at carb 2, about {0.5 / density:.2f} ml/h")
+    expect(far).to_contain_text(f"leak at carb 2, about {12 / density:.0f} ml/day")
     go(page, "Now")
     expect(page.locator("#shop")).to_contain_text("°F")
     expect(page.locator("#bottle")).to_contain_text("ml")

@@ -60,7 +60,7 @@ def test_a_flood_is_told_again_until_acknowledged_and_then_to_the_second_person(
     assert all(one.urgent for _, one in told)
     first, again = told[0][1], told[1][1]
     assert first.title == "FLOOD, carb 2: bench"
-    for words in ("fast drops", "carb 2; about 1.4 g/h", "noticed at 23:30 on 27 Mar",
+    for words in ("fast drops", "carb 2; about 34 g/day", "noticed at 23:30 on 27 Mar",
                   "has shut the feed at 23:30", "Go and look now", "http://bench/"):  # fmt: skip
         assert words in first.body
     assert "Not acknowledged yet" in again.body
@@ -79,7 +79,7 @@ def test_a_flood_that_guard_and_decider_find_is_one_and_says_what_both_know():
     assert [one.title[:13] for _, one in told] == [
         "FLOOD, carb 3", "FLOOD, carb 2", "FLOOD, carb 3"
     ]  # fmt: skip
-    assert "carb 2; about 90 g/h" in told[1][1].body
+    assert "carb 2; about 1.5 g/min" in told[1][1].body
 
 
 def test_a_flood_after_an_acknowledged_one_is_a_new_one():
@@ -192,7 +192,7 @@ def test_a_soak_that_begins_is_told_at_once_when_it_is_wanted():
 
 @pytest.mark.parametrize(
     ("rate", "said"),
-    [(240.0, "240 g/h (5800 g/day)"), (0.0123, "0.012 g/h (0.3 g/day)"), (None, "not known yet")],
+    [(240.0, "about 4 g/min"), (0.0123, "about 0.3 g/day"), (None, "not known yet")],
 )
 def test_rates_are_said_without_exponents(rate, said):
     feeder = Feeder()

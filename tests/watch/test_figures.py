@@ -53,10 +53,11 @@ def test_an_interval_has_the_digits_of_its_best_value():
     """0.995 to 1.125 about 1.06 were told as 1 to 1.1: neither end was in it."""
     assert between(0.995, 1.125, places_of(1.06, 3)) == "0.99 to 1.13"
     told = words.leak(Band(1.06, 0.995, 1.125), Outcome.LEAKING)
-    assert told == "1.06 g/h (95 %: 0.99 to 1.13), about 25 g a day"
-    assert words.leak(Band(0.0, 0.0, 0.08334), Outcome.TIGHT).startswith(
-        "less than 0.084 g/h (2.1 g a day)"
-    )
+    assert told == "25.4 g/day (95 %: 23.8 to 27 g/day)"
+    assert words.leak(Band(0.0, 0.0, 0.08334), Outcome.TIGHT).startswith("less than 2.1 g/day")
+    # Where a run can tell nothing, no figure is told.
+    assert "cannot be told" in words.leak(Band(0.0, 0.0, 62_000.0), Outcome.NOT_PROVEN)
+    assert words.grams(-0.001) == "0.00 g"
 
 
 @pytest.mark.parametrize(

@@ -7,6 +7,17 @@ const fails = (alarm) => alarm.code === "valve_failed";
 
 export const clockAt = (status, t_s) => clock(status.wall_s - (status.t_s - t_s));
 
+const BETWEEN = /between (\d+):(\d\d) h and (\d+):(\d\d) h after the start/g;
+const AFTER_START = /(\d+):(\d\d) h after the start/g;
+
+/** A sentence of the bench, in this device's units and by the shop's clock. */
+export function toldAt(status, text) {
+  const at = (h, m) => clockAt(status, 3600 * Number(h) + 60 * Number(m));
+  return said(text)
+    .replace(BETWEEN, (_, a, b, c, d) => t("between", { from: at(a, b), to: at(c, d) }))
+    .replace(AFTER_START, (_, h, m) => `${at(h, m)} (${h}:${m} h)`);
+}
+
 /** What an alarm is of, in words that name no number that could be taken for a carburettor. */
 export function nameOf(alarm) {
   const n = alarm.carb;

@@ -1,7 +1,7 @@
 // The night view: four answers, rack, loss, and the two buttons that matter.
 import { act, api, byId, canRun, clock, el, hours, put, sign, t, zone } from "./common.js";
 import { drawGauge } from "./gauge.js";
-import { clockAt, headline, likeliest, meanwhile, nameOf } from "./headline.js";
+import { clockAt, headline, likeliest, meanwhile, nameOf, toldAt } from "./headline.js";
 import { watch } from "./live.js";
 import { drawRack } from "./rack.js";
 import { mass, said, temperature } from "./units.js";
@@ -24,7 +24,7 @@ function showAnswers(status) {
   put("do", todo);
   // While it runs, what keeps tight from being proven is only time, or trouble that is told above.
   const early = status.verdict?.verdict === "not_proven" && status.phase !== "ended";
-  const reason = [early ? "" : said(status.verdict?.reason ?? status.reason ?? ""), likeliest(status)];
+  const reason = [early ? "" : toldAt(status, status.verdict?.reason ?? status.reason ?? ""), likeliest(status)];
   put("reason", reason.filter(Boolean).join(". "));
   const phase = t("phase_told", { phase: t(`phase_${status.phase}`), zone: zone(status.wall_s) });
   put("phase", kind === "idle" ? "" : phase);
