@@ -78,6 +78,23 @@ def test_viscosity_of_petrol():
     assert ours == pytest.approx(middle(0.31, 0.86), rel=0.12)
 
 
+def test_figures_of_a_fuel_are_those_of_20_c():
+    """Identity: what a fuel states of 20 °C comes out at 20 °C."""
+    for fuel in FUELS.values():
+        ours = float(surface_tension_n_per_m(fuel, 20.0)), float(viscosity_mpa_s(fuel, 20.0))
+        stated = fuel.surface_tension_20c_n_per_m, fuel.viscosity_20c_mpa_s
+        assert ours == pytest.approx(stated, rel=1e-12)
+
+
+def test_fuel_thins_with_warmth_as_hydrocarbons_do():
+    """The mean of heptane, octane and toluene between 15 and 25 °C: 1046 K in Andrade's form."""
+    inverse = 1 / 288.15 - 1 / 298.15
+    slopes = [math.log(mpa_s(cas, 15.0) / mpa_s(cas, 25.0)) for cas in (HEPTANE, OCTANE, TOLUENE)]
+    petrol = FUELS["petrol_a"]
+    ours = math.log(float(viscosity_mpa_s(petrol, 15.0) / viscosity_mpa_s(petrol, 25.0)))
+    assert ours / inverse == pytest.approx(sum(slopes) / 3 / inverse, rel=0.03)
+
+
 def test_surface_tension_falls_as_that_of_hydrocarbons():
     """The mean of heptane, octane, isooctane and toluene (Jasper): 0.100 mN/m per °C."""
     mean = sum(

@@ -40,6 +40,12 @@ def test_error_limits_step_at_500_and_2000_intervals(steps_v, factor):
 def test_class_c_has_500_to_10000_intervals(intervals):
     with pytest.raises(ValueError, match="intervals"):
         CellClass(1000.0, intervals)
+    assert [CellClass(1000.0, most).v_g for most in (500, 10_000)] == [2.0, 0.1]
+
+
+def test_a_cell_without_more_words_is_a_c3():
+    """C3: 3000 intervals (OIML R 60)."""
+    assert CellClass(3000.0).v_g == 1.0
 
 
 def test_uniform_is_half_width_over_root_three():
