@@ -21,8 +21,10 @@ from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.past import MOST, READ_G, Past, PastSoak
 from soakmon.watch.settings import DESCRIBED, Settings, described
 
-# Spread of simulated benches that are as described: vents, hose, fuel batch, draught together.
-FEED_REL_SD, _BOWLS_REL_SD = 0.13, 0.14
+# Spread of simulated benches that are as described: vents, hose, fuel batch, draught together, of
+# bottle with hose and of the bowls, and their correlation (counted over 160 of them).
+FEED_REL_SD, _BOWLS_REL_SD = 0.15, 0.13
+_DESCRIBED = (FEED_REL_SD, _BOWLS_REL_SD, 0.2)
 # The same of bottle with hose, and of the bowls, where they are not (logarithmic, so cut short).
 _SPREADS = {
     Owner.CARELESS: (0.65, 0.55),
@@ -56,9 +58,10 @@ def _described(case: Case, isolation: Isolation | None) -> Night:
     made = run_blank(blank_of(scenario), settings) if blank else None
     if made is not None:
         settings = replace(settings, priors=described(made.blank_scale, made.blank_rel_sd))
-    feed = FEED_REL_SD if made is None else made.blank_rel_sd
+    # What a blank run still leaves unknown is of its own reading, nothing that bowls share.
+    rel_sds = _DESCRIBED if made is None else (made.blank_rel_sd, _BOWLS_REL_SD)
     kind = "hard" if case.hard else "calm"
-    return _night(scenario, recording, settings, (feed, _BOWLS_REL_SD), kind)
+    return _night(scenario, recording, settings, rel_sds, kind)
 
 
 def _blind(case: Case, isolation: Isolation | None) -> Night:
@@ -77,7 +80,7 @@ def _night(
     scenario: Scenario,
     recording: Recording,
     settings: Settings,
-    rel_sds: tuple[float, float],
+    rel_sds: tuple[float, ...],
     kind: str,
 ) -> Night:
     truth = recording.truth
@@ -139,15 +142,17 @@ def _recorded(scenario: Scenario, isolation: Isolation | None) -> Recording:
 
 def described_noise(scenario: Scenario) -> Noise:
     """What a night of a bench really is that is as it is described."""
-    return _noise(scenario, FEED_REL_SD, _BOWLS_REL_SD)
+    return _noise(scenario, *_DESCRIBED)
 
 
-def _noise(scenario: Scenario, feed_rel_sd: float, bowls_rel_sd: float) -> Noise:
+def _noise(
+    scenario: Scenario, feed_rel_sd: float, bowls_rel_sd: float, correlation: float = 0.0
+) -> Noise:
     cell = scenario.cell
     white = float(np.hypot(cell.noise_g, cell.quantum_g / np.sqrt(12)))
     specimen = cell.specimen
     zero = cell.zero_g_per_c if specimen is None else abs(specimen.zero_g_per_c)
-    return Noise(white, cell.wander_g, zero, feed_rel_sd, bowls_rel_sd)
+    return Noise(white, cell.wander_g, zero, feed_rel_sd, bowls_rel_sd, correlation)
 
 
 def run(cases: list[Case], jobs: int, *, deep: bool = True) -> Iterator[Result]:

@@ -137,7 +137,7 @@ def test_walds_limits():
 
 @pytest.mark.parametrize(("mean", "wrong"), [(0.0, Decided.ALTERNATIVE), (1.0, Decided.NOTHING)])
 def test_sprt_keeps_its_error_rates_and_its_sample_number(mean, wrong):
-    """Wald's mean sample number for one sd at 5 % and 5 %: 5.30 without overshoot."""
+    """Wald's mean number for one sd at 5 % and 5 %: 5.30 without overshoot (from memory)."""
     rng = np.random.default_rng(13)
     errors, counts = 0, []
     for _ in range(3000):
