@@ -25,8 +25,8 @@ job=$("$soakmon" job new --customer "Jürgen Müller-Lüdenscheidt (invented)" -
 
 # The load cell with invented masses, counts as a cell of 0.0005 g per count would give them.
 printf '%s\n' 2000 "" 0.005 100 500 1000110 1000 2000090 2000 4000100 "" 2000120 1000105 100 \
-    0 4000100 20 4000250 30 4000280 "" 0.02 | "$soakmon" bench calibrate 2>/dev/null
-printf '%s\n' 2000 500 0.005 500.03 | "$soakmon" bench daily 2>/dev/null
+    0 4000100 20 4000250 30 4000280 "" 0.02 "" | "$soakmon" bench calibrate 2>/dev/null
+printf '%s\n' 2000 500 0.005 0.01 500.03 | "$soakmon" bench daily 2>/dev/null
 
 # The bench: what its owner knows of the hose. Then bottle and hose alone over 24 hours, weighed at
 # both ends on a balance that is tared each time.

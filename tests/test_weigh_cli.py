@@ -33,7 +33,7 @@ CALIBRATION = {
 }
 ANSWERS = (
     "1000\n\n\n100\n500\n1000100\n1000\n2000100\n\n1000110\n100\n"
-    "0\n2000100\n20\n2000300\n30\n2000350\n\n0,05\n"
+    "0\n2000100\n20\n2000300\n30\n2000350\n\n0,05\n\n"
 )
 
 
@@ -76,7 +76,7 @@ def test_a_cell_that_creeps_is_not_passed_and_not_in_force(desk, file, tmp_path)
     creeping = {**CALIBRATION, "creep": [[0, 0], [20, 800], [30, 1000]]}
     done = desk("bench", "calibrate", "--from", file(creeping))
     assert done.code == 1
-    assert "creep over 30 min: +0.5000 g, limit ±0.2450 g: TOO MUCH" in done.out
+    assert "creep over 30 min: +0.5000 ± 0.093 g, limit ±0.2450 g: TOO MUCH" in done.out
     run = tmp_path / "run.csv"
     write_run(run, simulate(SCENARIOS["dry-rack"], hours=2, interval_s=30).rows)
     number = desk("job", "new", "--customer", "invented").out.strip()
@@ -91,7 +91,7 @@ def test_a_cell_that_creeps_is_not_passed_and_not_in_force(desk, file, tmp_path)
 
 @pytest.mark.parametrize(("reading", "code"), [(500.1, 0), (501.0, 1)])
 def test_daily(desk, reading, code):
-    done = desk("bench", "daily", stdin=f"1000\n500\n\n{reading}\n")
+    done = desk("bench", "daily", stdin=f"1000\n500\n\n0\n{reading}\n")
     assert done.code == code
     assert kept(desk, "daily_check").data["error_g"] == pytest.approx(reading - 500)
 
@@ -170,7 +170,7 @@ def test_answers_that_stop_keep_nothing(desk, stdin, says):
 
 def test_a_wrong_answer_is_asked_again_and_b_goes_back():
     said: list[str] = []
-    answers = io.StringIO("x\nnan\n1000,5\n400\nb\n500\n\nt\n")
+    answers = io.StringIO("x\nnan\n1000,5\n400\nb\n500\n\n0\nt\n")
 
     def take(question, guided):
         assert question.source == "mass_g"
@@ -178,7 +178,8 @@ def test_a_wrong_answer_is_asked_again_and_b_goes_back():
 
     done = ask_all(Guided("daily", 4), answers, said.append, lambda: 0.0, take)
     assert done.form == {
-        "capacity_g": 1000.5, "mass_g": 500.0, "mass_u_g": 0.0, "reading_g": 500.25,
+        "capacity_g": 1000.5, "mass_g": 500.0, "mass_u_g": 0.0, "empty_g": 0.0,
+        "reading_g": 500.25,
     }  # fmt: skip
     assert sum("is not a number" in text for text in said) == 2
     with pytest.raises(InputError, match="input ended"):

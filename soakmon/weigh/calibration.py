@@ -19,11 +19,23 @@ from statistics import fmean
 
 import numpy as np
 
-from soakmon.weigh.oiml import CellClass
-from soakmon.weigh.uncertainty import Measured, uniform, widened
+from soakmon.weigh.at_rest import Zero, creep_judged, zero_judged
+from soakmon.weigh.oiml import CellClass, Judgement, judged
+from soakmon.weigh.uncertainty import (
+    REPEATABILITY_G,
+    Measured,
+    difference,
+    mean_of,
+    total,
+    uniform,
+    widened,
+)
 
 VALID_DAYS = 182
 _LEAST_MASSES = 3
+# A check with less than this share of the full bottle says too little about it (judgement: what it
+# lets pass is then at most twice the limit).
+_CHECKED_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,20 +46,6 @@ class Step:
     reading: float
     up: bool = True
     mass_u_g: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Judgement:
-    """A property against its limit, both in g; ok: within it."""
-
-    name: str
-    value_g: float
-    limit_g: float
-
-    @property
-    def ok(self) -> bool:
-        """Whether it is within the limit (rounding of the arithmetic is not an error)."""
-        return abs(self.value_g) <= self.limit_g * (1 + 1e-9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,15 +83,21 @@ def calibrate(
     cell: CellClass,
     day: date,
     *,
+    full_g: float,
     creep: Sequence[tuple[float, float]] = (),
     returned_g: float | None = None,
+    zeros: Sequence[Zero] = (),
+    v_min_g: float | None = None,
     resolution_counts: float = 1.0,
+    repeatability_g: float = REPEATABILITY_G,
     valid_days: int = VALID_DAYS,
 ) -> Calibration:
-    """Calibrate from steps with at least three different masses.
+    """Calibrate from steps with at least three different masses, up to the full bottle, full_g.
 
     creep: (minutes, reading) under the largest mass, over 30 min; returned_g: change of the empty
-    reading after it, g. Raises ValueError when the steps cannot give a line.
+    reading after it, g. zeros: empty readings at several temperatures; v_min_g: what the cell says
+    (None: nothing). repeatability_g: standard deviation of a reading, as known beforehand. Raises
+    ValueError when the steps cannot give a line, or none that holds for the full bottle.
     """
     mass = np.array([s.mass_g for s in steps], dtype=float)
     reading = np.array([s.reading for s in steps], dtype=float)
@@ -107,19 +111,29 @@ def calibrate(
     # Below this even the line's ends do not tell the masses apart.
     if np.ptp(reading) == 0 or abs(slope) * np.ptp(mass) < 0.5 * np.ptp(reading):
         raise ValueError("the reading does not follow the mass: check the wiring of the cell")
+    if mass.max() < full_g:
+        raise ValueError(
+            f"the largest mass is {mass.max():g} g, and the full bottle has {full_g:.0f} g: "
+            "use masses up to that"
+        )
     gain = 1.0 / float(slope)
     residuals = (reading - zero) * gain - mass
+    per_count = _gain(steps, residuals.tolist(), gain, resolution_counts)
+    of_full_g = per_count.expanded / abs(gain) * full_g
     judgements = [
+        Judgement("uncertainty of the full bottle", of_full_g, cell.limit_g(full_g)),
         _worst("error of a step", residuals.tolist(), mass.tolist(), cell),
         *_linearity(steps, residuals.tolist(), cell),
         *_hysteresis(steps, residuals.tolist(), cell),
         *_repeatability(steps, residuals.tolist(), cell),
-        *_creep(creep, gain, float(mass.max()), cell),
+        *creep_judged(creep, gain, cell, float(mass.max()), repeatability_g),
+        *zero_judged(zeros, gain, cell, v_min_g, repeatability_g),
     ]
     if returned_g is not None:
-        judgements.append(Judgement("return to dead load", returned_g, cell.dead_load_return_g))
+        twice = difference(*(mean_of([g], repeat=repeatability_g) for g in (returned_g, 0.0)))
+        judgements.append(judged("return to dead load", twice, cell.dead_load_return_g))
     return Calibration(
-        _gain(steps, residuals.tolist(), gain, resolution_counts),
+        per_count,
         float(zero),
         tuple(float(r) for r in residuals),
         _repeat_sd(steps, residuals.tolist()),
@@ -189,26 +203,6 @@ def _repeat_sd(steps: Sequence[Step], residuals_g: Sequence[float]) -> float | N
     return math.sqrt(squares / freedom) if freedom else None
 
 
-def _creep(
-    points: Sequence[tuple[float, float]], gain: float, load_g: float, cell: CellClass
-) -> list[Judgement]:
-    if not points:
-        return []
-    minutes = np.array([p[0] for p in points], dtype=float)
-    grams = gain * np.array([p[1] for p in points], dtype=float)
-    if len(points) < 3 or (np.diff(minutes) <= 0).any() or minutes[-1] - minutes[0] < 29.5:
-        raise ValueError("creep needs readings over 30 min, in order of time")
-    minutes = minutes - minutes[0]
-    change = grams[minutes <= 30.5] - grams[0]
-    at_20, at_30 = np.interp((20.0, 30.0), minutes, grams)
-    late = float(at_30 - at_20)
-    most = float(change[np.argmax(np.abs(change))])
-    return [
-        Judgement("creep over 30 min", most, cell.creep_g(load_g)),
-        Judgement("creep from 20 to 30 min", late, cell.late_creep_g(load_g)),
-    ]
-
-
 def _gain(
     steps: Sequence[Step], residuals_g: Sequence[float], gain: float, resolution_counts: float
 ) -> Measured:
@@ -227,11 +221,31 @@ def _gain(
 
 
 def daily_check(
-    reading_g: float, mass_g: float, cell: CellClass, *, mass_u_g: float = 0.0
+    reading_g: float,
+    mass_g: float,
+    cell: CellClass,
+    *,
+    full_g: float,
+    empty_g: float = 0.0,
+    mass_u_g: float = 0.0,
+    repeatability_g: float = REPEATABILITY_G,
 ) -> Judgement:
-    """One known mass on a calibrated cell: its error against the limit at that load.
+    """One known mass on a calibrated cell, less the empty reading: its error against the limit.
 
-    The limit is widened by the mass's own expanded uncertainty, which is not the cell's fault.
+    What mass and readings leave open is not the cell's fault. Raises ValueError for a mass that
+    says too little about the full bottle, full_g, or that is not known well enough itself.
     """
-    limit_g = cell.limit_g(mass_g) + 2.0 * mass_u_g
-    return Judgement("daily check", reading_g - mass_g, limit_g)
+    if mass_g < _CHECKED_SHARE * full_g:
+        raise ValueError(
+            f"the full bottle has {full_g:.0f} g of fuel: check with "
+            f"{_CHECKED_SHARE * full_g:.0f} g or more, not with {mass_g:g} g"
+        )
+    empty, loaded = (mean_of([g], repeat=repeatability_g) for g in (empty_g, reading_g))
+    error = total((difference(loaded, empty), Measured(-mass_g, mass_u_g)))
+    said = judged("daily check", error, cell.limit_g(mass_g))
+    if not said.told:
+        raise ValueError(
+            f"mass and readings are known to ± {said.expanded_g:.2g} g, and the limit is "
+            f"± {said.limit_g:.2g} g: use a better mass, or the mean of more readings"
+        )
+    return said

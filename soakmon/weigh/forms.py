@@ -16,6 +16,7 @@ Number = Annotated[float, Field(allow_inf_nan=False)]
 Capacity = Annotated[float, Field(gt=0, le=MOST_G, allow_inf_nan=False)]
 Intervals = Annotated[int, Field(ge=500, le=10_000)]
 Celsius = Annotated[float, Field(ge=-30, le=60, allow_inf_nan=False)]
+Pressure = Annotated[float, Field(ge=50, le=120, allow_inf_nan=False)]
 Hours = Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)]
 Strokes = Annotated[int, Field(ge=1, le=1000)]
 Drops = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
@@ -53,6 +54,14 @@ class StepForm(Form):
     up: bool = True
 
 
+class ZeroForm(Form):
+    """An empty reading at a temperature, and a pressure of the air where it is read."""
+
+    air_c: Celsius
+    reading: Number
+    kpa: Pressure | None = None
+
+
 class CalibrationForm(Form):
     """Known masses up and down; readings in counts (or g of a cell that is already set)."""
 
@@ -64,6 +73,9 @@ class CalibrationForm(Form):
     steps: list[StepForm] = Field(min_length=3, max_length=500)
     creep: list[tuple[Number, Number]] = Field(default=[], max_length=5000)
     returned_g: Number | None = None
+    zeros: list[ZeroForm] = Field(default=[], max_length=500)
+    v_min_g: Capacity | None = None
+    repeatability_g: Repeatability = REPEATABILITY_G
 
 
 class DailyForm(Form):
@@ -73,7 +85,9 @@ class DailyForm(Form):
     intervals: Intervals = 3000
     mass_g: Grams
     mass_u_g: Grams = 0.0
+    empty_g: Number = 0.0
     reading_g: Number
+    repeatability_g: Repeatability = REPEATABILITY_G
 
 
 class BlankForm(Form):

@@ -28,11 +28,11 @@ class BenchTest:
 TESTS = {
     "calibration": BenchTest(
         "the load cell with known masses, up and down", forms.CalibrationForm,
-        lambda carbs: guides.calibration(), lambda form, _, day: judge.calibration(form, day),
+        lambda carbs: guides.calibration(), judge.calibration,
     ),
     "daily": BenchTest(
         "the calibrated cell with one known mass", forms.DailyForm,
-        lambda carbs: guides.daily(), lambda form, *_: judge.daily(form),
+        lambda carbs: guides.daily(), lambda form, settings, _: judge.daily(form, settings),
     ),
     "blank": BenchTest(
         "what bottle and hose lose alone", forms.BlankForm,

@@ -94,27 +94,54 @@ def calibration() -> Guide:
         reading = yield from _number(text, forms.Number, source="counts")
         steps.append({"mass_g": step["mass_g"], "reading": reading, "up": False})
     answers["steps"] = steps
+    answers["creep"] = creep = yield from _creep()
+    if creep:
+        text = "change of the empty reading after it in g (empty: none)"
+        answers["returned_g"] = yield from _maybe(text, forms.Number)
+    answers["zeros"] = yield from _zeros()
+    return answers
+
+
+def _creep() -> Generator[Question, float | None, list[tuple[float, float]]]:
+    """Readings under the largest mass."""
     creep: list[tuple[float, float]] = []
-    note = "creep: leave the largest mass on for 30 min and read every few minutes"
+    note = (
+        "creep: leave the largest mass on for half an hour; read as often as you can in the first "
+        "minute, about 20 and about 30 minutes later"
+    )
     text, kind = "minutes since it was put on (empty: no more)", forms.between(0.0, 10_000)
     while (minutes := (yield from _maybe(text, kind, note="" if creep else note))) is not None:
         creep.append((minutes, (yield from _number("reading", forms.Number, source="counts"))))
         kind = forms.between(minutes, 10_000)
-    answers["creep"] = creep
-    if creep:
-        text = "change of the empty reading after it in g (empty: none)"
-        answers["returned_g"] = yield from _maybe(text, forms.Number)
-    return answers
+    return creep
+
+
+def _zeros() -> Generator[Question, float | None, list[dict[str, float | None]]]:
+    """Empty readings, cold and warm."""
+    zeros: list[dict[str, float | None]] = []
+    note = "zero: read the empty cell at several temperatures, 5 °C apart or more"
+    text = "temperature of the air in °C (empty: no more)"
+    while (
+        air_c := (
+            yield from _maybe(text, forms.Celsius, source="air_c", note="" if zeros else note)
+        )
+    ) is not None:
+        reading = yield from _number("reading with nothing on", forms.Number, source="counts")
+        kpa = yield from _maybe("pressure of the air in kPa (empty: not read)", forms.Pressure)
+        zeros.append({"air_c": air_c, "reading": reading, "kpa": kpa})
+    return zeros
 
 
 def daily() -> Guide:
     """One known mass."""
     capacity = yield from _number("capacity of the cell in g", forms.Capacity)
     known = forms.between(0.0, capacity)
+    empty = "take everything off; reading in g"
     return {
         "capacity_g": capacity,
         "mass_g": (yield from _number("known mass in g", known)),
         "mass_u_g": (yield from _number("its standard uncertainty in g", forms.Grams, 0.0)),
+        "empty_g": (yield from _number(empty, forms.Number, source="mass_g")),
         "reading_g": (yield from _number("put it on; reading in g", forms.Number, source="mass_g")),
     }
 

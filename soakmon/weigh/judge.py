@@ -6,10 +6,16 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
-from soakmon.watch.figures import places_of, plain, rounded_up, written
+from soakmon.watch.figures import at_most, places_of, plain, rounded_up, written
 from soakmon.watch.settings import Settings
+from soakmon.weigh.at_rest import Zero
 from soakmon.weigh.blank_run import BlankRun, blank_weighed
-from soakmon.weigh.calibration import Calibration, Step, calibrate, daily_check
+from soakmon.weigh.calibration import (
+    Calibration,
+    Step,
+    calibrate,
+    daily_check,
+)
 from soakmon.weigh.drain import drained
 from soakmon.weigh.float_weigh import weighed
 from soakmon.weigh.forms import (
@@ -23,7 +29,7 @@ from soakmon.weigh.forms import (
     ShotsForm,
 )
 from soakmon.weigh.isolation import WORDS, Isolated, Watched, Way, isolated
-from soakmon.weigh.oiml import CellClass
+from soakmon.weigh.oiml import CellClass, Judgement
 from soakmon.weigh.shots import pumped
 from soakmon.weigh.uncertainty import Measured
 
@@ -39,22 +45,28 @@ class Judged:
     data: dict[str, Any] = field(default_factory=dict)
 
 
-def calibration(form: CalibrationForm, day: date) -> Judged:
+def _full_g(settings: Settings) -> float:
+    """Fuel in the bottle as it is filled."""
+    return settings.geometry.bottle.fill_ml * settings.fuel.density_15c_kg_per_m3 * 1e-3
+
+
+def calibration(form: CalibrationForm, settings: Settings, day: date) -> Judged:
     """Judge a calibration made on a day."""
     steps = [Step(s.mass_g, s.reading, s.up, form.mass_u_g) for s in form.steps]
     result = calibrate(
         steps,
         CellClass(form.capacity_g, form.intervals),
         day,
+        full_g=_full_g(settings),
         creep=form.creep,
         returned_g=form.returned_g,
+        zeros=[Zero(z.air_c, z.reading, z.kpa) for z in form.zeros],
+        v_min_g=form.v_min_g,
+        repeatability_g=form.repeatability_g,
         resolution_counts=form.resolution_counts,
         valid_days=form.valid_days,
     )
-    lines = [
-        f"{j.name}: {j.value_g:+.4f} g, limit ±{j.limit_g:.4f} g: {'good' if j.ok else 'TOO MUCH'}"
-        for j in result.judgements
-    ]
+    lines = [_against_limit(j) for j in result.judgements]
     gain = result.g_per_count
     lines += [
         f"in force until {result.expires}" if result.passed else "NOT PASSED: not in force",
@@ -67,6 +79,15 @@ def calibration(form: CalibrationForm, day: date) -> Judged:
     word = "passed" if result.passed else "not passed"
     summary = f"{word}: {gain.value:.6g} g per count, worst step {worst:.3f} g off"
     return Judged("calibration", result.passed, summary, tuple(lines), _calibration(form, result))
+
+
+def _against_limit(said: Judgement) -> str:
+    """A property in words."""
+    known = f" ± {at_most(said.expanded_g)} g" if said.expanded_g else " g"
+    word = "good" if said.ok else "TOO MUCH"
+    if said.ok and not said.told:
+        word = "OPEN: the readings scatter by more than the limit; take means of more"
+    return f"{said.name}: {said.value_g:+.4f}{known}, limit ±{said.limit_g:.4f} g: {word}"
 
 
 def _calibration(form: CalibrationForm, result: Calibration) -> dict[str, Any]:
@@ -83,7 +104,13 @@ def _calibration(form: CalibrationForm, result: Calibration) -> dict[str, Any]:
         "zero_counts": result.zero_counts,
         "repeat_sd_g": result.repeat_sd_g,
         "judgements": [
-            {"name": j.name, "value_g": j.value_g, "limit_g": j.limit_g, "ok": j.ok}
+            {
+                "name": j.name,
+                "value_g": j.value_g,
+                "expanded_g": j.expanded_g,
+                "limit_g": j.limit_g,
+                "ok": j.ok,
+            }
             for j in result.judgements
         ],
         "readings": readings,
@@ -91,13 +118,23 @@ def _calibration(form: CalibrationForm, result: Calibration) -> dict[str, Any]:
     }
 
 
-def daily(form: DailyForm) -> Judged:
+def daily(form: DailyForm, settings: Settings) -> Judged:
     """Judge a daily check."""
-    cell = CellClass(form.capacity_g, form.intervals)
-    said = daily_check(form.reading_g, form.mass_g, cell, mass_u_g=form.mass_u_g)
-    text = f"{said.value_g:+.3f} g off at {form.mass_g:g} g, limit ±{said.limit_g:.3f} g"
+    said = daily_check(
+        form.reading_g,
+        form.mass_g,
+        CellClass(form.capacity_g, form.intervals),
+        full_g=_full_g(settings),
+        empty_g=form.empty_g,
+        mass_u_g=form.mass_u_g,
+        repeatability_g=form.repeatability_g,
+    )
+    known = f" ± {at_most(said.expanded_g)} g" if said.expanded_g else " g"
+    text = f"{said.value_g:+.3f}{known} off at {form.mass_g:g} g, limit ±{said.limit_g:.3f} g"
     text += ": good" if said.ok else ": calibrate the cell"
-    data = {"error_g": said.value_g, "limit_g": said.limit_g, "form": form.model_dump(mode="json")}
+    # Off for good by so much; what mass and readings leave open is in it.
+    limit_g = said.limit_g + said.expanded_g
+    data = {"error_g": said.value_g, "limit_g": limit_g, "form": form.model_dump(mode="json")}
     return Judged("daily_check", said.ok, text, (text,), data)
 
 

@@ -3,12 +3,16 @@
 Maximum permissible error (R 60-1, 5.1): p_LC times 0.5 v up to 500 v, 1 v up to 2000 v, 1.5 v up to
 10 000 v, with the apportioning factor p_LC = 0.7 where the cell does not say otherwise. Creep over
 30 min stays within 0.7 of it, between 20 and 30 min within 0.15 of it; the output at minimum dead
-load returns within 0.5 v. v is the verification interval: capacity over the number of intervals.
+load returns within 0.5 v, and shifts by no more than p_LC times v_min per 5 °C and v_min per kPa
+of the air's pressure. v is the verification interval: capacity over the number of intervals; v_min,
+the smallest that the cell may be used with, is at most v where the cell does not say.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+
+from soakmon.weigh.uncertainty import Measured
 
 P_LC = 0.7
 _CREEP_SHARE, _LATE_CREEP_SHARE = 0.7, 0.15
@@ -56,5 +60,38 @@ class CellClass:
         """Most change of the empty reading after 30 min under load, g."""
         return _RETURN_V * self.v_g
 
+    def zero_per_5c_g(self, v_min_g: float | None = None) -> float:
+        """Most shift of the empty reading per 5 °C, g."""
+        return P_LC * (self.v_g if v_min_g is None else v_min_g)
+
+    def zero_per_kpa_g(self, v_min_g: float | None = None) -> float:
+        """Most shift of the empty reading per kPa of the air's pressure, g."""
+        return self.v_g if v_min_g is None else v_min_g
+
     def _load(self, load_g: float | None) -> float:
         return self.capacity_g if load_g is None else load_g
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A property against its limit, both in g; expanded_g: what scatter leaves open of it, 95 %."""
+
+    name: str
+    value_g: float
+    limit_g: float
+    expanded_g: float = 0.0
+
+    @property
+    def told(self) -> bool:
+        """Whether it is known well enough to be judged."""
+        return self.expanded_g <= self.limit_g
+
+    @property
+    def ok(self) -> bool:
+        """Whether it is not beyond the limit for sure (rounding is no error)."""
+        return abs(self.value_g) <= self.limit_g * (1 + 1e-9) + self.expanded_g
+
+
+def judged(name: str, value: Measured, limit_g: float) -> Judgement:
+    """An uncertain property against its limit, g."""
+    return Judgement(name, value.value, limit_g, value.expanded)

@@ -77,9 +77,15 @@ def mean_of(values: Sequence[float], least_u: float = 0.0, *, repeat: float) -> 
     if not values:
         raise ValueError("no values to average")
     mean = fmean(values)
-    df = _REPEATABILITY_DF + len(values) - 1
-    squares = _REPEATABILITY_DF * repeat**2 + math.fsum((one - mean) ** 2 for one in values)
-    return widened(Measured(mean, math.sqrt(squares / df / len(values)), df), least_u)
+    sd, df = scatter([one - mean for one in values], len(values) - 1, repeat)
+    return widened(Measured(mean, sd / math.sqrt(len(values)), df), least_u)
+
+
+def scatter(off: Sequence[float], df: int, repeat: float) -> tuple[float, float]:
+    """Standard deviation and its degrees of freedom, of residuals pooled with what is known."""
+    both = _REPEATABILITY_DF + df
+    squares = _REPEATABILITY_DF * repeat**2 + math.fsum(one**2 for one in off)
+    return math.sqrt(squares / both), both
 
 
 def widened(one: Measured, *parts: float) -> Measured:

@@ -52,8 +52,8 @@ def guides(tmp_path):
 
 
 ANSWERS = {
-    "calibration": [1000, None, 0.01, 0, 500, 1e6, 1000, 2e6, None, 1e6, 0, None],
-    "daily": [1000, 500, None, 500.02],
+    "calibration": [1000, None, 0.01, 0, 500, 1e6, 1000, 2e6, None, 1e6, 0, None, None],
+    "daily": [1000, 500, None, 0, 500.02],
     "drain": [20, 50, 80, 50, 80.02, 50, 80.01, 50, 80],
     "shots": [20, None, *[10, 14.8, None] * 4],
     "float": [12, None, 12.0, None] * 4,
@@ -79,13 +79,13 @@ def test_every_test_goes_step_by_step_to_its_result(guides, test):
 
 def test_the_bench_answers_what_it_can(guides):
     guides.begin("daily")
-    for value in (1000, 500, None):
+    for value in (1000, 500, None, 0):
         guides.answer(value)
     taken = guides.answer(take=True).json()
     said = taken["result"]
     assert not said["passed"]
     mass_g = guides.bench.service.weigh().mass_g
-    assert f"{mass_g - 500:+.3f} g off" in said["summary"]
+    assert f"{mass_g - 500:+.3f} ± " in said["summary"]
     guides.begin("daily")
     assert "cannot answer" in guides.answer(take=True).json()["problem"]
 
@@ -136,7 +136,7 @@ def test_an_answer_is_taken_back_and_a_test_given_up(guides, tmp_path):
 
 def test_what_cannot_be_judged_or_kept_asks_the_last_question_again(guides):
     guides.begin("daily", "2026-0099")
-    for value in (1000, 500, None):
+    for value in (1000, 500, None, 0):
         guides.answer(value)
     guides.refuse = "there is no job 2026-0099"
     assert "no job" in guides.answer(500).json()["problem"]

@@ -46,7 +46,7 @@ NORRIS_Y = (
 def test_the_calibration_line_is_the_certified_one():
     """NIST StRD, Norris: slope 1.00211681802045 ± 0.000429796848, intercept −0.262323073774."""
     steps = [Step(x, y) for x, y in zip(NORRIS_X, NORRIS_Y, strict=True)]
-    result = calibrate(steps, CellClass(1000.0), DAY, resolution_counts=0.0)
+    result = calibrate(steps, CellClass(1000.0), DAY, full_g=300.0, resolution_counts=0.0)
     gain = 1 / ufloat(1.00211681802045, 0.429796848199937e-3)
     assert result.g_per_count.value == pytest.approx(gain.nominal_value, rel=1e-10)
     assert result.g_per_count.u == pytest.approx(gain.std_dev, rel=1e-9)
@@ -64,7 +64,7 @@ def test_the_gum_example_of_a_calibration_curve():
     corrections = (-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161,
                    -0.160)  # fmt: skip
     steps = [Step(t, t + c) for t, c in zip(temps, corrections, strict=True)]
-    result = calibrate(steps, CellClass(1000.0), DAY, resolution_counts=0.0)
+    result = calibrate(steps, CellClass(1000.0), DAY, full_g=20.0, resolution_counts=0.0)
     assert 1 / result.g_per_count.value - 1 == pytest.approx(0.00218, abs=5e-6)
     assert result.g_per_count.u == pytest.approx(0.00067, abs=5e-6)
     assert result.zero_counts + 20 * (1 / result.g_per_count.value - 1) == pytest.approx(
@@ -79,7 +79,7 @@ def test_the_parts_of_a_gain_by_hand():
     0.1443376 g, over the spread 2.041241e-4; masses 0.02 g in 1000 g: 2e-5; together 2.05102e-4.
     """
     steps = [Step(m, 2 * m, mass_u_g=0.02) for m in (0.0, 500.0, 1000.0)]
-    gain = calibrate(steps, CellClass(1000.0), DAY).g_per_count
+    gain = calibrate(steps, CellClass(1000.0), DAY, full_g=300.0).g_per_count
     assert gain.value == pytest.approx(0.5)
     assert gain.u / gain.value == pytest.approx(2.05102e-4, rel=1e-5)
 
@@ -184,7 +184,10 @@ def test_counted_drops():
 
 
 def test_a_daily_check_by_hand():
-    """C3, 2 kg: v = 0.66667 g; 500 g are 750 v: limit 0.7 · 1 v = 0.46667 g, plus 2 · 0.005 g."""
-    said = daily_check(500.03, 500.0, CellClass(2000.0), mass_u_g=0.005)
+    """C3, 2 kg: v = 0.66667 g; 500 g are 750 v: 0.7 · 1 v = 0.46667 g; mass ± 2 · 0.005 g."""
+    said = daily_check(
+        500.03, 500.0, CellClass(2000.0), full_g=335.0, mass_u_g=0.005, repeatability_g=0.0
+    )
     assert said.value_g == pytest.approx(0.03)
-    assert said.limit_g == pytest.approx(0.47667, abs=1e-5)
+    assert said.limit_g == pytest.approx(0.46667, abs=1e-5)
+    assert said.expanded_g == pytest.approx(0.01)

@@ -314,7 +314,7 @@ def test_a_stated_gain_of_a_cell_holds_in_95_of_100(steps):
         mass_g = np.linspace(0.0, 1000.0, steps)
         reading = 2000.0 * mass_g + rng.normal(0, 300.0, steps)
         made = [Step(m, r) for m, r in zip(mass_g.tolist(), reading.tolist(), strict=True)]
-        gain = calibrate(made, CellClass(1000.0), date(2026, 3, 1)).g_per_count
+        gain = calibrate(made, CellClass(1000.0), date(2026, 3, 1), full_g=300.0).g_per_count
         return gain.value - 0.0005, gain.expanded
 
     assert 0.93 <= within(steps, simulate) <= 0.97

@@ -1,0 +1,106 @@
+"""What a cell does at rest: creep under a load, and its zero with temperature and pressure.
+
+Both come from means, each with what their scatter leaves open. A cell fails by what is beyond its
+limit for sure; what scatters by more than the limit is told to be open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from soakmon.physics.arrays import Floats
+from soakmon.weigh.oiml import CellClass, Judgement, judged
+from soakmon.weigh.uncertainty import Measured, difference, mean_of, scaled, scatter
+
+# Readings within so many minutes of a time that R 60 names are one mean; the first is over the
+# first minute.
+_NEAR_MIN, _FIRST_MIN = 1.5, 1.0
+# Zeros must have been read over so many °C, or kPa, to say anything (judgement).
+_LEAST_WARMTH_C, _LEAST_PRESSURE_KPA = 2.0, 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Zero:
+    """An empty reading (counts or g) at a temperature in °C, and a pressure of the air in kPa."""
+
+    air_c: float
+    reading: float
+    kpa: float | None = None
+
+
+def creep_judged(
+    points: Sequence[tuple[float, float]],
+    gain: float,
+    cell: CellClass,
+    load_g: float,
+    repeatability_g: float,
+) -> list[Judgement]:
+    """Creep after 30 min, and from 20 to 30 (R 60-1, 5.3), each between means about its times."""
+    if not points:
+        return []
+    minutes = np.array([p[0] for p in points], dtype=float)
+    grams = gain * np.array([p[1] for p in points], dtype=float)
+    if len(points) < 3 or (np.diff(minutes) <= 0).any() or minutes[-1] - minutes[0] < 29.5:
+        raise ValueError("creep needs readings over 30 min, in order of time")
+    since = minutes - minutes[0]
+
+    def mean(about_min: float) -> Measured:
+        near = np.abs(since - about_min) <= (_NEAR_MIN if about_min else _FIRST_MIN)
+        if not near.any():
+            raise ValueError(f"creep needs a reading about {about_min:g} min after the first")
+        return mean_of(grams[near].tolist(), repeat=repeatability_g)
+
+    first, at_20, at_30 = (mean(about_min) for about_min in (0.0, 20.0, 30.0))
+    return [
+        judged("creep over 30 min", difference(at_30, first), cell.creep_g(load_g)),
+        judged("creep from 20 to 30 min", difference(at_30, at_20), cell.late_creep_g(load_g)),
+    ]
+
+
+def zero_judged(
+    zeros: Sequence[Zero],
+    gain: float,
+    cell: CellClass,
+    v_min_g: float | None,
+    repeatability_g: float,
+) -> list[Judgement]:
+    """Shift of the empty reading per 5 °C, and per kPa where pressure was read (R 60-1, 5.5)."""
+    if not zeros:
+        return []
+    air_c = np.array([z.air_c for z in zeros], dtype=float)
+    if np.ptp(air_c) < _LEAST_WARMTH_C:
+        raise ValueError(
+            "empty readings tell of the zero's shift with temperature when they are "
+            f"{_LEAST_WARMTH_C:g} °C apart at least, better 5"
+        )
+    causes = [air_c]
+    if all(z.kpa is not None for z in zeros):
+        kpa = np.array([z.kpa for z in zeros], dtype=float)
+        if np.ptp(kpa) >= _LEAST_PRESSURE_KPA and len(zeros) > 2:
+            causes.append(kpa)
+    grams = gain * np.array([z.reading for z in zeros], dtype=float)
+    shifts = _slopes(causes, grams, repeatability_g)
+    judgements = [
+        judged("zero per 5 °C", scaled(5.0, shifts[0]), cell.zero_per_5c_g(v_min_g)),
+    ]
+    if len(shifts) > 1:
+        judgements.append(judged("zero per kPa", shifts[1], cell.zero_per_kpa_g(v_min_g)))
+    return judgements
+
+
+def _slopes(causes: Sequence[Floats], grams: Floats, repeatability_g: float) -> list[Measured]:
+    """What each cause does to the readings, by least squares."""
+    design = np.column_stack((np.ones_like(grams), *causes))
+    if np.linalg.matrix_rank(design) < design.shape[1]:
+        raise ValueError("temperature and pressure went up and down together: read on other days")
+    best = np.linalg.lstsq(design, grams, rcond=None)[0]
+    off = (grams - design @ best).tolist()
+    sd, freedom = scatter(off, len(off) - design.shape[1], repeatability_g)
+    spread = np.sqrt(np.diag(np.linalg.inv(design.T @ design)))
+    return [
+        Measured(float(b), sd * float(s), freedom)
+        for b, s in zip(best[1:], spread[1:], strict=True)
+    ]
