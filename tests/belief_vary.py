@@ -31,7 +31,7 @@ def varied(value: Any, unit: str, factor: float) -> Any:
             return tuple(one**factor for one in value)
         return tuple(varied(one, unit, factor) for one in value)
     if isinstance(value, np.ndarray):
-        return value * factor
+        return np.array([varied(one, unit, factor) for one in value.tolist()])
     if unit == CHANCE:
         if not 0 < value < 1:
             return value

@@ -79,7 +79,7 @@ def judged(place: tuple[str, int, int, float], nights: Path) -> list[dict[str, A
     words = [sys.executable, "-m", "tests.belief_vary", *map(str, place), str(nights)]
     done = subprocess.run(words, capture_output=True, text=True, cwd=ROOT, check=False)
     if done.returncode:
-        return done.stderr.strip().splitlines()[-1][:100]
+        return (done.stderr.strip() or f"ended with {done.returncode}").splitlines()[-1][:100]
     return list(json.loads(done.stdout))
 
 

@@ -114,6 +114,7 @@ def test_half_and_double():
     assert varied({"a": 1.0, "b": (2.0, 3.0)}, "g", 2.0) == {"a": 2.0, "b": (4.0, 6.0)}
     assert varied((0.5, 0.25), "weight", 2.0) == (0.25, 0.0625)
     assert varied(np.array([1.0, 2.0]), "s", 2.0).tolist() == [2.0, 4.0]
+    assert varied(np.array([0.2, 1.0]), "chance", 2.0).tolist() == pytest.approx([1 / 3, 1.0])
 
 
 def test_one_column_of_a_table():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from soakmon.watch.figures import FLOOD_G_PER_H, at_most, between, places_of, rate
+from soakmon.watch.figures import BY_MINUTE_G_PER_H, at_most, between, places_of, rate
 from soakmon.watch.verdict import Band, Cause, Outcome, Suspect, Verdict
 
 HEADINGS = {
@@ -57,7 +57,7 @@ def loss(verdict: Verdict) -> str:
 def leak(band: Band, outcome: Outcome) -> str:
     """The leak's rate with its interval, or its upper bound, in g/day; a flood's in g/min."""
     if outcome is Outcome.LEAKING:
-        per, unit = (24, "g/day") if band.best < FLOOD_G_PER_H else (1 / 60, "g/min")
+        per, unit = (24, "g/day") if band.best < BY_MINUTE_G_PER_H else (1 / 60, "g/min")
         interval = between(per * band.low, per * band.high, places_of(per * band.best, 3))
         return f"{rate(band.best, 3)} (95 %: {interval} {unit})"
     if not telling(band.high):
@@ -67,7 +67,7 @@ def leak(band: Band, outcome: Outcome) -> str:
 
 def telling(high_g_per_h: float) -> bool:
     """Whether a bound says anything: a run that could hide a flood says nothing of weeps."""
-    return math.isfinite(high_g_per_h) and high_g_per_h < FLOOD_G_PER_H
+    return math.isfinite(high_g_per_h) and high_g_per_h < BY_MINUTE_G_PER_H
 
 
 def smallest(verdict: Verdict) -> str:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.watch.mass_filter import AT_START_G, CREEP
 from soakmon.watch.onset import likely_onsets
 from soakmon.watch.rows import Floats
 from soakmon.watch.weep import Weep
@@ -25,9 +26,8 @@ if TYPE_CHECKING:
 # Leak rates at which a leak is estimated.
 RATES: Floats = effort(np.asarray(0.002 * 2 ** (np.arange(800) / 40)), "g/h")
 _DRAWS = effort(400, "draws")
-# What a cell wanders in a day, and what is left of its creep when the clock starts.
+# What a cell wanders in a day (judgement).
 _WANDERS_G = judgement(0.25, "g/√day")
-_CREEPS_G = judgement(0.15, "g")
 # Where the balance gives the filter's best estimate less weight than this, it is not believed.
 _CONTRADICTS = judgement(3.0, "e-folds")
 
@@ -66,7 +66,11 @@ def _balance(decider: Decider, weep: Weep, onset: int) -> Floats:
     priors = decider.settings.priors
     zero_g = priors.zero_g_per_c * (decider.evaporation.air_c - weep.first_c)
     sd_g = math.hypot(
-        _WANDERS_G * math.sqrt(hours / 24), _CREEPS_G, zero_g, weep.short_g, share_sd * top_up_g
+        _WANDERS_G * math.sqrt(hours / 24),
+        AT_START_G[CREEP],
+        zero_g,
+        weep.short_g,
+        share_sd * top_up_g,
     )
     off = (lost_g - evaporated_g[:, None] - hours * RATES) / sd_g
     return np.asarray(np.log(np.exp(-0.5 * off**2).mean(axis=0) + 1e-300))

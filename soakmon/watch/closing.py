@@ -37,6 +37,8 @@ _WEIGHED_REL_SD = judgement(0.1, "rel. sd")
 # Gates that lose drops, and what share of them: up to 45 % was seen.
 _LOSES = judgement(0.4, "chance")
 _LOST: Floats = effort(np.linspace(0.0, 0.45, 10), "share")
+# Drops of any leak at least as large as what they say: the gate sees a part of it (judgement).
+_MISSED = judgement(0.005, "chance")
 # What dries before it drips is mostly a share of the leak, as a small leak wets little; where the
 # whole tip hangs in the open it is as much as a drop loses there, whatever leaks (judgement).
 _DRIES_SHARE = judgement(0.12, "share")
@@ -46,8 +48,6 @@ _DRIED_SHARE: Floats = effort(np.linspace(0.0, 0.6, 25), "share")
 _DRIED_WEIGHT: Floats = np.exp(-_DRIED_G_PER_H / DRIES_G_PER_H)
 _DRIED_WEIGHT /= _DRIED_WEIGHT.sum()
 _SHARE_WEIGHT: Floats = np.exp(-_DRIED_SHARE / _DRIES_SHARE)
-# Drops of any leak at least as large as what they say: the gate sees a part of it (judgement).
-_MISSED = judgement(0.005, "chance")
 _SHARE_WEIGHT /= _SHARE_WEIGHT.sum()
 _LOST_WEIGHT: Floats = np.where(_LOST == 0, 1 - _LOSES, _LOSES / (len(_LOST) - 1))
 

@@ -6,9 +6,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from soakmon.physics.belief import effort, judgement
+from soakmon.physics.belief import effort
 from soakmon.watch.averaging import Average
 from soakmon.watch.evaporation import Evaporation
+from soakmon.watch.mass_filter import CREEPS_G, CREEPS_PER_G
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.reading import Cell
 from soakmon.watch.rows import Floats
@@ -21,8 +22,6 @@ from soakmon.watch.verdict import Band
 # and lagged by 20, 60 and 180 minutes; steps taken out so far.
 _COLUMNS = 11
 _AIR = slice(_COLUMNS - 5, _COLUMNS - 1)
-# A step that was taken out leaves what the reading strayed meanwhile, and creep.
-_STEP_G, _STEP_REL = judgement(0.1, "g"), judgement(3e-4, "of a step")
 # The loss at the end is the median of the last so many that have a mass, of so many minutes.
 _LAST = effort(5, "minutes")
 _OF = effort(30, "minutes")
@@ -110,7 +109,7 @@ class CurveKeeper:
         hours = (points[:, 0] - points[0, 0]) / 3600
         warmer_c = np.nan_to_num(points[:, _AIR] - points[0, _AIR.start])
         steps = np.abs(np.diff(points[:, -1], prepend=0.0))
-        off_g2 = np.cumsum(np.where(steps > 0, (_STEP_G + _STEP_REL * steps) ** 2, 0.0))
+        off_g2 = np.cumsum(np.where(steps > 0, (CREEPS_G + CREEPS_PER_G * steps) ** 2, 0.0))
         off_g2 += 2 * _noise_g(points[:, 1]) ** 2
         under, over = self.cell.strays(hours, warmer_c, off_g2, self.bowls * points[:, 5])
         middle = (under + over) / 2

@@ -8,8 +8,9 @@ from soakmon.physics.belief import judgement
 
 # From this rate on a leak is told by the minute; a bracket so short as one time; what began so soon
 # has no beginning of its own.
-FLOOD_G_PER_H = judgement(60.0, "g/h")
-SAME_TIME_S, SOON_S = judgement(720.0, "s"), judgement(120.0, "s")
+BY_MINUTE_G_PER_H = judgement(60.0, "g/h")
+SAME_TIME_S = judgement(720.0, "s")
+SOON_S = judgement(120.0, "s")
 # What rounding has left in the last bits is not a digit.
 _NOISE = 1e-9
 
@@ -21,7 +22,7 @@ def plain(value: float, digits: int = 2) -> str:
 
 def rate(g_per_h: float, digits: int = 2) -> str:
     """A leak as people compare them: weeps by the day, floods by the minute."""
-    if g_per_h < FLOOD_G_PER_H:
+    if g_per_h < BY_MINUTE_G_PER_H:
         return f"{plain(24 * g_per_h, digits)} g/day"
     return f"{plain(g_per_h / 60, digits)} g/min"
 

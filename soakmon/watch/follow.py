@@ -19,7 +19,7 @@ from soakmon.watch.disturbance import (
     judge,
 )
 from soakmon.watch.evaporation import Evaporation
-from soakmon.watch.mass_filter import OFFSET, SLACK
+from soakmon.watch.mass_filter import CREEPS_G, CREEPS_PER_G, OFFSET, SLACK
 from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
 from soakmon.watch.verdict import Fault
@@ -33,8 +33,6 @@ _WARM_UP = effort(10, "minutes")
 # lifted; a push may lift it for a moment, and what is poured in creeps by 0.03 % (see the filter).
 _COLD_G = published(0.3, "g")
 _LIFTED_G = judgement(0.2, "g")
-_CREEPS_G = judgement(0.1, "g")
-_CREEPS_PER_G = published(3e-4, "g/g")
 # A cell whose minutes scatter by no more than this, on no more than that, is the one the filter
 # describes (judgement).
 _FINE_G = judgement(0.05, "g")
@@ -143,7 +141,7 @@ class Follower:
             weep.filter.loosen(SLACK, abs(step))
         else:
             weep.filter.loosen(OFFSET, _STEP_SDS * abs(step))
-            weep.filter.reopen(_CREEPS_G + _CREEPS_PER_G * abs(step), 0.0)
+            weep.filter.reopen(CREEPS_G + CREEPS_PER_G * abs(step), 0.0)
             self.removed_g += step
             word = "refill" if kind is Kind.REFILL else "bump"
             self._fault(self.held_since_s, word, f"step of {step:+.2f} g, taken out")

@@ -52,7 +52,10 @@ _SLACK_AT_START_G = judgement(0.05, "g")
 _DECAYS = published({WARM_UP: 0.1, CREEP: 0.3, CREEP_60: 1.0, RATE: 6.0}, "h")
 # When the soak's clock starts, half an hour after the fill, g: of 0.3 g of warming up, and creep of
 # 0.02 to 0.07 % of a kilogram.
-_AT_START_G = published({WARM_UP: 0.1, CREEP: 0.15, CREEP_60: 0.2}, "g")
+AT_START_G = published({WARM_UP: 0.1, CREEP: 0.15, CREEP_60: 0.2}, "g")
+# After a step: what a push that lifted it may leave, and of what was added or taken.
+CREEPS_G = judgement(0.1, "g")
+CREEPS_PER_G = published(3e-4, "g/g")
 # Share of the zero shift that each lag is given, and how much larger than usual it may be: the
 # spread of specimens is 0.8 on a logarithmic scale about 0.1 g/°C on 1-2 kg.
 _LAG_SHARE = judgement(0.5, "share")
@@ -156,7 +159,7 @@ class MassFilter:
         sd[:, TOP_UP] = _TOP_UP_SDS * unsteady_rel_sd
         sd[:, HELD] = _HELD_SDS * unsteady_rel_sd
         sd[:, RATE] = unsteady_rel_sd
-        for state, sd_g in _AT_START_G.items():
+        for state, sd_g in AT_START_G.items():
             sd[:, state] = sd_g
         for state in (TEMP, TEMP_20, TEMP_60, TEMP_180):
             sd[:, state] = _LAG_SHARE * zero

@@ -26,6 +26,7 @@ from soakmon.watch.rows import Floats
 from soakmon.watch.state import kept
 
 _FADING = (WARM_UP, CREEP, CREEP_60)
+# How far out a mixture of normal distributions is looked through.
 _MOST_SDS = effort(6.0, "sd")
 _SDS: Floats = np.linspace(0.0, _MOST_SDS, 601)
 _INSIDE: Floats = 2 * below(_SDS) - 1
