@@ -17,6 +17,7 @@ from soakmon.bench.ports import Edge
 DEAD_TIME_S = 0.06
 SHORTEST_S = 0.0002
 LONGEST_S = 1.0
+_MAIN = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,11 +34,16 @@ class Drop:
 
 @dataclass(slots=True)
 class _Passing:
-    """What is before a beam, or was until ended_s; counts: whether it is a drop."""
+    """What is before a beam, or was until ended_s; counts: whether it is a drop.
+
+    rings_from_s: end of its main block, of all its blinks: what it rings, it rings after that.
+    """
 
     began_s: float
     ended_s: float
     dark_s: float
+    main_s: float
+    rings_from_s: float
     counts: bool = True
 
 
@@ -50,8 +56,9 @@ class _Gate:
 class DropMerger:
     """Merges edges into drops, per gate.
 
-    dead_time_s: what begins so soon after a block ended is its ringing, but nothing rings longer
-    than longest_s: a stream counts on; shortest_s: shorter blinks are electrical; longest_s: a beam
+    dead_time_s: what begins so soon after a drop's main block ended is its ringing. Later it is
+    another, however many came between: of a stream one counts in every dead time, not one in all
+    of it. shortest_s: shorter blinks are electrical; longest_s: a beam
     blocked longer is no drop but something in the way. A drop is told once its beam has been free
     for the dead time: only then is it known how long it was dark.
     """
@@ -91,17 +98,20 @@ class DropMerger:
         if lasted_s < self.shortest_s:
             return []
         passing = gate.passing
-        rings = passing is not None and began_s - passing.ended_s < self.dead_time_s
+        rings = passing is not None and began_s - passing.rings_from_s < self.dead_time_s
         if lasted_s > self.longest_s:
             # What rang as it came into the way, and stayed, is no drop either.
             before = [] if rings else self._over(index)
-            gate.passing = _Passing(ended_s, ended_s, 0.0, counts=False)
+            gate.passing = _Passing(ended_s, ended_s, 0.0, lasted_s, ended_s, counts=False)
             return before
         if passing is not None and rings and ended_s - passing.began_s <= self.longest_s:
             passing.ended_s, passing.dark_s = ended_s, passing.dark_s + lasted_s
+            # What rings as it comes is short beside the drop itself; drops of a stream are alike.
+            if lasted_s > _MAIN * passing.main_s:
+                passing.main_s, passing.rings_from_s = lasted_s, ended_s
             return []
         before = self._over(index)
-        gate.passing = _Passing(began_s, ended_s, lasted_s)
+        gate.passing = _Passing(began_s, ended_s, lasted_s, lasted_s, ended_s)
         return before
 
     def _told(self, index: int, now_s: float) -> list[Drop]:

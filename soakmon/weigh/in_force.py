@@ -56,7 +56,9 @@ def _wrong(
     if today.isoformat() < day:
         return f"made later than {today.isoformat()}"
     gain = float(calibration["g_per_count"])
-    allowed = max(2 * float(calibration["g_per_count_u"]), _COPIED_REL * abs(gain))
+    # Calibrations of earlier versions were kept without it.
+    expanded = calibration.get("g_per_count_expanded", 2 * float(calibration["g_per_count_u"]))
+    allowed = max(float(expanded), _COPIED_REL * abs(gain))
     if g_per_count is not None and abs(g_per_count - gain) > allowed:
         return (
             f"bench.toml reads by {g_per_count:.6g} g per count: put cell.g_per_count = "

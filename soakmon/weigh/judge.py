@@ -101,6 +101,7 @@ def _calibration(form: CalibrationForm, result: Calibration) -> dict[str, Any]:
         "passed": result.passed,
         "g_per_count": result.g_per_count.value,
         "g_per_count_u": result.g_per_count.u,
+        "g_per_count_expanded": result.g_per_count.expanded,
         "zero_counts": result.zero_counts,
         "repeat_sd_g": result.repeat_sd_g,
         "judgements": [

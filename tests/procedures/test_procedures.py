@@ -6,9 +6,14 @@ from functools import partial
 
 import pytest
 
-from tests.procedures import blank
+from tests.procedures import blank, calibrating, cups, dripping
 
-SMALL = {"blank": partial(blank.figures, 60)}
+SMALL = {
+    "blank": partial(blank.figures, 60),
+    "calibrating": partial(calibrating.figures, 60),
+    "cups": partial(cups.figures, 60),
+    "dripping": partial(dripping.figures, 100),
+}
 
 
 @pytest.mark.parametrize("name", SMALL)
