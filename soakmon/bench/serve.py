@@ -91,7 +91,7 @@ def _serve(bench: Bench, parts: BenchParts, book: Book, listener: socket.socket,
     folder = Path(bench.service.data_folder)
     path = folder / "journal.db"
     opened = open_journal(path, parts.clock.wall_s())
-    told = _latched(opened, parts.clock.wall_s())
+    told = latched(opened, parts.clock.wall_s())
     journal, reports, fall = opened.journal, Reports(folder), Fall()
     try:
         service = Service(
@@ -123,7 +123,7 @@ def _serve(bench: Bench, parts: BenchParts, book: Book, listener: socket.socket,
         raise TroubleError(fall.text)
 
 
-def _latched(opened: Opened, wall_s: float) -> str:
+def latched(opened: Opened, wall_s: float) -> str:
     """What is to be said of a journal that was set aside, or "": the feed stays shut for it."""
     if opened.aside is None:
         return ""

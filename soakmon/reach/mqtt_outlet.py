@@ -9,7 +9,7 @@ import secrets
 import sqlite3
 import time
 from collections.abc import Awaitable, Callable
-from contextlib import suppress
+from contextlib import AbstractAsyncContextManager, suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -24,6 +24,7 @@ from soakmon.reach.health import Board
 from soakmon.reach.heard import ALARMS, Heard, uid
 from soakmon.reach.mqtt import Link, Received, client_id, connect
 from soakmon.reach.supervise import ReachError
+from soakmon.reach_config import MqttSection
 from soakmon.records.identity import bench_id
 from soakmon.records.journal import Event
 from soakmon.records.outbox import Outbox
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
+# Opens a connection to the broker: section, client's name, last will.
+Reached = Callable[[MqttSection, str, told.Message | None], AbstractAsyncContextManager[Link]]
 NAME = "mqtt"
 _EVERY_S = 0.5
 _PIECE = 50
@@ -50,6 +53,8 @@ _COMMAND_S = 15.0
 class MqttOutlet:
     """Publishes a service; `work` is one connection, from birth to its end.
 
+    reached: opens a connection; now_s: a clock for waiting, in s.
+
     What must arrive is heard again before it counts as told. Alarms come from the journal, with
     their numbers; those that it does not tell within a second go out from memory.
     """
@@ -61,13 +66,17 @@ class MqttOutlet:
         board: Board,
         backoff: Backoff,
         heard: Heard | None = None,
+        *,
+        reached: Reached = connect,
+        now_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.service, self.outbox, self.board, self.backoff = service, outbox, board, backoff
         self.section = service.bench.mqtt
+        self.reached, self.now_s = reached, now_s
         folder = Path(service.journal.path).parent
         name, run = service.bench.service.name, secrets.token_hex(6)
         self.topics = told.Topics(self.section.prefix, name, bench_id(folder), run)
-        self.echo = Echo(self.topics)
+        self.echo = Echo(self.topics, now_s=now_s)
         self.aside = Aside()
         self.heard = heard or Heard(ALARMS, service.clock.wall_s)
         self.early: dict[str, tuple[float, Event]] = {}
@@ -85,7 +94,7 @@ class MqttOutlet:
             await self._aside(self._lag)
         will = told.availability(self.topics, wall_s(), "offline", "connection lost")
         own = client_id(self.topics.bench, run=self.topics.run)
-        async with connect(self.section, own, will) as link:
+        async with self.reached(self.section, own, will) as link:
             self.connections += 1
             self.last.clear()
             self.seen = None
@@ -149,13 +158,13 @@ class MqttOutlet:
         await hears.wait()
         await self._birth(link)
         self._well()
-        steady_s = time.monotonic() + _STEADY_S
+        steady_s = self.now_s() + _STEADY_S
         while True:
-            if time.monotonic() >= steady_s:
+            if self.now_s() >= steady_s:
                 self.backoff.reset()
             status = self.service.status
             await self._keep(link, status)
-            now_s = time.monotonic()
+            now_s = self.now_s()
             if now_s - self.readings_sent_s >= self.section.readings_every_s:
                 self.readings_sent_s = now_s
                 message = told.readings(self.topics, status)
@@ -181,7 +190,7 @@ class MqttOutlet:
 
     async def _keep(self, link: Link, status: dict[str, Any]) -> None:
         """Retained topics: those that changed, and the state as a heartbeat."""
-        now_s = time.monotonic()
+        now_s = self.now_s()
         beat = now_s - self.state_sent_s >= self.section.heartbeat_s
         trouble = self.board.trouble("phone")[:_REASON_CHARS]
         if status is self.seen and trouble == self.phone_trouble and not beat:
@@ -265,7 +274,7 @@ class MqttOutlet:
 
     def _take_heard(self) -> None:
         """Take from memory what the journal has not told yet."""
-        now_s = time.monotonic()
+        now_s = self.now_s()
         for event in self.heard.fresh():
             if uid(event) not in self.sent:
                 self.early[uid(event)] = now_s, event
@@ -273,7 +282,7 @@ class MqttOutlet:
     async def _tell_early(self, link: Link) -> None:
         """Publish alarms from memory that the journal is late to tell."""
         for since_s, event in list(self.early.values()):
-            if time.monotonic() - since_s >= _JOURNAL_S:
+            if self.now_s() - since_s >= _JOURNAL_S:
                 soak = self.service.status.get("soak")
                 await self._publish_event(link, replace(event, soak=soak))
 

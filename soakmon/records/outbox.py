@@ -67,10 +67,8 @@ class Outbox:
         if row is not None:
             self.at = self.written = Cursor(int(row[0]), int(row[1]))
             return self.at
-        row = self.connection.execute(
-            "SELECT (SELECT coalesce(max(id), 0) FROM batch),"
-            " (SELECT coalesce(max(id), 0) FROM event)"
-        ).fetchone()
+        ends = f"SELECT {_START.format('batch')}, {_START.format('event')}"
+        row = self.connection.execute(ends).fetchone()
         self.at = Cursor(int(row[0]), int(row[1]))
         with suppress(sqlite3.Error):
             self.move()
@@ -205,6 +203,12 @@ class Outbox:
         self.connection.close()
 
 
+# The end; but where a damaged journal was set aside the cursor may have been lost with it, and then
+# the soak that was running is told anew: twice rather than never.
+_START = (
+    "(SELECT coalesce((SELECT min({0}.id) - 1 FROM {0} JOIN soak ON soak.id = {0}.soak"
+    " WHERE (ended_t_s IS NULL OR owed) AND EXISTS (SELECT 1 FROM floor)), max(id), 0) FROM {0})"
+)
 _COLUMNS = "batch.id, soak, soak.job, wall_s, rows, gates"
 _BATCH = f"SELECT {_COLUMNS} FROM batch JOIN soak ON soak.id = batch.soak"
 

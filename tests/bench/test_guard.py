@@ -104,6 +104,15 @@ def test_each_opening_has_its_own_news():
     assert trips[1].t_s > 800
 
 
+def test_each_opening_has_its_own_total():
+    """Forty grams, shut and opened again by somebody, and forty more."""
+
+    def mass(t_s):
+        return 300 - 0.02 * (min(t_s, 2000) + max(t_s - 2060, 0))
+
+    assert not watch(samples(mass, seconds=4000, feed=lambda t: not 2000 <= t < 2060))
+
+
 def test_too_much_in_all_trips():
     trips = watch(samples(lambda t: 300 - t * 0.02, seconds=3600))
     assert [trip.code for trip in trips] == [Code.TOTAL]

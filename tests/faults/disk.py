@@ -6,6 +6,8 @@ of the modules that keep the bench safe: from then on nothing of that process do
 
 from __future__ import annotations
 
+import errno
+import os
 import sqlite3
 import sys
 from collections.abc import Iterator
@@ -19,7 +21,7 @@ _WRITES = ("INSERT", "UPDATE", "DELETE", "COMMIT", "BEGIN IMMEDIATE", "CREATE", 
 _MORTAL = (
     "soakmon/bench/", "soakmon/records/journal.py", "soakmon/records/waiting.py",
     "soakmon/records/writer.py", "soakmon/records/latch.py", "soakmon/records/outbox.py",
-    "soakmon/reach/phone_outlet.py", "soakmon/reach/post.py",
+    "soakmon/reach/phone_outlet.py", "soakmon/reach/post.py", "soakmon/reach/mqtt_outlet.py",
 )  # fmt: skip
 
 
@@ -38,11 +40,42 @@ class State(StrEnum):
     SLOW = "slow"
 
 
+class Note(StrEnum):
+    """How the file of the latch is."""
+
+    WELL = "well"
+    FULL = "ENOSPC"
+    BROKEN = "EIO"
+    UNREADABLE = "unreadable"
+
+
+class NoteFile:
+    """Stands in for `os` in the latch's module."""
+
+    def __init__(self) -> None:
+        self.state = Note.WELL
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(os, name)
+
+    def open(self, *given: Any) -> int:
+        if self.state is Note.UNREADABLE:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return os.open(*given)
+
+    def pwrite(self, *given: Any) -> int:
+        if self.state is Note.WELL:
+            return os.pwrite(*given)
+        code = errno.ENOSPC if self.state is Note.FULL else errno.EIO
+        raise OSError(code, os.strerror(code))
+
+
 class Disk:
     """state: how it is; slow_s: what a write costs then, passed to `waits`."""
 
     def __init__(self) -> None:
         self.state = State.WELL
+        self.note = NoteFile()
         self.slow_s = 3.0
         self.waits = lambda seconds: None
         self.dead = False
@@ -53,8 +86,11 @@ class Disk:
 
     @contextmanager
     def in_place(self) -> Iterator[None]:
-        """Under all databases that are opened from here on."""
-        with patch("sqlite3.connect", self._connect):
+        """Under the latch, and all databases that are opened from here on."""
+        with (
+            patch("sqlite3.connect", self._connect),
+            patch("soakmon.records.latch.os", self.note),
+        ):
             yield
 
     def _connect(self, *args: Any, **more: Any) -> sqlite3.Connection:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
+import random
 import shutil
 import sqlite3
 import threading
@@ -16,27 +18,43 @@ from typing import Any
 
 from sim.parts import SimulatedBench, SteppedClock
 from sim.scenario import Scenario
+from soakmon.bench import api
+from soakmon.bench.alarms import Wrong
+from soakmon.bench.serve import latched
 from soakmon.bench.service import Service
 from soakmon.config import Bench
 from soakmon.errors import SoakmonError, TroubleError
+from soakmon.reach.backoff import Backoff
 from soakmon.reach.health import Board, State
+from soakmon.reach.mqtt_outlet import MqttOutlet
 from soakmon.reach.phone_outlet import PhoneOutlet
-from soakmon.reach.supervise import ReachError
-from soakmon.records.journal import Journal
+from soakmon.reach.supervise import ReachError, supervise
+from soakmon.records.damage import open_journal
+from soakmon.records.outbox import Outbox
+from soakmon.watch.verdict import Alarm
+from tests.faults.broker import AtOnce, Broker, SteppedLoop
 from tests.faults.disk import Disk, Killed
 from tests.faults.parts import FaultyBench, Valve
 
 _AIR_EVERY_S = 10.0
+_PAGE_BYTES = 1024
 
 
 def small_bench(soak_h: float) -> Bench:
-    """A bench whose soaks are short, with one telephone."""
+    """A bench whose soaks are short, with one telephone and a broker."""
     return Bench.model_validate(
         {
             "service": {"soak_h": soak_h, "isolate_min": 2},
             "phone": {"enabled": True, "urls": ["json://owner.example"], "trouble_after_s": 30},
+            "mqtt": {"enabled": True, "commands": True},
         }
     )
+
+
+def alarms_of(service: Service) -> list[Alarm]:
+    """All alarms that a service has raised, or taken over, and that are not over."""
+    session = service.session
+    return [*(session.alarms if session is not None else []), *service.alarms.waiting()]
 
 
 class Phone:
@@ -84,10 +102,19 @@ class Life:
         self.disk = Disk()
         self.disk.waits = world.clock.sleep
         self.phone = Phone(self.world_s)
+        self.broker = Broker()
+        self.loop: SteppedLoop | None = None
+        self.random = random.Random(11)
         self.boot = 1
         self.service: Service | None = None
         self.outlet: PhoneOutlet | None = None
         self.reports: set[int] = set()
+        self.heard: set[str] = set()
+        self.inherited: set[str] = set()
+        self.damaged = False
+        self.stuck_s = 0.0
+        self.stood_still = False
+        self.looks: Callable[[], None] = lambda: None
         self.rows: list[tuple[int, float, float, float]] = []
         self.deaths: list[float] = []
         self.left_open: list[bool] = []
@@ -117,7 +144,9 @@ class Life:
     def _begin(self) -> None:
         # What fell while nobody listened is counted by nobody.
         self.faulty.world.new_edges()
-        journal = Journal(self.folder / "journal.db")
+        opened = open_journal(self.folder / "journal.db", self.clock.wall_s())
+        told = latched(opened, self.clock.wall_s())
+        journal = opened.journal
         service = Service(self.bench, self.faulty.parts(), journal, boot=f"boot {self.boot}")
         self.service = service
         self.born_s = self.world_s()
@@ -125,18 +154,52 @@ class Life:
         # As `Service.run` does it, without its threads.
         service.beats.sampler_s = service.beats.worker_s = self.clock.boot_s()
         service.latch.allocate()
+        service.listeners.append(self._hear)
         service._take_up()
+        self.inherited = {alarm.uid for alarm in alarms_of(service)}
         board = Board(self.clock.wall_s, self.clock.boot_s)
+        service.outlets = board.as_list
+        self.outlet = self._phone(service, board)
+        self._mqtt(service, board)
+        if told:
+            service.sound("bench", told, Wrong.JOURNAL)
+        service.keep()
+
+    def _hear(self, t_s: float, kind: str, data: dict[str, Any]) -> None:
+        if kind == "alarm":
+            self.heard.add(data["uid"])
+
+    def _phone(self, service: Service, board: Board) -> PhoneOutlet:
         board.add("phone", State.STARTING)
         outlet = PhoneOutlet(
-            self.bench, journal.path, board,
+            self.bench, service.journal.path, board,
             status=lambda: service.status, wall_s=self.clock.wall_s,
             deliver=self.phone.deliver, now_s=self.clock.boot_s,
         )  # fmt: skip
+        outlet.aside = AtOnce()  # type: ignore[assignment]
         outlet.open()
         service.listeners.append(outlet.heard.hear)
-        self.outlet = outlet
-        service.keep()
+        return outlet
+
+    def _mqtt(self, service: Service, board: Board) -> None:
+        board.add("mqtt", State.STARTING)
+        self.loop = SteppedLoop(self.world_s)
+        outlet = MqttOutlet(
+            service, Outbox(service.journal.path, "mqtt"), board,
+            backoff := Backoff(1.0, 8.0, self.random.random),
+            reached=self.broker.reached, now_s=self.world_s,  # type: ignore[arg-type]
+        )  # fmt: skip
+        outlet.aside = AtOnce()  # type: ignore[assignment]
+        service.listeners.append(outlet.heard.hear)
+        self.loop.create_task(supervise("mqtt", outlet.work, board, backoff))
+        self._settle()
+
+    def _settle(self) -> None:
+        """What page and broker do in the main loop."""
+        assert self.loop is not None
+        self.loop.settle()
+        if self.disk.dead:
+            raise Killed
 
     def _listen(self, service: Service) -> None:
         """Note every row that the worker is given."""
@@ -182,6 +245,11 @@ class Life:
 
     def bury(self) -> None:
         """Let go of what a process holds; nothing is written any more."""
+        self.broker.cut()
+        if self.loop is not None:
+            self.disk.dead = True
+            self.loop.bury()
+            self.loop = None
         latch = getattr(self.service, "latch", None)
         if latch is not None and latch.file is not None:
             with suppress(OSError):
@@ -219,23 +287,64 @@ class Life:
         return True
 
     def _step(self, service: Service) -> None:
-        try:
-            service.sample()
-        except Exception as error:
-            service.failed_to_sample(error)
+        service.sample()
+        self.looks()
+        self._settle()
         service.keep()
         if self.world_s() - self.air_s >= _AIR_EVERY_S:
             self.air_s = self.world_s()
             with suppress(OSError):
                 service.read_air()
-        service.drain()
+        if self.stuck_s > 0:
+            # The worker hangs; teller and scribe go on.
+            self.stuck_s -= self.every_s
+            service.latch.write()
+            service.teller.deliver()
+        else:
+            service.drain()
         # What the disk refused is tried again, as the writer's own thread does it.
         service.journal.writer.commit()
         self._report(service)
+        self.send()
+        self._settle()
+
+    def send(self) -> None:
+        """What the phone's own thread does."""
         if self.outlet is not None:
             self.outlet.patience_s = 0.002 if self.phone.way == "hangs" else 1.0
             with suppress(ReachError, sqlite3.Error):
                 self.outlet.step()
+
+    def thread_ends(self, name: str) -> None:
+        """A thread of the service has ended: it is told from its last words, and all is over."""
+        if self.service is None:
+            return
+        with suppress(Killed), self.disk.mortal():
+            self.service.thread_ended(name, RuntimeError("invented"))
+            assert not self.faulty.commanded or self.service.feed.trouble, "(a) open at the end"
+            self.send()
+        self.die()
+
+    def damage(self, page: int, noise: bytes) -> None:
+        """The process dies, and what lies on a page of its journal is not what was written."""
+        if self.service is not None:
+            self.die()
+        file = self.folder / "journal.db"
+        pages = file.stat().st_size // _PAGE_BYTES if file.exists() else 0
+        if pages > 1:
+            self.damaged = True
+            with file.open("r+b") as opened:
+                opened.seek((1 + page % (pages - 1)) * _PAGE_BYTES)
+                opened.write(noise)
+
+    def page_asks(self, command: Callable[[Service], Any]) -> asyncio.Task[Any] | None:
+        """A request of the page or the control socket; what becomes of it."""
+        if self.service is None or self.loop is None:
+            return None
+        service = self.service
+        asked = self.loop.create_task(api.do(service, lambda: command(service)))
+        self.loop.settle()
+        return asked
 
     def ask(
         self, command: Callable[[Service], Any], *, given_up: bool = False

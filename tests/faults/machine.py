@@ -18,7 +18,7 @@ from sim.scenario import Happenings, Scenario
 from soakmon.bench.ports import Press
 from soakmon.bench.service import Service
 from soakmon.records.latch import NAME as LATCH
-from tests.faults.disk import State
+from tests.faults.disk import Note, State
 from tests.faults.life import Life
 from tests.faults.parts import Cell, Gate, Valve
 from tests.faults.watch import Watch
@@ -48,6 +48,8 @@ RACKS = {
 _ROOM = Path("/dev/shm")
 _BY_ITSELF = ("preflight", "filling", "settling", "soaking")
 _PHASES = ("idle", *_BY_ITSELF, "isolating", "ended")
+# Longer than a caller waits for its answer, shorter than a silence that shuts the feed.
+_TOO_LATE_S = 16.0
 _SHORT = st.sampled_from([10.0, 60.0, 200.0])
 _GAPS = st.sampled_from([1.0, 40.0, 700.0, 2400.0, 7 * 3600.0, 30 * 3600.0])
 _JUMPS = st.sampled_from([-86400.0 * 400, -3600.0, -1.0, 1.0, 3600.0, 86400.0 * 400])
@@ -112,12 +114,10 @@ class Histories(RuleBasedStateMachine):
     @rule(twice=st.booleans())
     def start(self, twice: bool) -> None:
         asked = [self._confirmed(_COMMANDS["start"]) for _ in range(1 + twice)]
-        lived = self.tick()
+        self.tick()
         done = [a for a in asked if a is not None and a.done() and a.exception() is None]
         assert len(done) <= 1, "a doubled start began two soaks"
-        # One that no disk has taken yet is lost with its process, and has never opened the feed.
-        if lived and self.life.disk.state is State.WELL:
-            self.watch.begun |= {one.result() for one in done}
+        self.watch.begun |= {one.result() for one in done}
 
     @rule()
     def resume(self) -> None:
@@ -145,6 +145,48 @@ class Histories(RuleBasedStateMachine):
         self.life.service.drain()
         assert self._seen() == before, f"{what} was carried out though nobody waited"
 
+    @rule(
+        what=st.sampled_from(["start", "end", "isolate", "resume"]),
+        how=st.sampled_from(["answered", "cancelled", "late"]),
+    )
+    def page_asks(self, what: str, how: str) -> None:
+        """By the page or the control socket: who has gone, or was told that it is too late."""
+        known, ran = set(self.watch.known), []
+
+        def carried_out(service: Service) -> Any:
+            result = _COMMANDS[what](service)
+            ran.append(result)
+            if what in _OPENING:
+                self.watch.person_opened(known)
+            else:
+                self.watch.shut()
+            return result
+
+        asked = self.life.page_asks(carried_out)
+        if asked is None:
+            return
+        if how == "cancelled":
+            asked.cancel()
+        if how == "late":
+            self.worker_hangs(_TOO_LATE_S)
+        lived = self.tick()
+        if how != "answered":
+            assert not ran, f"{what} was carried out though nobody waited"
+        elif lived and what == "start" and asked.exception() is None:
+            self.watch.begun.add(asked.result())
+
+    @rule(what=st.sampled_from(["acknowledge", "isolate", "end"]), goes=st.booleans())
+    def order_by_mqtt(self, what: str, goes: bool) -> None:
+        """A command by way of the broker, which may go before it is carried out."""
+        self.life.broker.order(what)
+        if self.life.loop is not None:
+            self.life.loop.settle()
+        self.watch.acknowledged()
+        self.watch.shut()
+        if goes:
+            self.life.broker.set("gone")
+        self.tick()
+
     def _seen(self) -> Any:
         service = self.life.service
         session = service.session if service is not None else None
@@ -154,7 +196,7 @@ class Histories(RuleBasedStateMachine):
     def command(self, what: str) -> None:
         asked = self.life.ask(_COMMANDS[what])
         if self.tick() and asked is not None and asked.exception() is None:
-            self.watch.person_shut()
+            self.watch.shut()
 
     @rule()
     def acknowledge(self) -> None:
@@ -201,6 +243,20 @@ class Histories(RuleBasedStateMachine):
     def break_disk(self, state: State) -> None:
         self.life.disk.state = state
 
+    @rule(state=st.sampled_from(Note))
+    def break_latch(self, state: Note) -> None:
+        """The file of the latch takes nothing, or cannot be opened at the next start."""
+        self.life.disk.note.state = state
+
+    @rule(way=st.sampled_from(["up", "gone", "refuses", "hangs", "throws away"]))
+    def break_broker(self, way: str) -> None:
+        self.life.broker.set(way)
+
+    @rule(seconds=st.sampled_from([16.0, 40.0]))
+    def worker_hangs(self, seconds: float) -> None:
+        self.life.stuck_s = seconds
+        self.wait(seconds)
+
     @rule(way=st.sampled_from(["up", "refuses", "hangs"]))
     def break_phone(self, way: str) -> None:
         self.life.phone.set(way)
@@ -235,12 +291,26 @@ class Histories(RuleBasedStateMachine):
         self.life.cut_power(gap_s, knows_time=knows_time)
         self.tick()
 
+    @rule(name=st.sampled_from(["sampler", "worker", "keeper", "teller", "scribe", "journal"]))
+    def thread_ends(self, name: str) -> None:
+        """And the process with it, in some seconds."""
+        if self.life.service is not None:
+            self.watch.shut()
+        self.life.thread_ends(name)
+        self.tick()
+
+    @rule(page=st.integers(0, 200), noise=st.binary(min_size=1, max_size=64))
+    def damage_the_journal(self, page: int, noise: bytes) -> None:
+        """Only a person opens the feed of a bench whose journal was set aside."""
+        self.life.damage(page, noise)
+        self.tick()
+
     @rule()
     def lose_the_note(self) -> None:
         """The process dies, and the note that keeps the feed shut is lost with it."""
         self.kill_now()
         (self.folder / LATCH).unlink(missing_ok=True)
-        self.watch.person_shut()
+        self.watch.shut()
         self.tick()
 
     @precondition(lambda self: self.life.service is not None)
@@ -268,7 +338,9 @@ class Histories(RuleBasedStateMachine):
         life = self.life
         life.faulty.faults.heal()
         life.faulty.world.vapour = False
-        life.disk.state = State.WELL
+        life.disk.state, life.disk.note.state = State.WELL, Note.WELL
+        life.broker.set("up")
+        life.stuck_s = 0.0
         life.disk.statements_left = life.disk.lines_left = None
         life.phone.set("up")
         self.wait(20.0)
@@ -285,6 +357,7 @@ def _resume(service: Service) -> None:
     service.resume_feed(cautions_confirmed=True)
 
 
+_OPENING = ("start", "resume")
 _COMMANDS = {
     "start": lambda s: s.start_soak("rack", None, cautions_confirmed=True),
     "end": lambda s: s.end("enough"),

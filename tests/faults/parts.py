@@ -214,6 +214,11 @@ class FaultyBench:
         self.commanded = False
         self.openings: list[float] = []
 
+    @property
+    def blind(self) -> bool:
+        """Whether the cell says nothing that could be a mass."""
+        return self.faults.cell in {Cell.NONE, Cell.NAN, Cell.SATURATED}
+
     def parts(self) -> BenchParts:
         return BenchParts(
             _Cell(self), _Gates(self), _Air(self), _Valve(self), _Panel(self), _Vapour(self),

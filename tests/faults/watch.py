@@ -8,12 +8,15 @@ from typing import Any
 
 import numpy as np
 
+from soakmon.bench.alarms import Wrong
 from soakmon.bench.guard import Code
 from soakmon.bench.session import RUNNING
-from soakmon.records.journal import Journal
+from soakmon.records.journal import Event, Journal
+from soakmon.records.latch import NAME as LATCH
+from soakmon.records.latch import Latch
 from soakmon.watch.verdict import Alarm
-from tests.faults.disk import State
-from tests.faults.life import Life
+from tests.faults.disk import Note, State
+from tests.faults.life import Life, alarms_of
 from tests.faults.parts import Cell, Gate, Valve
 
 _TOLD_WITHIN_S = 10.0
@@ -25,6 +28,17 @@ _REOPENS_WITHIN_S = 1800.0 + 60.0
 # What filling may take too much, and the total after it, with a minute of the slowest reading.
 _MAY_ESCAPE_G = 110.0
 _GUARD = frozenset(map(str, Code))
+_LATCHING = _GUARD | {Wrong.FAILED, Wrong.THREAD}
+# Readings that are missing for as long as the guard allows, and what its medians remember.
+_BLIND_S = 120.0 + 130.0
+# Waits between tries are at most 8 s here; a connection that hangs is given up after a minute.
+_BROKER_BACK_S = {"gone": 0.0, "refuses": 0.0, "hangs": 75.0, "throws away": 10.0}
+_BROKER_WITHIN_S = 30.0
+
+
+def _gist(told: dict[str, Any]) -> tuple[Any, ...]:
+    """What matters of a status, or of what the broker keeps of it."""
+    return told.get("phase"), told.get("feed_open"), told.get("soak"), told.get("latch")
 
 
 @dataclass
@@ -40,6 +54,7 @@ class Watch:
 
     def __init__(self, life: Life, *, leaks: bool) -> None:
         self.life, self.leaks = life, leaks
+        life.looks = self.sampled
         self.resolved: set[str] = set()
         self.known: set[str] = set()
         self.floods: dict[str, Flood] = {}
@@ -50,6 +65,10 @@ class Watch:
         self.escaped_g = 0.0
         self.seen_rows = 0
         self.seen_deaths = self.seen_openings = 0
+        self.sighted_s = self.broker_from_s = float("-inf")
+        self.at_broker: dict[str, float] = {}
+        self.given_up: set[str] = set()
+        self.said: list[tuple[Any, ...]] = []
         self.confirmed = self.fed = False
         self.died_s: float | None = None
 
@@ -60,9 +79,13 @@ class Watch:
         self.confirmed, self.died_s = True, None
         self.escaped_g = self.life.faulty.world.world.leaked_g
 
-    def person_shut(self) -> None:
-        """Somebody has had the feed shut: it takes somebody to open it again."""
-        self.confirmed = False
+    def shut(self) -> None:
+        """Shut by somebody, or for good: it takes somebody to open it again.
+
+        Where the note about it could not be written, a death may lose it.
+        """
+        if self.life.disk.note.state is Note.WELL:
+            self.confirmed = False
 
     def acknowledged(self) -> None:
         """From here on a flood is told anew."""
@@ -71,10 +94,14 @@ class Watch:
     def alarms(self) -> list[Alarm]:
         """All alarms that the service has raised and that are not over."""
         service = self.life.service
-        if service is None:
-            return []
-        session = service.session
-        return [*(session.alarms if session is not None else []), *service.alarms.waiting()]
+        return [] if service is None else alarms_of(service)
+
+    def sampled(self) -> None:
+        """After a sample, before anybody else has had a turn: the sampler alone keeps it shut."""
+        life, service = self.life, self.life.service
+        assert service is not None
+        if service.latch.reason is not None and life.faulty.faults.valve is not Valve.RAISES:
+            assert not life.faulty.commanded, f"(a) open though latched: {service.latch.reasons}"
 
     def look(self, *, lived: bool) -> None:
         """After a step."""
@@ -91,8 +118,12 @@ class Watch:
             return
         if lived:
             self._feed()
+            self._sensed(now_s)
+            self._latched()
             self._floods(now_s)
+            self._broker(now_s)
             self._status()
+        self.said = [*self.said[-1:], _gist(life.service.status)]
         self.seen_rows = len(life.rows)
 
     def _openings(self) -> None:
@@ -135,6 +166,58 @@ class Watch:
         assert session is not None, "(a) open without a soak"
         assert session.phase in RUNNING, f"(a) open while {session.phase}"
 
+    def _sensed(self, now_s: float) -> None:
+        """(a) What only the guard looks at: vapour, and a cell that says nothing."""
+        life = self.life
+        assert life.service is not None
+        if not life.faulty.blind or life.stood_still:
+            self.sighted_s = now_s
+        if life.faulty.faults.valve is Valve.RAISES or not life.faulty.commanded:
+            self.sighted_s = now_s
+            return
+        assert not life.faulty.world.vapour, "(a) open in vapour"
+        blind_s = now_s - max(self.sighted_s, life.born_s)
+        assert blind_s <= _BLIND_S + life.every_s, f"(a) open and blind for {blind_s:.0f} s"
+
+    def _latched(self) -> None:
+        """(a) What shut it is latched, in memory and on disk, and was told out of memory."""
+        life, service = self.life, self.life.service
+        assert service is not None
+        found = [a for a in self.alarms() if a.leaks or a.code in _LATCHING]
+        open_ones = [alarm.text for alarm in found if alarm.uid not in self.resolved]
+        if open_ones:
+            assert service.latch.reasons, f"(a) not latched: {open_ones}"
+            on_disk = Latch(life.folder / LATCH)
+            if life.disk.note.state is Note.WELL:
+                assert on_disk.reasons, f"(a) not latched on disk: {open_ones}"
+            on_disk.close()
+        new = {alarm.uid for alarm in self.alarms()} - life.inherited
+        assert new <= life.heard, "(b) an alarm that memory has not told"
+
+    def _broker(self, now_s: float) -> None:
+        """(b) Alarms come to the broker; (e) what it keeps is what was so a moment ago."""
+        life, service = self.life, self.life.service
+        assert service is not None
+        for health in service.outlets():
+            assert "failed" not in health["last_error"], f"an outlet fails: {health}"
+        if life.broker.way != "up":
+            self.broker_from_s = now_s + _BROKER_BACK_S[life.broker.way]
+        known = {alarm.uid for alarm in self.alarms()}
+        for uid in known - self.at_broker.keys():
+            self.at_broker[uid] = now_s
+        up_s = now_s - max(self.broker_from_s, life.born_s)
+        if up_s > _BROKER_WITHIN_S:
+            late = [u for u in known if now_s - self.at_broker[u] > _BROKER_WITHIN_S]
+            missing = set(late) - set(life.broker.alarms) - self.given_up
+            assert not missing, f"(b) not at the broker: {missing}"
+            self._kept(service.status)
+
+    def _kept(self, status: dict[str, Any]) -> None:
+        kept = _gist(self.life.broker.kept["state"])
+        said = [*self.said, _gist(status)]
+        assert kept in said, f"(e) the broker keeps {kept}, and it is {said}"
+        assert self.life.broker.kept["availability"]["state"] == "online"
+
     def _escapes(self) -> None:
         """(a) However it is broken, a bench that can see does not let a flood run."""
         life = self.life
@@ -176,7 +259,7 @@ class Watch:
         """(e) What the status says is what is."""
         life, service = self.life, self.life.service
         assert service is not None
-        if len(life.rows) == self.seen_rows or service.failures:
+        if len(life.rows) == self.seen_rows or service.failures or life.stuck_s > 0:
             return
         soak, t_s, _, _ = life.rows[-1]
         said = service.status
@@ -192,7 +275,9 @@ class Watch:
         try:
             assert journal.check() == "ok"
             soaks = journal.soaks()
-            assert self.begun <= {entry.id for entry in soaks}, "(c) a soak that began is gone"
+            # What was on a page that is damaged may be gone.
+            gone = self.begun - {entry.id for entry in soaks}
+            assert not gone or self.life.damaged, f"(c) a soak that began is gone: {gone}"
             assert not journal.owed(), "(c) a report that nobody makes"
             for entry in soaks:
                 self._concluded(journal, entry)
@@ -203,17 +288,39 @@ class Watch:
     def _concluded(self, journal: Journal, entry: Any) -> None:
         """(c) One verdict, one conclusion for job and report; (f) and the right one."""
         assert entry.verdict is not None, "(c) no verdict"
-        kinds = [event.kind for event in journal.read_events(entry.id)]
-        assert kinds.count("verdict") == 1, f"(c) {kinds.count('verdict')} verdicts"
-        assert entry.id in self.life.reports, "(c) no report"
-        outcome = entry.verdict["verdict"]
+        events = journal.read_events(entry.id)
+        kinds = [event.kind for event in events]
+        phases = [event.data["phase"] for event in events if event.kind == "phase"]
+        if not self.life.damaged:
+            assert kinds.count("verdict") == 1, f"(c) {kinds.count('verdict')} verdicts"
+            assert phases.count("ended") == 1, f"(c) {phases.count('ended')} ends"
+            assert kinds.count("curve") == 1, f"(c) {kinds.count('curve')} curves"
+            assert entry.id in self.life.reports, "(c) no report"
+        said = [event.data for event in events if event.kind == "verdict"]
+        assert said in ([], [entry.verdict]), "(c) soak and event have different verdicts"
+        self._judged(entry.verdict, events)
+
+    def _judged(self, verdict: dict[str, Any], events: list[Event]) -> None:
+        """(f) The verdict as without the faults, or `not_proven` that names what was wrong."""
+        outcome, reason = verdict["verdict"], verdict["reason"]
         ever = self.life.faulty.faults.ever
         innocent = not self.leaks and not ever & {Gate.NOISY, Valve.LEAKS, Valve.OPENS}
         if innocent:
-            assert outcome != "leaking", f"(f) {entry.verdict}"
-        if outcome == "not_proven":
-            assert entry.verdict["reason"], "(f) not proven, and no reason"
+            assert outcome != "leaking", f"(f) {verdict}"
         assert not (self.leaks and outcome == "tight"), "(f) a leak is called tight"
+        alarms = [event.data for event in events if event.kind == "alarm"]
+        shut_for = {
+            event.data["reason"]
+            for event in events
+            if event.kind == "feed" and event.data.get("itself")
+        }
+        named = {alarm["text"] for alarm in alarms if alarm["code"]} & shut_for
+        if outcome != "leaking" and named:
+            assert any(text in reason for text in named), f"(f) {reason!r} names none of {named}"
+        if outcome == "not_proven":
+            assert reason, "(f) not proven, and no reason"
+        if any(alarm["kind"] == "flood" and alarm["code"] for alarm in alarms):
+            assert outcome != "tight", "(f) a flood that the guard saw is called tight"
 
     def _rows(self, journal: Journal, soak: int) -> None:
         """(d) At most 15 s lost at a death, none twice, none under another soak."""
@@ -231,7 +338,8 @@ class Watch:
             )
         for t_s in made.keys() - set(times):
             at_s = made[t_s][1]
-            assert self._may_be_lost(at_s), f"(d) lost: {t_s} of soak {soak}"
+            lost = self._may_be_lost(at_s) or self.life.damaged
+            assert lost, f"(d) lost: {t_s} of soak {soak}"
 
     def _may_be_lost(self, at_s: float) -> bool:
         """Whether a death came soon after, or the disk had refused what waited for it."""

@@ -38,6 +38,21 @@ def test_a_new_outlet_begins_at_the_end_of_both(service):
     outbox.close()
 
 
+def test_where_the_cursor_was_lost_with_a_damaged_journal_the_running_soak_is_told_anew(service):
+    service.rows(2)
+    service.alarm()
+    service.journal.finish(9.0, {"verdict": "leaking"})
+    service.journal.owe(1, owed=False)
+    service.start()
+    service.rows()
+    service.alarm()
+    service.journal.connection.execute("INSERT INTO floor VALUES (0, 0, 0)")
+    outbox = Outbox(service.journal.path, "phone")
+    assert [batch.id for batch in outbox.batches()] == [3]
+    assert [event.soak for event in outbox.events()] == [2]
+    outbox.close()
+
+
 def test_an_outlet_goes_on_where_it_was(service):
     outbox = Outbox(service.journal.path, "phone")
     service.rows(3)
