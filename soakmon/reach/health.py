@@ -118,10 +118,12 @@ class Board:
 
     def trouble(self, name: str) -> str:
         """Why an outlet is down; empty when it is not, or when there is none."""
-        for one in self.as_list():
-            if one["name"] == name and one["state"] == State.DOWN:
-                return str(one["last_error"])
-        return ""
+        with self.lock:
+            health = self.outlets.get(name)
+            if health is None:
+                return ""
+            judged = {"last_error": health.last_error} | self._judged(health)
+        return str(judged["last_error"]) if judged["state"] == State.DOWN else ""
 
     def _judged(self, health: Health) -> dict[str, Any]:
         silent_s = self.now_s() - self.proved_s.get(health.name, 0.0)

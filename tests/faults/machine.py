@@ -48,6 +48,7 @@ RACKS = {
 _ROOM = Path("/dev/shm")
 _BY_ITSELF = ("preflight", "filling", "settling", "soaking")
 _PHASES = ("idle", *_BY_ITSELF, "isolating", "ended")
+_BUILT_EVERY_S = 5.0
 # Longer than a caller waits for its answer, shorter than a silence that shuts the feed.
 _TOO_LATE_S = 16.0
 _SHORT = st.sampled_from([10.0, 60.0, 200.0])
@@ -71,7 +72,7 @@ class Histories(RuleBasedStateMachine):
         room = _ROOM if _ROOM.is_dir() else None
         self.folder = Path(tempfile.mkdtemp(prefix="faults-", dir=room))
         scenario = RACKS[rack]
-        self.life = Life(self.folder, scenario, every_s, _SOAK_H)
+        self.life = Life(self.folder, scenario, _BUILT_EVERY_S, _SOAK_H)
         self.watch = Watch(self.life, leaks=bool(scenario.defects))
         self.placed = self.life.disk.in_place()
         self.placed.__enter__()
@@ -83,6 +84,7 @@ class Histories(RuleBasedStateMachine):
             self.wait_until({goal, "isolating", "ended"})
             if phase in {"isolating", "ended"}:
                 self.command("isolate" if phase == "isolating" else "end")
+        self.life.every_s = every_s
 
     # -- time ------------------------------------------------------------------------------------
 
@@ -167,6 +169,7 @@ class Histories(RuleBasedStateMachine):
             return
         if how == "cancelled":
             asked.cancel()
+            self.life.turn()
         if how == "late":
             self.worker_hangs(_TOO_LATE_S)
         lived = self.tick()
@@ -179,12 +182,12 @@ class Histories(RuleBasedStateMachine):
     def order_by_mqtt(self, what: str, goes: bool) -> None:
         """A command by way of the broker, which may go before it is carried out."""
         self.life.broker.order(what)
-        if self.life.loop is not None:
-            self.life.loop.settle()
+        self.life.turn()
         self.watch.acknowledged()
         self.watch.shut()
         if goes:
             self.life.broker.set("gone")
+            self.life.turn()
         self.tick()
 
     def _seen(self) -> Any:

@@ -41,7 +41,8 @@ class Mutant:
 GUARD = "tests/bench/test_guard.py"
 RULES = "tests/reach/test_rules.py"
 OUTBOX = "tests/records/test_outbox.py"
-DECIDE = "tests/watch/test_decide.py"
+BLIND = "tests/watch/test_decide.py::test_a_cell_that_was_blind_too_long_proves_nothing"
+STUCK = "tests/watch/test_decide.py::test_a_stuck_gate_proves_nothing"
 MUTANTS = (
     Mutant("guard: news are told once for ever", "soakmon/bench/guard.py",
            "            self.told.clear()\n", "", GUARD),
@@ -76,9 +77,9 @@ MUTANTS = (
            "FROM {table} WHERE id > ? ORDER BY id LIMIT 1",
            "FROM {table} WHERE id > ? ORDER BY id DESC LIMIT 1", OUTBOX),
     Mutant("conclude: blind for any time is no doubt", "soakmon/watch/reasons.py",
-           "if decider.follower.blind_s > _BLIND_SHARE * soak_s:", "if False:", DECIDE),
+           "if decider.follower.blind_s > _BLIND_SHARE * soak_s:", "if False:", BLIND),
     Mutant("conclude: a stuck gate is no doubt", "soakmon/watch/reasons.py",
-           'if "gate_stuck" in kinds:', "if False:", DECIDE),
+           'if "gate_stuck" in kinds:', "if False:", STUCK),
     Mutant("histories: hold never shuts", "soakmon/bench/feed.py",
            "            if must and self.valve.is_open:\n",
            "            if False and self.valve.is_open:\n", HISTORIES),
@@ -134,7 +135,7 @@ def killed(mutant: Mutant) -> bool:
         command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider"]
         environment = os.environ | {"PYTHONPATH": place, "PYTHONDONTWRITEBYTECODE": "1"}
         made = subprocess.run(
-            [*command, *mutant.tests.split()], cwd=place, env=environment, timeout=_LONGEST_S,
+            [*command, mutant.tests], cwd=place, env=environment, timeout=_LONGEST_S,
             capture_output=True, text=True, check=False,
         )  # fmt: skip
     if made.returncode not in {_FAILED, _HELD}:

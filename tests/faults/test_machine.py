@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from hypothesis import settings
+from hypothesis import Phase, settings
 
 from tests.faults.machine import Histories
 
 TestHistories = Histories.TestCase
 TestHistories.settings = settings(
-    max_examples=300, stateful_step_count=12, deadline=None, derandomize=True, print_blob=True
-)
+    max_examples=300, stateful_step_count=12, deadline=None, derandomize=True, print_blob=True,
+    # A failing history is made small by `python -m tests.faults --shrink`: that takes minutes.
+    phases=(Phase.generate,),
+)  # fmt: skip
