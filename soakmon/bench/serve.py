@@ -25,6 +25,7 @@ from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
 from soakmon.config import Bench
 from soakmon.errors import TroubleError
+from soakmon.page.callers import neighbour
 from soakmon.reach.outlets import Outlets
 from soakmon.records.damage import Opened, open_journal, set_aside
 from soakmon.records.holding import holding
@@ -198,7 +199,7 @@ async def _listen(
     desk = GuideDesk(service, book.keep)
     add_guides(guides, desk)
     api.include_router(guides)
-    config = uvicorn.Config(api, log_level="warning", lifespan="off")
+    config = uvicorn.Config(api, log_level="warning", lifespan="off", http=neighbour(), ws="none")
     server = Server(config)
     page = await _open_page(service, reports, desk) if service.bench.page.on else None
     loop = asyncio.get_running_loop()

@@ -17,13 +17,13 @@ from pydantic import BaseModel
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from soakmon.page.callers import MOST_FILE_BYTES
 from soakmon.page.door import SlowDownError
 from soakmon.page.network import FORWARDED, behind, ip_of, is_own, unknown_name
 from soakmon.page.store import Role, Store, Visitor
 
 COOKIE = "soakmon"
 MOST_BODY_BYTES = 65536
-MOST_FILE_BYTES = 30_000_000
 _FILES = re.compile(r"/api/jobs/[^/]+/files")
 SAFE = {"GET", "HEAD", "OPTIONS"}
 _cookie = APIKeyCookie(name=COOKIE, auto_error=False, description="a person's sign-in")

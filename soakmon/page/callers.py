@@ -1,9 +1,10 @@
-"""Who is connected to the page's port: no more than the machine can bear, and none that only waits.
+"""Who is connected: no more than the machine can bear, and none that only waits.
 
 A connection costs a file descriptor from the moment it is accepted, TLS or not, and those are the
 journal's and the control socket's as well. So they are counted where they are accepted. Whoever
 makes no complete request in time is let go; and when there is no room, whoever has waited longest
-makes it for the next, so that silent connections lock nobody out.
+makes it for the next, so that silent connections lock nobody out. So it is on the page's port, and,
+for a program that forgets its connections, on the control socket.
 """
 
 from __future__ import annotations
@@ -23,7 +24,6 @@ import h11
 from starlette.datastructures import Headers
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from soakmon.page.access import MOST_FILE_BYTES
 from soakmon.page.network import ip_of, neighbourhood
 
 log = logging.getLogger(__name__)
@@ -32,6 +32,8 @@ MOST_CALLERS = 100
 # A browser opens six at a time; a house behind one address has several.
 MOST_NEAR = 30
 REQUEST_S = 5.0
+# The longest body that is taken: a picture.
+MOST_FILE_BYTES = 30_000_000
 # A picture from a phone in the farthest corner of the shop: judgement.
 _BODY_BYTES_PER_S = 100_000.0
 # An answer of which nothing is taken for so long is wanted by nobody.
@@ -115,7 +117,7 @@ class Callers:
         """One line a minute: a flood of connections must not become one of the log."""
         self.crowded += 1
         if self.now_s() - self.told_s >= _TOLD_EVERY_S:
-            log.warning("page: %d connections too many, the last from %s", self.crowded, near)
+            log.warning("%d connections too many, the last from %s", self.crowded, near)
             self.told_s, self.crowded = self.now_s(), 0
 
     def closed(self, key: Key) -> None:
@@ -247,6 +249,30 @@ class Speaker(H11Protocol):
         super().resume_writing()
         self.stalled = False
         self._look()
+
+
+class Neighbour(Speaker):
+    """The same on the control socket, where no address tells one from another."""
+
+    @property
+    def _key(self) -> Key:
+        return "", id(self)
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Take it in if there is room, or somebody who only waits can go for it."""
+        super().connection_made(transport)
+        if not self.callers.admit(self._key, transport.abort):
+            transport.abort()
+
+    def connection_lost(self, error: Exception | None) -> None:
+        """Count it no more."""
+        super().connection_lost(error)
+        self.callers.closed(self._key)
+
+
+def neighbour() -> type[asyncio.Protocol]:
+    """What uvicorn makes for each connection of the control socket."""
+    return cast("type[asyncio.Protocol]", partial(Neighbour, Callers()))
 
 
 def speaker(callers: Callers) -> type[asyncio.Protocol]:

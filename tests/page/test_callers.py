@@ -16,7 +16,14 @@ import uvicorn
 
 from soakmon.bench.client import Client
 from soakmon.bench.serve import Server
-from soakmon.page.callers import MOST_CALLERS, MOST_NEAR, Callers, Listener, speaker
+from soakmon.page.callers import (
+    MOST_CALLERS,
+    MOST_NEAR,
+    Callers,
+    Listener,
+    neighbour,
+    speaker,
+)
 from tests.page.served import ServedBench
 
 WHOLE = b"GET / HTTP/1.1\r\nHost: x\r\n\r\n"
@@ -261,6 +268,46 @@ def test_who_is_given_an_answer_is_not_turned_out_for_others():
         callers.closed(("10.0.0.2", 1))
 
     asyncio.run(test())
+
+
+def test_silent_connections_of_the_control_socket_lock_nobody_out(tmp_path):
+    """A script that forgets its connections, half of them in the middle of a request."""
+    place = str(tmp_path / "control.sock")
+
+    async def test():
+        listener = socket.socket(socket.AF_UNIX)
+        listener.bind(place)
+        http = neighbour()
+        server = Server(uvicorn.Config(app, http=http, ws="none", lifespan="off"))
+        serving = loop.create_task(server.serve(sockets=[listener]))
+        while not server.started:
+            await asyncio.sleep(0.005)
+        silent = []
+        for number in range(300):
+            reader, writer = await asyncio.open_unix_connection(place)
+            writer.write(HALF if number % 2 else b"")
+            silent.append((reader, writer))
+        known = http.args[0].known
+        await loop.later(0)
+        assert len(known) <= MOST_NEAR
+        reader, writer = await asyncio.open_unix_connection(place)
+        writer.write(WHOLE)
+        assert (await reader.readline()).startswith(b"HTTP/1.1 200")
+        await loop.later(60)
+        assert not known
+        for _, one in [*silent, (reader, writer)]:
+            one.close()
+            with contextlib.suppress(OSError):
+                await one.wait_closed()
+        server.should_exit = True
+        await serving
+        listener.close()
+
+    loop = Ahead()
+    try:
+        loop.run_until_complete(test())
+    finally:
+        loop.close()
 
 
 def test_1300_silent_connections_leave_the_bench_its_control_socket(tmp_path):
