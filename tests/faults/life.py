@@ -24,13 +24,17 @@ from soakmon.bench.serve import latched
 from soakmon.bench.service import Service
 from soakmon.config import Bench
 from soakmon.errors import SoakmonError, TroubleError
+from soakmon.job_keep import keep_soak
+from soakmon.options import now, open_records
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.health import Board, State
 from soakmon.reach.mqtt_outlet import MqttOutlet
 from soakmon.reach.phone_outlet import PhoneOutlet
 from soakmon.reach.supervise import ReachError, supervise
 from soakmon.records.damage import open_journal
+from soakmon.records.jobs.work import find_job, new_job
 from soakmon.records.outbox import Outbox
+from soakmon.records.recall import recall
 from soakmon.watch.verdict import Alarm
 from tests.faults.broker import AtOnce, Broker, SteppedLoop
 from tests.faults.disk import Disk, Killed
@@ -110,11 +114,12 @@ class Life:
         self.boot = 1
         self.service: Service | None = None
         self.outlet: PhoneOutlet | None = None
+        self.job: str | None = None
         self.reports: set[int] = set()
         self.heard: set[str] = set()
         self.inherited: set[str] = set()
         self.damaged = False
-        self.stuck_s = 0.0
+        self.stuck = False
         self.waits = False
         self.turned_s = float("-inf")
         self.looks: Callable[[], None] = lambda: None
@@ -223,7 +228,23 @@ class Life:
         with suppress(sqlite3.Error, TroubleError):
             for soak in service.journal.owed():
                 self.reports.add(soak)
+                if self.job is not None:
+                    keep_soak(self.folder, recall(service.journal.path, soak), [])
                 service.journal.owe(soak, owed=False)
+
+    def open_job(self) -> None:
+        """All soaks are of a job from here on."""
+        with open_records(self.folder, make=True) as records, records.session() as session:
+            self.job = new_job(
+                session, now(), customer="invented", machine="", rack="", carbs=4
+            ).number
+
+    def in_job(self) -> list[int]:
+        """The soaks of which the job has a result, each as often as it has one."""
+        assert self.job is not None
+        with open_records(self.folder) as records, records.session() as session:
+            kept = find_job(session, self.job).results
+            return sorted(one.data["of_bench"]["soak"] for one in kept)
 
     def die(self) -> None:
         """The process ends here, without a word; the system takes the power from the valve."""
@@ -260,6 +281,7 @@ class Life:
                 os.close(latch.file)
         self.disk.bury()
         self.service = self.outlet = None
+        self.stuck = False
         self.faulty.command(False)
 
     def cut_power(self, gap_s: float, *, knows_time: bool) -> None:
@@ -298,9 +320,8 @@ class Life:
             self.air_s = self.world_s()
             with suppress(OSError):
                 service.read_air()
-        if self.stuck_s > 0:
+        if self.stuck:
             # The worker hangs; teller and scribe go on.
-            self.stuck_s -= self.every_s
             service.latch.write()
             service.teller.deliver()
         else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shutil
 import tempfile
 from collections.abc import Callable
@@ -66,8 +67,9 @@ class Histories(RuleBasedStateMachine):
         rack=st.sampled_from(sorted(RACKS)),
         every_s=st.sampled_from([2.0, 5.0]),
         phase=st.sampled_from(_PHASES),
+        job=st.sampled_from([False] * 9 + [True]),
     )
-    def build(self, rack: str, every_s: float, phase: str) -> None:
+    def build(self, rack: str, every_s: float, phase: str, job: bool) -> None:
         """A bench that has come to a phase without a fault, or as far as its rack lets it."""
         room = _ROOM if _ROOM.is_dir() else None
         self.folder = Path(tempfile.mkdtemp(prefix="faults-", dir=room))
@@ -76,6 +78,8 @@ class Histories(RuleBasedStateMachine):
         self.watch = Watch(self.life, leaks=bool(scenario.defects))
         self.placed = self.life.disk.in_place()
         self.placed.__enter__()
+        if job:
+            self.life.open_job()
         self.life.begin()
         self.wait(10.0)
         if phase != "idle":
@@ -115,7 +119,7 @@ class Histories(RuleBasedStateMachine):
 
     @rule(twice=st.booleans())
     def start(self, twice: bool) -> None:
-        asked = [self._confirmed(_COMMANDS["start"]) for _ in range(1 + twice)]
+        asked = [self._confirmed(self._start) for _ in range(1 + twice)]
         self.tick()
         done = [a for a in asked if a is not None and a.done() and a.exception() is None]
         assert len(done) <= 1, "a doubled start began two soaks"
@@ -125,6 +129,9 @@ class Histories(RuleBasedStateMachine):
     def resume(self) -> None:
         self._confirmed(_COMMANDS["resume"])
         self.tick()
+
+    def _start(self, service: Service) -> int:
+        return service.start_soak("rack", self.life.job, cautions_confirmed=True)
 
     def _confirmed(self, command: Callable[[Service], Any]) -> Future[Any] | None:
         """A command of somebody who knows what the bench has told so far."""
@@ -156,7 +163,7 @@ class Histories(RuleBasedStateMachine):
         known, ran = set(self.watch.known), []
 
         def carried_out(service: Service) -> Any:
-            result = _COMMANDS[what](service)
+            result = (self._start if what == "start" else _COMMANDS[what])(service)
             ran.append(result)
             if what in _OPENING:
                 self.watch.person_opened(known)
@@ -172,10 +179,11 @@ class Histories(RuleBasedStateMachine):
             self.life.turn()
         if how == "late":
             self.worker_hangs(_TOO_LATE_S)
+            self.life.turn()
         lived = self.tick()
         if how != "answered":
             assert not ran, f"{what} was carried out though nobody waited"
-        elif lived and what == "start" and asked.exception() is None:
+        elif lived and what == "start" and asked.done() and asked.exception() is None:
             self.watch.begun.add(asked.result())
 
     @rule(what=st.sampled_from(["acknowledge", "isolate", "end"]), goes=st.booleans())
@@ -198,7 +206,7 @@ class Histories(RuleBasedStateMachine):
     @rule(what=st.sampled_from(["end", "isolate"]))
     def command(self, what: str) -> None:
         asked = self.life.ask(_COMMANDS[what])
-        if self.tick() and asked is not None and asked.exception() is None:
+        if self.tick() and asked is not None and asked.exception(0) is None:
             self.watch.shut()
 
     @rule()
@@ -257,8 +265,10 @@ class Histories(RuleBasedStateMachine):
 
     @rule(seconds=st.sampled_from([16.0, 40.0]))
     def worker_hangs(self, seconds: float) -> None:
-        self.life.stuck_s = seconds
-        self.wait(seconds)
+        self.life.stuck = self.life.service is not None
+        for _ in range(math.ceil(seconds / self.life.every_s)):
+            self.tick()
+        self.life.stuck = False
 
     @rule(way=st.sampled_from(["up", "refuses", "hangs"]))
     def break_phone(self, way: str) -> None:
@@ -343,7 +353,6 @@ class Histories(RuleBasedStateMachine):
         life.faulty.world.vapour = False
         life.disk.state, life.disk.note.state = State.WELL, Note.WELL
         life.broker.set("up")
-        life.stuck_s = 0.0
         life.disk.statements_left = life.disk.lines_left = None
         life.phone.set("up")
         self.wait(20.0)

@@ -110,7 +110,7 @@ class Watch:
         life = self.life
         now_s = life.world_s()
         # What the worker has taken in is committed by the worker.
-        if life.disk.state is not State.WELL or life.stuck_s > 0:
+        if life.disk.state is not State.WELL or life.stuck:
             self.ill.append((now_s - life.every_s, now_s))
         if life.phone.way != "up":
             self.phone_from_s = now_s + _BACK_S[life.phone.way]
@@ -261,7 +261,7 @@ class Watch:
         """(e) What the status says is what is."""
         life, service = self.life, self.life.service
         assert service is not None
-        if len(life.rows) == self.seen_rows or service.failures or life.stuck_s > 0:
+        if len(life.rows) == self.seen_rows or service.failures or life.stuck:
             return
         soak, t_s, _, _ = life.rows[-1]
         said = service.status
@@ -284,6 +284,8 @@ class Watch:
             for entry in soaks:
                 self._concluded(journal, entry)
                 self._rows(journal, entry.id)
+            if self.life.job is not None and not self.life.damaged:
+                assert self.life.in_job() == [entry.id for entry in soaks], "(c) entries of the job"
         finally:
             journal.close()
 
