@@ -48,6 +48,7 @@ RACKS = {
 # Where there is one: memory, not a card, so that a commit costs nothing.
 _ROOM = Path("/dev/shm")
 _BY_ITSELF = ("preflight", "filling", "settling", "soaking")
+_OVER = ("isolating", "ended")
 _PHASES = ("idle", *_BY_ITSELF, "isolating", "ended")
 _BUILT_EVERY_S = 5.0
 # Longer than a caller waits for its answer, shorter than a silence that shuts the feed.
@@ -192,11 +193,13 @@ class Histories(RuleBasedStateMachine):
         self.life.broker.order(what)
         self.life.turn()
         self.watch.acknowledged()
-        self.watch.shut()
         if goes:
             self.life.broker.set("gone")
             self.life.turn()
         self.tick()
+        service = self.life.service
+        if service is not None and service.session is not None and service.session.phase in _OVER:
+            self.watch.shut()
 
     def _seen(self) -> Any:
         service = self.life.service
