@@ -53,7 +53,7 @@ MUTANTS = (
            "            self.full_g = self.start_g = None\n", "            self.full_g = None\n",
            GUARD),
     Mutant("guard: filling never times out", "soakmon/bench/guard.py",
-           " or open_s > _LONGEST_FILL_S", "", GUARD),
+           " or open_s > LONGEST_FILL_S", "", GUARD),
     Mutant("guard: median of one", "soakmon/bench/levels.py",
            "masses[len(masses) // 2]", "mass_g", GUARD),
     Mutant("guard: a median of two is enough", "soakmon/bench/levels.py",
