@@ -22,9 +22,9 @@ from soakmon.watch.past import MOST, READ_G, Past, PastSoak
 from soakmon.watch.settings import DESCRIBED, Settings, described
 
 # Spread of simulated benches that are as described: vents, hose, fuel batch, draught together, of
-# bottle with hose and of the bowls, and their correlation (counted over 160 of them).
+# bottle with hose and of the bowls, and their correlation (counted over 460 of them).
 FEED_REL_SD, _BOWLS_REL_SD = 0.15, 0.13
-_DESCRIBED = (FEED_REL_SD, _BOWLS_REL_SD, 0.2)
+_DESCRIBED = (FEED_REL_SD, _BOWLS_REL_SD, 0.24)
 # The same of bottle with hose, and of the bowls, where they are not (logarithmic, so cut short).
 _SPREADS = {
     Owner.CARELESS: (0.65, 0.55),

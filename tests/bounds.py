@@ -71,7 +71,8 @@ def expected(night: Recording) -> Expectation:
     return expected_loss(night.geometry, night.fuel, rows.t_s, fuel_of_air_c(rows.t_s, rows.air_c))
 
 
-def made(number: int, judge: bool) -> Night:
+def made(number: int, *, judge: bool) -> Night:
+    """The night of a number; judge: also what the decider and the model's bound say of it."""
     drawn = scenario(SEED + number)
     night, blank = (simulate(one, interval_s=INTERVAL_S) for one in (drawn, blank_of(drawn)))
     loss, bare = expected(night), expected(blank)
@@ -96,6 +97,10 @@ def made(number: int, judge: bool) -> Night:
     )
 
 
+def _made(number: int, judge: bool) -> Night:
+    return made(number, judge=judge)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--nights", type=int, default=400)
@@ -104,7 +109,7 @@ def main() -> None:
     asked = parser.parse_args()
     with ProcessPoolExecutor(asked.processes) as pool:
         flags = [number < asked.judged for number in range(asked.nights)]
-        nights = list(pool.map(made, range(asked.nights), flags, chunksize=5))
+        nights = list(pool.map(_made, range(asked.nights), flags, chunksize=5))
     feed, bowls = np.log(np.array([night.departs for night in nights])).T
     print(
         f"{len(nights)} benches as described: bottle and hose depart by {feed.std():.3f} "

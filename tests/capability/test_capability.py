@@ -34,6 +34,8 @@ from soakmon.capability_nights import make_night, past_of
 from soakmon.cli import app
 from soakmon.errors import InputError
 from soakmon.watch.settings import DESCRIBED, Settings
+from tests.bounds import EDGES_H
+from tests.bounds import made as made_for_bounds
 from tests.watch.nights import night as handmade
 
 QUIET = Noise(0.04, 0.02, 0.04, 0.13, 0.14)
@@ -361,3 +363,12 @@ def test_the_bound_of_a_world_does_not_lean():
     rng = np.random.default_rng(7)
     squares = [world_bound(rng.normal(0, 1, (40, 12)), np.ones(12)).sd ** 2 for _ in range(800)]
     assert float(np.mean(squares)) == pytest.approx(1 / 12, rel=0.05)
+
+
+def test_a_night_for_the_bound_of_the_world():
+    """Nothing of the fill is in it, and its evaporation departs by tenths from the expectation."""
+    night = made_for_bounds(3, judge=False)
+    assert len(night.residual_g) == len(EDGES_H) - 2
+    assert np.abs(night.residual_g).max() < 1.5
+    assert all(0.5 < factor < 2.0 for factor in night.departs)
+    assert night.error is None
