@@ -7,7 +7,7 @@ import math
 import pytest
 
 from soakmon.weigh.oiml import CellClass
-from soakmon.weigh.uncertainty import Measured, mean_of, ratio, rss, uniform
+from soakmon.weigh.uncertainty import Measured, mean_of, ratio, rss, scatter, uniform
 
 
 @pytest.mark.parametrize(
@@ -46,6 +46,21 @@ def test_class_c_has_500_to_10000_intervals(intervals):
 def test_a_cell_without_more_words_is_a_c3():
     """C3: 3000 intervals (OIML R 60)."""
     assert CellClass(3000.0).v_g == 1.0
+
+
+def test_zero_of_a_c3_cell_of_a_kilogram():
+    """R 60-1: p_LC · v_min per 5 °C and v_min per kPa; v_min of a ten thousandth is common."""
+    cell = CellClass(1000.0)
+    assert cell.zero_per_5c_g(0.1) == pytest.approx(0.07)
+    assert cell.zero_per_kpa_g(0.1) == pytest.approx(0.1)
+    assert (cell.zero_per_5c_g(), cell.zero_per_kpa_g()) == pytest.approx((0.7 / 3, 1 / 3))
+
+
+def test_pooled_scatter_by_hand():
+    """GUM 4.2.4: 0.03 g of 8 degrees with ±0.01 g of one: (8 · 0.0009 + 0.0002) / 9 = 8.2222e-4."""
+    sd, df = scatter([0.01, -0.01], 1, 0.03)
+    assert sd**2 == pytest.approx(8.2222e-4, rel=1e-5)
+    assert df == 9
 
 
 def test_uniform_is_half_width_over_root_three():
