@@ -55,7 +55,11 @@ def keep(order: Order, decision: Decision, title: str, files: list[Path]) -> Non
             find_job(session, order.job),
             order.made,
             decision=decision,
-            data={"title": title, "bench_toml": order.about.bench_toml},
+            data={
+                "title": title,
+                "bench_toml": order.about.bench_toml,
+                "renewed": list(order.about.renewed),
+            },
             files=files,
             invented=order.about.invented,
         )
@@ -72,7 +76,8 @@ def keep_soak(folder: Path, found: Recalled, files: list[Path]) -> str:
         return ""
     bench = found.bench.service.name
     whence = {"bench": bench, "soak": entry.id, "started_wall_s": entry.started_wall_s}
-    data = {"title": entry.title, "of_bench": whence, KEY: evaporation} | _number(folder)
+    data: dict[str, Any] = {"title": entry.title, "of_bench": whence, KEY: evaporation}
+    data |= {"renewed": list(found.told.renewed), **_number(folder)}
     with open_records(folder, make=number is None) as records, records.session() as session:
         job = find_job(session, number) if number is not None else None
         owner = job.id if job is not None else None

@@ -24,8 +24,10 @@ from soakmon.records.jobs.work import carb_values, find_job, latest
 from soakmon.records.past import past_soaks
 from soakmon.records.priors import Shift, read_table, shifts
 from soakmon.records.told import Told
+from soakmon.records.verdicts import verdict_from
 from soakmon.report.content import About
 from soakmon.report.pdf import Paper
+from soakmon.report.words import in_short
 from soakmon.watch.past import Past
 from soakmon.watch.settings import Settings
 from soakmon.weigh.in_force import Standing, standing
@@ -92,6 +94,10 @@ def about_of(told: Told, settings: Settings, made: datetime) -> About:
         record=told.shifts,
         versions=told.versions or versions(),
         invented=told.invented,
+        zone=told.zone,
+        renewed=told.renewed,
+        before=told.before,
+        renewed_before=told.renewed_before,
     )
 
 
@@ -121,7 +127,10 @@ def counsel(folder: Path, bench: Bench, *, invented: bool) -> Callable[[str | No
         told = consult(folder, job, bench.rack.carbs, began, bench, invented=invented)
         offset = began.utcoffset()
         return replace(
-            told, invented=invented, utc_offset_s=offset.total_seconds() if offset else 0.0
+            told,
+            invented=invented,
+            utc_offset_s=offset.total_seconds() if offset else 0.0,
+            zone=began.tzname() or "",
         )
 
     return tell
@@ -159,7 +168,8 @@ def consult(
             if job is None:
                 return told
             found = find_job(session, job)
-            return _told_by(found, _checked_shifts(found, gates, folder), told)
+            told = _told_by(found, _checked_shifts(found, gates, folder), told)
+            return replace(told, **_before(session, found))
     except InputError as error:
         if job is None:
             return Told(calibration=f"unknown: {error}", versions=versions())
@@ -177,6 +187,37 @@ def _checked_shifts(job: Job, gates: int, folder: Path) -> dict[int, Shift]:
         [(note.carb, note.text) for note in job.notes],
         read_table(folder),
     )
+
+
+# Parts of which the record says whether they were renewed.
+_PARTS = {
+    "needle_seat_renewed": "needle and seat",
+    "bowl_gasket_renewed": "bowl gasket",
+    "drain_oring_renewed": "drain O-ring",
+}
+
+
+def _renewed(job: Job) -> tuple[str, ...]:
+    """Parts that were renewed, with their carb."""
+    return tuple(
+        f"{part} of carb {carb.place}"
+        for carb in job.carbs
+        for name, part in _PARTS.items()
+        if carb_values(carb)[name]
+    )
+
+
+def _before(session: Session, job: Job) -> dict[str, Any]:
+    """What the job's last soak showed, and what had been renewed by then."""
+    kept = select(Result).where(Result.job_id == job.id, Result.kind.in_(("soak", "rehearsal")))
+    last = session.scalars(kept.order_by(Result.at.desc(), Result.id.desc()).limit(1)).first()
+    if last is None or "verdict" not in last.data:
+        return {}
+    verdict = verdict_from(last.data["verdict"])
+    return {
+        "before": f"{last.at:%Y-%m-%d}: {in_short(verdict)}",
+        "renewed_before": tuple(last.data.get("renewed", ())),
+    }
 
 
 def _told_by(job: Job, told_shifts: dict[int, Shift], told: Told) -> Told:

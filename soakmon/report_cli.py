@@ -21,6 +21,7 @@ from soakmon.records.holding import holding
 from soakmon.records.jobs.work import NUMBER
 from soakmon.records.journal import Journal
 from soakmon.records.recall import Recalled, recall
+from soakmon.report.clock import Clock
 from soakmon.report.content import About
 from soakmon.report.files import write_report
 from soakmon.report.log import log_of
@@ -106,7 +107,8 @@ def _chosen(soak: str | None) -> int | str | None:
 def about_recalled(found: Recalled) -> About:
     """What the report of a soak says of it, all of it from the journal."""
     remarks = []
-    if found.entry.ended_t_s is None:
+    interim = found.entry.ended_t_s is None
+    if interim:
         remarks.append("The soak has not ended: this is what has been seen so far.")
     if found.differs:
         remarks.append(
@@ -119,6 +121,7 @@ def about_recalled(found: Recalled) -> About:
         began=found.began_at,
         bench=found.bench.service.name,
         bench_toml=snapshot(found.bench),
-        log=log_of(found.events),
+        log=log_of(found.events, Clock(found.began_at, found.told.zone)),
+        interim=interim,
         remarks=tuple(remarks),
     )

@@ -32,6 +32,7 @@ from soakmon.job_keep import book_of
 from soakmon.job_soak import consult
 from soakmon.options import now
 from soakmon.reach.probe import probe
+from soakmon.report.clock import Clock
 from soakmon.terminal import Terminal, plain_logs
 from soakmon.watch.figures import elapsed
 
@@ -217,9 +218,17 @@ def status(
 
 
 def ack(socket: SocketOption = None) -> None:
-    """Acknowledge all alarms."""
-    count = client_of(socket).post("/acknowledge")["acknowledged"]
-    out.print(Text(f"{count} alarms acknowledged"))
+    """Acknowledge the alarms that it shows, and no later ones."""
+    client = client_of(socket)
+    found = client.get("/status")
+    clock = _clock(found)
+    waiting = [alarm for alarm in found.get("alarms", []) if not alarm["acknowledged"]]
+    for alarm in waiting:
+        out.print(Text(f"{clock.at(alarm['t_s'])}  {clock.said(alarm['text'])}"))
+    uids = [alarm["uid"] for alarm in waiting]
+    count = client.post("/acknowledge", {"alarms": uids})["acknowledged"] if uids else 0
+    told = {0: "no alarm to acknowledge", 1: "acknowledged"}
+    out.print(Text(told.get(count, f"{count} alarms acknowledged")))
 
 
 def isolate(
@@ -235,7 +244,11 @@ def feed(
     socket: SocketOption = None,
 ) -> None:
     """Open the feed again after an isolation by command."""
-    client_of(socket).post("/feed", {"cautions_confirmed": _confirmed(confirm)})
+    client = client_of(socket)
+    # Before anybody reads eight cautions for nothing.
+    if client.get("/status")["phase"] != "isolating":
+        raise InputError("the feed is not isolated: there is nothing to open again")
+    client.post("/feed", {"cautions_confirmed": _confirmed(confirm)})
     out.print(Text("the feed is open"))
 
 
@@ -258,19 +271,28 @@ def weigh(socket: SocketOption = None) -> None:
     out.print(Text(f"{mass_g:.2f} g ± {found['noise_g']:.2f} g{moving}"))
 
 
+def _clock(found: dict[str, Any]) -> Clock:
+    """The shop's clock of what runs now."""
+    if "wall_s" not in found:
+        return Clock()
+    began = datetime.fromtimestamp(found["wall_s"] - found["t_s"]).astimezone()
+    return Clock(began, began.tzname() or "")
+
+
 def show_status(found: dict[str, Any]) -> Group:
     """The status as a person reads it: verdict so far, alarms, what the bench does."""
     verdict = found.get("verdict")
     head = verdict["verdict"].replace("_", " ").upper() if verdict else "no verdict yet"
     head += " so far" if verdict and found["phase"] != "ended" else ""
-    told = verdict["reason"] if verdict else found.get("reason", "")
+    clock = _clock(found)
+    told = clock.said(verdict["reason"] if verdict else found.get("reason", ""))
     table = Table.grid(padding=(0, 2))
     table.add_column(style="bold", no_wrap=True)
     table.add_column()
     for name, text in _lines(found):
         table.add_row(name, text)
     alarms = [
-        Text(f"{'  ' if a['acknowledged'] else '! '}{elapsed(a['t_s'])}  {a['text']}")
+        Text(f"{'  ' if a['acknowledged'] else '! '}{clock.at(a['t_s'])}  {a['text']}")
         for a in found.get("alarms", [])
     ]
     title = f"{found.get('bench', 'bench')}: {found['phase']}"
@@ -289,7 +311,9 @@ def _lines(found: dict[str, Any]) -> list[tuple[str, str]]:
         lines.append(("Feed", "open" if found["feed_open"] else "shut"))
     if "soak" in found:
         lines.append(("Soaked", f"{elapsed(found['soaked_s'])}, {elapsed(found['left_s'])} left"))
-        drops = ", ".join(f"carb {i}: {n}" for i, n in enumerate(found["drops"], start=1))
+        blind = set(found.get("blind_gates", []))
+        counted = enumerate(found["drops"], start=1)
+        drops = ", ".join(f"carb {i}: {'?' if i in blind else n}" for i, n in counted)
         lines.append(("Drops", drops or "no gates"))
     if found.get("dry_at_wall_s"):
         dry = datetime.fromtimestamp(found["dry_at_wall_s"]).astimezone()
@@ -306,6 +330,9 @@ def _lines(found: dict[str, Any]) -> list[tuple[str, str]]:
     ]
     if not found.get("feed_open"):
         lines += [("Shut for", reason) for reason in found.get("latch", [])]
+    lines += [("Trouble", f"{ail['text']}; {ail['todo']}") for ail in found.get("ails", [])]
+    if found.get("untold") and found["phase"] not in {"idle", "ended"}:
+        lines.append(("Nobody told", f"of an alarm: phone {found['untold']}"))
     lines += [
         ("Trouble", found[key])
         for key in ("cell_trouble", "journal_trouble", "guard_trouble")

@@ -195,7 +195,7 @@ class Guard:
         trips = []
         rate = self.bottle.falls_fast()
         if rate is not None:
-            text = f"fuel runs out fast: {rate:.1f} g in a minute"
+            text = f"fuel is pouring out: {rate:.1f} g in a minute"
             trips.append(Trip(sample.t_s, "flood", None, text, Code.FAST))
         lost = self.start_g - level.mass_g
         if lost > self.limits.total_g:

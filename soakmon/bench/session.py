@@ -20,7 +20,7 @@ from soakmon.bench.feed import Feed
 from soakmon.bench.preflight import PREFLIGHT_S, Check, check_readings, fit
 from soakmon.bench.teller import new_uid
 from soakmon.config import Bench
-from soakmon.records.shut import with_bench
+from soakmon.records.shut import NO_FLOW, with_bench
 from soakmon.records.verdicts import unjudged
 from soakmon.watch import decay
 from soakmon.watch.averaging import join
@@ -207,7 +207,7 @@ class Session:
                 "no fuel flows: the tap is shut, or there is an air lock; if the rack is full "
                 "already, start with --filled"
             )
-            self.take_alarm(Alarm(self.t_s, "starved", None, None, text))
+            self.take_alarm(Alarm(self.t_s, "starved", None, None, text, NO_FLOW))
             self.end(text)
         elif self.phase is Phase.SOAKING and self.soaked_s >= 3600 * self.bench.service.soak_h:
             self.end("the time is up")
@@ -259,6 +259,17 @@ class Session:
         told = shut_s >= self._watch_s(leaks, isolated_s) or self._silent(leaks)
         if (leaks and told and shut_s >= least_s) or (over and not leaks):
             self.end(f"isolated after {self.reason}")
+
+    @property
+    def left_s(self) -> float:
+        """s until it ends by itself, at most; the feed shut for a leak: until its decay tells."""
+        leaks = [alarm for alarm in self.alarms if alarm.leaks]
+        if self.phase is Phase.ISOLATING and leaks and self.isolated_s is not None:
+            watched_s = max(
+                self._watch_s(leaks, self.isolated_s), 60 * self.bench.service.isolate_min
+            )
+            return max(watched_s - (self.t_s - self.isolated_s), 0.0)
+        return max(3600 * self.bench.service.soak_h - self.soaked_s, 0.0)
 
     def _watch_s(self, leaks: list[Alarm], isolated_s: float) -> float:
         """How long the decay is watched: long enough for the slowest leak to show its cause."""

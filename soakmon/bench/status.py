@@ -81,13 +81,12 @@ def estimate_of(session: Session | None, status: dict[str, Any]) -> dict[str, An
 def _soak(service: Service, session: Session) -> dict[str, Any]:
     dry_s = session.dry_at_s()
     wall_s = service.clock.wall_s()
-    left_s = 3600 * service.bench.service.soak_h - session.soaked_s
     return {
         "soak": service.journal.soak,
         "reason": session.reason,
         "shut_itself": session.shut_itself,
         "soaked_s": round(session.soaked_s, 1),
-        "left_s": round(max(left_s, 0.0), 1),
+        "left_s": round(session.left_s, 1),
         "drops": list(session.decider.tally.total),
         "alarms": [
             asdict(alarm) | {"acknowledged": index in session.acknowledged}

@@ -9,7 +9,11 @@ from collections.abc import Collection, Iterable
 from dataclasses import replace
 
 from soakmon.records.journal import Event
+from soakmon.watch.figures import after_start
 from soakmon.watch.verdict import Alarm, Outcome, Verdict
+
+# Code of the alarm with which a soak ends that never got fuel.
+NO_FLOW = "no_flow"
 
 
 def with_bench(
@@ -19,6 +23,11 @@ def with_bench(
 
     shut_for: the reasons for which the bench shut the feed; unopened: why it was never opened.
     """
+    alarms = list(alarms)
+    dry = next((a for a in alarms if a.code == NO_FLOW), None)
+    if dry is not None and verdict.outcome is Outcome.NOT_PROVEN:
+        # Why it ended is why nothing is proven: soaking longer would not help.
+        return replace(verdict, reason=dry.text, alarms=(*verdict.alarms, dry))
     own = sorted((a for a in alarms if a.code and a.text in shut_for), key=lambda a: a.t_s)
     if own:
         verdict = replace(
@@ -29,7 +38,7 @@ def with_bench(
     if not own:
         said = f"the feed was not opened: {unopened}"
         return replace(verdict, outcome=Outcome.NOT_PROVEN, reason=said)
-    said = f"the bench shut the feed at hour {own[0].t_s / 3600:.1f}: {own[0].text}"
+    said = f"the bench shut the feed {after_start(own[0].t_s)}: {own[0].text}"
     floods = any(alarm.leaks for alarm in own)
     if verdict.outcome is Outcome.TIGHT and not floods:
         return replace(verdict, reason=f"{verdict.reason}; {said}")

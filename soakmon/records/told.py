@@ -27,7 +27,9 @@ class Told:
     in force. namesake: that the records know another bench of this name, in words. past: what past
     tight soaks of the bench say. utc_offset_s: the shop's clock against UTC. versions: of the
     programs that watched. invented: the bench is a simulated one. rack_full: who began the soak
-    said that the rack was full already.
+    said that the rack was full already. zone: how the shop's clock is named. renewed: parts that
+    the job's record says were renewed, with their carb. before: what the job's last soak showed,
+    in words, and what had been renewed by then.
     """
 
     job: str = ""
@@ -43,6 +45,10 @@ class Told:
     versions: Mapping[str, str] = field(default_factory=dict)
     invented: bool = False
     rack_full: bool = False
+    zone: str = ""
+    renewed: tuple[str, ...] = ()
+    before: str = ""
+    renewed_before: tuple[str, ...] = ()
 
     def applied(self, settings: Settings) -> Settings:
         """The settings of a bench with what the records say of causes and of past soaks."""
@@ -65,6 +71,10 @@ class Told:
             **plain,
             "namesake": self.namesake,
             "rack_full": self.rack_full,
+            "zone": self.zone,
+            "renewed": list(self.renewed),
+            "before": self.before,
+            "renewed_before": list(self.renewed_before),
             "past": past,
             "versions": dict(self.versions),
             "shifts": shifts,
@@ -87,9 +97,13 @@ def told_from(data: Mapping[str, Any]) -> Told:
     }
     return Told(
         **{name: data[name] for name in _PLAIN},
-        # Journals from before benches had numbers, or soaks learnt of each other, lack these.
+        # Journals of earlier versions lack these.
         namesake=data.get("namesake", ""),
         rack_full=bool(data.get("rack_full", False)),
+        zone=data.get("zone", ""),
+        renewed=tuple(data.get("renewed", ())),
+        before=data.get("before", ""),
+        renewed_before=tuple(data.get("renewed_before", ())),
         past=Past(**data.get("past", {})),
         versions=dict(data["versions"]),
         shifts=shifts,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
@@ -13,7 +13,9 @@ from soakmon.cautions import CAUTIONS
 from soakmon.physics.expectation import evaporation_rates
 from soakmon.records.priors import Shift
 from soakmon.report import words
+from soakmon.report.advice import next_steps
 from soakmon.report.bench_facts import bench_facts
+from soakmon.report.clock import Clock
 from soakmon.report.log import Log
 from soakmon.watch.budget import Budget
 from soakmon.watch.decide import Decision
@@ -23,6 +25,9 @@ from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Cause, Outcome, Verdict
 
 _MOST_LINES = 60
+COMPARED = (
+    "three drops a minute, at which a leak at a fuel station's pump counts, are about 57 g/day"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,10 +35,12 @@ class About:
     """What a report is about beyond the readings; what is not given is not shown.
 
     made: the date shown, and the date of the PDF file. began: when a soak of the bench began; made
-    is then its end. calibration: the calibration in force, in words. bench_toml: the bench's
-    description as it was. record: what the job record told the decider, by carb. invented: the
-    readings are simulated, and the report says so. versions: of what decided. log: what happened,
-    from the journal. remarks: what else a reader has to know.
+    is then its end; zone: how its clock is named. interim: it has not ended. calibration: the
+    calibration in force, in words. bench_toml: the bench's description as it was. record: what the
+    job record told the decider, by carb. renewed: parts that it says were; before: what the soak
+    before showed; renewed_before: what was by then. invented: the readings are simulated, and the
+    report says so. versions: of what decided. log: what happened, from the journal. remarks: what
+    else a reader has to know.
     """
 
     settings: Settings | None = None
@@ -46,11 +53,21 @@ class About:
     bench_toml: str = ""
     record: Mapping[int, Shift] = field(default_factory=dict)
     invented: bool = False
+    interim: bool = False
+    zone: str = ""
+    renewed: tuple[str, ...] = ()
+    before: str = ""
+    renewed_before: tuple[str, ...] = ()
     began: datetime | None = None
     bench: str = ""
     versions: Mapping[str, str] = field(default_factory=dict)
     log: Log = field(default_factory=Log)
     remarks: tuple[str, ...] = ()
+
+    @property
+    def clock(self) -> Clock:
+        """The shop's clock of a soak of the bench; none for a recording."""
+        return Clock(self.began, self.zone)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +89,7 @@ class Content:
     outcome: Outcome
     sentence: str
     summary: tuple[tuple[str, str], ...]
+    steps: tuple[str, ...]
     details: tuple[Section, ...]
 
 
@@ -82,10 +100,11 @@ def content(
     verdict = decision.verdict
     return Content(
         title,
-        words.HEADINGS[verdict.outcome],
+        ("SO FAR, not finished: " if about.interim else "") + words.HEADINGS[verdict.outcome],
         verdict.outcome,
-        sentence(verdict),
+        about.clock.said(sentence(verdict)),
         _summary(rows, verdict, about),
+        () if about.interim else next_steps(verdict),
         tuple(_details(rows, decision, about, hashes)),
     )
 
@@ -100,16 +119,23 @@ def sentence(verdict: Verdict) -> str:
             "have shown with 95 % probability."
         )
     if verdict.outcome is Outcome.LEAKING:
-        found = next((s for s in verdict.suspects if s.cause is not Cause.NO_LEAK), None)
-        likely = ""
-        if found is not None:
-            where = f" at carb {found.carb}" if found.carb else ""
-            chance = words.chance(found.probability)
-            likely = f" The likeliest cause: {words.CAUSES[found.cause]}{where} ({chance})."
+        likely = ", ".join(_likeliest(verdict))
+        likely = f" Likeliest: {likely}." if likely else ""
         at = verdict.reason.removeprefix("leak at ")
         joined = " at " if at != verdict.reason else ": "
         return f"Fuel is leaking{joined}{at}.{likely}"
     return f"This run does not show whether the rack is tight: {verdict.reason}."
+
+
+def _likeliest(verdict: Verdict) -> Iterator[str]:
+    """The likeliest cause at each place that leaks; where none is known, the likeliest of all."""
+    carbs = {leak.carb for leak in verdict.leaks} or {None}
+    for carb in sorted(carbs, key=lambda place: place or 0):
+        here = [s for s in verdict.suspects if carb is None or s.carb in {carb, None}]
+        found = next((s for s in here if s.cause is not Cause.NO_LEAK), None)
+        if found is not None:
+            where = f" at carb {found.carb}" if found.carb else ""
+            yield f"{words.CAUSES[found.cause]}{where}"
 
 
 def _summary(rows: Rows, verdict: Verdict, about: About) -> tuple[tuple[str, str], ...]:
@@ -125,8 +151,19 @@ def _summary(rows: Rows, verdict: Verdict, about: About) -> tuple[tuple[str, str
         ("Temperature", _temperature(rows)),
         ("Loss", words.loss(verdict)),
         ("Drops", words.drops(verdict)),
+        ("Renewed", "; ".join(about.renewed)),
+        ("Soak before", _mended(verdict, about)),
     ]
     return tuple((name, text) for name, text in facts if text)
+
+
+def _mended(verdict: Verdict, about: About) -> str:
+    """The soak before, what was renewed since, and what it is now: tied into one line."""
+    if not about.before:
+        return ""
+    since = [part for part in about.renewed if part not in about.renewed_before]
+    done = f"; renewed since: {', '.join(since)}" if since else ""
+    return f"{about.before}{done}; now {words.in_short(verdict)}"
 
 
 def _date(about: About) -> str:
@@ -134,7 +171,8 @@ def _date(about: About) -> str:
         return ""
     if about.began is None:
         return f"{about.made:%Y-%m-%d}"
-    return f"{about.began:%Y-%m-%d %H:%M} to {about.made:%Y-%m-%d %H:%M}"
+    zone = f" {about.zone}" if about.zone else ""
+    return f"{about.began:%Y-%m-%d %H:%M} to {about.made:%Y-%m-%d %H:%M}{zone}"
 
 
 def _tested(rows: Rows, verdict: Verdict) -> str:
@@ -157,7 +195,7 @@ def _details(
     rows: Rows, decision: Decision, about: About, hashes: Mapping[str, str]
 ) -> list[Section]:
     verdict, settings = decision.verdict, about.settings
-    sections = [Section("What was found", _found(verdict, settings))]
+    sections = [Section("What was found", _found(verdict, settings, about.clock))]
     suspects = tuple(words.suspect(one) for one in verdict.suspects) or ("nothing to suspect",)
     sections.append(Section("What is behind it", lines=suspects))
     if about.record:
@@ -167,7 +205,7 @@ def _details(
     parts = _parts(rows, decision, settings)
     if parts:
         sections.append(Section("Expected loss by part", parts))
-    sections += _happened(decision, about.log)
+    sections += _happened(decision, about.log, about.clock)
     calibration = about.calibration or "none on record: masses are as the bench read them"
     sections.append(Section("Calibration in force", lines=(calibration,)))
     if about.remarks:
@@ -181,12 +219,12 @@ def _details(
     return sections
 
 
-def _happened(decision: Decision, log: Log) -> list[Section]:
+def _happened(decision: Decision, log: Log, clock: Clock) -> list[Section]:
     """Alarms, disturbances and phases: the bench's own log where there is one."""
     verdict = decision.verdict
-    alarms = [f"{elapsed(a.t_s)}: {a.text}" for a in verdict.alarms]
-    phases = [f"{elapsed(t)}: {name}" for name, t in decision.phases]
-    faults = [f"{elapsed(f.t_s)}: {f.text} – {words.TREATED[f.kind]}" for f in verdict.faults]
+    alarms = [f"{clock.at(a.t_s)}: {a.text}" for a in verdict.alarms]
+    phases = [f"{clock.at(t)}: {name}" for name, t in decision.phases]
+    faults = [f"{clock.at(f.t_s)}: {f.text} – {words.TREATED[f.kind]}" for f in verdict.faults]
     if log.phases:
         told = set(log.alarms)
         closing = [
@@ -218,15 +256,19 @@ def _some(lines: list[str]) -> tuple[str, ...]:
     return tuple(lines) or ("none",)
 
 
-def _found(verdict: Verdict, settings: Settings | None) -> tuple[tuple[str, str], ...]:
+def _found(
+    verdict: Verdict, settings: Settings | None, clock: Clock
+) -> tuple[tuple[str, str], ...]:
     facts = [
-        ("Reason", verdict.reason),
+        ("Reason", clock.said(verdict.reason)),
         ("Leak", words.leak(verdict.leak_g_per_h, verdict.outcome)),
         ("Smallest leak this run could prove", words.smallest(verdict)),
     ]
     if settings is not None:
-        asked = f"a rack that leaks less than {settings.criterion_g_per_day:g} g a day is tight"
+        most = f"{settings.criterion_g_per_day:g} g/day"
+        asked = f"tight means both: less than {most}, and no drops that are believed to be fuel"
         facts.append(("Criterion", asked))
+        facts.append(("For comparison", COMPARED))
     return tuple(facts)
 
 

@@ -51,8 +51,8 @@ def _make(
     readings = folder / "readings.csv"
     write_run(readings, rows, (f"readings of a soak: {' '.join(title.split())}",))
     picture, drawing = folder / "soak.png", folder / "soak.svg"
-    draw(picture, rows, decision, title)
-    draw(drawing, rows, decision, title)
+    draw(picture, rows, decision, title, about.clock)
+    draw(drawing, rows, decision, title, about.clock)
     verdict = folder / "verdict.json"
     verdict.write_text(json.dumps(decision.verdict.as_dict(), indent=1) + "\n", encoding="utf-8")
     hashes = {file.name: sha256_of(file) for file in (readings, verdict)}
@@ -62,7 +62,7 @@ def _make(
     page, printed = folder / "report.html", folder / "report.pdf"
     page.write_text(report_html(said, shapes, picture), encoding="utf-8")
     plain = folder / "plain.png"
-    draw(plain, rows, decision, "", dpi=200, height_in=5.0)
+    draw(plain, rows, decision, "", about.clock, dpi=200, height_in=5.6)
     write_pdf(printed, said, shapes, plain, paper=paper, made=about.made)
     plain.unlink()
     return [page, printed, verdict, readings, picture, drawing]
@@ -88,10 +88,12 @@ def report_html(said: Content, shapes: list[Shape], picture: Path) -> str:
 <h1>Soak report: {_escape(said.title)}</h1>
 <p class="verdict {said.outcome.value}">{_escape(said.heading)}</p>
 <p class="reason">{_escape(said.sentence)}</p>
+{_steps(said.steps)}
 <table>{_facts(said.summary)}</table>
 <div class="scroll" tabindex="0" role="group" aria-label="rack">
 <div class="rack">{svg(shapes)}</div></div>
 <img src="data:image/png;base64,{image}" alt="{_escape(said.sentence)}">
+<h2 class="details">Details</h2>
 {"".join(_section(section) for section in said.details)}
 </main>
 </body>
@@ -99,8 +101,16 @@ def report_html(said: Content, shapes: list[Shape], picture: Path) -> str:
 """
 
 
+def _steps(steps: tuple[str, ...]) -> str:
+    if not steps:
+        return ""
+    return (
+        "<h2>What to do next</h2><ol>" + "".join(f"<li>{_escape(x)}</li>" for x in steps) + "</ol>"
+    )
+
+
 def _section(section: Section) -> str:
-    parts = [f"<h2>{_escape(section.title)}</h2>"]
+    parts = [f"<h3>{_escape(section.title)}</h3>"]
     if section.facts:
         parts.append(f"<table>{_facts(section.facts)}</table>")
     if section.lines:
@@ -140,7 +150,8 @@ th, td { padding-top: .2em; padding-bottom: .2em; }
 pre { font-size: .75rem; white-space: pre-wrap; }
 @media print {
   main { max-width: none; }
-  h2 { break-after: avoid; }
+  h2, h3 { break-after: avoid; }
+  h2.details { break-before: page; }
   tr, img { break-inside: avoid; }
 }
 """

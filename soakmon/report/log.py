@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from soakmon.records.journal import Event
+from soakmon.report.clock import Clock
 from soakmon.watch.figures import elapsed
 
 
@@ -18,12 +19,13 @@ class Log:
     preflight: tuple[str, ...] = ()
 
 
-def log_of(events: Sequence[Event]) -> Log:
-    """The log of a soak's events."""
-    return Log(tuple(_phases(events)), tuple(_alarms(events)), tuple(_preflight(events)))
+def log_of(events: Sequence[Event], clock: Clock) -> Log:
+    """The log of a soak's events, by the shop's clock."""
+    phases, alarms = _phases(events, clock), _alarms(events, clock)
+    return Log(tuple(phases), tuple(alarms), tuple(_preflight(events)))
 
 
-def _phases(events: Sequence[Event]) -> list[str]:
+def _phases(events: Sequence[Event], clock: Clock) -> list[str]:
     lines = []
     for event in events:
         if event.kind == "phase":
@@ -31,17 +33,17 @@ def _phases(events: Sequence[Event]) -> list[str]:
             told = (
                 f" ({reason})" if reason and event.data["phase"] in {"isolating", "ended"} else ""
             )
-            lines.append(f"{elapsed(event.t_s)}: {event.data['phase']}{told}")
+            lines.append(f"{clock.at(event.t_s)}: {event.data['phase']}{told}")
         elif event.kind == "resumed":
             gap_s = event.data["gap_s"]
             length = elapsed(gap_s) if event.data["known"] else "unknown length"
-            lines.append(f"{elapsed(event.t_s)}: taken up after a gap of {length}")
+            lines.append(f"{clock.at(event.t_s)}: taken up after a gap of {length}")
         elif event.kind == "feed":
-            lines.append(f"{elapsed(event.t_s)}: feed {'open' if event.data['open'] else 'shut'}")
+            lines.append(f"{clock.at(event.t_s)}: feed {'open' if event.data['open'] else 'shut'}")
     return lines
 
 
-def _alarms(events: Sequence[Event]) -> list[str]:
+def _alarms(events: Sequence[Event], clock: Clock) -> list[str]:
     alarms = [event for event in events if event.kind == "alarm"]
     seen: dict[int, float] = {}
     for event in events:
@@ -49,8 +51,8 @@ def _alarms(events: Sequence[Event]) -> list[str]:
             seen |= {index: event.t_s for index in event.data["alarms"] if index not in seen}
     lines = []
     for index, alarm in enumerate(alarms):
-        told = f"acknowledged at {elapsed(seen[index])}" if index in seen else "not acknowledged"
-        lines.append(f"{elapsed(alarm.t_s)}: {alarm.data['text']} – {told}")
+        told = f"acknowledged at {clock.at(seen[index])}" if index in seen else "not acknowledged"
+        lines.append(f"{clock.at(alarm.t_s)}: {alarm.data['text']} – {told}")
     return lines
 
 

@@ -138,8 +138,13 @@ def _first_page(pages: _Pages, said: Content, shapes: list[Shape], picture: Path
     pages.paragraph(f"Soak report: {_shortened(said.title, 80)}", 14, style="B", gap=2)
     _verdict(pages, said)
     pages.paragraph(_shortened(said.sentence, 400), 11.5, gap=2)
+    if said.steps:
+        pages.paragraph("What to do next", 10, style="B", gap=0.5)
+        for number, step in enumerate(said.steps, start=1):
+            pages.paragraph(f"{number}. {_shortened(step, 200)}", 9, gap=0.4)
+        pages.ln(1)
     for name, text in said.summary:
-        pages.fact(name, _shortened(text, 110))
+        pages.fact(name, _shortened(text, 180))
     pages.ln(1)
     # What is left of the page is shared by drawing and curve; a very full page breaks instead.
     pages.needs_mm(90)

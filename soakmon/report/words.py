@@ -70,6 +70,18 @@ def telling(high_g_per_h: float) -> bool:
     return math.isfinite(high_g_per_h) and high_g_per_h < BY_MINUTE_G_PER_H
 
 
+def in_short(verdict: Verdict) -> str:
+    """What a soak has shown, in a few words: leaked about 8.4 g/day at carb 4."""
+    if verdict.outcome is Outcome.LEAKING:
+        places = [f"carb {leak.carb}" for leak in verdict.leaks if leak.carb]
+        where = f" at {' and '.join(places)}" if places else ", no gate saw where"
+        return f"leaked about {rate(verdict.leak_g_per_h.best)}{where}"
+    if verdict.outcome is Outcome.TIGHT:
+        day = at_most(24 * (verdict.smallest_provable_leak_g_per_h or 0.0))
+        return f"tight below {day} g/day"
+    return f"not proven: {verdict.reason}"
+
+
 def smallest(verdict: Verdict) -> str:
     """The smallest leak this run could have proven."""
     found = verdict.smallest_provable_leak_g_per_h

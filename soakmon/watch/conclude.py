@@ -11,7 +11,7 @@ from soakmon.watch.closing import Posterior, posterior, smallest_provable
 from soakmon.watch.evidence import evidence, shift
 from soakmon.watch.faults import gate_faults, other_faults
 from soakmon.watch.flood import FLOODS_G_PER_H
-from soakmon.watch.found import UNSURE, Found, explained, found_at, total_leak
+from soakmon.watch.found import UNSURE, Found, divided, explained, found_at, total_leak
 from soakmon.watch.reasons import doubts_of, outcome_of
 from soakmon.watch.rows import Floats
 from soakmon.watch.standing import standing
@@ -33,6 +33,7 @@ def conclude(decider: Decider) -> Verdict:
     alarms = _with_closing_alarm(decider, weep, mass, alarms)
     found = explained([found_at(decider, weep, mass, alarm) for alarm in alarms])
     leak = total_leak(decider, weep, found, belief)
+    found = divided(found, leak)
     alarms = [_restated(alarm, found, leak) for alarm in alarms]
     smallest = smallest_provable(weep, decider.budget.closing)
     faults = [*decider.follower.faults, *gate_faults(decider, alarms), *withdrawn]

@@ -223,3 +223,18 @@ def total_leak(decider: Decider, weep: Weep, found: list[Found], belief: Posteri
     # One equivalent drop stream: as many grams an hour as all gates together.
     by_mass = mass_log_weight(decider, weep, only(min(one.place for one in found)))
     return leak_given_leaking(by_mass, 100.0, 100.0, dripped)
+
+
+def divided(found: list[Found], leak: Band) -> list[Found]:
+    """Several leaks that go on, each with its share of the whole as the drops tell it.
+
+    By itself each of them would be given all that the bottle lost.
+    """
+    dripped = sum(one.dripped_g_per_h for one in found)
+    if len(found) < 2 or any(one.until_s is not None or not one.dripped_g_per_h for one in found):
+        return found
+    shares = [one.dripped_g_per_h / dripped for one in found]
+    return [
+        replace(one, leak=Band(share * leak.best, share * leak.low, share * leak.high))
+        for one, share in zip(found, shares, strict=True)
+    ]

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from soakmon.records.shut import with_bench
+from soakmon.records.shut import NO_FLOW, with_bench
 from soakmon.watch.verdict import Alarm, Band, Outcome, Verdict
 
 NOTHING = Band(0.0, 0.0, 0.0)
@@ -25,7 +25,7 @@ def test_nothing_happened():
 def test_trouble_for_which_the_feed_was_shut_is_in_the_verdict():
     found = with_bench(TIGHT, [HUNG], {HUNG.text})
     assert found.outcome is Outcome.TIGHT
-    assert found.reason == "no leak; the bench shut the feed at hour 1.0: " + HUNG.text
+    assert found.reason == "no leak; the bench shut the feed 1:00 h after the start: " + HUNG.text
     assert found.alarms == (HUNG,)
 
 
@@ -43,6 +43,14 @@ def test_a_flood_that_the_guard_alone_saw_is_never_tight():
 def test_what_is_not_proven_names_the_bench_first():
     weak = replace(TIGHT, outcome=Outcome.NOT_PROVEN, reason="soak longer")
     assert with_bench(weak, [HUNG], {HUNG.text}).reason.endswith(HUNG.text)
+
+
+def test_a_soak_that_never_got_fuel_says_so():
+    dry = Alarm(900.0, "starved", None, None, "no fuel flows: the tap is shut", NO_FLOW, "d")
+    weak = replace(TIGHT, outcome=Outcome.NOT_PROVEN, reason="the run ended: soak longer")
+    found = with_bench(weak, [dry], set())
+    assert found.reason == dry.text
+    assert found.alarms == (dry,)
 
 
 def test_a_leak_stays_a_leak():

@@ -1,5 +1,5 @@
 // What is written down of a carburettor: a form that keeps each change as it is made.
-import { byId, canRun, t } from "./common.js";
+import { byId, canRun, numberOf, t } from "./common.js";
 
 const empty = (value) => value === null || value === "" || Object.keys(Object(value)).length === 0;
 
@@ -34,9 +34,17 @@ function shown(name, value) {
 function typed(input) {
   if (input.name === "jets") return jets(input.value);
   if (input.value === "") return null;
-  if (input.type === "number") return Number(input.value);
+  if (input.dataset.low) return numberOf(input.value);
   const yesno = input.tagName === "SELECT" && [...input.options].some((one) => one.value === "yes");
   return yesno ? input.value === "yes" : input.value;
+}
+
+/** Why what was typed cannot be taken, in words; empty when it can. */
+function wrong({ value, dataset: { low, high } }) {
+  if (low === undefined || value === "") return "";
+  const number = numberOf(value);
+  if (number === null) return t("number_none", { value });
+  return number < Number(low) || number > Number(high) ? t("number_limits", { low, high }) : "";
 }
 
 /** The form; save(changes) says whether they were kept. */
@@ -47,6 +55,8 @@ export function carbForm(carb, save) {
     input.value = shown(input.name, carb[input.name]);
     input.disabled = !canRun;
     input.onchange = async () => {
+      input.setCustomValidity(wrong(input));
+      input.setAttribute("aria-invalid", String(!input.checkValidity()));
       if (!input.reportValidity()) return;
       const kept = await save({ [input.name]: typed(input) });
       input.setAttribute("aria-invalid", String(!kept));

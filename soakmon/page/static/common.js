@@ -58,6 +58,12 @@ export async function api(path, { method = "GET", body, timeout_s = 30 } = {}) {
   throw new Refused(answer.status, found.problem ?? `${answer.status}`);
 }
 
+/** What somebody typed as a number, with comma or point; null for anything else: never another one. */
+export function numberOf(text) {
+  const plain = text.trim().replace("−", "-");
+  return /^[+-]?(\d+([.,]\d*)?|[.,]\d+)$/.test(plain) ? Number(plain.replace(",", ".")) : null;
+}
+
 const TOLD_MS = 12_000;
 let told = 0;
 

@@ -107,7 +107,7 @@ function showRest(status) {
   put("feed", feed === undefined ? t("feed_unknown") : t(feed ? "feed_open" : "feed_shut"));
   const counting = status.left_s !== undefined && status.phase !== "ended";
   const time = { left: hours(status.left_s ?? 0), soaked: hours(status.soaked_s ?? 0) };
-  put("left", counting ? t("left_of", time) : "–");
+  put("left", counting ? t(status.phase === "isolating" ? "left_isolated" : "left_of", time) : "–");
   const dry = status.dry_at_wall_s ? `. ${t("dry_at", { hour: clock(status.dry_at_wall_s) })}` : "";
   put("bottle", mass(status.mass_g) + dry);
   put("shop", temperature(status.air_c));

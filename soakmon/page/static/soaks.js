@@ -36,7 +36,11 @@ async function list() {
 
 function ready(number, files) {
   const base = `/api/soaks/${number}/report/`;
-  const links = files.flatMap((name) => [el("a", { href: base + name, target: "_blank" }, name), " "]);
+  const button = (name, text) => el("a", { class: "button", href: base + name, target: "_blank" }, text);
+  const main = [button("report.html", t("report_read")), button("report.pdf", t("report_pdf"))];
+  byId("open").replaceChildren(...main);
+  const rest = files.filter((name) => !name.startsWith("report."));
+  const links = rest.flatMap((name) => [el("a", { href: base + name, target: "_blank" }, name), " "]);
   byId("files").replaceChildren(`${t("report_files")}: `, ...links);
   const frame = el("iframe", { src: `${base}report.html`, title: t("report_frame"), sandbox: "" });
   byId("frame").replaceChildren(frame);
@@ -56,8 +60,14 @@ async function open(number) {
   if (found.state === "making") timer = setTimeout(() => open(number), 1000);
 }
 
+/** Whether an address means something only inside the shop's network. */
+function isInside(host) {
+  const own = /^(localhost|127\.|10\.|192\.168\.|169\.254\.|172\.(1[6-9]|2\d|3[01])\.|\[?(::1|f[cde]))/i;
+  return own.test(host) || host.endsWith(".local") || !/[.:]/.test(host);
+}
+
 function chosen() {
-  for (const id of ["files", "frame", "shared"]) byId(id).replaceChildren();
+  for (const id of ["open", "files", "frame", "shared"]) byId(id).replaceChildren();
   byId("share").hidden = true;
   open(Number(location.hash.slice(1)));
   if (location.hash) byId("report-title").focus();
@@ -68,7 +78,8 @@ byId("make-link").onclick = async () => {
   if (found === null) return;
   const address = location.origin + found.path;
   const text = t("report_link_text", { until: moment(found.expires_wall_s) });
-  byId("shared").replaceChildren(text, el("br"), el("a", { href: address }, address));
+  const inside = isInside(location.hostname) ? el("strong", {}, ` ${t("report_inside")}`) : "";
+  byId("shared").replaceChildren(text, el("br"), el("a", { href: address }, address), inside);
 };
 byId("revoke").onclick = async () => {
   await act(`soaks/${location.hash.slice(1)}/link`, undefined, "report_revoked", { method: "DELETE" });

@@ -1,5 +1,5 @@
 // Bench tests, guided: the bench asks one question after the other and keeps the answers.
-import { act, api, byId, canRun, el, moment, offerJobs, put, t } from "./common.js";
+import { act, api, byId, canRun, el, moment, numberOf, offerJobs, put, t } from "./common.js";
 import { leaveIsolation, showIsolation, watchIsolation } from "./isolation.js";
 import { watch } from "./live.js";
 import { said } from "./units.js";
@@ -58,14 +58,18 @@ async function go(path, body, method = "POST") {
 
 byId("step").onsubmit = (event) => {
   event.preventDefault();
-  const text = byId("answer").value.trim().replace(",", ".").replace("−", "-");
-  const good = text !== "" && Number.isFinite(Number(text));
-  byId("answer").setAttribute("aria-invalid", String(!good));
-  return good ? go("/answer", { value: Number(text) }) : byId("answer").focus();
+  const text = byId("answer").value;
+  const value = numberOf(text);
+  byId("answer").setAttribute("aria-invalid", String(value === null));
+  if (value !== null) return go("/answer", { value });
+  put("read-told", t("number_none", { value: text }));
+  return byId("answer").focus();
 };
 byId("enough").onclick = () => go("/answer", {});
 byId("back").onclick = () => go("/back");
 byId("stop").onclick = async () => {
+  // Answers of an hour are not thrown away by a thumb.
+  if (question !== null && byId("guide").dataset.answers !== "0" && !confirm(t("trial_stop_sure"))) return;
   await go("", undefined, "DELETE");
   results();
 };
