@@ -12,6 +12,7 @@ import numpy as np
 from soakmon.bench.preflight import untold
 from soakmon.bench.sampler import WEIGHED_OVER, Scale
 from soakmon.bench.session import Phase, Session
+from soakmon.bench.shop_time import zone_at
 from soakmon.watch.rows import Rows
 from soakmon.watch.trend import trend
 
@@ -31,6 +32,7 @@ def status_of(service: Service, row: Rows, *, with_verdict: bool) -> dict[str, A
         "phase": str(session.phase) if session is not None else str(Phase.IDLE),
         "t_s": round(float(row.t_s[-1]), 1),
         "wall_s": round(service.clock.wall_s(), 1),
+        "zone": zone_at(service.clock.wall_s()),
         "mass_g": number(float(row.mass_g[-1]), 3),
         "air_c": number(float(row.air_c[-1]), 2),
         "feed_open": service.parts.valve.is_open,

@@ -196,7 +196,7 @@ _BREAKS = """
 import time
 from soakmon.bench.service import Service
 from soakmon.cli import main
-Service.acknowledge = lambda self: self.__dict__.update(carry_out=None) or 0
+Service.acknowledge = lambda self, uids=None: self.__dict__.update(carry_out=None) or 0
 if {hangs}:
     Service.stop = lambda self: time.sleep(60)
 main()

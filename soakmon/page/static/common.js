@@ -127,11 +127,19 @@ export function shopOffset(wall_s) {
   return Date.parse(`${text.replace(" ", "T")}Z`) / 1000 - Math.round(wall_s);
 }
 
-/** How the shop's zone is named at a time, as CET. */
-export const zone = (wall_s) =>
-  new Intl.DateTimeFormat([], { timeZoneName: "short", ...shop })
-    .formatToParts(new Date(1000 * wall_s))
-    .find((part) => part.type === "timeZoneName").value;
+let named = ""; // as the bench itself calls its zone now
+
+export function nameZone(name) {
+  named = name ?? "";
+}
+
+/** How the shop's zone is named at a time, as CET; browsers know few names, the bench its own. */
+export function zone(wall_s) {
+  const now_s = Date.now() / 1000;
+  if (named && shopOffset(wall_s) === shopOffset(now_s)) return named;
+  const parts = new Intl.DateTimeFormat([], { timeZoneName: "short", ...shop }).formatToParts(1000 * wall_s);
+  return parts.find((part) => part.type === "timeZoneName").value;
+}
 
 const SIGNS = { tight: "✓", leaking: "✕", not_proven: "?", trouble: "⚠", idle: "–" };
 export const sign = (verdict) => SIGNS[verdict] ?? "…";

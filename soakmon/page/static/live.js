@@ -1,7 +1,7 @@
 // Keeps a view up to date: asks for the next state and waits for it, again and again.
 // A sleeping phone, a lost network or a restarted service only make the next answer late.
 import { isSignedOut } from "./again.js";
-import { api, byId, age, put, t } from "./common.js";
+import { api, byId, age, nameZone, put, t } from "./common.js";
 
 const WAIT_S = 10;
 const OLD_S = 5;
@@ -67,6 +67,7 @@ export async function watch(show) {
       answered_ms = Date.now();
       read_ms = answered_ms - 1000 * found.age_s;
       seen = found.seen;
+      nameZone(found.status.zone);
       show(found.status);
       showLink();
       await pause(150);

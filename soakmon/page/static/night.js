@@ -84,7 +84,7 @@ function showTroubles(status) {
     .filter(Boolean);
   if (status.vapour_alarm) troubles.unshift(t("vapour"));
   for (const ail of status.ails ?? []) {
-    troubles.push(`${t("since", { hour: clockAt(status, ail.since_s) })}: ${ail.text}. ${ail.todo}.`);
+    troubles.push(`${t("since", { hour: clockAt(status, ail.since_s) })}: ${ail.text}; ${ail.todo}`);
   }
   const lines = [...troubles.map(said), ...past(status)];
   byId("trouble-box").hidden = lines.length === 0;
