@@ -188,7 +188,8 @@ def test_report_verdict_and_journal_have_the_same_numbers(made):
     interval = between(day["low"], day["high"], places_of(day["best"], 3))
     wanted = [
         f"watched for {minutes // 60}:{minutes % 60:02d} h",
-        f"{grams(said['observed_loss_g'])} lost; evaporation alone explains {grams(band['low'])} "
+        f"{grams(said['observed_loss_g'])} lost since the soak's clock started; "
+        f"evaporation alone explains {grams(band['low'])} "
         f"to {grams(band['high'])} (best {grams(band['best'])})",
         f"{day['best']:.3g} g/day (95 %: {interval} g/day)",
         "none" if smallest is None else f"{at_most(24 * smallest)} g/day",

@@ -114,7 +114,8 @@ def result(verdict: dict[str, Any], title: str, bench: str, link: str, *, valve:
     if lost is not None and expected:
         low, high = expected["low"], expected["high"]
         lines.append(
-            f"Lost: {grams(lost)}; evaporation alone explains {grams(low)} to {grams(high)}"
+            f"Lost since the soak's clock started: {grams(lost)}; evaporation alone explains "
+            f"{grams(low)} to {grams(high)}"
         )
     leak = verdict.get("leak_g_per_h") or {}
     if outcome is Outcome.LEAKING and leak.get("best") is not None:

@@ -10,7 +10,8 @@ import numpy as np
 
 from soakmon import __version__
 from soakmon.cautions import CAUTIONS
-from soakmon.physics.expectation import evaporation_rates
+from soakmon.physics.evaporating import fuel_of_air_c
+from soakmon.physics.expectation import expected_loss
 from soakmon.records.priors import Shift
 from soakmon.report import words
 from soakmon.report.advice import next_steps
@@ -20,7 +21,7 @@ from soakmon.report.log import Log
 from soakmon.watch.budget import Budget
 from soakmon.watch.decide import Decision
 from soakmon.watch.figures import at_most, elapsed
-from soakmon.watch.rows import Rows
+from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Cause, Outcome, Verdict
 
@@ -202,7 +203,7 @@ def _details(
         sections.append(Section("What the job record told the decider", lines=_record(about)))
     if settings is not None:
         sections.append(Section("False-alarm budget", _budget(settings, rows.gates)))
-    parts = _parts(rows, decision, settings)
+    parts = _parts(decision, settings)
     if parts:
         sections.append(Section("Expected loss by part", parts))
     sections += _happened(decision, about.log, about.clock)
@@ -293,11 +294,19 @@ def _budget(settings: Settings, gates: int) -> tuple[tuple[str, str], ...]:
     return tuple((name, f"{100 * share:.3g} %") for name, share in facts if share > 0)
 
 
-def _parts(
-    rows: Rows, decision: Decision, settings: Settings | None
-) -> tuple[tuple[str, str], ...]:
-    """Best expectation by part. Bottle and hose are told apart by their rates at the mean of
-    the shop's temperature, with what breathing adds on the bottle's side.
+def hose_share(t_s: Floats, air_c: Floats, settings: Settings | None) -> float | None:
+    """Of what bottle and hose should lose, the hose's share; None where it cannot be told."""
+    known = np.isfinite(air_c)
+    if settings is None or len(air_c) < 2 or not known.any():
+        return None
+    fuel_c = fuel_of_air_c(t_s, np.interp(t_s, t_s[known], air_c[known]))
+    said = expected_loss(settings.geometry, settings.fuel, t_s, fuel_c)
+    return float(said.hose_g[-1] / (said.best_g[-1] - said.bowls_g[-1]))
+
+
+def _parts(decision: Decision, settings: Settings | None) -> tuple[tuple[str, str], ...]:
+    """Best expectation by part. Bottle and hose are told apart by what each should lose along the
+    shop's temperature; what warmth breathes out is the bottle's.
     """
     curve = decision.curve
     if not len(curve.feed_g):
@@ -305,11 +314,9 @@ def _parts(
     feed, bowls, top_up = (
         float(part[-1]) for part in (curve.feed_g, curve.bowls_g, curve.top_up_g)
     )
-    known = rows.air_c[np.isfinite(rows.air_c)]
+    share = hose_share(curve.t_s, curve.air_c, settings)
     facts = [("Bottle and hose", feed)]
-    if settings is not None and len(known):
-        rates = evaporation_rates(settings.geometry, settings.fuel, float(known.mean()))
-        share = float(rates.hose / (rates.bottle + rates.hose))
+    if share is not None:
         facts = [("Bottle, with breathing", feed * (1 - share)), ("Hose wall", feed * share)]
     facts += [("Bowls", bowls), ("Top-up of cooling bowls (below 0: warmth holds it back)", top_up)]
     shown = [(name, f"{grams:.2f} g") for name, grams in facts]

@@ -44,14 +44,15 @@ def grams(value: float) -> str:
 
 
 def loss(verdict: Verdict) -> str:
-    """What was lost against what was expected."""
+    """What was lost against what was expected, since the bowls had filled and settled."""
     expected = verdict.expected_evaporation_g
     band = f"{grams(expected.low)} to {grams(expected.high)} (best {grams(expected.best)})"
     if expected.high == 0:
         return "cannot be told: the run ended before the bowls were full and the soak's clock began"
     if verdict.observed_loss_g is None:
         return f"loss unknown; evaporation alone would take {band}"
-    return f"{grams(verdict.observed_loss_g)} lost; evaporation alone explains {band}"
+    lost = f"{grams(verdict.observed_loss_g)} lost since the soak's clock started"
+    return f"{lost}; evaporation alone explains {band}"
 
 
 def leak(band: Band, outcome: Outcome) -> str:

@@ -5,12 +5,16 @@ from __future__ import annotations
 import hashlib
 from html.parser import HTMLParser
 
+import numpy as np
 import pytest
 
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
 from soakmon.cautions import CAUTIONS
 from soakmon.errors import InputError
+from soakmon.physics.evaporating import fuel_of_air_c
+from soakmon.physics.expectation import evaporation_rates, expected_loss
+from soakmon.report.content import hose_share
 from soakmon.report.files import write_report
 from soakmon.watch.decide import decide
 from soakmon.watch.settings import Settings
@@ -55,6 +59,19 @@ def test_the_page_stands_alone_and_says_it_all(tmp_path, night):
     for caution in CAUTIONS:
         assert caution in page.text
     assert hashlib.sha256((folder / "readings.csv").read_bytes()).hexdigest() in page.text
+
+
+def test_what_warmth_breathes_out_is_the_bottles():
+    """Of a shop that warms by 15 °C in a day; it is not spread over the hose."""
+    t_s, settings = np.linspace(0.0, 86400.0, 289), Settings()
+    warming_c = np.linspace(12.0, 27.0, len(t_s))
+    parts = expected_loss(settings.geometry, settings.fuel, t_s, fuel_of_air_c(t_s, warming_c))
+    hose, bottle = parts.hose_g[-1], parts.bottle_g[-1] + parts.breathing_g[-1]
+    share = hose_share(t_s, warming_c, settings)
+    assert share == pytest.approx(hose / (hose + bottle), rel=1e-9)
+    rates = evaporation_rates(settings.geometry, settings.fuel, float(warming_c.mean()))
+    assert share < float(rates.hose / (rates.hose + rates.bottle)) - 0.01
+    assert hose_share(t_s, np.full(len(t_s), np.nan), settings) is None
 
 
 def test_the_same_night_gives_the_same_bytes(tmp_path, night):
