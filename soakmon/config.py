@@ -42,11 +42,12 @@ from soakmon.physics.described import (
     HoseKind,
     hose_belief,
 )
+from soakmon.physics.diffusion import vent_steepness
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry, Bottle, Bowl, Hose, Vent
 from soakmon.reach_config import InfluxSection, LookoutSection, MqttSection, PhoneSection
 from soakmon.toml_text import read_text, table_of
-from soakmon.watch.settings import Priors, Settings
+from soakmon.watch.settings import REFERENCE_C, Priors, Settings
 
 FuelName = Literal[
     "petrol_a", "petrol_b", "petrol_c", "petrol_d", "petrol_e", "petrol_f",
@@ -331,6 +332,7 @@ class Bench(Section):
     def _priors(self) -> Priors:
         """The beliefs; what was left open is as far apart as benches of which no more is told."""
         hose, told = self._hose(), self.priors
+        vapour = FRESH_FUEL_LOG_SD if self.fuel.age == "fresh" else OLD_FUEL_LOG_SD
         measured = self.rack.vents == "measured"
         untold = {
             "bottle_rel_sd": BOTTLE_LOG_SD,
@@ -340,7 +342,7 @@ class Bench(Section):
         given = {k: v for k, v in told.model_dump().items() if v is not None}
         return Priors(
             **{**untold, **given},
-            vapour_rel_sd=FRESH_FUEL_LOG_SD if self.fuel.age == "fresh" else OLD_FUEL_LOG_SD,
+            vapour_rel_sd=vapour * vent_steepness(self.fuel.fuel(), REFERENCE_C),
             low_hose=hose.low,
             bowls_scale=MEASURED_BOWLS_SCALE if measured else BOWLS_SCALE,
             doubt=DOUBT_MEASURED if measured else DOUBT,

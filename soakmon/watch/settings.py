@@ -17,6 +17,7 @@ from soakmon.physics.described import (
     OLD_FUEL_LOG_SD,
     UNTOLD_HOSE,
 )
+from soakmon.physics.diffusion import vent_steepness
 from soakmon.physics.expectation import EvaporationRates, evaporation_rates
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry, Hose
@@ -26,6 +27,8 @@ from soakmon.watch.verdict import Cause
 
 # A shop of which no temperature is known.
 REFERENCE_C = judgement(20.0, "°C")
+# By how many per cent vents lose more when the vapour pressure of usual petrol is 1 % higher.
+_STEEP = vent_steepness(FUELS["petrol_a"], REFERENCE_C)
 # Of a blank run's departure the bowls share some, more or less (judgement).
 _SHARED = judgement(0.3, "share")
 _BOWLS_DEPART = judgement(0.3, "share")
@@ -36,7 +39,8 @@ class Priors:
     """Beliefs before the run; the defaults are of a bench of which nothing has been told.
 
     bottle_rel_sd, hose_rel_sd, bowls_rel_sd: spread of each part of the evaporation on a
-    logarithmic scale, and vapour_rel_sd that of the vapour pressure, which bottle and bowls share.
+    logarithmic scale, and vapour_rel_sd what an uncertain vapour pressure does to the loss of
+    bottle and bowls alike.
     low_hose: chance that the hose is one of low permeation.
     unsteady_rel_sd: how far the rate strays for some hours, by draughts and doors (judgement).
     bowls_scale: what bowls lose, over diffusion through their vents. blank_scale (measured over
@@ -50,7 +54,7 @@ class Priors:
     bottle_rel_sd: float = BOTTLE_LOG_SD
     hose_rel_sd: float = UNTOLD_HOSE.log_sd
     bowls_rel_sd: float = BOWLS_LOG_SD
-    vapour_rel_sd: float = OLD_FUEL_LOG_SD
+    vapour_rel_sd: float = _STEEP * OLD_FUEL_LOG_SD
     low_hose: float = LOW_HOSE_CHANCE
     unsteady_rel_sd: float = judgement(0.35, "log. sd")
     bowls_scale: float = BOWLS_SCALE
@@ -101,7 +105,7 @@ DESCRIBED = Priors(
     bottle_rel_sd=judgement(0.18, "log. sd"),
     hose_rel_sd=judgement(0.25, "log. sd"),
     bowls_rel_sd=judgement(0.13, "log. sd"),
-    vapour_rel_sd=FRESH_FUEL_LOG_SD,
+    vapour_rel_sd=_STEEP * FRESH_FUEL_LOG_SD,
     low_hose=0.0,
     unsteady_rel_sd=judgement(0.1, "log. sd"),
     bowls_scale=1.0,

@@ -10,7 +10,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from soakmon.physics.breathing import expansion_factor, expelled_g
-from soakmon.physics.diffusion import stefan_flux_mol_per_m2_s, vent_loss_g_per_h, vent_shape_m
+from soakmon.physics.diffusion import (
+    stefan_flux_mol_per_m2_s,
+    vent_loss_g_per_h,
+    vent_shape_m,
+    vent_steepness,
+)
 from soakmon.physics.drops import drop_mass_g, fallen_share, pendant_drop_g
 from soakmon.physics.evaporating import fuel_of_air_c
 from soakmon.physics.expectation import evaporation_rates, expected_loss
@@ -201,3 +206,25 @@ def test_weathering_by_steps_is_the_closed_form(vent_mm, temp_c):
     loss = expected_loss(geometry, FUELS["petrol_a"], t_s, np.full(len(t_s), temp_c))
     closed = float(weathered_loss_g(FUELS["petrol_a"], fresh_g, 20.0 * 0.745))
     assert loss.bowls_g[-1] == pytest.approx(closed, rel=0.02)
+
+
+@pytest.mark.parametrize("name", ["petrol_a", "petrol_d", "petrol_f", "alkylate"])
+@pytest.mark.parametrize("temp_c", [5.0, 20.0, 30.0])
+def test_how_steeply_a_vent_follows_the_vapour_pressure(name, temp_c):
+    """As Stefan's film itself does when the pressure is a little higher; 1.1 to 2.2 for petrol."""
+    fuel = FUELS[name]
+    pa = 1e3 * float(true_vapour_pressure_kpa(fuel, temp_c))
+    low, high = (float(stefan_flux_mol_per_m2_s(1e-5, 1.0, 293.0, pa * k)) for k in (0.999, 1.001))
+    slope = np.log(high / low) / np.log(1.001 / 0.999)
+    assert vent_steepness(fuel, temp_c) == pytest.approx(slope, rel=1e-4)
+    assert 1.05 < vent_steepness(fuel, temp_c) < 2.2
+
+
+def test_bottle_and_hose_lose_six_per_cent_more_with_each_degree():
+    """The hose doubles in ten degrees, vapour pressure rises by 3.3 to 3.7 % of one."""
+    rates = [evaporation_rates(BenchGeometry(), FUELS["petrol_a"], c) for c in (19.5, 20.5)]
+    cold, warm = (float(r.bottle + r.hose) for r in rates)
+    assert 100 * np.log(warm / cold) == pytest.approx(6.5, abs=0.3)
+    for fuel in (FUELS[f"petrol_{c}"] for c in "abcdef"):
+        low, high = (float(true_vapour_pressure_kpa(fuel, c)) for c in (19.5, 20.5))
+        assert 3.2 < 100 * np.log(high / low) < 3.8
