@@ -16,6 +16,7 @@ import numpy as np
 
 from soakmon.physics.belief import effort, judgement
 from soakmon.watch.mass_filter import AT_START_G, CREEP
+from soakmon.watch.normal import below
 from soakmon.watch.onset import likely_onsets
 from soakmon.watch.rows import Floats
 from soakmon.watch.weep import Weep
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
 # Leak rates at which a leak is estimated.
 RATES: Floats = effort(np.asarray(0.002 * 2 ** (np.arange(800) / 40)), "g/h")
-_DRAWS = effort(400, "draws")
+_DRAWS = effort(2000, "draws")
 # What a cell wanders in a day (judgement).
 _WANDERS_G = judgement(0.25, "g/√day")
 # Where the balance gives the filter's best estimate less weight than this, it is not believed.
@@ -50,27 +51,44 @@ def mass_log_weight(decider: Decider, weep: Weep, onsets: Floats) -> Floats:
     return np.asarray(0.5 * (by_filter + balance))
 
 
+def chance_of_none(decider: Decider, weep: Weep) -> float:
+    """Chance that a tight rack loses as much as the bottle did since the soak's clock started.
+
+    It asks for no shape: a leak that comes and goes, which no even leak fits, shows in it.
+    """
+    left = _left(decider, weep, 0)
+    if left is None:
+        return 1.0
+    lost_g, sd_g, _ = left
+    return float(below(-lost_g / sd_g).mean())
+
+
 def _balance(decider: Decider, weep: Weep, onset: int) -> Floats:
     """(800,) log-weight of each rate by what was lost since the onset."""
+    left = _left(decider, weep, onset)
+    if left is None:
+        return np.zeros(len(RATES))
+    lost_g, sd_g, hours = left
+    off = (lost_g[:, None] - hours * RATES) / sd_g
+    return np.asarray(np.log(np.exp(-0.5 * off**2).mean(axis=0) + 1e-300))
+
+
+def _left(decider: Decider, weep: Weep, onset: int) -> tuple[Floats, float, float] | None:
+    """What was lost since an onset beyond what each of many tight benches would have lost (g), how
+    unsure the reading of it is (sd, g), and the hours for which the feed was open.
+    """
     onset_s, hours = float(weep.onset_s[onset]), float(weep.exposure_h[onset])
     points = np.array(decider.curve.points)
     since = points[:, 0] >= onset_s
     lost_g = decider.curve.lost_since_g(onset_s)
     if hours <= 0 or lost_g is None or not since.any():
-        return np.zeros(len(RATES))
+        return None
     feed_g, bowls_g, top_up_g = points[-1, 2:5] - points[int(since.argmax()), 2:5]
     factors = decider.curve.spread.factors
     shown = factors[:: max(len(factors) // _DRAWS, 1)]
     share, share_sd = decider.curve.top_up
     evaporated_g = shown @ np.array([feed_g, bowls_g]) + share * top_up_g
-    priors = decider.settings.priors
-    zero_g = priors.zero_g_per_c * (decider.evaporation.air_c - weep.first_c)
-    sd_g = math.hypot(
-        _WANDERS_G * math.sqrt(hours / 24),
-        AT_START_G[CREEP],
-        zero_g,
-        weep.short_g,
-        share_sd * top_up_g,
-    )
-    off = (lost_g - evaporated_g[:, None] - hours * RATES) / sd_g
-    return np.asarray(np.log(np.exp(-0.5 * off**2).mean(axis=0) + 1e-300))
+    zero_g = decider.settings.priors.zero_g_per_c * (decider.evaporation.air_c - weep.first_c)
+    strays_g = max(weep.filter.strays_g(hours), _WANDERS_G * math.sqrt(hours / 24))
+    sd_g = math.hypot(strays_g, AT_START_G[CREEP], zero_g, weep.short_g, share_sd * top_up_g)
+    return lost_g - evaporated_g, sd_g, hours

@@ -14,7 +14,8 @@ _MASS = judgement(0.05, "share")
 _MASS_ALONE = judgement(0.44, "share")
 _ALL_GATES = judgement(0.39, "share")
 _RUNNING = judgement(0.01, "share")
-_CLOSING = judgement(0.5, "share")
+_CLOSING = judgement(0.4, "share")
+_BALANCE = judgement(0.1, "share")
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,3 +61,8 @@ class Budget:
     def closing(self) -> float:
         """Share of the closing test at the end."""
         return _CLOSING * self.total
+
+    @property
+    def balance(self) -> float:
+        """Share of the plain balance at the end."""
+        return _BALANCE * self.total

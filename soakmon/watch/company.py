@@ -103,7 +103,9 @@ class Company:
         """Counts of a gate in the spacing_s before t_s."""
         for k in range(counts):
             at_s = t_s - spacing_s * (1 - (k + 1) / counts)
-            self.waiting[gate].append(Count(at_s, spacing_s, counts > 1, dark_ms))
+            # A drop and its satellite have one time between them; more in a longer row have none.
+            dense = counts > 1 and spacing_s > _AT_ONCE_S
+            self.waiting[gate].append(Count(at_s, spacing_s, dense, dark_ms))
         _note(self.own_s[gate], t_s, spacing_s)
         for other, moments in enumerate(self.others_s):
             if other != gate:

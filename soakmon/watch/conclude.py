@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from soakmon.watch.balance import chance_of_none
 from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable
 from soakmon.watch.evidence import evidence, shift
@@ -66,7 +67,10 @@ def _with_closing_alarm(
     decider: Decider, weep: Weep, mass: Floats, alarms: list[Alarm]
 ) -> list[Alarm]:
     """Add an alarm when a leak is proven only by the whole record, once it is whole."""
-    if alarms or not decider.finished or decider.tail(weep) > decider.budget.closing:
+    if alarms or not decider.finished:
+        return alarms
+    by_balance = chance_of_none(decider, weep) < decider.budget.balance
+    if decider.tail(weep) > decider.budget.closing and not by_balance:
         return alarms
     alarm = Alarm(decider.last_s, "weep", None, None, "")
     return [

@@ -155,7 +155,7 @@ class Decider:
         for index, gate in zip(struck.tolist(), gates.tolist(), strict=True):
             t_s, count = float(rows.t_s[index]), int(rows.drops[index, gate])
             shut = rows.feed_open is not None and rows.feed_open[index] == 0
-            self.tally.add(gate, t_s, count)
+            self.tally.add(gate, t_s, count, float(spacing_s[index]))
             # What drips while the feed is shut tells causes apart, not whether there is a leak.
             if self.weep is not None and not shut:
                 dark_ms = math.nan if rows.block_ms is None else float(rows.block_ms[index, gate])

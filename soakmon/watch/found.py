@@ -113,9 +113,12 @@ def _flood(decider: Decider, weep: Weep, alarm: Alarm, fed_s: float) -> Found:
 
 def _unseen(decider: Decider, weep: Weep, mass: Floats, fed_s: float) -> Found:
     onsets = by_onset(weep, mass)
+    since_s = flowing(weep, onsets)
+    if weep.unseen(mass) <= 0 and decider.tail(weep) > decider.budget.closing:
+        # No even leak fits what was lost: it is told as a mean over the soak.
+        onsets = only(0)
     place = int(np.argmax(onsets))
     leak = leak_given_leaking(mass_log_weight(decider, weep, onsets))
-    since_s = flowing(weep, onsets)
     onset_s = float(weep.onset_s[place])
     # What evaporates is known as far as the band says: a leak that does not account for the rest
     # began before its rate was at its highest.

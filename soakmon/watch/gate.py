@@ -47,8 +47,8 @@ _KEEP_TIME = judgement(
 _RHYTHMS = tuple((Rhythm(shape, reach, lost), weight) for shape, reach, lost, weight in _KEEP_TIME)
 # What has counted so much is past doubt.
 _MOST_EVENTS = effort(1500, "counts")
-# Drops nearer than so many rows have no time of their own.
-_ROWS_APART = judgement(1.5, "rows")
+# Drops nearer than so many rows have no time of their own: whole rows would look like a rhythm.
+_ROWS_APART = judgement(3.5, "rows")
 # Dark counts among drops, over those that are expected of any gate.
 _DARK_AMONG_DROPS = judgement(2.0, "times")
 # Chances of the stories without a leak beside dark counts. A story of chance p wakes people on no
@@ -69,7 +69,7 @@ _FAINTLY = Rhythm(40, 3, _UNHEARD)
 # Something fast and rough: its chance, and how fast; the rhythms that are rough.
 _ROUGH = judgement(0.02, "chance")
 _FAST_S = judgement(300.0, "s")
-_ROUGH_FROM = effort(2, "place")
+_ROUGH_FROM = effort(4, "place")
 # It is heard from early on, or begins some time of the day.
 _SOON_S = judgement(3600.0, "s")
 _DAY_S = judgement(86400.0, "s")

@@ -382,6 +382,13 @@ class MassFilter:
         variance = variance + np.einsum("np,nkpq,nq->nk", effect, cov, effect)
         return mean, math.sqrt(float((weight * variance).sum()))
 
+    def strays_g(self, hours: float) -> float:
+        """Sd of what the cell wanders in so many hours, as the bank believes without a leak."""
+        log_weight = self._integrated()[0].max(axis=1)
+        weight = np.exp(log_weight - log_weight.max())
+        variance = self.drift_g2_per_h * hours + self.swings_g2[:, WANDER]
+        return math.sqrt(float(weight @ variance / weight.sum()))
+
     def leak_by_filter(self, onset: int) -> tuple[Floats, Floats, Floats]:
         """Per filter: weight under no leak, and mean and sd (g/h) of a leak of any sign."""
         judged = self.judged(slice(onset, onset + 1))

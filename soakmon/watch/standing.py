@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from soakmon.physics.belief import judgement
+from soakmon.watch import balance
 from soakmon.watch.closing import chance_of_losing, chance_of_none
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Alarm, Fault
@@ -45,7 +46,8 @@ def _stands(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
     if alarm.kind == "flood":
         return alarm.carb is None or _flooded(decider, weep, alarm)
     if alarm.carb is None:
-        return weep.unseen(mass) > 0 or chance_of_none(weep) < _CONTRADICTED
+        none = min(chance_of_none(weep), balance.chance_of_none(decider, weep))
+        return weep.unseen(mass) > 0 or none < _CONTRADICTED
     return _borne_out(decider, weep, mass, alarm)
 
 

@@ -18,6 +18,9 @@ _PART_S = judgement(10800.0, "s")
 _FEW = judgement(3.0, "counts")
 # No part counts for more than so many times the middle one (judgement).
 _MOST_OF_MIDDLE = judgement(1.5, "times")
+# A satellite comes so soon after its drop, where drops are further apart than that.
+_FOLLOWS_S = judgement(1.5, "s")
+_SLOW_S = judgement(5.0, "s")
 
 
 @kept
@@ -30,6 +33,9 @@ class Tally:
         self.first_s: list[float] = [float("nan")] * gates
         self.times: list[list[float]] = [[] for _ in range(gates)]
         self.counts: list[list[int]] = [[] for _ in range(gates)]
+        # The last row with a count, and whether that was one alone.
+        self.last_s: list[float] = [float("-inf")] * gates
+        self.lone: list[bool] = [False] * gates
         self.rows_hit: list[int] = [0] * gates
         self.rows_seen = 0
         self.blank: list[int] = [0] * gates
@@ -54,8 +60,11 @@ class Tally:
         self.shut_h = self.shut_loss_g = 0.0
         self.shut_s = self.shut_until_s = float("nan")
 
-    def add(self, gate: int, t_s: float, count: int) -> None:
-        """Drops counted at a gate in the row ending at t_s."""
+    def add(self, gate: int, t_s: float, count: int, spacing_s: float) -> None:
+        """Drops counted at a gate in the row of spacing_s that ends at t_s."""
+        count = self._without_satellite(gate, t_s, count, spacing_s)
+        if not count:
+            return
         self.total[gate] += count
         self.rows_hit[gate] += 1
         self.times[gate].append(t_s)
@@ -67,6 +76,19 @@ class Tally:
             pairs = zip(counts[:half:2], counts[1:half:2], strict=True)
             self.times[gate] = times[1:half:2] + times[half:]
             self.counts[gate] = [a + b for a, b in pairs] + counts[half:]
+
+    def _without_satellite(self, gate: int, t_s: float, count: int, spacing_s: float) -> int:
+        """The counts without the small drop that a lip throws after a slow one.
+
+        It weighs next to nothing. In rows that are longer nobody can tell it from a drop.
+        """
+        quiet_s = t_s - self.last_s[gate]
+        follows = self.lone[gate] and quiet_s <= _FOLLOWS_S
+        self.last_s[gate] = t_s
+        self.lone[gate] = quiet_s > _SLOW_S and count == 1
+        if spacing_s > _FOLLOWS_S:
+            return count
+        return count - int(follows or (quiet_s > _SLOW_S and count == 2))
 
     def add_missing(self, rows: Rows) -> None:
         """Note rows in which a gate said nothing at all."""

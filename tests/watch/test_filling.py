@@ -99,6 +99,54 @@ def test_a_bowl_that_fills_late_is_no_leak():
     assert made.soak_s > 7500.0
 
 
+def test_a_needle_that_sticks_frees_itself_in_a_second_and_wakes_nobody():
+    """Most of the rack is in; a bowl takes the rest in a rush, two hours later."""
+    rows = filled(
+        night(3, hours=20, spacing_s=1.0), begins_s=300.0, g_per_min=600.0,
+        pause=(0.88 * RACK_G, 7200.0),
+    )  # fmt: skip
+    made = judged(rows)
+    assert not made.alarms
+    assert made.finder.taken_g == pytest.approx(RACK_G, rel=0.05)
+
+
+def test_a_flood_of_more_than_the_rack_may_still_take_is_told():
+    rows = filled(night(3, hours=4, spacing_s=1.0), begins_s=300.0, g_per_min=60.0, takes_g=110.0)
+    runs_out = np.maximum(rows.t_s - 9000.0, 0) * 0.25
+    made = judged(replace(rows, mass_g=np.maximum(rows.mass_g - runs_out, 5.0)))
+    floods = [alarm for alarm in made.alarms if alarm.kind == "flood"]
+    assert floods
+    assert floods[0].t_s < 9000.0 + 240.0
+
+
+def test_a_tap_that_is_opened_hours_after_the_valve_fills_the_rack():
+    rows = filled(night(3, hours=16), begins_s=10_000.0, g_per_min=60.0, valve=True)
+    made = judged(replace(rows, feed_open=(rows.t_s >= 600.0).astype(float)))
+    assert not made.alarms
+    assert made.finder.taken_g == pytest.approx(RACK_G, rel=0.05)
+
+
+def test_more_fuel_in_the_bottle_fills_no_bowl():
+    """It is leant on while it is poured in: 41 g more, no second fill, nothing lost by it."""
+    rows = filled(night(3, hours=10, spacing_s=1.0), begins_s=300.0, g_per_min=60.0, takes_g=115.0)
+    at = int(np.searchsorted(rows.t_s, 20_000.0))
+    mass_g = rows.mass_g.copy()
+    mass_g[at : at + 60] += 92.0
+    mass_g[at + 60 : at + 120] += 125.0
+    mass_g[at + 120 :] += 41.0
+    made = judged(replace(rows, mass_g=mass_g))
+    assert [name for name, _ in made.phases].count("filling") == 1
+    assert made.follower.removed_g == pytest.approx(41.0, abs=0.5)
+    assert made.verdict().observed_loss_g == pytest.approx(
+        judged(rows).verdict().observed_loss_g, abs=0.5
+    )
+
+
+def test_a_rack_that_takes_twice_as_much_shrinks_twice_as_much():
+    made = judged(filled(night(3, hours=8), begins_s=300.0, g_per_min=60.0, takes_g=2 * RACK_G))
+    assert made.evaporation.rack_scale == pytest.approx(2.0, rel=0.05)
+
+
 def test_a_hand_on_the_bottle_fills_nothing():
     rows = night(4, spacing_s=1.0, hours=2)
     mass_g = rows.mass_g.copy()

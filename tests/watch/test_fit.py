@@ -47,6 +47,12 @@ def test_a_benchs_whole_spread_is_in_the_slices():
     assert np.sqrt(within + between) == pytest.approx(factors.std(axis=0), rel=0.03)
 
 
+def test_nothing_in_the_slices_takes_fuel_in():
+    slices = slices_of(Settings())
+    sd = np.sqrt(np.einsum("kpp->kp", slices.cov))
+    assert np.all(1 + slices.mean > 2.9 * sd)
+
+
 def test_a_described_bench_is_known_better_than_one_that_nobody_told_of():
     known = spread_of(Settings(BenchGeometry(), priors=DESCRIBED)).factors
     unknown = spread_of(Settings()).factors

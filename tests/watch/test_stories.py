@@ -13,6 +13,7 @@ from soakmon.physics.drops import USUAL_DROP_G as DROP_G
 from soakmon.watch.budget import Budget
 from soakmon.watch.decide import watched
 from soakmon.watch.settings import Settings
+from soakmon.watch.tally import Tally
 from soakmon.watch.weep import LEAKS, ONSETS, Weep
 from tests.watch.nights import night
 
@@ -98,6 +99,13 @@ def a_load_that_chatters(rng: np.random.Generator) -> Counts:
     return counts
 
 
+def a_load_heard_seldom(rng: np.random.Generator) -> Counts:
+    """A thermostat every twenty minutes, of which one gate hears one switching in four."""
+    counts, times = dark(rng), np.cumsum(1200.0 * rng.lognormal(0, 0.08, 72))
+    counts[2] = np.append(counts[2], times[rng.random(72) < 0.25])
+    return counts
+
+
 def a_beam_on_the_edge(rng: np.random.Generator) -> Counts:
     """Light comes and goes about once a minute for hours: only a mass that stays tells."""
     counts = dark(rng)
@@ -107,7 +115,7 @@ def a_beam_on_the_edge(rng: np.random.Generator) -> Counts:
 
 NO_LEAKS = [
     noise_at_all_gates, one_noisy_gate, a_compressor, shaking, insects, a_load_that_chatters,
-    a_beam_on_the_edge,
+    a_load_heard_seldom, a_beam_on_the_edge,
 ]  # fmt: skip
 
 
@@ -140,6 +148,15 @@ def test_a_drip_is_found_however_it_is_heard(g_per_day: float, spread: float, lo
         assert best(below(rng, 2, drip(rng, g_per_day, spread, lost))) > SURELY
 
 
+def test_whole_rows_make_no_rhythm():
+    """Sun for two hours, in rows of 30 s: intervals are of one row or of two."""
+    for seed in range(3):
+        rng = np.random.default_rng(seed)
+        times = 30_000 + np.sort(rng.uniform(0, 2 * H, 160))
+        lit = times[rng.random(160) < 0.5 + 0.5 * np.sin(times / 400)]
+        assert best(below(rng, 2, lit), 30.0) < SURELY
+
+
 def test_a_drip_with_an_end_is_found():
     rng = np.random.default_rng(1)
     times = drip(rng, 2.0)
@@ -157,6 +174,34 @@ def test_satellites_hide_no_drip():
     times = drip(rng, 1.0)
     followed = times[rng.random(len(times)) < 0.5]
     assert best(below(rng, 0, np.append(times, followed + 0.05))) > SURELY
+
+
+def test_a_drip_that_hardly_keeps_time_is_found_though_every_drop_counts_twice():
+    """4 g/day, intervals of 45 % spread, each drop with its satellite in the same row."""
+    times = np.ceil(drip(np.random.default_rng(5), 4.0, 0.45))
+    weep = Weep(Settings(), 0.0, 4, 0.0)
+    for t_s in times[times < DAY].tolist():
+        weep.hear(1, t_s, 2, 1.0, math.nan)
+    weep.wait(DAY, 1.0)
+    weep.weigh(DAY, at_once=True)
+    assert weep.gate_ratio(1, SAYS_NOTHING) > SURELY
+
+
+@pytest.mark.parametrize(("spacing_s", "drops"), [(1.0, 1), (10.0, 2)])
+def test_a_satellite_is_no_second_drop_where_the_rows_are_short(spacing_s: float, drops: int):
+    tally = Tally(1)
+    tally.add(0, 100.0, 2, spacing_s)
+    assert tally.total == [drops]
+
+
+def test_a_satellite_in_the_next_row_is_none_either_but_a_stream_counts_whole():
+    tally = Tally(1)
+    for t_s in (100.0, 101.0, 200.0, 300.0):
+        tally.add(0, t_s, 1, 1.0)
+    assert tally.total == [3]
+    for t_s in np.arange(400.0, 410.0).tolist():
+        tally.add(0, t_s, 2, 1.0)
+    assert tally.total[0] >= 3 + 19
 
 
 def test_a_leak_beside_a_leak_is_found():

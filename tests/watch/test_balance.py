@@ -1,0 +1,41 @@
+"""How large a leak is, where it does not go on as the mass filter supposes."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from soakmon.watch.decide import watched
+from soakmon.watch.rows import Rows
+from tests.watch.nights import BENCH, DROP_G, night
+
+
+def unsteady(seed: int, mean_g_per_h: float, carb: int | None, *, lost: float = 0.0) -> Rows:
+    """A night with a leak that jumps every few hours between a third and twice its mean."""
+    rng = np.random.default_rng(seed)
+    rows = night(seed)
+    pieces = np.repeat(rng.uniform(0.3, 1.7, 8), len(rows) // 8)
+    rates = mean_g_per_h * pieces / pieces.mean()
+    leaked = np.cumsum(rates) * 5.0 / 3600
+    drops = rows.drops.copy()
+    if carb is not None:
+        fell = np.diff(np.floor(leaked / DROP_G), prepend=0.0)
+        drops[:, carb - 1] = np.where(rng.random(len(fell)) < lost, 0.0, fell)
+    return replace(rows, mass_g=rows.mass_g - leaked, drops=drops)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize(("rate", "carb", "lost"), [(0.5, None, 0.0), (0.5, 2, 0.3), (1.0, 3, 0.0)])
+def test_a_leak_that_jumps_is_as_large_as_what_it_took(seed, rate, carb, lost):
+    verdict = watched(unsteady(seed, rate, carb, lost=lost), BENCH, phase="soaking").verdict()
+    assert verdict.leak_g_per_h.low <= rate <= verdict.leak_g_per_h.high
+    assert verdict.leak_g_per_h.high < 1.7 * rate
+
+
+def test_a_steady_leak_is_no_less_known_for_it():
+    rows = night(4, leak_g_per_h=0.5, onset_h=3.0)
+    leak = watched(rows, BENCH, phase="soaking").verdict().leak_g_per_h
+    assert leak.best == pytest.approx(0.5, rel=0.15)
+    assert leak.high - leak.low < 0.4
