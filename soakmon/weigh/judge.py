@@ -208,6 +208,7 @@ def drain(form: DrainForm, settings: Settings) -> Judged:
             "full_g": cup[1],
             "volume_ml": b.volume_ml.value,
             "volume_u_ml": b.volume_ml.u,
+            "volume_expanded_ml": b.volume_ml.expanded,
             "level_mm": b.level_mm.value,
             "level_u_mm": b.level_mm.u,
         }
@@ -238,7 +239,12 @@ def shots(form: ShotsForm, settings: Settings) -> Judged:
         spread = f"no fuel from the pump of carb {', '.join(map(str, result.dead))}"
     lines.append(f"{spread}: {'good' if even else 'NOT GOOD'}")
     readings = [
-        {"carb": s.carb, "ml_per_stroke": s.ml_per_stroke.value, "u_ml": s.ml_per_stroke.u}
+        {
+            "carb": s.carb,
+            "ml_per_stroke": s.ml_per_stroke.value,
+            "u_ml": s.ml_per_stroke.u,
+            "expanded_ml": s.ml_per_stroke.expanded,
+        }
         for s in result.shots
     ]
     told = None if result.spread is None else result.spread.as_dict()

@@ -56,10 +56,10 @@ def soaked(rng: np.random.Generator, gain_g: float) -> Judged:
     return judged("float", {"floats": floats}, SETTINGS, DAY)
 
 
-def _within(said: Judged, value: str, u: str, truth: np.ndarray) -> int:
-    """How many of the carbs' true values lie within two of the stated uncertainty."""
+def _within(said: Judged, value: str, expanded: str, truth: np.ndarray) -> int:
+    """How many of the carbs' true values lie within what is stated, 95 %."""
     pairs = zip(said.data["readings"], truth.tolist(), strict=True)
-    return sum(abs(one[value] - true) <= 2.1 * one[u] for one, true in pairs)
+    return sum(abs(one[value] - true) <= one[expanded] for one, true in pairs)
 
 
 def _accused(said: Judged) -> int:
@@ -70,7 +70,7 @@ def figures(times: int) -> Iterator[Figure]:
     """What so many racks show."""
     rng = np.random.default_rng(11)
     well = [drained(rng, rng.uniform(-0.5, 0.5, CARBS)) for _ in range(times)]
-    held = sum(_within(said, "volume_ml", "volume_u_ml", ml) for said, ml in well)
+    held = sum(_within(said, "volume_ml", "volume_expanded_ml", ml) for said, ml in well)
     yield Figure("drain: volume within 95 %", held, CARBS * times, 0.93)
     failed = sum(not said.passed for said, _ in well)
     yield Figure("drain: floats within 0.5 mm not passed", failed, times, most=0.05)
@@ -84,7 +84,9 @@ def figures(times: int) -> Iterator[Figure]:
 
     even_ml = [0.3 * rng.uniform(0.98, 1.02, CARBS) for _ in range(times)]
     said = [pumped(rng, ml) for ml in even_ml]
-    held = sum(_within(s, "ml_per_stroke", "u_ml", ml) for s, ml in zip(said, even_ml, strict=True))
+    held = sum(
+        _within(s, "ml_per_stroke", "expanded_ml", ml) for s, ml in zip(said, even_ml, strict=True)
+    )
     yield Figure("shots: ml a stroke within 95 %", held, CARBS * times, 0.93)
     yield Figure("shots: even pumps not passed", sum(not s.passed for s in said), times, most=0.05)
     uneven = np.array([0.3, 0.3, 0.3, 0.24])
