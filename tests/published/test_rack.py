@@ -21,6 +21,7 @@ from soakmon.physics.diffusion import (
     vapour_diffusivity_m2_per_s,
     vent_loss_g_per_h,
     vent_shape_m,
+    vent_steepness,
 )
 from soakmon.physics.evaporating import (
     FUEL_LAG_S,
@@ -33,6 +34,7 @@ from soakmon.physics.evaporating import (
 from soakmon.physics.expectation import evaporation_rates
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry, Bowl, Hose, Vent
+from soakmon.physics.vapour import true_vapour_pressure_kpa
 from soakmon.physics.weathering import pressure_share, weathered_loss_g
 
 pytestmark = pytest.mark.filterwarnings("ignore:The 'float_precision' argument")
@@ -80,6 +82,15 @@ def test_diffusivity_of_hexane_as_measured():
     assert 1e4 * float(vapour_diffusivity_m2_per_s(hexane(), 25.0)) == pytest.approx(
         0.0732, rel=0.06
     )
+
+
+@pytest.mark.parametrize(("vapour_mmhg", "dilute_low_by"), [(37.0, 0.025), (395.0, 0.411)])
+def test_a_vent_is_as_steep_as_cusslers_logarithm(vapour_mmhg, dilute_low_by):
+    """Cussler, Diffusion, ch. 3: -ln(1 - y)/y is 1.025 and 1.411; its slope is 1/((1 - y)·that)."""
+    share = vapour_mmhg / 760
+    pressure_kpa = float(true_vapour_pressure_kpa(hexane(), 20.0)) / share
+    theirs = 1 / ((1 - share) * (1 + dilute_low_by))
+    assert vent_steepness(hexane(), 20.0, pressure_kpa) == pytest.approx(theirs, rel=3e-3)
 
 
 @pytest.mark.parametrize("temp_c", [25.0, 55.0])
