@@ -63,7 +63,7 @@ _DROPS_THRICE = judgement(0.01, "chance")
 _SWITCHED: Floats = judgement(np.array([0.0015, 0.02, 0.005]), "chance")
 _CYCLE_S = judgement((120.0, 3600.0), "s")
 # A load of which the gate hears one switching in four: whoever counts drops loses less than half.
-_FAINT = judgement(0.01, "chance")
+_FAINT = judgement(0.005, "chance")
 _UNHEARD = judgement(0.75, "share")
 _FAINTLY = Rhythm(40, 3, _UNHEARD)
 # Something fast and rough: its chance, and how fast; the rhythms that are rough.
