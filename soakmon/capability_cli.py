@@ -23,7 +23,7 @@ from soakmon.errors import InputError
 from soakmon.show import bar
 from soakmon.terminal import Terminal
 
-_FORMAT = "soakmon.capability-nights/2"
+_FORMAT = "soakmon.capability-nights/3"
 
 out = Terminal()
 err = Terminal(stderr=True)

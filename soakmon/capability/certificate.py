@@ -34,7 +34,9 @@ def certificate(results: Sequence[Result], *, version: str, seed: int) -> str:
         "what the method can do, and a bench of its own deserves a check with a known leak. What "
         "bench.toml says and what the bench is were drawn apart: a careless owner leaves it as it "
         "comes, a careful one says what can be read and measured, blank and past are careless ones "
-        "with a blank run or thirty tight soaks. Half of the nights are disturbed.</p>\n"
+        "with a blank run or thirty tight soaks. Blank runs are simulated and judged as the "
+        "product does, for a week at most; an owner whose cell strays too much stays without one. "
+        "Half of the nights are disturbed.</p>\n"
         + _table("What came of it", ("figure", "value"), facts(results))
         + _table(
             "By what the owner knows of the bench, with 95 % limits",

@@ -138,7 +138,7 @@ class Result:
     evaporated: what truly did during the soak, low and high of what was said, g; rate: the same of
     the leak, g/h; no_leak: probability of that; smallest_g_per_day: smallest provable leak, None:
     none said; reads: readings of the loss inside the band that is drawn for them, readings in all,
-    and 1 where the last was.
+    and 1 where the last was; blank_rel_sd: how sure the blank run before it was, None: none told.
     """
 
     index: int
@@ -163,6 +163,7 @@ class Result:
     no_leak: float | None = None
     smallest_g_per_day: float | None = None
     reads: list[int] | None = None
+    blank_rel_sd: float | None = None
 
     @property
     def cause_right(self) -> bool:
@@ -232,7 +233,7 @@ def judged(case: Case, maker: Maker, *, deep: bool = True) -> Result:
     # A mass that told of the leak before any gate did names no other carb.
     named = {a.carb for a in verdict.alarms if a.leaks and a.carb is not None}
     alarms = (*decider.alarms, *verdict.alarms)
-    smallest = verdict.smallest_provable_leak_g_per_h
+    smallest, priors = verdict.smallest_provable_leak_g_per_h, night.settings.priors
     return Result(
         case.index,
         case.leak_g_per_day,
@@ -256,6 +257,7 @@ def judged(case: Case, maker: Maker, *, deep: bool = True) -> Result:
         no_leak=sum(s.probability for s in verdict.suspects if s.cause is Cause.NO_LEAK),
         smallest_g_per_day=None if smallest is None else 24 * smallest,
         reads=_reads(decider),
+        blank_rel_sd=priors.blank_rel_sd if priors.blank_scale else None,
     )
 
 

@@ -8,7 +8,7 @@ from statistics import median
 from typing import Any
 
 from soakmon.capability.by_owner import by_owner, share_of
-from soakmon.capability.evaluate import LEAKS_G_PER_DAY, Result, Way, smallest_at
+from soakmon.capability.evaluate import LEAKS_G_PER_DAY, Owner, Result, Way, smallest_at
 from soakmon.capability.tables import Errors, lower_share, upper_share
 from soakmon.capability.told import woken
 from soakmon.watch.figures import percent_at_least, rounded_up
@@ -203,6 +203,14 @@ def error_lines(results: Sequence[Result]) -> list[str]:
     return lines
 
 
+def _blank_runs(results: Sequence[Result]) -> str:
+    """How many could be believed, and how sure they were in the middle."""
+    asked = [r for r in results if r.owner == Owner.BLANK or r.way == Way.AFTER_BLANK]
+    sure = [r.blank_rel_sd for r in asked if r.blank_rel_sd is not None]
+    text = f"{len(sure)} of {len(asked)}"
+    return f"{text}, good to {100 * median(sure):.0f} % in the middle" if sure else text
+
+
 def facts(results: Sequence[Result]) -> list[tuple[str, str]]:
     """Name and value of each other figure, as text."""
     told = as_dict(results)
@@ -223,6 +231,7 @@ def facts(results: Sequence[Result]) -> list[tuple[str, str]]:
         (f"Leaks over {CRITERION_G_PER_DAY:g} g/day called tight", f"{missed} of {len(above)}"),
         *((f"Smallest leak found at 95 %, {name}", _grams(smallest[way.value]))
           for way, name in WAYS.items()),
+        ("Blank runs that told something, of those that were simulated", _blank_runs(results)),
         ("Spread of the estimate over the least that its model allows",
          _plain(told["sd_over_bound"])),
         ("Carburettor right, of leaks found at gates", _percent(told["carb_right"])),

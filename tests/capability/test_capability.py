@@ -250,6 +250,7 @@ def test_the_json_form():
         "schema", "false_alarm", "detection", "smallest_leak_95_g_per_day", "sd_over_bound",
         "carb_right", "cause_right", "seconds_per_night",
         "detection_after_blank", "causes", "tight_true", "hard", "woken", "by_owner",
+        "reads",
     ]  # fmt: skip
     assert told["schema"] == "soakmon.capability/1"
     assert told["false_alarm"]["nights"] == 59
@@ -281,6 +282,13 @@ def test_the_page_says_what_was_measured():
     assert "invented" in page
     assert "not a safety device" in page
     assert page.count("<table>") == page.count("</table>") == 3
+
+
+def test_the_page_says_how_many_blank_runs_told_something():
+    results = [replace(result(1.0, Way.AFTER_BLANK, found=True, index=k), blank_rel_sd=rel)
+               for k, rel in enumerate((0.08, 0.1, 0.15, None))]  # fmt: skip
+    page = certificate(results, version="1", seed=6)
+    assert "3 of 4, good to 10 % in the middle" in page
 
 
 def run(*args: str):
