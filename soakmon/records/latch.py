@@ -150,6 +150,8 @@ class Latch:
 
     def write(self) -> bool:
         """Bring the disk to what memory says; False, with the reason in `trouble`, if it failed."""
+        if self._lies_there():
+            return self.allocate()
         with self.writing:
             with self.lock:
                 note, number, file = self.note, self.number, self.file
@@ -175,6 +177,11 @@ class Latch:
                 self.settled.notify_all()
             return True
 
+    def _lies_there(self) -> bool:
+        """Whether the file could not be opened, and may say the opposite of what memory says."""
+        unsaid = self.note is not None and self.written != self.number
+        return self.file is None and unsaid and self.path.exists()
+
     def wait(self, seconds: float) -> bool:
         """Wait until the disk says what memory says, or cannot; whether it does in so many s."""
         with self.settled:
@@ -188,7 +195,10 @@ class Latch:
         """Wait until memory says what the disk does not say yet, at most so long."""
         with self.settled:
             return self.settled.wait_for(
-                lambda: self.written != self.number and self.file is not None, seconds
+                lambda: (
+                    self.written != self.number and (self.file is not None or self._lies_there())
+                ),
+                seconds,
             )
 
     def close(self) -> None:

@@ -102,10 +102,10 @@ class Link:
 
 
 class Broker:
-    """kept: the retained payloads; alarms: the marks of all that came."""
+    """kept: the retained payloads; alarms: marks of all that came; broke: how it was ill last."""
 
     def __init__(self) -> None:
-        self.way = "up"
+        self.way, self.broke = "up", ""
         self.link: Link | None = None
         self.will: Message | None = None
         self.kept: dict[str, dict[str, Any]] = {}
@@ -114,6 +114,7 @@ class Broker:
     def set(self, way: str) -> None:
         """From now on it is so; who is connected to one that goes is cut off."""
         self.way = way
+        self.broke = way if way != "up" else self.broke
         if way in {"gone", "refuses"}:
             self.cut()
 

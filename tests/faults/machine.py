@@ -127,6 +127,14 @@ class Histories(RuleBasedStateMachine):
         self.watch.begun |= {one.result() for one in done}
 
     @rule()
+    def mend_all_and_start_afresh(self) -> None:
+        """So that what breaks next meets an open feed."""
+        self._mend()
+        self.command("end")
+        self.start(twice=False)
+        self.wait_until({"idle", "filling", "isolating", "ended"})
+
+    @rule()
     def resume(self) -> None:
         self._confirmed(_COMMANDS["resume"])
         self.tick()
@@ -252,6 +260,7 @@ class Histories(RuleBasedStateMachine):
     @rule(alarm=st.booleans())
     def vapour(self, alarm: bool) -> None:
         self.life.faulty.world.vapour = alarm
+        self.tick()
 
     @rule(state=st.sampled_from(State))
     def break_disk(self, state: State) -> None:
@@ -349,15 +358,19 @@ class Histories(RuleBasedStateMachine):
             self._end_well()
             self.watch.look_back()
 
-    def _end_well(self) -> None:
-        """All is mended, and what still runs is ended."""
+    def _mend(self) -> None:
         life = self.life
         life.faulty.faults.heal()
         life.faulty.world.vapour = False
         life.disk.state, life.disk.note.state = State.WELL, Note.WELL
-        life.broker.set("up")
         life.disk.statements_left = life.disk.lines_left = None
+        life.broker.set("up")
         life.phone.set("up")
+
+    def _end_well(self) -> None:
+        """All is mended, and what still runs is ended."""
+        life = self.life
+        self._mend()
         self.wait(20.0)
         assert life.service is not None, "the service does not start again"
         life.ask(_COMMANDS["end"])

@@ -11,9 +11,10 @@ import numpy as np
 from soakmon.bench.alarms import Wrong
 from soakmon.bench.guard import Code
 from soakmon.bench.session import RUNNING
-from soakmon.records.journal import Event, Journal
+from soakmon.records.journal import Event, Journal, SoakEntry
 from soakmon.records.latch import NAME as LATCH
 from soakmon.records.latch import Latch
+from soakmon.records.recall import recall
 from soakmon.watch.verdict import Alarm
 from tests.faults.disk import Note, State
 from tests.faults.life import Life, alarms_of
@@ -202,8 +203,10 @@ class Watch:
         life, service = self.life, self.life.service
         assert service is not None
         assert not life.board.outlets["mqtt"].restarts, life.board.outlets["mqtt"].last_error
-        if life.broker.way != "up":
-            self.broker_from_s = now_s + _BROKER_BACK_S[life.broker.way]
+        ill = life.broker.broke or life.broker.way
+        if ill != "up":
+            self.broker_from_s = now_s + _BROKER_BACK_S[ill]
+        life.broker.broke = ""
         known = {alarm.uid for alarm in self.alarms()}
         for uid in known - self.at_broker.keys():
             self.at_broker[uid] = now_s
@@ -286,8 +289,16 @@ class Watch:
                 self._rows(journal, entry.id)
             if self.life.job is not None and not self.life.damaged:
                 assert self.life.in_job() == [entry.id for entry in soaks], "(c) entries of the job"
+                self._again(soaks)
         finally:
             journal.close()
+
+    def _again(self, soaks: list[SoakEntry]) -> None:
+        """(f) Judged again from what the journal holds, every soak has the verdict that it has."""
+        for entry in soaks:
+            found = recall(self.life.folder / "journal.db", entry.id)
+            given = found.decision.verdict
+            assert found.again.outcome is given.outcome, f"(f) {given.reason}; {found.again.reason}"
 
     def _concluded(self, journal: Journal, entry: Any) -> None:
         """(c) One verdict, one conclusion for job and report; (f) and the right one."""

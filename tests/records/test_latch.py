@@ -177,3 +177,27 @@ def test_a_disk_that_hangs_delays_nobody_who_only_latches(latch, monkeypatch):
     assert latch.write()
     assert latch.wait(5)
     assert Latch(latch.path).reason == "second"
+
+
+def test_a_file_that_could_not_be_opened_and_can_be_again_says_what_memory_says(latch, monkeypatch):
+    """It was off when the process died; what came up since then must not be lost with the next."""
+    latch.lift()
+    for _ in range(5):
+        latch.hold("again", "x", 1.0)
+        latch.write()
+        latch.lift()
+    real = os.open
+
+    def broken(*given):
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr("soakmon.records.latch.os.open", broken)
+    blind = Latch(latch.path)
+    blind.hold("carb 2 overflows", "storm", 1.0)
+    assert not blind.write()
+    assert "cannot be made" in blind.trouble
+    monkeypatch.setattr("soakmon.records.latch.os.open", real)
+    assert blind.wait_for_change(0.0)
+    assert blind.write()
+    assert blind.trouble == ""
+    assert Latch(latch.path).reason == "carb 2 overflows"
