@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from soakmon.physics.belief import effort, judgement
 from soakmon.watch.rows import Floats, Rows
-from soakmon.watch.state import kept
 
 Places = NDArray[np.int64]
 
@@ -27,7 +26,6 @@ _OUT_SD = judgement(6, "sd")
 _OUT_G = judgement(1.0, "g")
 
 
-@kept
 @dataclass(frozen=True, slots=True)
 class Average:
     """One averaging step ending at t_s.
@@ -49,7 +47,6 @@ class Average:
     frozen: bool
 
 
-@kept
 class Averager:
     """Cuts a stream of rows into steps of `STEP_S` seconds; rows of one step may come in parts."""
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 
 from soakmon.physics.belief import judgement
-from soakmon.watch.state import kept
 
 # For how long a count calls others, s.
 LASTS_S = judgement((30.0, 120.0, 600.0, 1800.0, 10800.0), "s")
@@ -17,7 +16,6 @@ LASTS_S = judgement((30.0, 120.0, 600.0, 1800.0, 10800.0), "s")
 _CALLED = judgement(0.9, "share")
 
 
-@kept
 class Clusters:
     """Log-likelihood of counts that come so, from start_s on; dark_per_s: of uncalled counts."""
 

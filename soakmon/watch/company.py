@@ -18,7 +18,6 @@ import numpy as np
 
 from soakmon.physics.belief import judgement
 from soakmon.watch.rows import Floats
-from soakmon.watch.state import kept
 
 # A bang is over within seconds, a disturbance within a minute (judgement), or a row.
 _AT_ONCE_S = judgement(2.0, "s")
@@ -39,7 +38,6 @@ _FOLLOWED = judgement(0.15, "chance")
 _FOLLOWS_S = judgement(1.0, "s")
 
 
-@kept
 @dataclass(frozen=True, slots=True)
 class Count:
     """One count at t_s (s) of a gate, and what is known of it when it is weighed.
@@ -84,7 +82,6 @@ class Near:
         return np.log(either / chance) if self.others else np.log(1 - share)
 
 
-@kept
 class Company:
     """The counts of all gates that wait to be weighed, and their moments."""
 

@@ -15,7 +15,6 @@ from soakmon.watch.reading import Cell
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
 from soakmon.watch.spread import spread_of
-from soakmon.watch.state import kept
 from soakmon.watch.verdict import Band
 
 # Time, loss, evaporated from bottle and hose, from the bowls, top-up, what one bowl needs; air now
@@ -55,7 +54,6 @@ class Curve:
     air_c: Floats = field(default_factory=_none)
 
 
-@kept
 class CurveKeeper:
     """Collects one point per averaging step.
 

@@ -1,12 +1,11 @@
 """The decider: readings in, alarms as they arise, a verdict at any time.
 
-The same object serves a running soak (push a few rows at a time, save and restore in between) and
-a recorded one (`decide`). It owns no clock and no file.
+The same object serves a running soak (push a few rows at a time) and a recorded one (`decide`). It
+owns no clock and no file.
 """
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -33,7 +32,6 @@ from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.reading import Cell
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import REFERENCE_C, Settings
-from soakmon.watch.state import dump, load
 from soakmon.watch.tally import Tally
 from soakmon.watch.verdict import Alarm, Fault, Verdict, leak_alarm
 from soakmon.watch.weep import LEAKS, Weep
@@ -357,20 +355,6 @@ class Decider:
     def decision(self) -> Decision:
         """Verdict, phases and curve so far."""
         return Decision(self.verdict(), tuple(self.phases), self.curve.curve())
-
-    def save(self) -> str:
-        """Everything learnt so far, as JSON text; `restore` gives it back exactly."""
-        return json.dumps(dump({k: v for k, v in vars(self).items() if k != "settings"}))
-
-    @staticmethod
-    def restore(text: str, settings: Settings) -> Decider:
-        """A decider as saved; ValueError when the text is not one."""
-        learnt = load(json.loads(text))
-        if not isinstance(learnt, dict) or "finder" not in learnt:
-            raise ValueError("not a saved decider")
-        made = Decider(settings, learnt["tally"].gates)
-        vars(made).update(learnt)
-        return made
 
 
 def watched(

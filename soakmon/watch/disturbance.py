@@ -16,7 +16,6 @@ import numpy as np
 
 from soakmon.physics.belief import effort, judgement
 from soakmon.watch.rows import Floats
-from soakmon.watch.state import kept
 
 # From here a reading is held until it is clear what it was; from there it is odd.
 FAR_SIGMA = judgement(5.0, "sd")
@@ -83,7 +82,6 @@ def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[Kind, float
     return Kind.BUMP, step
 
 
-@kept
 @dataclass(slots=True)
 class FreezeWatch:
     """Notices a reading that no longer moves: a dead bridge, a hung converter.
@@ -114,7 +112,6 @@ class FreezeWatch:
         return (self.run >= _STANDS and not usual) or self.run >= _STANDS_ANYHOW
 
 
-@kept
 class RunningMedian:
     """Median of the last `keep` values, kept in order: to sort them each time is slow."""
 
@@ -137,7 +134,6 @@ class RunningMedian:
         return (self.ordered[(count - 1) // 2] + self.ordered[count // 2]) / 2
 
 
-@kept
 class NoiseGauge:
     """White noise of one averaged reading, from differences of neighbours (robust, running).
 

@@ -7,14 +7,11 @@ import math
 from soakmon.physics.belief import judgement
 from soakmon.physics.evaporating import FUEL_LAG_S, Evaporating, lagged
 from soakmon.watch.settings import REFERENCE_C, Settings
-from soakmon.watch.state import kept
 
 # What the cell's zero follows: the air of so long ago (judgement; lags up to 3 h were seen).
 _LAGS_S = judgement((1200.0, 3600.0, 10800.0), "s")
-kept(Evaporating)
 
 
-@kept
 class Evaporation:
     """Cumulative best expectation (g) since `restart`, and the temperatures that drive it.
 

@@ -10,7 +10,6 @@ from soakmon.physics.belief import effort, judgement
 from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.rows import Rows
 from soakmon.watch.sequential import Cusum
-from soakmon.watch.state import kept
 
 # Medians of so many seconds are compared.
 BLOCK_S = effort(10.0, "s")
@@ -31,7 +30,6 @@ _CALM = effort(90, "medians")
 _GAP = effort(6, "medians")
 
 
-@kept
 @dataclass(frozen=True, slots=True)
 class Fall:
     """A steady fall of the mass that began at began_s and was certain at t_s."""
@@ -41,7 +39,6 @@ class Fall:
     rate_g_per_h: float
 
 
-@kept
 @dataclass(frozen=True, slots=True)
 class Pending:
     """A fall that looks certain, and the median then: it has a minute to go on."""
@@ -50,7 +47,6 @@ class Pending:
     median_g: float
 
 
-@kept
 class FallWatch:
     """CUSUM on the fall of ten-second medians, in their own noise.
 

@@ -19,7 +19,6 @@ import numpy as np
 
 from soakmon.physics.belief import effort, judgement
 from soakmon.watch.averaging import Average
-from soakmon.watch.state import kept
 
 # Without a fill by then, the record is taken for one that begins with a full rack. Where nobody
 # said that it is full, a later fill is still found, longer where the record says that the feed was
@@ -80,7 +79,6 @@ class Phase(StrEnum):
     SOAKING = "soaking"
 
 
-@kept
 @dataclass(frozen=True, slots=True)
 class Flow:
     """A mass in g at a time in s, and the mean loss since the one before in g/min."""
@@ -90,7 +88,6 @@ class Flow:
     g_per_min: float
 
 
-@kept
 class FillFinder:
     """Follows a run from idle to soaking, one averaged reading at a time.
 

@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 
 from soakmon.physics.belief import effort, judgement
-from soakmon.watch.state import kept
 
 # Readings to a block, about 10 minutes, 1 hour and 3 hours, at one a minute.
 _BLOCKS = effort((10, 60, 180), "readings")
@@ -23,7 +22,6 @@ _MOST_SIGMA = judgement(3.0, "sd")
 _CHANCE = judgement(1.5, "sd")
 
 
-@kept
 class Fit:
     """Takes standardised innovations, one by one."""
 

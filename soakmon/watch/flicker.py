@@ -12,7 +12,6 @@ import numpy as np
 
 from soakmon.physics.belief import effort, judgement
 from soakmon.watch.rows import Floats
-from soakmon.watch.state import kept
 
 # Stretches are told in steps of so long.
 MINUTE_S = effort(60.0, "s")
@@ -23,7 +22,6 @@ _BEGINS = judgement(0.001, "chance")
 _NONE = judgement(0.5, "chance")
 
 
-@kept
 class Flicker:
     """Log-likelihood of counts that come in such stretches, from start_s on.
 

@@ -12,7 +12,6 @@ from soakmon.watch.averaging import join
 from soakmon.watch.disturbance import SAME_G
 from soakmon.watch.needles import COMMON_SIP_G
 from soakmon.watch.rows import Floats, Rows
-from soakmon.watch.state import kept
 
 # A leak so fast is a flood: its size is read off, not weighed, and nobody waits for proof of hours.
 FLOODS_G_PER_H = judgement(25.0, "g/h")
@@ -57,7 +56,6 @@ class _Lost:
     seconds: float
 
 
-@kept
 class FloodWatch:
     """Looks for a storm of drops at one gate that the load cell bears out.
 

@@ -21,7 +21,6 @@ from soakmon.watch.disturbance import (
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.mass_filter import CREEPS_G, CREEPS_PER_G, OFFSET, SLACK
 from soakmon.watch.rows import Floats
-from soakmon.watch.state import kept
 from soakmon.watch.verdict import Fault
 from soakmon.watch.weep import Weep
 
@@ -45,7 +44,6 @@ _ON_STEP = judgement(0.05, "share")
 _TOLD_G = judgement(1.0, "g")
 
 
-@kept
 class Follower:
     """Feeds averaged readings to the mass filter of a `Weep`, around disturbances.
 

@@ -26,7 +26,6 @@ from soakmon.watch.flicker import STAYS, Flicker
 from soakmon.watch.logs import log_sum
 from soakmon.watch.renewal import Renewal, Rhythm
 from soakmon.watch.rows import Floats
-from soakmon.watch.state import kept
 from soakmon.watch.widths import drop_likeness
 
 # First drops are tried in cells of so long; waiting is looked at again after so long.
@@ -78,7 +77,6 @@ _COMPANY_PER_S = judgement(1e-3, "1/s")
 _ROUGH_SHARE = sum(weight for _, weight in _RHYTHMS[_ROUGH_FROM:])
 
 
-@kept
 class GateEvidence:
     """Counts of one gate and the likelihood ratio of a leak, over drop rates (R,) per hour."""
 

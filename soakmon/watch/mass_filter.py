@@ -23,7 +23,6 @@ import numpy as np
 from soakmon.physics.belief import effort, judgement, measured, published
 from soakmon.watch.rows import Floats
 from soakmon.watch.spread import PARTS, Slices
-from soakmon.watch.state import kept
 
 # State positions: offset (random walk), slack (needle sips), wander that comes back, warming up,
 # creep of 18 and 60 minutes, how much the evaporation's rate is off just now, zero shift now
@@ -117,7 +116,6 @@ class Judged(NamedTuple):
         return np.asarray(shifted / shifted.sum())
 
 
-@kept
 class MassFilter:
     """Bank of Kalman filters with signatures of the evaporation's parts and of J onsets of a leak.
 

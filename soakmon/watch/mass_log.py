@@ -7,7 +7,6 @@ from bisect import bisect_left, bisect_right
 from statistics import median
 
 from soakmon.physics.belief import effort, judgement
-from soakmon.watch.state import kept
 
 # A mass is the median of so many readings, none further away than this.
 _NEAR_S = judgement(1800.0, "s")
@@ -18,7 +17,6 @@ _REST_G = judgement(0.5, "g")
 _STOOD_S = judgement(900.0, "s")
 
 
-@kept
 class MassLog:
     """Averaged masses in g with their times in s; refills and bumps are taken out of them."""
 

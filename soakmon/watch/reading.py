@@ -23,7 +23,6 @@ from soakmon.watch.mass_filter import (
 )
 from soakmon.watch.normal import below
 from soakmon.watch.rows import Floats
-from soakmon.watch.state import kept
 
 _FADING = (WARM_UP, CREEP, CREEP_60)
 # How far out a mixture of normal distributions is looked through.
@@ -32,7 +31,6 @@ _SDS: Floats = np.linspace(0.0, _MOST_SDS, 601)
 _INSIDE: Floats = 2 * below(_SDS) - 1
 
 
-@kept
 @dataclass(frozen=True, slots=True)
 class Cell:
     """Beliefs about a cell before its first reading, (M,) or (M, states) by its kind.

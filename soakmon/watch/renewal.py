@@ -20,7 +20,6 @@ import numpy as np
 from soakmon.physics.belief import effort, judgement
 from soakmon.watch.logs import log_sum
 from soakmon.watch.rows import Floats
-from soakmon.watch.state import kept
 
 # How many counts back the last drop may lie.
 _BACK = effort(3, "counts")
@@ -75,7 +74,6 @@ class Rhythm:
         return tuple((k, chance) for k, chance in some if chance > 1e-3)
 
 
-@kept
 class Renewal:
     """Log-likelihood (R,) of the intervals since the first count, for drop rates (R,) per s.
 

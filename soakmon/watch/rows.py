@@ -7,12 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from soakmon.watch.state import kept
-
 Floats = NDArray[np.float64]
 
 
-@kept
 @dataclass(frozen=True, slots=True)
 class Rows:
     """A stretch of readings, oldest first.

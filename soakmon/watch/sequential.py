@@ -6,10 +6,7 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
-from soakmon.watch.state import kept
 
-
-@kept
 @dataclass(slots=True)
 class Cusum:
     """One-sided CUSUM for an upward shift (Page 1954).
@@ -38,7 +35,6 @@ class Decided(StrEnum):
     OPEN = "open"
 
 
-@kept
 @dataclass(slots=True)
 class Sprt:
     """Wald's test of a normal mean: `nothing` against `alternative`, both in units of `sd`.

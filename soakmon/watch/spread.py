@@ -19,7 +19,6 @@ from soakmon.physics.belief import effort, judgement
 from soakmon.physics.described import WRONG_LOG_SD
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Priors, Settings
-from soakmon.watch.state import kept
 
 PARTS = 2
 # So many benches are drawn, and so many of them shown in the band.
@@ -39,7 +38,6 @@ _LEAST_VARIANCE = effort(1e-5, "variance")
 _HARDLY = judgement(0.005, "chance")
 
 
-@kept
 @dataclass(frozen=True, slots=True)
 class Spread:
     """Factors on the best expectation of bottle with hose and of the bowls: (S, 2) draws."""

@@ -9,7 +9,6 @@ import numpy as np
 from soakmon.physics.belief import effort, judgement
 from soakmon.watch.averaging import Average
 from soakmon.watch.rows import Floats, Rows
-from soakmon.watch.state import kept
 
 # So many times are kept of a gate, each of older drops with two.
 _KEEP = effort(4000, "counts")
@@ -23,7 +22,6 @@ _FOLLOWS_S = judgement(1.5, "s")
 _SLOW_S = judgement(5.0, "s")
 
 
-@kept
 class Tally:
     """Drops per gate with their times, knocks, missing values and hours with the feed shut."""
 

@@ -7,7 +7,6 @@ from enum import StrEnum
 from typing import Any
 
 from soakmon.watch.figures import rate, rounded_down, rounded_up
-from soakmon.watch.state import kept
 
 
 class Outcome(StrEnum):
@@ -40,7 +39,6 @@ class Band:
     high: float
 
 
-@kept
 @dataclass(frozen=True, slots=True)
 class Alarm:
     """An alarm: kind is flood, weep, starved or bench; carb counts from 1, None where unknown.
@@ -75,7 +73,6 @@ def leak_alarm(t_s: float, kind: str, carb: int | None, leak_g_per_h: float) -> 
     return Alarm(t_s, kind, carb, leak_g_per_h, text)
 
 
-@kept
 @dataclass(frozen=True, slots=True)
 class Fault:
     """A disturbance or fault; kind is one of the fixed words of the verdict form."""

@@ -40,7 +40,6 @@ from soakmon.watch.needles import most_short_g, short_g
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import REFERENCE_C, Settings
 from soakmon.watch.spread import PARTS, slices_of
-from soakmon.watch.state import kept
 
 # When a leak may have begun: a grid over a day.
 ONSETS = effort(96, "onsets")
@@ -83,7 +82,6 @@ RATE_PRIOR = _rate_prior()
 GATE_PRIOR: Floats = RATE_PRIOR / LEAKS / (RATE_PRIOR / LEAKS).sum()
 
 
-@kept
 class Weep:
     """Evidence for a weep since start_s.
 

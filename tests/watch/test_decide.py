@@ -1,5 +1,6 @@
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pytest
@@ -9,6 +10,21 @@ from soakmon.watch.decide import Decider, decide, watched
 from soakmon.watch.rows import Rows
 from soakmon.watch.verdict import Outcome, Verdict
 from tests.watch.nights import BENCH, night
+
+
+def plain(value: Any) -> Any:
+    """All that an object of the decider has learnt, to the last bit, as values that compare."""
+    if isinstance(value, np.ndarray | np.generic):
+        return value.shape, value.dtype, value.tobytes()
+    if isinstance(value, float):
+        return value.hex()
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if isinstance(value, dict):
+        return {key: plain(item) for key, item in value.items()}
+    if is_dataclass(value):
+        return type(value), [plain(getattr(value, part.name)) for part in fields(value)]
+    return (type(value), plain(vars(value))) if hasattr(value, "__dict__") else value
 
 
 def judged(rows: Rows, **settings: float) -> Verdict:
@@ -158,19 +174,6 @@ def test_probabilities_of_suspects_sum_to_one():
         assert sum(s.probability for s in judged(rows).suspects) == pytest.approx(1.0, abs=1e-9)
 
 
-def test_saved_and_restored_at_any_point_it_decides_exactly_the_same():
-    rows = night(7, leak_g_per_h=0.3, onset_h=2, carb=2, hours=6)
-    whole, broken = (Decider(BENCH, 4, already_soaking=True) for _ in range(2))
-    for start in range(0, len(rows), 173):
-        whole.push(rows.part(start, start + 173))
-        broken.push(rows.part(start, start + 173))
-        broken = Decider.restore(broken.save(), BENCH)
-    whole.finish()
-    broken.finish()
-    assert broken.verdict() == whole.verdict()
-    assert broken.save() == whole.save()
-
-
 def test_a_night_at_once_is_decided_as_minute_by_minute():
     rows = night(7, leak_g_per_h=0.3, onset_h=2, carb=2, hours=6)
     at_once, by_minute = (Decider(BENCH, 4, already_soaking=True) for _ in range(2))
@@ -179,12 +182,7 @@ def test_a_night_at_once_is_decided_as_minute_by_minute():
     for start, stop in pairwise([0, *begins.tolist(), len(rows)]):
         by_minute.push(rows.part(start, stop))
     assert by_minute.verdict().outcome is Outcome.LEAKING
-    assert at_once.save() == by_minute.save()
-
-
-def test_a_rubbish_state_is_refused():
-    with pytest.raises(ValueError, match="not a saved"):
-        Decider.restore('{"dict": [["a", 1]]}', BENCH)
+    assert plain(at_once) == plain(by_minute)
 
 
 def test_a_stricter_criterion_is_not_met():
