@@ -1,4 +1,4 @@
-"""The trend estimator and the sequential tests against published and reference values."""
+"""The trend estimator and the sequential test against published and reference values."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from soakmon.watch.mass_filter import _ZEROS, OFFSET, SIZE, SLACK, MassFilter
-from soakmon.watch.sequential import Cusum, Decided, Sprt
+from soakmon.watch.sequential import Cusum
 from soakmon.watch.settings import Settings
 from soakmon.watch.spread import slices_of
 from soakmon.watch.trend import trend
@@ -116,38 +116,6 @@ def test_two_sided_cusum_of_lucas_and_crosier(shift, published, with_head_start)
         error = float(np.std(lengths)) / math.sqrt(len(lengths))
         digit = 0.5 if wanted > 100 else 0.05 if wanted > 10 else 0.005
         assert float(np.mean(lengths)) == pytest.approx(wanted, abs=4 * error + digit)
-
-
-def test_sprt_of_the_r_manual():
-    """Manual of the R package SPRT: 50 against 65, sd 10, α 0.05, β 0.10: decided at the 7th."""
-    test = Sprt(50, 65, 10, false_alarm=0.05, miss=0.10)
-    assert test.limits == (pytest.approx(-2.251292, abs=1e-6), pytest.approx(2.890372, abs=1e-6))
-    steps, ratios = [], []
-    for value in (52, 55, 58, 63, 66, 70, 74):
-        steps.append(test.add(value))
-        ratios.append(test.log_ratio)
-    assert ratios == pytest.approx([-0.825, -1.2, -1.125, -0.3, 0.975, 2.85, 5.325])
-    assert steps == [Decided.OPEN] * 6 + [Decided.ALTERNATIVE]
-
-
-def test_walds_limits():
-    """log((1-β)/α) = ±2.944439 at 5 % and 5 %."""
-    assert Sprt(0, 1, 1, 0.05, 0.05).limits == (pytest.approx(-2.944439), pytest.approx(2.944439))
-
-
-@pytest.mark.parametrize(("mean", "wrong"), [(0.0, Decided.ALTERNATIVE), (1.0, Decided.NOTHING)])
-def test_sprt_keeps_its_error_rates_and_its_sample_number(mean, wrong):
-    """Wald's mean number for one sd at 5 % and 5 %: 5.30 without overshoot (from memory)."""
-    rng = np.random.default_rng(13)
-    errors, counts = 0, []
-    for _ in range(3000):
-        test, count, state = Sprt(0, 1, 1, 0.05, 0.05), 0, Decided.OPEN
-        while state is Decided.OPEN:
-            state, count = test.add(float(rng.normal(mean, 1))), count + 1
-        errors += state is wrong
-        counts.append(count)
-    assert errors / 3000 < 0.05
-    assert 5.3 <= float(np.mean(counts)) < 7.5
 
 
 def test_the_mass_filter_equals_generalised_least_squares_of_statsmodels():
