@@ -91,6 +91,9 @@ def lookout(bench: BenchOption = Path("bench.toml")) -> None:
     from soakmon.reach.lookout import Lookout
 
     described = read_bench(bench)
+    if not described.mqtt.enabled:
+        text = "[mqtt] is not enabled: a lookout hears of benches from their broker alone"
+        raise InputError(f"{bench}: {text}")
     plain_logs(logging.INFO, "%(asctime)s %(message)s")
     watching = Lookout(described)
     broker = described.mqtt

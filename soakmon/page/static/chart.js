@@ -116,7 +116,7 @@ export function drawChart(place, { curve, events, leaks, wall_s }, [from_s, to_s
     .filter(([from, to]) => to > from)
     .map(([from, to]) => {
       const box = { x: from, y: plot.top, width: to - from, height: all.bottom - plot.top };
-      return svg("rect", { class: "shut", ...box });
+      return svg("rect", { class: "unfed", ...box });
     });
   const alarms = of("alarm");
   const lines = alarms

@@ -54,6 +54,13 @@ function showAlarms(status) {
   );
 }
 
+/** What the gates of carbs that leak have caught. */
+function caught({ leaks = [], caught_g = [] }) {
+  return leaks
+    .filter((leak) => leak.carb && caught_g[leak.carb - 1])
+    .map((leak) => t("loss_caught", { n: leak.carb, grams: mass(caught_g[leak.carb - 1]) }));
+}
+
 function showLoss(status) {
   const verdict = status.verdict;
   if (!verdict) {
@@ -66,8 +73,11 @@ function showLoss(status) {
   const loss = verdict.observed_loss_g;
   const band = { low: mass(low), high: mass(high) };
   if (loss === null) return put("loss", t("loss_only", band));
+  const told = t("loss_of", { loss: mass(loss), ...band });
+  // With the feed shut the bottle loses nothing more: under a leak what was caught tells.
+  if (verdict.verdict === "leaking") return put("loss", [told, ...caught(verdict)].join(". "));
   const where = loss > high ? "above" : loss < low ? "below" : "inside";
-  return put("loss", `${t("loss_of", { loss: mass(loss), ...band })} – ${t(`loss_${where}`)}`);
+  return put("loss", `${told} – ${t(`loss_${where}`)}`);
 }
 
 /** Faults that the verdict knows and that no longer hold: what they were, and when. */
@@ -150,7 +160,9 @@ function showButtons(status) {
   put("acknowledge", fresh.length ? t("acknowledge_what", { what: named(fresh) }) : t("acknowledge"));
   byId("shut").disabled = !RUNNING.includes(status.phase);
   byId("end").hidden = ![...RUNNING, "preflight", "isolating"].includes(status.phase);
-  byId("open-feed").hidden = status.phase !== "isolating";
+  // After a leak the bench refuses: nobody should confirm eight cautions for that.
+  const leaks = (status.alarms ?? []).some((alarm) => ["weep", "flood"].includes(alarm.kind));
+  byId("open-feed").hidden = status.phase !== "isolating" || leaks;
 }
 
 function show(status) {

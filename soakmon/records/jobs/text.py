@@ -70,3 +70,17 @@ def _clean(text: str, what: str, most: int, kept: str = "") -> str:
     if bad is not None:
         raise InputError(f"{what}: holds U+{ord(bad):04X}, which steers a terminal: take it out")
     return text
+
+
+def _bare(letter: str) -> str:
+    parts = unicodedata.normalize("NFKD", letter)
+    return "".join(part for part in parts if not unicodedata.combining(part))
+
+
+# Latin letters without their accents, and accents that stand by themselves.
+_ACCENTS = {code: _bare(chr(code)) for code in range(0xC0, 0x370)}
+
+
+def sought(text: str) -> str:
+    """As texts are compared in a search: without case and accents, so that mull finds Müller."""
+    return text.casefold().translate(_ACCENTS)

@@ -19,7 +19,7 @@ from soakmon.records.jobs.fields import CHECKLIST, CarbFields, parse_pairs
 from soakmon.records.jobs.files import FileStore
 from soakmon.records.jobs.models import Attachment, Carb, Check, Job, Note, Result
 from soakmon.records.jobs.store import next_number
-from soakmon.records.jobs.text import clean_line, clean_text, kept_name
+from soakmon.records.jobs.text import clean_line, clean_text, kept_name, sought
 
 MOST_CARBS = 8
 _PIECE = 1000
@@ -73,15 +73,15 @@ class Listed:
 
 
 def all_jobs(session: Session, word: str = "", most: int | None = None) -> list[Listed]:
-    """All jobs, latest first; word: in number, customer, machine or rack, whatever its case.
+    """All jobs, latest first; word: in number, customer, machine or rack, case and accents aside.
 
     The words are compared here: SQLite knows no case beyond English letters. most: no more than
     so many.
     """
     columns = (Job.number, Job.created, Job.customer, Job.machine, Job.rack, Job.carb_count, Job.id)
     rows = session.execute(select(*columns).order_by(Job.created.desc(), Job.id.desc()))
-    low = word.casefold()
-    found = (row for row in rows if low in "\n".join((row[0], *row[2:5])).casefold())
+    wanted = sought(word)
+    found = (row for row in rows if wanted in sought("\n".join((row[0], *row[2:5]))))
     kept = list(itertools.islice(found, most))
     last = _last_results(session, [row[6] for row in kept])
     return [Listed(*row[:6], last.get(row[6], "")) for row in kept]

@@ -224,6 +224,7 @@ def test_ticks_notes_tasks_and_search(records, number):
         with pytest.raises(InputError, match="1 to 4, not 5"):
             add_note(job, NOW, "x", carb=5)
         assert [j.number for j in all_jobs(session, "SÜSS")] == [number]
+        assert [j.number for j in all_jobs(session, "suss")] == [number]
         assert all_jobs(session, "nowhere") == []
         with pytest.raises(InputError, match="no job x: numbers look like"):
             find_job(session, "x")
