@@ -24,6 +24,7 @@ Paper = Literal["a4", "letter"]
 UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
 _MARGIN_MM, _NAME_MM = 20.0, 46.0
 _PT_PER_MM = 72 / 25.4
+_NAMES = frozenset({"Job", "Customer", "Machine", "Rack"})
 _MOST_VERBATIM = 20_000
 # Replaced by the number of pages when the file is written; taken out of all other text.
 _PAGES = "‹#›"
@@ -141,10 +142,11 @@ def _first_page(pages: _Pages, said: Content, shapes: list[Shape], picture: Path
     if said.steps:
         pages.paragraph("What to do next", 10, style="B", gap=0.5)
         for number, step in enumerate(said.steps, start=1):
-            pages.paragraph(f"{number}. {_shortened(step, 200)}", 9, gap=0.4)
+            pages.paragraph(f"{number}. {_shortened(step, 150)}", 9, gap=0.4)
         pages.ln(1)
     for name, text in said.summary:
-        pages.fact(name, _shortened(text, 180))
+        # Names are invented by people and may be long; what the bench says is known to fit.
+        pages.fact(name, _shortened(text, 60 if name in _NAMES else 150))
     pages.ln(1)
     # What is left of the page is shared by drawing and curve; a very full page breaks instead.
     pages.needs_mm(90)
