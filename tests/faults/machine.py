@@ -367,12 +367,20 @@ class Histories(RuleBasedStateMachine):
         life.broker.set("up")
         life.phone.set("up")
 
+    def _still_guarded(self) -> None:
+        """Whatever has happened: a bench that is mended works, and its guard shuts it."""
+        self.mend_all_and_start_afresh()
+        self.vapour(alarm=True)
+        assert not self.life.faulty.commanded, "(a) open in vapour"
+        self.vapour(alarm=False)
+
     def _end_well(self) -> None:
         """All is mended, and what still runs is ended."""
         life = self.life
         self._mend()
         self.wait(20.0)
         assert life.service is not None, "the service does not start again"
+        self._still_guarded()
         life.ask(_COMMANDS["end"])
         self.wait(20.0)
         # What is owed is done by the next start at the latest.
