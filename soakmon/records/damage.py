@@ -148,7 +148,7 @@ def _begin_anew(path: Path, aside: Path) -> None:
         left.unlink()
     with closing(Journal(part)) as journal:
         soaks = _salvage(aside, journal.connection)
-        soaks = max([soaks, *_reported(path.parent)])
+        soaks = max([soaks, *_reported(path.parent), *_spoken_of(journal.connection)])
         events, batches = (
             max(_BEYOND, read + _MAY_BE_LOST)
             for read in (highest(journal.connection, "event"), highest(journal.connection, "batch"))
@@ -163,6 +163,15 @@ def _reported(folder: Path) -> list[int]:
     """Numbers of the soaks that have a report: they are not given again."""
     names = [found.name.removeprefix("soak-") for found in folder.glob("reports/soak-*")]
     return [int(name) for name in names if name.isascii() and name.isdigit()]
+
+
+def _spoken_of(connection: sqlite3.Connection) -> list[int]:
+    """Numbers of soaks that are lost themselves, but not all that belongs to them."""
+    found = [
+        connection.execute(f"SELECT max(soak) FROM {table}").fetchone()
+        for table in ("event", "batch")
+    ]
+    return [int(number) for (number,) in found if number is not None]
 
 
 def _salvage(aside: Path, into: sqlite3.Connection) -> int:

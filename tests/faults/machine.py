@@ -156,6 +156,7 @@ class Histories(RuleBasedStateMachine):
     @rule(what=st.sampled_from(["start", "end", "isolate", "resume"]))
     def ask_and_go_away(self, what: str) -> None:
         """Who asked does not wait: nothing may be done any more."""
+        self.tick()
         before = self._seen()
         if self.life.ask(_COMMANDS[what], given_up=True) is None:
             return

@@ -102,6 +102,20 @@ def test_a_damaged_leaf_costs_only_what_was_on_it(tmp_path):
     assert journal.start(ENTRY) == 3
 
 
+def test_the_number_of_a_soak_that_is_lost_but_for_its_events_is_not_given_again(tmp_path):
+    path = tmp_path / "journal.db"
+    two_soaks(path)
+    connection = sqlite3.connect(path)
+    connection.execute("DELETE FROM soak WHERE id = 2")
+    connection.commit()
+    connection.close()
+    spoil(path, pages(path) - 4)
+    opened = open_journal(path, 1.9e9)
+    assert opened.aside is not None
+    assert [entry.id for entry in opened.journal.soaks()] == [1]
+    assert opened.journal.start(ENTRY) == 3
+
+
 def test_a_file_that_is_no_database_is_kept_and_old_numbers_are_not_given_again(tmp_path):
     path = tmp_path / "journal.db"
     path.write_text("something else was written here" * 100)
