@@ -369,11 +369,16 @@ class Histories(RuleBasedStateMachine):
         life.phone.set("up")
 
     def _still_guarded(self) -> None:
-        """Whatever has happened: a bench that is mended works, and its guard shuts it."""
+        """Whatever has happened: a bench that is mended works, and guard and keeper shut it."""
+        life = self.life
         self.mend_all_and_start_afresh()
         self.vapour(alarm=True)
-        assert not self.life.faulty.commanded, "(a) open in vapour"
+        assert not life.faulty.commanded, "(a) open in vapour"
         self.vapour(alarm=False)
+        if life.service is not None:
+            life.faulty.command(True)
+            life.service.keep()
+            assert not life.faulty.commanded, "(a) the keeper leaves the feed open"
 
     def _end_well(self) -> None:
         """All is mended, and what still runs is ended."""

@@ -78,6 +78,9 @@ class Watch:
     def person_opened(self, known: set[str]) -> None:
         """Somebody has confirmed the cautions, knowing of these alarms."""
         self.resolved |= known
+        for uid in known & self.floods.keys():
+            # Who is at the bench and begins anew is not told any more of what was.
+            self.floods[uid].told = True
         self.fresh_s = self.life.world_s()
         self.confirmed, self.died_s = True, None
         self.escaped_g = self.life.faulty.world.world.leaked_g
