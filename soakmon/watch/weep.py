@@ -267,7 +267,8 @@ class Weep:
         times, ratios = self.gates[index].log_ratio(self.weighed_s)
         ratio = float(log_sum(self._joint(index, times, ratios, mass)))
         water = float(log_sum(self._joint(index, times, ratios, None))) + np.log(_WATER)
-        # Against each by itself: the share of the budget holds under every one that is true.
+        # Against each by itself: the share of the budget holds under none and under one unseen,
+        # whichever is true. Under water it does not: its chance is set for hours of mass.
         return ratio - max(0.0, self.unseen(mass), float(water))
 
     def _first_drop_per_s(self, times: Floats, drop_g: float) -> Floats:
