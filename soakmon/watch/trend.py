@@ -11,13 +11,11 @@ from soakmon.watch.rows import Floats
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """Least-squares line: value at x = 0, slope, their standard errors, and the residual sd."""
+    """Least-squares line: value at x = 0, slope and the slope's standard error."""
 
     intercept: float
     slope: float
-    intercept_se: float
     slope_se: float
-    residual_sd: float
 
     def crosses(self, level: float) -> float:
         """Where the line meets a level; infinite when it never does."""
@@ -44,7 +42,5 @@ def trend(x: Floats, y: Floats) -> Trend:
     return Trend(
         middle_y - slope * middle_x,
         slope,
-        float(np.sqrt(variance * (1 / n + middle_x**2 / spread))),
         float(np.sqrt(variance / spread)),
-        float(np.sqrt(variance)),
     )
