@@ -285,11 +285,11 @@ def _record(about: About) -> tuple[str, ...]:
 def _budget(settings: Settings, gates: int) -> tuple[tuple[str, str], ...]:
     budget = Budget(settings.false_alarm, gates)
     facts = [
-        ("Whole soak", budget.total),
-        ("Flood", budget.flood),
+        ("Whole soak, floods apart", budget.total),
         ("Weep by mass", budget.weep_mass + budget.running),
         ("Weep by each drop gate", budget.weep_gate),
         ("Closing", budget.closing),
+        ("Plain balance at the end", budget.balance),
     ]
     return tuple((name, f"{100 * share:.3g} %") for name, share in facts if share > 0)
 

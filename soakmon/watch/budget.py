@@ -1,4 +1,4 @@
-"""One false-alarm budget for the whole soak, split among the tests."""
+"""One false-alarm budget for the whole soak, split among the tests for weeps."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from soakmon.physics.belief import judgement
 # With fewer gates than these, each has a share as if there were so many.
 _GATES = judgement(4, "gates")
 # Shares of the budget, by what a false alarm of each test costs, and a missed leak (judgement).
-_FLOOD = judgement(0.05, "share")
 _MASS = judgement(0.05, "share")
 _MASS_ALONE = judgement(0.44, "share")
 _ALL_GATES = judgement(0.39, "share")
@@ -24,16 +23,12 @@ class Budget:
 
     The weep layer compares a likelihood ratio with 1/share: by Ville's inequality the chance that
     it ever crosses on a tight rack is at most the share, however often it is looked at
-    (Ville 1939, from memory).
+    (Ville 1939, from memory). Floods have no share: they are called at fixed limits of
+    dripping and of falling mass, of which no chance is reckoned.
     """
 
     total: float
     gates: int
-
-    @property
-    def flood(self) -> float:
-        """Share of the flood layer."""
-        return _FLOOD * self.total
 
     @property
     def weep_mass(self) -> float:
