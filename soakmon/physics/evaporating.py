@@ -1,7 +1,8 @@
 """A tight rack's evaporation, step by step: the one model of decider, blank run and tests.
 
 Vents lose by diffusion what fuel of that temperature gives off, less as its light ends go
-(weathering); the hose wall lets through by permeation; and warming pushes vapour out.
+(weathering: ln(vapour pressure) falls in proportion to the evaporated mass fraction); the hose wall
+lets through by permeation; and warming pushes vapour out.
 """
 
 from __future__ import annotations

@@ -18,7 +18,9 @@ class Fuel:
     boiling_slope_k: ΔH_vap/R of a narrow cut; when given, vapour pressure follows
     Clausius-Clapeyron from rvp_kpa instead of the petrol correlation.
     vapour_molar_mass_g: molar mass of the vapour in g/mol (None: from the vapour pressure).
-    weathering_rate: fall of ln(vapour pressure) per unit of evaporated mass fraction.
+    weathering_rate: fall of ln(vapour pressure) per unit of evaporated mass fraction (4 for petrol:
+    4 % per percent lost), from memory of weathering curves, good to ±50 %; over a day a rack loses
+    about 1 % of its bowls, so that is about ±1 % of the evaporation.
     """
 
     name: str
