@@ -169,7 +169,7 @@ def _dripped(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm, fed_s: fl
         rate = drops * drop_g / hours
         by_mass = mass_log_weight(decider, weep, only(onset))
         leak = leak_given_leaking(by_mass, drops, hours, drop_g)
-    since_s = flowing(weep, onsets) if led else dripping(weep, joint, times, leak, drop_g)
+    since_s = flowing(weep, onsets) if led else dripping(weep, gate, joint, times, leak)
     return Found(alarm.carb, first_s, leak, bool(led), rate, onset, until_s, since_s)
 
 

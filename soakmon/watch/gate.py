@@ -46,8 +46,8 @@ _KEEP_TIME = judgement(
 _RHYTHMS = tuple((Rhythm(shape, reach, lost), weight) for shape, reach, lost, weight in _KEEP_TIME)
 # What has counted so much is past doubt.
 _MOST_EVENTS = effort(1500, "counts")
-# Drops nearer than so many rows have no time of their own: whole rows would look like a rhythm.
-_ROWS_APART = judgement(3.5, "rows")
+# Drops nearer than so many rows have no time of their own.
+_ROWS_APART = judgement(1.5, "rows")
 # Dark counts among drops, over those that are expected of any gate.
 _DARK_AMONG_DROPS = judgement(2.0, "times")
 # Chances of the stories without a leak beside dark counts. A story of chance p wakes people on no
@@ -125,8 +125,8 @@ class GateEvidence:
         # Rows that are not much shorter than an interval hide whether it keeps time.
         dense = count.dense or t_s - self.last_event_s < _ROWS_APART * count.spacing_s
         for rhythm in self.rhythms:
-            rhythm.add(t_s, log_stray, log_drop=likeness, dense=dense)
-        self.faint.add(t_s, log_stray, dense=dense)
+            rhythm.add(t_s, log_stray, log_drop=likeness, dense=dense, spacing_s=count.spacing_s)
+        self.faint.add(t_s, log_stray, dense=dense, spacing_s=count.spacing_s)
         if not self.cells or t_s - self.cells[-1] > CELL_S:
             self.cells.append(t_s)
             self.dark_before.append(self.log_dark)

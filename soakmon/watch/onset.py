@@ -60,16 +60,18 @@ def flowing(weep: Weep, onsets: Floats) -> tuple[float, float]:
 
 
 def dripping(
-    weep: Weep, joint: Floats, times: Floats, leak: Band, drop_g: float
+    weep: Weep, gate: int, joint: Floats, times: Floats, leak: Band
 ) -> tuple[float, float]:
     """The same of a leak under a gate: before its first drop, by what it takes to make one.
 
-    joint, times: of `Weep.under_gate`; leak in g/h; drop_g: mass of a drop.
+    joint, times: of `Weep.under_gate`; leak in g/h. It may have begun as soon as there was fuel,
+    while the rack was still settling.
     """
+    drop_g, filled_s = weep.drop_g[gate], weep.gates[gate].start_s
     low, high = _middle(np.logaddexp.reduce(joint, axis=1))
     gathers_s = _MOST_GATHERS * 3600 * drop_g / max(leak.best, 1e-6) + _ON_ITS_WAY_S
     latest_s = float(times[high])
-    return min(max(float(times[low]) - gathers_s, weep.start_s), latest_s), latest_s
+    return min(max(float(times[low]) - gathers_s, filled_s), latest_s), latest_s
 
 
 def _middle(log_weight: Floats) -> tuple[int, int]:

@@ -30,6 +30,9 @@ _AGAIN_PER_S = judgement(1 / (8 * 3600.0), "1/s")
 _LEAST_GAP_S = effort(0.05, "s")
 # Intervals of any length: a drop was shaken off.
 _ANY_LENGTH = judgement(0.08, "chance")
+# A gate that loses more than this share of its drops, as fast as so many in a row.
+_LATTICE = judgement(0.1, "share")
+_ROWS_A_DROP = judgement(0.4, "drops/row")
 # Steps of the wandering rate: a sixth of an octave, at one drop in five; and jumps.
 _STEP = effort(1 / 6, "octaves")
 _STEPS = judgement(0.2, "chance")
@@ -96,12 +99,20 @@ class Renewal:
         """(R,) log-likelihood of the counts so far."""
         return log_sum(log_sum(self.by_last, 0), -1)
 
-    def add(self, t_s: float, log_stray: float, *, log_drop: float = 0.0, dense: bool) -> None:
+    def add(
+        self,
+        t_s: float,
+        log_stray: float,
+        *,
+        log_drop: float = 0.0,
+        dense: bool,
+        spacing_s: float = 0.0,
+    ) -> None:
         """Take the next count.
 
         log_stray: of the rate per s of counts that are no drops, then; log_drop: how much better a
         drop explains how long the beam was dark; dense: it came in one row with others and has no
-        time of its own.
+        time of its own; spacing_s: of the rows.
         """
         if not self.times_s:
             self.by_last[0] = self.log_first + log_drop
@@ -114,6 +125,10 @@ class Renewal:
             interval = _log_interval(gap_s * self.rates, 1, 0.0)
         else:
             interval = _log_interval(ages_s[:, None, None] * self.rates, self.shape, self.lost)
+            if self.lost > _LATTICE:
+                # Whole rows make a rhythm of anything, if drops of a row's pace may be missing.
+                at_random = _log_interval(gap_s * self.rates, 1, 0.0)
+                interval = np.where(self.rates * spacing_s > _ROWS_A_DROP, at_random, interval)
         fell = log_sum(self.by_last[:_BACK] + interval, 0)
         stopped = self._stopped() - _AGAIN_PER_S * gap_s
         again = log_sum(stopped, -1)[:, None] + self.log_first + math.log(_AGAIN_PER_S)

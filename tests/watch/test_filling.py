@@ -181,3 +181,15 @@ def test_a_full_rack_that_is_opened_again_soaks():
     assert [name for name, _ in made.phases] == ["idle", "settling", "soaking"]
     shut_tap = filled(night(3, hours=0.5), begins_s=900.0, g_per_min=1.5, takes_g=0.01, valve=True)
     assert [name for name, _ in judged(shut_tap).phases] == ["idle"]
+
+
+def test_a_leak_that_drips_while_the_rack_settles_began_with_the_fill():
+    rows = filled(night(3, hours=8), begins_s=300.0, g_per_min=60.0)
+    drops = rows.drops.copy()
+    drops[np.searchsorted(rows.t_s, np.arange(900.0, 28_000.0, 200.0)), 1] = 1.0
+    leaked = np.cumsum(drops.sum(axis=1)) * 0.0146
+    verdict = judged(replace(rows, drops=drops, mass_g=rows.mass_g - leaked)).verdict()
+    (leak,) = verdict.leaks
+    assert leak.carb == 2
+    assert leak.since_s[0] < 700.0
+    assert 850.0 < leak.since_s[1] < 1500.0
