@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from soakmon.physics.belief import judgement, published
+from soakmon.physics.belief import judgement
 from soakmon.physics.permeation import ethanol_factor
 
 
@@ -83,12 +83,9 @@ DOUBT_MEASURED = judgement(0.01, "chance")
 WRONG_LOG_SD = judgement(0.7, "log. sd")
 # A hose whose rating on the fuel at hand is known: specimens of one class.
 RATED_HOSE_LOG_SD = judgement(0.6, "log. sd")
-# Fresh fuel within its class; a can of unknown age: bought petrol was found at 38 kPa (Zhu 2012),
-# with 10 % ethanol 7 kPa more (NREL memo, 2012).
+# Fresh fuel within its class; a can of unknown age: bought petrol was found at 38 kPa (Zhu 2012).
 FRESH_FUEL_LOG_SD = judgement(0.08, "log. sd")
 OLD_FUEL_LOG_SD = judgement(0.2, "log. sd")
-OLD_FUEL_KPA = judgement(50.0, "kPa")
-ETHANOL_ADDS_KPA = published(7.0, "kPa")
 
 
 def hose_belief(kind: HoseKind, ethanol: Ethanol) -> HoseBelief:

@@ -14,7 +14,6 @@ class Fuel:
 
     rvp_kpa: Reid vapour pressure at 37.8 °C; distillation_slope_f_per_pct: ASTM D86 slope at 10 %
     evaporated, °F per vol %; density_15c_kg_per_m3; surface_tension_20c_n_per_m.
-    viscosity_20c_mpa_s: dynamic viscosity, ±20 %.
     boiling_slope_k: ΔH_vap/R of a narrow cut; when given, vapour pressure follows
     Clausius-Clapeyron from rvp_kpa instead of the petrol correlation.
     vapour_molar_mass_g: molar mass of the vapour in g/mol (None: from the vapour pressure).
@@ -28,7 +27,6 @@ class Fuel:
     density_15c_kg_per_m3: float
     surface_tension_20c_n_per_m: float
     distillation_slope_f_per_pct: float = 3.0
-    viscosity_20c_mpa_s: float = 0.5
     boiling_slope_k: float | None = None
     vapour_molar_mass_g: float | None = None
     weathering_rate: float = 4.0
@@ -57,7 +55,6 @@ FUELS: dict[str, Fuel] = {
         0.75,
         770.0,
         0.025,
-        viscosity_20c_mpa_s=0.9,
         boiling_slope_k=5400.0,
         vapour_molar_mass_g=138.0,
         weathering_rate=1.0,

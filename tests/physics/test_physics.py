@@ -21,7 +21,7 @@ from soakmon.physics.evaporating import fuel_of_air_c
 from soakmon.physics.expectation import evaporation_rates, expected_loss
 from soakmon.physics.fuels import FUELS
 from soakmon.physics.geometry import BenchGeometry, Bottle, Bowl, Hose, Vent
-from soakmon.physics.liquid import density_kg_per_m3, surface_tension_n_per_m, viscosity_mpa_s
+from soakmon.physics.liquid import density_kg_per_m3, surface_tension_n_per_m
 from soakmon.physics.permeation import hose_loss_g_per_h, permeation_factor
 from soakmon.physics.vapour import (
     bubble_point_c,
@@ -50,8 +50,8 @@ def test_vapour_pressure_at_the_bubble_point_is_the_air_pressure(fuel):
 
 
 @given(fuels, shop_c, st.floats(0.1, 10))
-def test_liquids_thin_and_lighten_with_warmth(fuel, temp_c, rise_c):
-    for quantity in (density_kg_per_m3, surface_tension_n_per_m, viscosity_mpa_s):
+def test_liquids_lighten_and_hold_less_with_warmth(fuel, temp_c, rise_c):
+    for quantity in (density_kg_per_m3, surface_tension_n_per_m):
         assert quantity(fuel, temp_c + rise_c) < quantity(fuel, temp_c)
 
 

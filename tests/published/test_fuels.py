@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 
 import pytest
-from chemicals import interface, search_chemical, viscosity
+from chemicals import interface, search_chemical
 from chemicals.vapor_pressure import Antoine, Psat_data_AntoinePoling
 
-from soakmon.physics import described
 from soakmon.physics.fuels import FUELS
-from soakmon.physics.liquid import density_kg_per_m3, surface_tension_n_per_m, viscosity_mpa_s
+from soakmon.physics.liquid import density_kg_per_m3, surface_tension_n_per_m
 from soakmon.physics.vapour import true_vapour_pressure_kpa
 
 pytestmark = pytest.mark.filterwarnings("ignore:The 'float_precision' argument")
@@ -24,12 +23,6 @@ def psat_kpa(cas: str, temp_c: float) -> float:
     """Antoine constants of Poling, Prausnitz, O'Connell."""
     one = Psat_data_AntoinePoling.loc[cas]
     return float(Antoine(temp_c + 273.15, one.A, one.B, one.C)) / 1e3
-
-
-def mpa_s(cas: str, temp_c: float) -> float:
-    """VDI heat atlas, PPDS equation 9."""
-    one = viscosity.mu_data_VDI_PPDS_7.loc[cas]
-    return 1e3 * float(viscosity.PPDS9(temp_c + 273.15, one.A, one.B, one.C, one.D, one.E))
 
 
 def tension_mn_per_m(cas: str, temp_c: float) -> float:
@@ -72,27 +65,11 @@ def test_surface_tension_of_petrol():
     assert float(surface_tension_n_per_m(FUELS["petrol_a"], 15.6)) == pytest.approx(0.022, rel=0.05)
 
 
-def test_viscosity_of_petrol():
-    """0.31 mPa·s at 15.6 °C (Munson, Table 1.6); bought petrol 0.86 (Zhu 2012): between them."""
-    ours = float(viscosity_mpa_s(FUELS["petrol_a"], 15.6))
-    assert ours == pytest.approx(middle(0.31, 0.86), rel=0.12)
-
-
 def test_figures_of_a_fuel_are_those_of_20_c():
     """Identity: what a fuel states of 20 °C comes out at 20 °C."""
     for fuel in FUELS.values():
-        ours = float(surface_tension_n_per_m(fuel, 20.0)), float(viscosity_mpa_s(fuel, 20.0))
-        stated = fuel.surface_tension_20c_n_per_m, fuel.viscosity_20c_mpa_s
-        assert ours == pytest.approx(stated, rel=1e-12)
-
-
-def test_fuel_thins_with_warmth_as_hydrocarbons_do():
-    """The mean of heptane, octane and toluene between 15 and 25 °C: 1046 K in Andrade's form."""
-    inverse = 1 / 288.15 - 1 / 298.15
-    slopes = [math.log(mpa_s(cas, 15.0) / mpa_s(cas, 25.0)) for cas in (HEPTANE, OCTANE, TOLUENE)]
-    petrol = FUELS["petrol_a"]
-    ours = math.log(float(viscosity_mpa_s(petrol, 15.0) / viscosity_mpa_s(petrol, 25.0)))
-    assert ours / inverse == pytest.approx(sum(slopes) / 3 / inverse, rel=0.03)
+        ours = float(surface_tension_n_per_m(fuel, 20.0))
+        assert ours == pytest.approx(fuel.surface_tension_20c_n_per_m, rel=1e-12)
 
 
 def test_surface_tension_falls_as_that_of_hydrocarbons():
@@ -134,16 +111,4 @@ def test_calibration_fluid_lies_between_nonane_and_decane():
     assert pytest.approx(sum(masses) / 2, rel=0.05) == CUT.vapour_molar_mass_g
     tension = tension_mn_per_m(DECANE, 20.0)
     assert 1e3 * CUT.surface_tension_20c_n_per_m == pytest.approx(tension, rel=0.07)
-    thick = middle(mpa_s(NONANE, 20.0), mpa_s(DECANE, 20.0))
-    assert pytest.approx(thick, rel=0.15) == CUT.viscosity_20c_mpa_s
     assert float(density_kg_per_m3(CUT, 20.0)) == pytest.approx(middle(730.4, 790.0), rel=0.03)
-
-
-def test_ethanol_adds_a_pound_per_square_inch():
-    """NREL memo (2012): 10 % of ethanol adds 1 psi to the Reid pressure."""
-    assert pytest.approx(6.895, rel=0.05) == described.ETHANOL_ADDS_KPA
-
-
-def test_old_fuel_lies_between_what_was_bought_and_the_summer_limit():
-    """38 kPa as bought (Zhu 2012), 60 at most (Directive 2009/30/EC)."""
-    assert pytest.approx(middle(38.0, 60.0), rel=0.1) == described.OLD_FUEL_KPA

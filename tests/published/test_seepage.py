@@ -16,7 +16,7 @@ from sim import gates
 from sim.blend import thinning
 from soakmon.physics.drops import drop_mass_g
 from soakmon.physics.fuels import FUELS
-from soakmon.physics.liquid import density_kg_per_m3, viscosity_mpa_s
+from soakmon.physics.liquid import density_kg_per_m3
 
 # The library reads its tables, when first asked for one, in a way that pandas will drop.
 pytestmark = pytest.mark.filterwarnings("ignore:The 'float_precision' argument")
@@ -37,11 +37,9 @@ def test_the_published_data_are_read_rightly():
 
 @pytest.mark.parametrize("cas", [HEPTANE, OCTANE, TOLUENE])
 def test_gaps_pass_more_of_warm_fuel(cas):
-    """Relative change per °C around 20 °C, of the simulator and of the decider's physics."""
+    """Relative change per °C around 20 °C, of the simulator."""
     published = math.log(published_mpa_s(cas, 15.0) / published_mpa_s(cas, 25.0)) / 10
     assert math.log(thinning(25.0) / thinning(15.0)) / 10 == pytest.approx(published, rel=0.2)
-    ours = math.log(float(viscosity_mpa_s(PETROL, 15.0) / viscosity_mpa_s(PETROL, 25.0))) / 10
-    assert ours == pytest.approx(published, rel=0.2)
 
 
 @pytest.mark.parametrize("cas", [HEPTANE, OCTANE, ISOOCTANE, TOLUENE])
@@ -58,7 +56,8 @@ def test_a_crack_that_weeps_is_a_slit_with_laminar_flow(g_per_day):
     """A slit 4 mm high in a wall of 0.5 mm, fuel up to its top: why no weir is simulated."""
     height, wall, gravity = 4e-3, 0.5e-3, 9.81
     density = float(density_kg_per_m3(PETROL, 20.0))
-    thickness = 1e-3 * float(viscosity_mpa_s(PETROL, 20.0))
+    # In the middle of 0.31 (Munson, Table 1.6) and 0.86 mPa·s (bought petrol, Zhu 2012).
+    thickness = 0.5e-3
     flow = g_per_day * 1e-3 / 86400 / density
     # Plane Poiseuille: w³·Δp / (12·µ·wall) per height, the pressure falling from ρgh to nothing.
     width = (24 * thickness * wall * flow / (density * gravity * height**2)) ** (1 / 3)
