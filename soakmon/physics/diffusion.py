@@ -99,10 +99,3 @@ def vent_steepness(fuel: Fuel, temp_c: float, pressure_kpa: float = ATMOSPHERE_K
     kpa = float(true_vapour_pressure_kpa(fuel, temp_c))
     share = min(kpa / pressure_kpa, float(_MAX_VAPOUR_FRACTION))
     return -share / ((1 - share) * math.log1p(-share))
-
-
-def vent_loss_g_per_h(
-    vent: Vent, fuel: Fuel, temp_c: FloatsIn, pressure_kpa: float = ATMOSPHERE_KPA
-) -> Floats:
-    """Return grams per hour that diffuse out of a vent over fresh fuel at temp_c (°C)."""
-    return floats(vent_shape_m(vent) * vent_loss_g_per_h_per_m(fuel, temp_c, pressure_kpa))

@@ -61,13 +61,3 @@ def saturated_vapour_g_per_l(fuel: Fuel, temp_c: FloatsIn) -> Floats:
     pressure_kpa = true_vapour_pressure_kpa(fuel, temp_c)
     moles_per_l = pressure_kpa / (GAS_J_PER_MOL_K * (floats(temp_c) + KELVIN))
     return floats(moles_per_l * vapour_molar_mass_g(fuel))
-
-
-def bubble_point_c(fuel: Fuel, pressure_kpa: float = 101.325) -> float:
-    """Return the temperature (°C) at which the fresh fuel begins to boil under pressure_kpa."""
-    if fuel.boiling_slope_k is not None:
-        inverse = 1 / (REID_TEMP_C + KELVIN)
-        inverse -= math.log(pressure_kpa / fuel.rvp_kpa) / fuel.boiling_slope_k
-        return 1 / inverse - KELVIN
-    a, b = ap42_constants(fuel.rvp_kpa / PSI_KPA, fuel.distillation_slope_f_per_pct)
-    return b / (a - math.log(pressure_kpa / PSI_KPA)) / 1.8 - KELVIN

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from soakmon.physics.breathing import expansion_factor, expelled_g
 from soakmon.physics.diffusion import (
     stefan_flux_mol_per_m2_s,
-    vent_loss_g_per_h,
+    vent_loss_g_per_h_per_m,
     vent_shape_m,
     vent_steepness,
 )
@@ -24,7 +24,6 @@ from soakmon.physics.geometry import BenchGeometry, Bottle, Bowl, Hose, Vent
 from soakmon.physics.liquid import density_kg_per_m3, surface_tension_n_per_m
 from soakmon.physics.permeation import hose_loss_g_per_h, permeation_factor
 from soakmon.physics.vapour import (
-    bubble_point_c,
     saturated_vapour_g_per_l,
     true_vapour_pressure_kpa,
     vapour_molar_mass_g,
@@ -43,12 +42,6 @@ def test_vapour_pressure_and_content_rise_with_temperature(fuel, temp_c, rise_c)
         assert quantity(fuel, temp_c + rise_c) > quantity(fuel, temp_c) > 0
 
 
-@given(fuels)
-def test_vapour_pressure_at_the_bubble_point_is_the_air_pressure(fuel):
-    at_boil = true_vapour_pressure_kpa(fuel, bubble_point_c(fuel, 101.325))
-    assert at_boil == pytest.approx(101.325, rel=1e-9)
-
-
 @given(fuels, shop_c, st.floats(0.1, 10))
 def test_liquids_lighten_and_hold_less_with_warmth(fuel, temp_c, rise_c):
     for quantity in (density_kg_per_m3, surface_tension_n_per_m):
@@ -59,8 +52,9 @@ def test_liquids_lighten_and_hold_less_with_warmth(fuel, temp_c, rise_c):
 def test_a_wider_vent_loses_more_and_a_longer_one_less(fuel, temp_c, bore_mm, factor):
     vent = Vent(bore_mm, 40)
     wider, longer = Vent(bore_mm * factor, 40), Vent(bore_mm, 40 * factor)
-    loss = vent_loss_g_per_h(vent, fuel, temp_c)
-    assert vent_loss_g_per_h(wider, fuel, temp_c) > loss > vent_loss_g_per_h(longer, fuel, temp_c)
+    unit = vent_loss_g_per_h_per_m(fuel, temp_c)
+    loss, more, less = (vent_shape_m(one) * unit for one in (vent, wider, longer))
+    assert more > loss > less > 0
 
 
 @given(st.floats(1e-6, 0.9))

@@ -19,7 +19,7 @@ from soakmon.physics.diffusion import (
     diffusion_volume,
     fuller_m2_per_s,
     vapour_diffusivity_m2_per_s,
-    vent_loss_g_per_h,
+    vent_loss_g_per_h_per_m,
     vent_shape_m,
     vent_steepness,
 )
@@ -104,7 +104,7 @@ def test_hexane_out_of_a_tube_by_the_formula_of_iso_6145_8(temp_c):
     diffusivity = 0.0732e-4 * (temp_k / 298.15) ** 1.75
     grams_per_s = diffusivity * 86.18 * pressure * math.pi * 3e-3**2 / (8.314462618 * temp_k * 0.5)
     theirs = 3600 * grams_per_s * math.log(pressure / (pressure - vapour))
-    ours = float(vent_loss_g_per_h(Vent(6.0, 500.0), hexane(), temp_c))
+    ours = vent_shape_m(Vent(6.0, 500.0)) * float(vent_loss_g_per_h_per_m(hexane(), temp_c))
     assert ours == pytest.approx(theirs, rel=0.07)
 
 
