@@ -189,24 +189,6 @@ def _checked_shifts(job: Job, gates: int, folder: Path) -> dict[int, Shift]:
     )
 
 
-# Parts of which the record says whether they were renewed.
-_PARTS = {
-    "needle_seat_renewed": "needle and seat",
-    "bowl_gasket_renewed": "bowl gasket",
-    "drain_oring_renewed": "drain O-ring",
-}
-
-
-def _renewed(job: Job) -> tuple[str, ...]:
-    """Parts that were renewed, with their carb."""
-    return tuple(
-        f"{part} of carb {carb.place}"
-        for carb in job.carbs
-        for name, part in _PARTS.items()
-        if carb_values(carb)[name]
-    )
-
-
 def _before(session: Session, job: Job) -> dict[str, Any]:
     """What the job's last soak showed, and what had been renewed by then."""
     kept = select(Result).where(Result.job_id == job.id, Result.kind.in_(("soak", "rehearsal")))

@@ -2,7 +2,7 @@
 
 Follows the form of the EPA standard test procedures for tank tests (UST-90-004, section 7, as
 believed, from memory): errors of n tests with known induced leaks give bias and standard deviation,
-and these the chances of a false alarm and of detection at a threshold.
+and these the threshold and the smallest leak at given chances of a false alarm and of a miss.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import mean, stdev
 
-from soakmon.weigh.student import rising_zero, t_quantile, t_upper
+from soakmon.weigh.student import rising_zero, t_quantile
 
 
 def _log_binomial(found: int, tried: int, share: float) -> float:
@@ -72,16 +72,6 @@ class Errors:
     def counted_bias(self) -> float:
         """The bias where it is significant, else 0."""
         return self.bias if self.biased else 0.0
-
-    def p_false_alarm(self, threshold: float, *, bias: float | None = None) -> float:
-        """P{T > (C - B)/SD}; bias: B, by default `counted_bias`."""
-        b = self.counted_bias if bias is None else bias
-        return t_upper((threshold - b) / self.sd, self.freedom)
-
-    def p_detection(self, threshold: float, leak: float, *, bias: float | None = None) -> float:
-        """P{T > (C - R - B)/SD} for a leak of rate R."""
-        b = self.counted_bias if bias is None else bias
-        return t_upper((threshold - leak - b) / self.sd, self.freedom)
 
     @property
     def threshold(self) -> float:

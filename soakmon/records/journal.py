@@ -220,10 +220,6 @@ class Journal:
         self.soak = found[0].id
         return found[0], self.anchor_of(found[0])
 
-    def unfinished(self) -> list[SoakEntry]:
-        """All soaks without a verdict, oldest first."""
-        return [entry for entry in self.soaks() if entry.ended_t_s is None]
-
     def anchor_of(self, entry: SoakEntry) -> Anchor | None:
         """The last moment of a soak that is on disk."""
         rows = self._all(

@@ -73,10 +73,6 @@ class Calibration:
         """First day on which it is no longer in force."""
         return self.day + timedelta(days=self.valid_days)
 
-    def in_force(self, today: date) -> bool:
-        """Whether it passed and has neither expired nor begins later."""
-        return self.passed and self.day <= today < self.expires
-
 
 def calibrate(
     steps: Sequence[Step],

@@ -103,11 +103,9 @@ def test_return_to_dead_load(returned_g, ok):
 
 def test_it_expires():
     result = calibrate(steps(), CELL, DAY, full_g=FULL_G, valid_days=30)
-    assert result.in_force(DAY)
-    assert result.in_force(DAY + timedelta(days=29))
-    assert not result.in_force(DAY + timedelta(days=30))
-    assert not result.in_force(DAY - timedelta(days=1))
-    assert not calibrate(steps(bow_g=5.0), CELL, DAY, full_g=FULL_G).in_force(DAY)
+    assert result.passed
+    assert result.expires == DAY + timedelta(days=30)
+    assert not calibrate(steps(bow_g=5.0), CELL, DAY, full_g=FULL_G).passed
 
 
 @pytest.mark.parametrize(
