@@ -71,30 +71,23 @@ class Order:
         return read_bench(self.bench) if self.bench is not None else Bench()
 
 
-@weigh_app.command("calibrate")
-def calibrate(
-    source: FromOption = None,
-    live: LiveOption = False,
-    socket: SocketOption = None,
-    bench: BenchOption = None,
-    job: JobOption = None,
-    data: DataOption = DATA,
-) -> None:
-    """Calibrate the load cell with known masses, up and down."""
-    _run("calibration", Order(bench, job, data, source, live, socket))
+def _asks(name: str, test: str, about: str) -> None:
+    """Add a command that asks for the values of one bench test, or reads them, and judges them."""
+
+    @weigh_app.command(name, help=about)
+    def command(
+        source: FromOption = None,
+        live: LiveOption = False,
+        socket: SocketOption = None,
+        bench: BenchOption = None,
+        job: JobOption = None,
+        data: DataOption = DATA,
+    ) -> None:
+        _run(test, Order(bench, job, data, source, live, socket))
 
 
-@weigh_app.command("daily")
-def daily(
-    source: FromOption = None,
-    live: LiveOption = False,
-    socket: SocketOption = None,
-    bench: BenchOption = None,
-    job: JobOption = None,
-    data: DataOption = DATA,
-) -> None:
-    """Check the calibrated cell with one known mass."""
-    _run("daily", Order(bench, job, data, source, live, socket))
+_asks("calibrate", "calibration", "Calibrate the load cell with known masses, up and down.")
+_asks("daily", "daily", "Check the calibrated cell with one known mass.")
 
 
 @weigh_app.command("blank")
@@ -118,43 +111,9 @@ def blank(
     _finish(_recorded_blank(run, described.settings()), order, described)
 
 
-@weigh_app.command("drain")
-def drain(
-    source: FromOption = None,
-    live: LiveOption = False,
-    socket: SocketOption = None,
-    bench: BenchOption = None,
-    job: JobOption = None,
-    data: DataOption = DATA,
-) -> None:
-    """Drain the bowls: volumes, and float levels against each other."""
-    _run("drain", Order(bench, job, data, source, live, socket))
-
-
-@weigh_app.command("shots")
-def shots(
-    source: FromOption = None,
-    live: LiveOption = False,
-    socket: SocketOption = None,
-    bench: BenchOption = None,
-    job: JobOption = None,
-    data: DataOption = DATA,
-) -> None:
-    """Accelerator pumps: ml per stroke, and the spread from carb to carb."""
-    _run("shots", Order(bench, job, data, source, live, socket))
-
-
-@weigh_app.command("float")
-def floats(
-    source: FromOption = None,
-    live: LiveOption = False,
-    socket: SocketOption = None,
-    bench: BenchOption = None,
-    job: JobOption = None,
-    data: DataOption = DATA,
-) -> None:
-    """Weigh the floats dry and after a soak in fuel."""
-    _run("float", Order(bench, job, data, source, live, socket))
+_asks("drain", "drain", "Drain the bowls: volumes, and float levels against each other.")
+_asks("shots", "shots", "Accelerator pumps: ml per stroke, and the spread from carb to carb.")
+_asks("float", "float", "Weigh the floats dry and after a soak in fuel.")
 
 
 @weigh_app.command("isolation")
