@@ -28,7 +28,14 @@ from soakmon.errors import InputError, SoakmonError, TroubleError
 from soakmon.job_cli import job_app
 from soakmon.job_keep import keep
 from soakmon.job_soak import Order, begin, ordered, snapshot
-from soakmon.options import DATA, DataOption, JobOption
+from soakmon.options import (
+    DATA,
+    DataOption,
+    JobOption,
+    PaperOption,
+    ReportOption,
+    VerdictJsonOption,
+)
 from soakmon.page_cli import page_app
 from soakmon.physics.geometry import Bowl
 from soakmon.reach_cli import add_reach
@@ -70,15 +77,10 @@ add_reach(app)
 out = Terminal()
 err = Terminal(stderr=True)
 
-JsonOption = Annotated[bool, typer.Option("--json", help="Print the verdict as JSON only.")]
-ReportOption = Annotated[
-    Path | None, typer.Option("--report", metavar="DIR", help="Write report and picture here.")
-]
 DateOption = Annotated[
     datetime | None,
     typer.Option("--date", formats=["%Y-%m-%d"], help="Date of the report (today).", metavar="DAY"),
 ]
-PaperOption = Annotated[str, typer.Option(help="Paper of report.pdf: a4 or letter.")]
 
 
 @app.command()
@@ -93,7 +95,7 @@ def rehearse(
     bench: Annotated[
         Path | None, typer.Option(metavar="TOML", help="Take beliefs and criterion from here.")
     ] = None,
-    as_json: JsonOption = False,
+    as_json: VerdictJsonOption = False,
     report: ReportOption = None,
     job: JobOption = None,
     data: DataOption = DATA,
@@ -136,7 +138,7 @@ def replay(
     criterion: Annotated[
         float | None, typer.Option(metavar="G_PER_DAY", help="A rack leaking less is tight.")
     ] = None,
-    as_json: JsonOption = False,
+    as_json: VerdictJsonOption = False,
     report: ReportOption = None,
     job: JobOption = None,
     data: DataOption = DATA,

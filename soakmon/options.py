@@ -24,6 +24,11 @@ DataOption = Annotated[
 JobOption = Annotated[
     str | None, typer.Option("--job", metavar="NUMBER", help="Keep the result with this job.")
 ]
+VerdictJsonOption = Annotated[bool, typer.Option("--json", help="Print the verdict as JSON only.")]
+ReportOption = Annotated[
+    Path | None, typer.Option("--report", metavar="DIR", help="Write report and picture here.")
+]
+PaperOption = Annotated[str, typer.Option(help="Paper of report.pdf: a4 or letter.")]
 
 
 def now() -> datetime:

@@ -17,6 +17,7 @@ from soakmon import __version__
 from soakmon.errors import InputError
 from soakmon.job_keep import keep_soak
 from soakmon.job_soak import about_of, paper_of, snapshot
+from soakmon.options import DATA, DataOption, PaperOption, ReportOption, VerdictJsonOption
 from soakmon.records.holding import holding
 from soakmon.records.jobs.work import NUMBER
 from soakmon.records.journal import Journal
@@ -25,7 +26,6 @@ from soakmon.report.clock import Clock
 from soakmon.report.content import About
 from soakmon.report.files import write_report
 from soakmon.report.log import log_of
-from soakmon.service_cli import LOCAL_FOLDER
 from soakmon.show import EXIT_CODES, show_result
 from soakmon.terminal import Terminal
 
@@ -40,16 +40,10 @@ def report_soak(
             metavar="[SOAK|JOB]", help="A soak's number, or a job's for its latest; the last soak."
         ),
     ] = None,
-    data: Annotated[
-        Path, typer.Option(metavar="DIR", envvar="SOAKMON_DATA", help="Data folder.")
-    ] = LOCAL_FOLDER,
-    report: Annotated[
-        Path | None, typer.Option("--report", metavar="DIR", help="Write the report here.")
-    ] = None,
-    paper: Annotated[str, typer.Option(help="Paper of report.pdf: a4 or letter.")] = "a4",
-    as_json: Annotated[
-        bool, typer.Option("--json", help="Print the verdict as JSON only.")
-    ] = False,
+    data: DataOption = DATA,
+    report: ReportOption = None,
+    paper: PaperOption = "a4",
+    as_json: VerdictJsonOption = False,
 ) -> None:
     """Write the report of a soak in the journal, and keep it with its job.
 

@@ -30,14 +30,13 @@ from soakmon.config import Bench, read_bench
 from soakmon.errors import InputError
 from soakmon.job_keep import book_of
 from soakmon.job_soak import consult
-from soakmon.options import now
+from soakmon.options import DATA, now
 from soakmon.reach.probe import probe
 from soakmon.report.clock import Clock
 from soakmon.terminal import Terminal, plain_logs
 from soakmon.watch.figures import elapsed
 
 SYSTEM_SOCKET = Path("/run/soakmon/control.sock")
-LOCAL_FOLDER = Path("soakmon-data")
 _OLD_S = 10.0
 
 out = Terminal()
@@ -78,7 +77,7 @@ def serve(
             "give --bench bench.toml, or --simulated SCENARIO to try it without a bench"
         )
     if simulated is not None:
-        described = _local(described, data or LOCAL_FOLDER)
+        described = _local(described, data or DATA)
         described = _with_page(_slower(described, pace))
         parts = _simulated(described, simulated, pace, seed)
         out.print(Text(f"simulated bench {simulated}, {pace:g} times as fast as time"))
@@ -170,7 +169,7 @@ def _real(bench: Bench) -> BenchParts:
 def client_of(path: Path | None) -> Client:
     """The service at a socket; without one that of the system, or of this folder."""
     if path is None:
-        path = SYSTEM_SOCKET if SYSTEM_SOCKET.exists() else LOCAL_FOLDER / "control.sock"
+        path = SYSTEM_SOCKET if SYSTEM_SOCKET.exists() else DATA / "control.sock"
     return Client(path)
 
 
