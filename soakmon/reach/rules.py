@@ -20,7 +20,8 @@ from soakmon.records.journal import Event
 _ACTED_WITHIN_S = 3.0
 _REPEATS_FOR_S = 12 * 3600.0
 _TROUBLES = ("cell_trouble", "journal_trouble", "guard_trouble", "vapour_alarm")
-_RUNNING = {"preflight", "filling", "settling", "soaking", "isolating"}
+# While one of these goes on, trouble may cost fuel or the verdict.
+RUNNING = {"preflight", "filling", "settling", "soaking", "isolating"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +154,7 @@ class Rules:
 
     def look(self, status: dict[str, Any], now_s: float) -> None:
         """Look at the bench's status for lasting trouble, and for a bottle that will run dry."""
-        running = status.get("phase") in _RUNNING
+        running = status.get("phase") in RUNNING
         for name in _TROUBLES:
             text = status.get(name) or ""
             there = bool(text) and (running or name == "vapour_alarm")

@@ -15,9 +15,8 @@ from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any
 
-from soakmon.reach.rules import Told
+from soakmon.reach.rules import RUNNING, Told
 
-_RUNNING = {"preflight", "filling", "settling", "soaking", "isolating"}
 _WILL_S = 30.0
 _DROPS, _DROPS_WITHIN_S = 5, 600.0
 _MOST_BENCHES, _MOST_RUNS, _REASON_CHARS = 5000, 8, 200
@@ -238,7 +237,7 @@ class Silence:
         left_s = seen.offline_watched_s
         gone = left_s is not None and watched_s - left_s >= will_s
         stale = watched_s - max(seen.heard_watched_s, seen.grace_watched_s) >= self.silent_s
-        if not seen.told and seen.phase in _RUNNING and (gone or stale):
+        if not seen.told and seen.phase in RUNNING and (gone or stale):
             seen.told = True
             seen.silent_from_s = seen.heard_s
             silence = _time(now_s - seen.heard_s)

@@ -74,6 +74,21 @@ class Event:
     data: dict[str, Any]
 
 
+EVENTS = "SELECT id, soak, t_s, wall_s, kind, data FROM event"
+
+
+def event_of(row: tuple[Any, ...]) -> Event:
+    """An event of a row of `EVENTS`; ValueError when its text is damaged."""
+    number, soak, t_s, wall_s, kind, text = row
+    try:
+        data = json.loads(text)
+    except (TypeError, RecursionError) as error:
+        raise ValueError(str(error)) from None
+    if not isinstance(data, dict):
+        raise ValueError("an event without its values")  # noqa: TRY004
+    return Event(number, soak, t_s, wall_s, kind, data)
+
+
 class Journal:
     """One writer, any number of readers in other connections.
 
@@ -291,11 +306,9 @@ class Journal:
     def read_events(self, soak: int | None = None, after: int = 0) -> list[Event]:
         """Committed events after a number, of one soak or of all."""
         found = self._all(
-            "SELECT id, soak, t_s, wall_s, kind, data FROM event"
-            " WHERE id > ? AND (? IS NULL OR soak = ?) ORDER BY id",
-            (after, soak, soak),
+            f"{EVENTS} WHERE id > ? AND (? IS NULL OR soak = ?) ORDER BY id", (after, soak, soak)
         )
-        return [Event(r[0], r[1], r[2], r[3], r[4], json.loads(r[5])) for r in found]
+        return [event_of(row) for row in found]
 
     def holds_alarm(self, uid: str) -> bool:
         """Whether an alarm with this mark is on disk."""

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from soakmon.records.journal import Event
+from soakmon.records.journal import EVENTS, Event, event_of
 from soakmon.records.packing import unpack
 from soakmon.watch.rows import Rows
 
@@ -77,8 +77,7 @@ class Outbox:
     def events(self, most: int = 500) -> list[Event]:
         """The next events after the cursor, oldest first."""
         found = self.connection.execute(
-            "SELECT id, soak, t_s, wall_s, kind, data FROM event WHERE id > ? ORDER BY id LIMIT ?",
-            (self.cursor.event, most),
+            f"{EVENTS} WHERE id > ? ORDER BY id LIMIT ?", (self.cursor.event, most)
         )
         return [_event(row) for row in found]
 
@@ -99,10 +98,7 @@ class Outbox:
 
     def events_of(self, soak: int) -> list[Event]:
         """All events of a soak, oldest first."""
-        found = self.connection.execute(
-            "SELECT id, soak, t_s, wall_s, kind, data FROM event WHERE soak = ? ORDER BY id",
-            (soak,),
-        )
+        found = self.connection.execute(f"{EVENTS} WHERE soak = ? ORDER BY id", (soak,))
         return [_event(row) for row in found]
 
     def soak(self, number: int | None) -> tuple[str, str | None]:
@@ -216,12 +212,9 @@ _BATCH = f"SELECT {_COLUMNS} FROM batch JOIN soak ON soak.id = batch.soak"
 def _event(row: tuple[Any, ...]) -> Event:
     """An event; one whose text is damaged has a kind that nobody knows, and is passed over."""
     try:
-        data = json.loads(row[5])
-    except (ValueError, TypeError, RecursionError):
-        data = None
-    if not isinstance(data, dict):
+        return event_of(row)
+    except ValueError:
         return Event(row[0], row[1], row[2], row[3], "damaged", {})
-    return Event(row[0], row[1], row[2], row[3], row[4], data)
 
 
 def _batch(row: tuple[Any, ...]) -> Batch:
