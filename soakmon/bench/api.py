@@ -21,6 +21,7 @@ from soakmon import __version__
 from soakmon.bench.asked import RefusedError
 from soakmon.bench.drawn import Drawn, drawn, kept
 from soakmon.bench.preflight import PREFLIGHT_S, check_readings
+from soakmon.bench.refusals import REFUSALS, answers
 from soakmon.bench.service import Service
 from soakmon.bench.session import Phase
 from soakmon.records.journal import Journal
@@ -68,18 +69,6 @@ class OpenFeed(Body):
     """Open the feed again."""
 
     cautions_confirmed: bool
-
-
-class Problem(BaseModel):
-    """Why a command was refused or failed."""
-
-    problem: str
-
-
-REFUSALS: dict[int | str, dict[str, Any]] = {
-    409: {"model": Problem, "description": "not possible now"},
-    503: {"model": Problem, "description": "the service does not answer"},
-}
 
 
 def build_api(service: Service) -> FastAPI:
@@ -187,14 +176,14 @@ def add_reading(router: APIRouter, service: Service) -> None:
         since_s = service.clock.wall_s() if air_since_wall_s is None else air_since_wall_s
         return {**asdict(service.weigh()), "air_c": service.mean_air_c(since_s)}
 
-    @router.get("/preflight", summary="The checks so far", responses={503: REFUSALS[503]})
+    @router.get("/preflight", summary="The checks so far", responses=answers(503))
     async def preflight() -> dict[str, Any]:
         return await do(service, lambda: _preflight(service))
 
     @router.get(
         "/curve",
         summary="Loss of the running soak against the evaporation band",
-        responses={503: REFUSALS[503]},
+        responses=answers(503),
     )
     async def curve(
         points: Annotated[int, Query(ge=2, le=2000)] = 400,

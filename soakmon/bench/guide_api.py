@@ -17,9 +17,10 @@ from typing import Literal
 from fastapi import APIRouter
 from pydantic import BaseModel, Field
 
-from soakmon.bench.api import REFUSALS, Body
+from soakmon.bench.api import Body
 from soakmon.bench.asked import RefusedError
 from soakmon.bench.book import Keep
+from soakmon.bench.refusals import REFUSALS
 from soakmon.bench.service import Service
 from soakmon.bench.taking import taken
 from soakmon.errors import InputError

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import re
 import secrets
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import Depends, FastAPI, Request, Security
 from fastapi.responses import JSONResponse
 from fastapi.security import APIKeyCookie, HTTPAuthorizationCredentials, HTTPBearer
-from pydantic import BaseModel
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -30,33 +29,12 @@ _cookie = APIKeyCookie(name=COOKIE, auto_error=False, description="a person's si
 _bearer = HTTPBearer(auto_error=False, description="a script's token")
 
 
-class Problem(BaseModel):
-    """Why a call was refused or failed."""
-
-    problem: str
-
-
 class DeniedError(Exception):
     """The caller may not do this."""
 
     def __init__(self, status: int, problem: str) -> None:
         super().__init__(problem)
         self.status, self.problem = status, problem
-
-
-def answers(*codes: int) -> dict[int | str, dict[str, Any]]:
-    """Refusals of a route, for its description."""
-    texts = {
-        401: "not signed in",
-        403: "not allowed",
-        404: "there is none",
-        409: "not possible now",
-        413: "the body is too large",
-        422: "not understood",
-        429: "too many wrong tries: wait",
-        503: "the service does not answer",
-    }
-    return {code: {"model": Problem, "description": texts[code]} for code in codes}
 
 
 def visitor(

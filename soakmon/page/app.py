@@ -13,10 +13,11 @@ from starlette.requests import ClientDisconnect
 from soakmon import __version__
 from soakmon.bench.api import add_reading, add_records, add_refusals, add_safer
 from soakmon.bench.guide_api import GuideDesk
+from soakmon.bench.refusals import answers
 from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
 from soakmon.errors import InputError, TroubleError
-from soakmon.page.access import Guard, add_denials, answers, runs, visitor
+from soakmon.page.access import Guard, add_denials, runs, visitor
 from soakmon.page.door import Door
 from soakmon.page.fleet_routes import fleet_routes
 from soakmon.page.job_routes import Shelf, job_routes

@@ -8,8 +8,9 @@ from typing import Any, Literal
 from fastapi import APIRouter, Depends
 from pydantic import BaseModel, Field
 
+from soakmon.bench.refusals import answers
 from soakmon.bench.service import Service
-from soakmon.page.access import answers, visitor
+from soakmon.page.access import visitor
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.fleet import TOPICS, Fleet
 from soakmon.reach.health import Board, State

@@ -15,7 +15,8 @@ from pydantic import BaseModel, Field
 from starlette.background import BackgroundTask
 
 from soakmon.bench.api import Body
-from soakmon.page.access import DeniedError, answers, runs, visitor
+from soakmon.bench.refusals import answers
+from soakmon.page.access import DeniedError, runs, visitor
 from soakmon.page.store import Visitor
 from soakmon.records.jobs.fields import CarbFields
 from soakmon.records.jobs.files import picture_type

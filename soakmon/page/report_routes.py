@@ -14,9 +14,10 @@ from fastapi.responses import FileResponse, HTMLResponse, Response
 from pydantic import BaseModel, Field
 
 from soakmon.bench.api import Body
+from soakmon.bench.refusals import answers
 from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
-from soakmon.page.access import DeniedError, answers, runs, visitor
+from soakmon.page.access import DeniedError, runs, visitor
 from soakmon.page.store import Store
 from soakmon.page.text import TEXTS
 from soakmon.records.journal import Journal

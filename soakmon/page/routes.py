@@ -15,9 +15,10 @@ from pydantic import BaseModel, Field
 from soakmon import __version__
 from soakmon.bench.api import Body, do
 from soakmon.bench.asked import RefusedError
+from soakmon.bench.refusals import answers
 from soakmon.bench.service import Service
 from soakmon.cautions import CAUTIONS
-from soakmon.page.access import COOKIE, DeniedError, acting, answers, runs_nearby, visitor
+from soakmon.page.access import COOKIE, DeniedError, acting, runs_nearby, visitor
 from soakmon.page.door import LEAST_PASSWORD, LONGEST_NAME, Door
 from soakmon.page.store import Visitor
 from soakmon.physics.liquid import density_kg_per_m3

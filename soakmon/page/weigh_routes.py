@@ -8,7 +8,8 @@ from fastapi import APIRouter, Depends
 from pydantic import BaseModel
 
 from soakmon.bench.guide_api import GuideDesk, add_guides
-from soakmon.page.access import answers, looks_or_runs, visitor
+from soakmon.bench.refusals import answers
+from soakmon.page.access import looks_or_runs, visitor
 from soakmon.page.job_routes import Shelf
 
 
