@@ -26,7 +26,7 @@ from soakmon.bench.asked import Asked, RefusedError
 from soakmon.bench.book import Consult
 from soakmon.bench.edges import Drop
 from soakmon.bench.ending import events_of_end
-from soakmon.bench.feed import Feed
+from soakmon.bench.feed import ORDINARY, Feed
 from soakmon.bench.guard import Code, Guard, Trip
 from soakmon.bench.keeper import Keeper
 from soakmon.bench.panel import SturdyPanel
@@ -617,6 +617,12 @@ class Service:
             self.teller.tell(alarm.t_s, "alarm", note.alarm)
             self.take_alarm(alarm, True)
 
+    def _latch_again(self, session: Session) -> None:
+        """A soak that shut its feed itself, just before the process ended: the latch lacks it."""
+        shut = session.phase is Phase.ISOLATING and session.shut_itself
+        if shut and self.latch.reason is None:
+            self.latch.set(session.reason, ORDINARY, self.clock.wall_s())
+
     def _take_up(self) -> None:
         """Do what the last run has left undone, and go on with its soak."""
         found = take_up(self)
@@ -629,6 +635,7 @@ class Service:
                     self.guard.already_filled()
         self._take_latched()
         if self.session is not None:
+            self._latch_again(self.session)
             go_on(self, self.session)
         for soak in self.journal.owed():
             self.concluded(soak)

@@ -56,6 +56,16 @@ def test_an_alarm_that_the_journal_has_is_not_raised_again(flooding, tmp_path):
     assert again.session.alarms == flooding.session.alarms
 
 
+def test_a_latch_that_did_not_come_to_disk_is_latched_again_from_the_journal(flooding, tmp_path):
+    flood(flooding)
+    flooding.journal.commit()
+    flooding.service.latch.lift()
+    again = crashed_and_back(tmp_path, flooding, gap_s=3.0, boot="first boot")
+    assert again.service.latch.reasons
+    assert Latch(again.service.latch.path).reasons
+    assert not again.simulation.feed_open
+
+
 @pytest.mark.parametrize("lost", ["alarm", "feed", "phase"])
 def test_killed_before_an_event_of_a_leak_is_in_it_stays_shut(tmp_path, lost):
     """Rows are on disk that make the decider raise an alarm; what it then said is not."""
