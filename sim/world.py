@@ -41,9 +41,8 @@ class World:
     """The bench of a scenario; `advance` lets time pass with the valve open or shut.
 
     t_s: time in s; bottle_g, line_g: (7,), bowls_g: (N, 7) fuel by component; at_lip_g: (N,) what
-    has reached the lip of each carb, ever; beside_g: what fell where no gate is; leaked_g: what got
-    out as liquid (drops, wet patches and what dried off them: dried_g); added_g: refilled;
-    evaporated_g: the honest loss.
+    has reached the lip of each carb, ever; leaked_g: what got out as liquid (drops, wet patches and
+    what dried off them: dried_g); added_g: refilled; evaporated_g: the honest loss.
     """
 
     def __init__(self, scenario: Scenario, seed: int, hours: float) -> None:
@@ -70,7 +69,6 @@ class World:
         self.floats_g: Floats = np.zeros((len(bowls), len(shares)))
         self.runs_out_m3_per_s = scenario.runs_out_l_per_day * 1e-3 / 86400
         self.at_lip_g: Floats = np.zeros(len(bowls))
-        self.beside_g = 0.0
         self.leaked_g = 0.0
         self.added_g = 0.0
         self.evaporated_g = 0.0
@@ -248,9 +246,6 @@ class World:
         self.patch_g[place] = held - spilt
         if 1 <= defect.carb <= len(self.needles):
             self.lips.take(self.at_lip_g, defect.carb - 1, defect.caught * spilt)
-            self.beside_g += (1 - defect.caught) * spilt
-        else:
-            self.beside_g += spilt
 
     def _evaporate(
         self, dt: float, hose_c: float, bowls_c: float, bottle_c: float, bottle_ml: float
