@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from soakmon.bench.session import Session
-from soakmon.bench.status import number
+from soakmon.watch.figures import rounded
 
 if TYPE_CHECKING:
     from soakmon.records.journal import Journal
@@ -37,7 +37,7 @@ def drawn(session: Session, points: int) -> Drawn:
     }  # fmt: skip
     step = max(len(curve.t_s) // points, 1)
     return {
-        name: [number(value, 4) for value in column[::step].tolist()]
+        name: [rounded(value, 4) for value in column[::step].tolist()]
         for name, column in found.items()
     } | {"lanes": lanes(session)}
 
@@ -56,7 +56,7 @@ def lanes(session: Session) -> Drawn:
             for times in tally.times
         ],
         "counted": list(tally.total),
-        "caught_g": [number(caught, 3) for caught in caught_g],
+        "caught_g": [rounded(caught, 3) for caught in caught_g],
         "leaks": verdict.get("leaks", []),
     }
 

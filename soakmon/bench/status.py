@@ -13,6 +13,7 @@ from soakmon.bench.preflight import untold
 from soakmon.bench.sampler import WEIGHED_OVER, Scale
 from soakmon.bench.session import Phase, Session
 from soakmon.bench.shop_time import zone_at
+from soakmon.watch.figures import rounded
 from soakmon.watch.rows import Rows
 from soakmon.watch.trend import trend
 
@@ -33,8 +34,8 @@ def status_of(service: Service, row: Rows, *, with_verdict: bool) -> dict[str, A
         "t_s": round(float(row.t_s[-1]), 1),
         "wall_s": round(service.clock.wall_s(), 1),
         "zone": zone_at(service.clock.wall_s()),
-        "mass_g": number(float(row.mass_g[-1]), 3),
-        "air_c": number(float(row.air_c[-1]), 2),
+        "mass_g": rounded(float(row.mass_g[-1]), 3),
+        "air_c": rounded(float(row.air_c[-1]), 2),
         "feed_open": service.parts.valve.is_open,
         "cell_trouble": service.sampler.trouble,
         "journal_trouble": service.disk_trouble(),
@@ -69,13 +70,13 @@ def estimate_of(session: Session | None, status: dict[str, Any]) -> dict[str, An
         return None
     hours = float(np.ptp(curve.t_s[recent])) / 3600
     bands = (c[recent] for c in (curve.best_g, curve.low_g, curve.high_g))
-    expected = [number(float(band[-1] - band[0]) / hours, 4) for band in bands]
+    expected = [rounded(float(band[-1] - band[0]) / hours, 4) for band in bands]
     seen = recent & np.isfinite(curve.mass_loss_g)
     enough = seen.sum() >= _RATE_POINTS
     loss = trend(curve.t_s[seen] / 3600, curve.mass_loss_g[seen]).slope if enough else math.nan
     totals = ("observed_loss_g", "expected_evaporation_g", "leak_g_per_h")
     return {key: verdict[key] for key in totals} | {
-        "loss_g_per_h": number(loss, 4),
+        "loss_g_per_h": rounded(loss, 4),
         "expected_g_per_h": dict(zip(("best", "low", "high"), expected, strict=True)),
     }
 
@@ -122,8 +123,3 @@ def weighed(recent_counts: tuple[float, ...], scale: Scale) -> Weighed:
     steady = max(grams) - min(grams) <= _STEADY_G
     counts = round(fmean(recent_counts), 2)
     return Weighed(round(fmean(grams), 4), round(stdev(grams), 4), counts, steady)
-
-
-def number(value: float, digits: int) -> float | None:
-    """A value with so many digits, or None where there is none (NaN)."""
-    return None if math.isnan(value) else round(value, digits)

@@ -11,7 +11,7 @@ from soakmon.capability.by_owner import by_owner, share_of
 from soakmon.capability.evaluate import LEAKS_G_PER_DAY, Owner, Result, Way, smallest_at
 from soakmon.capability.tables import Errors, lower_share, upper_share
 from soakmon.capability.told import woken
-from soakmon.watch.figures import percent_at_least, rounded_up
+from soakmon.watch.figures import percent_at_least, rounded, rounded_up
 from soakmon.watch.settings import Settings
 
 SCHEMA = "soakmon.capability/1"
@@ -33,10 +33,10 @@ def as_dict(results: Sequence[Result]) -> dict[str, Any]:
         "false_alarm": _false_alarm(results),
         "detection": _detection(usual, (Way.GATES, Way.MASS_ONLY)),
         "smallest_leak_95_g_per_day": {way.value: smallest_at(results, way) for way in Way},
-        "sd_over_bound": _rounded(sd_over_bound(results)),
+        "sd_over_bound": rounded(sd_over_bound(results), 4),
         "carb_right": _share(r.carb_right for r in seen),
         "cause_right": _evenly(seen, lambda r: _among(r.isolated, 1)),
-        "seconds_per_night": _rounded(mean_seconds(results)),
+        "seconds_per_night": rounded(mean_seconds(results), 4),
         "detection_after_blank": _detection(usual, (Way.AFTER_BLANK,)),
         "causes": _causes(seen),
         "tight_true": _tight_true(results),
@@ -58,7 +58,7 @@ def _reads(results: Iterable[Result]) -> dict[str, Any]:
     )
     return {
         "nights": len(reads),
-        "inside": _rounded(inside / all_of_them) if all_of_them else None,
+        "inside": rounded(inside / all_of_them, 4) if all_of_them else None,
         "last_inside": ends,
     }
 
@@ -80,7 +80,7 @@ def _detection(results: Sequence[Result], ways: Sequence[Way]) -> list[dict[str,
             "gates": way is Way.GATES,
             "nights": len(mine),
             "found": sum(r.found for r in mine),
-            "median_delay_s": _rounded(middle_delay(mine), 0),
+            "median_delay_s": rounded(middle_delay(mine), 0),
         }
         for way in ways
         for leak in LEAKS_G_PER_DAY[way]
@@ -113,7 +113,7 @@ def _evenly(seen: Iterable[Result], right: Callable[[Result], bool]) -> float | 
         if one.isolated is not None:
             by_leak.setdefault(one.leak_g_per_day, []).append(right(one))
     shares = [sum(told) / len(told) for told in by_leak.values()]
-    return _rounded(math.fsum(shares) / len(shares)) if shares else None
+    return rounded(math.fsum(shares) / len(shares), 4) if shares else None
 
 
 def _among(suspects: list[list[float]] | None, first: int) -> bool:
@@ -255,11 +255,7 @@ def _inside(reads: dict[str, Any]) -> str:
 
 def _share(right: Iterable[bool]) -> float | None:
     values = list(right)
-    return _rounded(sum(values) / len(values)) if values else None
-
-
-def _rounded(value: float | None, digits: int = 4) -> float | None:
-    return None if value is None else round(value, digits)
+    return rounded(sum(values) / len(values), 4) if values else None
 
 
 def _plain(value: float | None) -> str:

@@ -80,6 +80,11 @@ def places_of(value: float, digits: int) -> int:
     return digits - 1 - int(f"{value:.{digits - 1}e}".partition("e")[2])
 
 
+def rounded(value: float | None, places: int) -> float | None:
+    """To so many decimals, never -0; None where there is none, or NaN."""
+    return None if value is None or math.isnan(value) else round(float(value), places) + 0.0
+
+
 def rounded_up(value: float, places: int) -> float:
     """To so many decimals, never below the value."""
     if not math.isfinite(value):

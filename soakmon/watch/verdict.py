@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from soakmon.watch.figures import rate, rounded_down, rounded_up
+from soakmon.watch.figures import rate, rounded, rounded_down, rounded_up
 
 
 class Outcome(StrEnum):
@@ -133,18 +133,18 @@ class Verdict:
             "schema": "soakmon.verdict/1",
             "verdict": self.outcome.value,
             "reason": self.reason,
-            "duration_s": _number(self.duration_s, 1),
-            "observed_loss_g": _number(self.observed_loss_g, 3),
+            "duration_s": rounded(self.duration_s, 1),
+            "observed_loss_g": rounded(self.observed_loss_g, 3),
             "expected_evaporation_g": _band(self.expected_evaporation_g, 3),
             "leak_g_per_h": _band(self.leak_g_per_h, 4),
             "smallest_provable_leak_g_per_h": _up(self.smallest_provable_leak_g_per_h, 4),
             "drops": list(self.drops),
             "alarms": [
                 {
-                    "t_s": _number(alarm.t_s, 1),
+                    "t_s": rounded(alarm.t_s, 1),
                     "kind": alarm.kind,
                     "carb": alarm.carb,
-                    "leak_g_per_h": _number(alarm.leak_g_per_h, 3),
+                    "leak_g_per_h": rounded(alarm.leak_g_per_h, 3),
                     "text": alarm.text,
                 }
                 for alarm in self.alarms
@@ -158,7 +158,7 @@ class Verdict:
                 for suspect in self.suspects
             ],
             "faults": [
-                {"t_s": _number(fault.t_s, 1), "kind": fault.kind, "text": fault.text}
+                {"t_s": rounded(fault.t_s, 1), "kind": fault.kind, "text": fault.text}
                 for fault in self.faults
             ],
             "leaks": [
@@ -166,20 +166,16 @@ class Verdict:
                     "carb": leak.carb,
                     "leak_g_per_h": _band(leak.leak_g_per_h, 4),
                     "since_s": {
-                        "low": _number(leak.since_s[0], 1),
-                        "high": _number(leak.since_s[1], 1),
+                        "low": rounded(leak.since_s[0], 1),
+                        "high": rounded(leak.since_s[1], 1),
                     },
-                    "until_s": _number(leak.until_s, 1),
-                    "lost_g": _number(leak.lost_g, 3),
+                    "until_s": rounded(leak.until_s, 1),
+                    "lost_g": rounded(leak.lost_g, 3),
                 }
                 for leak in self.leaks
             ],
-            "caught_g": [_number(caught, 3) for caught in self.caught_g],
+            "caught_g": [rounded(caught, 3) for caught in self.caught_g],
         }
-
-
-def _number(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(float(value), digits) + 0.0
 
 
 def _up(value: float | None, digits: int) -> float | None:
@@ -188,7 +184,7 @@ def _up(value: float | None, digits: int) -> float | None:
 
 def _band(band: Band, digits: int) -> dict[str, float | None]:
     return {
-        "best": _number(band.best, digits),
+        "best": rounded(band.best, digits),
         "low": rounded_down(band.low, digits),
         "high": rounded_up(band.high, digits),
     }
