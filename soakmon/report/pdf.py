@@ -149,7 +149,7 @@ def _first_page(pages: _Pages, said: Content, shapes: list[Shape], picture: Path
         pages.fact(name, _shortened(text, 60 if name in _NAMES else 150))
     pages.ln(1)
     # What is left of the page is shared by drawing and curve; a very full page breaks instead.
-    pages.needs_mm(90)
+    pages.needs_mm(80)
     _draw(pages, shapes)
     left = pages.page_break_trigger - pages.get_y() - 2
     height = min(left, pages.epw * 0.64)

@@ -144,14 +144,14 @@ def test_a_bench_test_is_guided_and_survives_a_closed_page(phone):
 
 
 GUIDED = [
-    ("Check the cell", ["1000", "500", "0", "500.1"], "limit"),
-    ("Blank run", ["500", None, "499.2", None, "8", "20"], "bottle and hose lose"),
+    ("Check the cell", ["1000", "500", "0", "0", "500.1"], "limit"),
+    ("Blank run", ["0", "500", None, "496", None, "24", "20"], "bottle and hose lose"),
     ("Pump shots", ["20", "20", *(["20", "30", None] * 4)], "spread"),
     ("Weigh the floats", ["9", None, "9.4", None] * 4, "float takes fuel"),
     (
         "Calibrate the load cell",
         ["1000", "3000", "0", "5", "300", "300005", "600", "600005", None, "300005", "5",
-         "0", "600005", "20", "600006", "30", "600006", None, "0.01"],
+         "0", "600005", "20", "600006", "30", "600006", None, "0.01", None],
         "g per count",
     ),
 ]  # fmt: skip
