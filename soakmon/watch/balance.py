@@ -17,7 +17,7 @@ import numpy as np
 from soakmon.physics.belief import effort, judgement
 from soakmon.watch.mass_filter import AT_START_G, CREEP
 from soakmon.watch.normal import below
-from soakmon.watch.onset import likely_onsets
+from soakmon.watch.onset import by_onset, likely_onsets
 from soakmon.watch.rows import Floats
 from soakmon.watch.weep import Weep
 
@@ -31,6 +31,8 @@ _DRAWS = effort(2000, "draws")
 _WANDERS_G = judgement(0.25, "g/√day")
 # Where the balance gives the filter's best estimate less weight than this, it is not believed.
 _CONTRADICTS = judgement(3.0, "e-folds")
+# A loss that so many tight benches exceed is no leak by its shape alone.
+_MORE_THAN_HALF = judgement(0.5, "chance")
 
 
 def mass_log_weight(decider: Decider, weep: Weep, onsets: Floats) -> Floats:
@@ -51,16 +53,26 @@ def mass_log_weight(decider: Decider, weep: Weep, onsets: Floats) -> Floats:
     return np.asarray(0.5 * (by_filter + balance))
 
 
-def chance_of_none(decider: Decider, weep: Weep) -> float:
-    """Chance that a tight rack loses as much as the bottle did since the soak's clock started.
+def chance_of_none(decider: Decider, weep: Weep, onset: int = 0) -> float:
+    """Chance that a tight rack loses as much as the bottle did since an onset, by its place.
 
     It asks for no shape: a leak that comes and goes, which no even leak fits, shows in it.
     """
-    left = _left(decider, weep, 0)
+    left = _left(decider, weep, onset)
     if left is None:
         return 1.0
     lost_g, sd_g, _ = left
     return float(below(-lost_g / sd_g).mean())
+
+
+def contradicts(decider: Decider, weep: Weep, mass: Floats) -> bool:
+    """Whether the bottle lost too little for the leak that the mass filter believes in.
+
+    Where less has gone since it began than a tight rack is expected to lose, the shape of the
+    record alone speaks for a leak, and that is what people, cats and cells make.
+    """
+    onset = int(np.argmax(by_onset(weep, mass)))
+    return chance_of_none(decider, weep, onset) > _MORE_THAN_HALF
 
 
 def _balance(decider: Decider, weep: Weep, onset: int) -> Floats:

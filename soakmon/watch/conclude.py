@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from soakmon.watch.balance import chance_of_none
+from soakmon.watch.balance import chance_of_none, contradicts
 from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable
 from soakmon.watch.evidence import evidence, shift
@@ -70,7 +70,8 @@ def _with_closing_alarm(
     if alarms or not decider.finished:
         return alarms
     by_balance = chance_of_none(decider, weep) < decider.budget.balance
-    if decider.tail(weep) > decider.budget.closing and not by_balance:
+    by_filter = decider.tail(weep) < decider.budget.closing
+    if not by_balance and not (by_filter and not contradicts(decider, weep, mass)):
         return alarms
     alarm = Alarm(decider.last_s, "weep", None, None, "")
     return [

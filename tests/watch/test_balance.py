@@ -9,6 +9,8 @@ import pytest
 
 from soakmon.watch.decide import watched
 from soakmon.watch.rows import Rows
+from soakmon.watch.settings import Settings
+from soakmon.watch.verdict import Outcome
 from tests.watch.nights import BENCH, DROP_G, night
 
 
@@ -39,3 +41,15 @@ def test_a_steady_leak_is_no_less_known_for_it():
     leak = watched(rows, BENCH, phase="soaking").verdict().leak_g_per_h
     assert leak.best == pytest.approx(0.5, rel=0.15)
     assert leak.high - leak.low < 0.4
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_what_a_tight_rack_would_have_lost_is_no_leak_whatever_its_shape(seed):
+    """The reading climbs for six hours and comes down again: only the shape speaks for a leak."""
+    rows = night(seed, evaporation=0.6)
+    hours = rows.t_s / 3600
+    climbs = np.interp(hours, [0.0, 6.0, 24.0], [0.0, 2.5, 0.5])
+    made = watched(replace(rows, mass_g=rows.mass_g + climbs), Settings(), phase="soaking")
+    verdict = made.verdict()
+    assert verdict.observed_loss_g < verdict.expected_evaporation_g.best
+    assert verdict.outcome is not Outcome.LEAKING
