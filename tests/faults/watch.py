@@ -236,7 +236,9 @@ class Watch:
     def _shutting(self, alarms: list[Alarm]) -> list[str]:
         service = self.life.service
         assert service is not None
-        levels = [trip.text for trip in service.guard.must_be_shut]
+        # What had happened when somebody confirmed the cautions is forgiven until the next reading.
+        forgiven = service.feed.forgiven
+        levels = [t.text for t in service.guard.must_be_shut if t.code not in forgiven]
         return levels + [
             alarm.text
             for alarm in alarms
