@@ -100,7 +100,12 @@ def _left(decider: Decider, weep: Weep, onset: int) -> tuple[Floats, float, floa
     shown = factors[:: max(len(factors) // _DRAWS, 1)]
     share, share_sd = decider.curve.top_up
     evaporated_g = shown @ np.array([feed_g, bowls_g]) + share * top_up_g
-    zero_g = decider.settings.priors.zero_g_per_c * (decider.evaporation.air_c - weep.first_c)
-    strays_g = max(weep.filter.strays_g(hours), _WANDERS_G * math.sqrt(hours / 24))
-    sd_g = math.hypot(strays_g, AT_START_G[CREEP], zero_g, weep.short_g, share_sd * top_up_g)
+    warmer_c = decider.evaporation.air_c - weep.first_c
+    zero_g = decider.settings.priors.zero_g_per_c * warmer_c
+    # A coarser cell strays, creeps and follows the temperature as much more.
+    cell_g = weep.filter.scale * math.hypot(
+        _WANDERS_G * math.sqrt(hours / 24), AT_START_G[CREEP], zero_g
+    )
+    strays_g = weep.filter.strays_g(hours)
+    sd_g = math.hypot(strays_g, cell_g, weep.short_g, share_sd * top_up_g)
     return lost_g - evaporated_g, sd_g, hours

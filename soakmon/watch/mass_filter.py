@@ -173,6 +173,7 @@ class MassFilter:
         self.walk_g2: Floats = np.zeros(BANK)
         self.walks_g2: Floats = np.zeros((BANK, 2))
         self.temper = 1.0
+        self.scale = 1.0
         self.exposed_h: Floats = np.zeros(onsets)
         self.begun = PARTS
         self.believe(slices)
@@ -189,6 +190,7 @@ class MassFilter:
 
     def coarsen(self, scale: float) -> None:
         """Before any reading: a cell so much coarser than a 1-2 kg one drifts as much more."""
+        self.scale = scale
         cell = [OFFSET, WANDER, WARM_UP, CREEP, CREEP_60, TEMP, TEMP_20, TEMP_60, TEMP_180]
         self.cov[:, cell, cell] *= scale**2
         self.drift_g2_per_h = self.drift_g2_per_h * scale**2
