@@ -90,12 +90,10 @@ def _left(decider: Decider, weep: Weep, onset: int) -> tuple[Floats, float, floa
     unsure the reading of it is (sd, g), and the hours for which the feed was open.
     """
     onset_s, hours = float(weep.onset_s[onset]), float(weep.exposure_h[onset])
-    points = np.array(decider.curve.points)
-    since = points[:, 0] >= onset_s
-    lost_g = decider.curve.lost_since_g(onset_s)
-    if hours <= 0 or lost_g is None or not since.any():
+    went = decider.curve.since(onset_s)
+    if hours <= 0 or went is None:
         return None
-    feed_g, bowls_g, top_up_g = points[-1, 2:5] - points[int(since.argmax()), 2:5]
+    lost_g, feed_g, bowls_g, top_up_g = went
     factors = decider.curve.spread.factors
     shown = factors[:: max(len(factors) // _DRAWS, 1)]
     share, share_sd = decider.curve.top_up

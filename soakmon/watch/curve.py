@@ -140,11 +140,19 @@ class CurveKeeper:
         good = [p[1] for p in self.points[-_OF:] if np.isfinite(p[1])]
         return float(np.median(good[-_LAST:])) if good else None
 
-    def lost_since_g(self, t_s: float) -> float | None:
-        """Loss from about t_s to the end, by medians of a few points; None without a mass."""
-        after = [p[1] for p in self.points if p[0] >= t_s and np.isfinite(p[1])]
+    def since(self, t_s: float) -> tuple[float, float, float, float] | None:
+        """What went from about t_s to the end, g; None where no point since then has a mass.
+
+        Read from the bottle, by medians of a few points; and expected of bottle with hose, of the
+        bowls, and of their top-up.
+        """
+        later = [point for point in self.points if point[0] >= t_s]
+        read = [point[1] for point in later if np.isfinite(point[1])]
         last = self.observed_g()
-        return None if last is None or not after else last - float(np.median(after[:5]))
+        if last is None or not read:
+            return None
+        feed_g, bowls_g, top_up_g = (later[-1][part] - later[0][part] for part in (2, 3, 4))
+        return last - float(np.median(read[:5])), feed_g, bowls_g, top_up_g
 
     def _share(self) -> float:
         return min(max(self.top_up[0], 0.0), 1.0)
