@@ -25,15 +25,15 @@ import numpy as np
 
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
+from soakmon.app.capability_nights import make_night
 from soakmon.capability.evaluate import Result, plan
 from soakmon.capability.evaluate import judged as judge_night
-from soakmon.capability_nights import make_night
 from soakmon.records.run_file import write_run
 from soakmon.watch.decide import decide
 from soakmon.watch.settings import DESCRIBED, Settings
 from soakmon.watch.verdict import Cause
 
-MAIN = "from soakmon.cli import main; main()"
+MAIN = "from soakmon.cli.program import main; main()"
 
 
 class Night(NamedTuple):

@@ -5,8 +5,8 @@ python -m tests.bounds [--nights N] [--judged N] [--processes N]
 Tight nights of one kind: benches as they are described, a cell as it comes, a 20 °C shop, nothing
 that disturbs. Prints how far their evaporation departs from the expectation; the bound of the
 simulated world, from the covariance of all nights; the bound of the mass filter's own model, told
-each night's noise; and the decider's errors. The numbers for `soakmon.capability_nights` come from
-the first line.
+each night's noise; and the decider's errors. The numbers for `soakmon.app.capability_nights` come
+from the first line.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ from sim.blind import Induced, blank_of, blind_scenario
 from sim.record import Recording, simulate
 from sim.scenario import CellTraits, Happenings, Scenario
 from sim.weather import Climate
+from soakmon.app.capability_nights import described_noise
 from soakmon.capability.bound import least_sd_g_per_h
 from soakmon.capability.world_bound import world_bound
-from soakmon.capability_nights import described_noise
 from soakmon.physics.evaporating import fuel_of_air_c
 from soakmon.physics.expectation import Expectation, expected_loss
 from soakmon.physics.fuels import FUELS

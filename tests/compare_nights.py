@@ -13,9 +13,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from soakmon.app.capability_nights import FEED_REL_SD, make_night
 from soakmon.capability.bound import least_sd_g_per_h, minutes, true_filter
 from soakmon.capability.evaluate import Case, Night, Owner, Way
-from soakmon.capability_nights import FEED_REL_SD, make_night
 from soakmon.records.past import evaporation_of
 from soakmon.watch.closing import signed_leak
 from soakmon.watch.decide import Decider, decide

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from typer.testing import CliRunner
 
-from soakmon.cli import BAD_INPUT, app
+from soakmon.cli.program import BAD_INPUT, app
 from soakmon.errors import SoakmonError
 
 

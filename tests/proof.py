@@ -22,9 +22,9 @@ from pathlib import Path
 
 import numpy as np
 
+from soakmon.app.capability_nights import run
 from soakmon.capability.evaluate import Case, Owner, Result, Way
 from soakmon.capability.summary import HEADS, as_dict, detection_lines, error_lines, facts
-from soakmon.capability_nights import run
 from tests.benchmark import print_calibration
 from tests.proof_benches import bench_cases, prove_benches
 

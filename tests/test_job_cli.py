@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
-from soakmon.cli import app
+from soakmon.cli.program import app
 from soakmon.records.jobs.store import Records
 from soakmon.records.run_file import write_run
 from tests.desk import Desk

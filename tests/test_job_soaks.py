@@ -20,10 +20,10 @@ import pytest
 from sqlalchemy import select
 
 from sim.scenarios import SCENARIOS
+from soakmon.app.soak_context import consult, counsel, snapshot
 from soakmon.bench.asked import RefusedError
 from soakmon.bench.preflight import check_told
 from soakmon.config import PRIVATE, parse_bench
-from soakmon.job_soak import consult, counsel, snapshot
 from soakmon.records.identity import bench_id
 from soakmon.records.jobs.models import Result
 from soakmon.records.jobs.store import Records

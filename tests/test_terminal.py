@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from sim.scenarios import SCENARIOS
-from soakmon.service_cli import show_status
-from soakmon.terminal import Terminal, plain_logs
+from soakmon.cli.service import show_status
+from soakmon.cli.terminal import Terminal, plain_logs
 from tests.bench.stepping import Stepped, short
 
 HOSTILE = (

@@ -11,6 +11,7 @@ import pytest
 
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
+from soakmon.cli.weigh import _quiet
 from soakmon.config import parse_bench
 from soakmon.errors import InputError
 from soakmon.records.jobs.store import Records
@@ -20,7 +21,6 @@ from soakmon.watch.rows import Rows
 from soakmon.weigh.guided import Guided
 from soakmon.weigh.prompts import ask_all
 from soakmon.weigh.watched import isolation_form
-from soakmon.weigh_cli import _quiet
 from tests.desk import Desk
 
 STEPS = [(0, 100), (500, 1_000_100), (1000, 2_000_100), (500, 1_000_110), (0, 100)]

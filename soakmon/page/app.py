@@ -11,10 +11,10 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 
 from soakmon import __version__
+from soakmon.app.report_queue import Reports
 from soakmon.bench.api import add_reading, add_records, add_refusals, add_safer
 from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.refusals import answers
-from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
 from soakmon.errors import InputError, TroubleError
 from soakmon.page.access import Guard, add_denials, runs, visitor

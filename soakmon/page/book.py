@@ -13,13 +13,13 @@ from typing import IO, Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from soakmon.options import DATABASE_VARIABLE, now
 from soakmon.page.access import DeniedError
 from soakmon.records.jobs import work
 from soakmon.records.jobs.export import export_job, job_dict
 from soakmon.records.jobs.fields import checked
 from soakmon.records.jobs.models import Job, Result
 from soakmon.records.jobs.store import Records
+from soakmon.records.opening import DATABASE_VARIABLE, now
 from soakmon.records.room import RESERVE_BYTES
 
 MOST_RESULTS = 50

@@ -13,9 +13,9 @@ from fastapi import Path as FromPath
 from fastapi.responses import FileResponse, HTMLResponse, Response
 from pydantic import BaseModel, Field
 
+from soakmon.app.report_queue import Reports
 from soakmon.bench.api import Body
 from soakmon.bench.refusals import answers
-from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
 from soakmon.page.access import DeniedError, runs, visitor
 from soakmon.page.store import Store

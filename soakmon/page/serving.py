@@ -11,9 +11,8 @@ from pathlib import Path
 import uvicorn
 from fastapi import FastAPI
 
+from soakmon.app.report_queue import Reports
 from soakmon.bench.guide_api import GuideDesk
-from soakmon.bench.reports import Reports
-from soakmon.bench.serve import Server
 from soakmon.bench.service import Service
 from soakmon.errors import InputError, SoakmonError
 from soakmon.hardware_config import PageSection
@@ -21,6 +20,7 @@ from soakmon.page.app import build_page
 from soakmon.page.callers import Callers, Listener, speaker
 from soakmon.page.door import Door
 from soakmon.page.fleet_routes import listen
+from soakmon.page.server import Server
 
 log = logging.getLogger(__name__)
 _LEAVE_S = 2

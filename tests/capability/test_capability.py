@@ -14,6 +14,7 @@ from sim.benches import run_blank
 from sim.blind import Induced, blank_of, blind_scenario
 from sim.faults import Kind
 from sim.world import World
+from soakmon.app.capability_nights import make_night, past_of
 from soakmon.capability.bound import Noise, least_sd_g_per_h
 from soakmon.capability.certificate import certificate
 from soakmon.capability.evaluate import (
@@ -30,8 +31,7 @@ from soakmon.capability.evaluate import (
 )
 from soakmon.capability.summary import as_dict
 from soakmon.capability.world_bound import world_bound
-from soakmon.capability_nights import make_night, past_of
-from soakmon.cli import app
+from soakmon.cli.program import app
 from soakmon.errors import InputError
 from soakmon.watch.settings import DESCRIBED, Settings
 from tests.bounds import EDGES_H

@@ -18,14 +18,13 @@ from typing import Any
 
 from sim.parts import SimulatedBench, SteppedClock
 from sim.scenario import Scenario
+from soakmon.app.keep_results import keep_soak
+from soakmon.app.serve import latched
 from soakmon.bench import api
 from soakmon.bench.alarms import Wrong
-from soakmon.bench.serve import latched
 from soakmon.bench.service import Service
 from soakmon.config import Bench
 from soakmon.errors import SoakmonError, TroubleError
-from soakmon.job_keep import keep_soak
-from soakmon.options import now, open_records
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.health import Board, State
 from soakmon.reach.mqtt_outlet import MqttOutlet
@@ -33,6 +32,7 @@ from soakmon.reach.phone_outlet import PhoneOutlet
 from soakmon.reach.supervise import ReachError, supervise
 from soakmon.records.damage import open_journal
 from soakmon.records.jobs.work import find_job, new_job
+from soakmon.records.opening import now, open_records
 from soakmon.records.outbox import Outbox
 from soakmon.records.recall import recall
 from soakmon.watch.verdict import Alarm

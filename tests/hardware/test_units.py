@@ -12,9 +12,9 @@ import pytest
 
 import hardware
 from hardware.one_wire import HIGHEST_C, LOWEST_C
-from soakmon.bench.serve import _EXIT_CODE
+from soakmon.app.serve import _EXIT_CODE
 from soakmon.cautions import CAUTIONS
-from soakmon.cli import BAD_INPUT, TROUBLE
+from soakmon.cli.program import BAD_INPUT, TROUBLE
 from soakmon.hardware_config import (
     CellSection,
     GatesSection,

@@ -10,11 +10,11 @@ from fastapi.testclient import TestClient
 
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
+from soakmon.app.keep_results import book_of
+from soakmon.app.report_queue import Reports
 from soakmon.bench.guide_api import GuideDesk
-from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
 from soakmon.config import Bench
-from soakmon.job_keep import book_of
 from soakmon.page.app import build_page
 from soakmon.page.door import Door
 from soakmon.page.store import Role, Store

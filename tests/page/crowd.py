@@ -15,8 +15,8 @@ import numpy as np
 
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
+from soakmon.app.report_queue import Reports
 from soakmon.bench.guide_api import GuideDesk
-from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
 from soakmon.config import parse_bench
 from soakmon.page.serving import OpenPage, address, open_page

@@ -15,7 +15,6 @@ import pytest
 import uvicorn
 
 from soakmon.bench.client import Client
-from soakmon.bench.serve import Server
 from soakmon.page.callers import (
     MOST_CALLERS,
     MOST_NEAR,
@@ -24,6 +23,7 @@ from soakmon.page.callers import (
     neighbour,
     speaker,
 )
+from soakmon.page.server import Server
 from tests.page.served import ServedBench
 
 WHOLE = b"GET / HTTP/1.1\r\nHost: x\r\n\r\n"

@@ -12,8 +12,8 @@ from contextlib import closing
 import pytest
 from typer.testing import CliRunner
 
-from soakmon.bench.reports import FILES
-from soakmon.cli import app as program
+from soakmon.app.report_queue import FILES
+from soakmon.cli.program import app as program
 from soakmon.config import parse_bench
 from soakmon.errors import InputError, TroubleError
 from soakmon.page.door import CODE_S, Door, SlowDownError
@@ -68,7 +68,7 @@ def test_the_file_holds_no_secret(fresh, tmp_path):
 
 def test_a_link_shows_one_report_until_it_ends(paged, monkeypatch):
     # The test makes the report itself.
-    monkeypatch.setattr("soakmon.bench.reports.owed_in", lambda _: [])
+    monkeypatch.setattr("soakmon.app.report_queue.owed_in", lambda _: [])
     runner = paged.signed_in("run")
     assert runner.post("/api/soaks/1/link", json={"days": 1}).status_code == 404
     paged.service.call(

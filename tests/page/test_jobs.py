@@ -10,9 +10,9 @@ from types import SimpleNamespace
 import pytest
 
 from soakmon.cautions import CAUTIONS
-from soakmon.options import now
 from soakmon.page.access import MOST_FILE_BYTES
 from soakmon.page.store import Role
+from soakmon.records.opening import now
 
 JPEG = b"\xff\xd8\xff\xe0 an invented picture"
 HTML = b"<!DOCTYPE html><script>alert(1)</script>"

@@ -7,8 +7,8 @@ import logging
 import pytest
 from typer.testing import CliRunner
 
-from soakmon import reach_cli
-from soakmon.cli import app
+from soakmon.cli import reach as reach_cli
+from soakmon.cli.program import app
 from soakmon.errors import InputError
 from soakmon.reach.phone import Target, send, targets_of
 from soakmon.reach.phone_outlet import NAME, PhoneOutlet

@@ -20,9 +20,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sim.scenarios import SCENARIOS
+from soakmon.app.soak_context import counsel
 from soakmon.bench.asked import RefusedError
 from soakmon.errors import InputError, TroubleError
-from soakmon.job_soak import counsel
 from soakmon.page.store import Role, Store
 from soakmon.records.backup import backup, restore
 from soakmon.records.jobs.store import DATABASE, Records

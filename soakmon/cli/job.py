@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import json
 import sys
 from pathlib import Path
@@ -11,20 +12,29 @@ import typer
 from rich.table import Table
 from rich.text import Text
 
+from soakmon.cli.job_output import show_carb_fields, show_job
+from soakmon.cli.options import DATA, DataOption
+from soakmon.cli.terminal import Terminal
 from soakmon.errors import InputError
-from soakmon.job_show import show_carb_fields, show_job
-from soakmon.options import DATA, DataOption, now, open_records, user_name
 from soakmon.records.jobs import work
 from soakmon.records.jobs.export import export_job, job_dict
 from soakmon.records.jobs.importing import import_job
 from soakmon.records.jobs.text import inert
-from soakmon.terminal import Terminal
+from soakmon.records.opening import now, open_records
 
 job_app = typer.Typer(help="The job record.", no_args_is_help=True)
 out = Terminal()
 
 Number = Annotated[str, typer.Argument(metavar="NUMBER", help="Number of the job, 2026-0001.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print as JSON.")]
+
+
+def user_name() -> str:
+    """The operating system's name of whoever runs the command; empty where it has none."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # a number without a name, as in containers; by Python's version
+        return ""
 
 
 @job_app.command("new")

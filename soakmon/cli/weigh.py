@@ -18,16 +18,17 @@ import numpy as np
 import typer
 from rich.text import Text
 
+from soakmon.app.keep_results import keep_judged
 from soakmon.bench.client import Client
 from soakmon.bench.taking import taken
+from soakmon.cli.options import DATA, DataOption, JobOption
+from soakmon.cli.service import SocketOption, client_of
+from soakmon.cli.terminal import Terminal
 from soakmon.config import Bench, read_bench
 from soakmon.errors import InputError
-from soakmon.job_keep import keep_judged
-from soakmon.options import DATA, DataOption, JobOption, now
+from soakmon.records.opening import now
 from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run
-from soakmon.service_cli import SocketOption, client_of
-from soakmon.terminal import Terminal
 from soakmon.watch.knock import without_knocks
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings

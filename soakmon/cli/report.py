@@ -14,10 +14,12 @@ import typer
 from rich.text import Text
 
 from soakmon import __version__
+from soakmon.app.keep_results import keep_soak
+from soakmon.app.soak_context import about_of, paper_of, snapshot
+from soakmon.cli.options import DATA, DataOption, PaperOption, ReportOption, VerdictJsonOption
+from soakmon.cli.output import EXIT_CODES, show_result
+from soakmon.cli.terminal import Terminal
 from soakmon.errors import InputError
-from soakmon.job_keep import keep_soak
-from soakmon.job_soak import about_of, paper_of, snapshot
-from soakmon.options import DATA, DataOption, PaperOption, ReportOption, VerdictJsonOption
 from soakmon.records.holding import holding
 from soakmon.records.jobs.work import NUMBER
 from soakmon.records.journal import Journal
@@ -26,8 +28,6 @@ from soakmon.report.clock import Clock
 from soakmon.report.content import About
 from soakmon.report.files import write_report
 from soakmon.report.log import log_of
-from soakmon.show import EXIT_CODES, show_result
-from soakmon.terminal import Terminal
 
 out = Terminal()
 _WAITS_S = 120.0

@@ -17,10 +17,10 @@ from sqlalchemy.orm import Session
 from soakmon import __version__
 from soakmon.config import PRIVATE, Bench
 from soakmon.errors import InputError
-from soakmon.options import DATA, has_records, now, open_records
 from soakmon.records.identity import bench_id, by_namesake
 from soakmon.records.jobs.models import Job, Result
 from soakmon.records.jobs.work import carb_values, find_job, latest
+from soakmon.records.opening import has_records, now, open_records
 from soakmon.records.past import past_soaks
 from soakmon.records.priors import Shift, read_table, shifts
 from soakmon.records.told import Told
@@ -41,8 +41,8 @@ class Order:
     """What was asked for around a run: the job, where its record is, and the report's form."""
 
     made: datetime
-    job: str | None = None
-    data: Path = DATA
+    job: str | None
+    data: Path
     paper: Paper = "a4"
     about: About = field(default_factory=About)
     bench: Bench | None = None

@@ -6,9 +6,9 @@ import subprocess
 
 import pytest
 
-from soakmon import report_cli
-from soakmon.bench import reports as module
-from soakmon.bench.reports import FILES, Reports
+from soakmon.app import report_queue as module
+from soakmon.app.report_queue import FILES, Reports
+from soakmon.cli import report as report_cli
 from soakmon.records.holding import holding
 from soakmon.records.journal import Journal
 from tests.desk import Desk

@@ -20,20 +20,21 @@ from rich.text import Text
 from hardware.build import build_parts
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
+from soakmon.app.keep_results import book_of
+from soakmon.app.serve import serve as run_service
+from soakmon.app.soak_context import consult
 from soakmon.bench.check import listen_and_check
 from soakmon.bench.client import Client
 from soakmon.bench.ports import BenchParts
 from soakmon.bench.preflight import check_outlets, check_told, fit
-from soakmon.bench.serve import serve as run_service
 from soakmon.cautions import CAUTIONS
+from soakmon.cli.options import DATA
+from soakmon.cli.terminal import Terminal, plain_logs
 from soakmon.config import Bench, read_bench
 from soakmon.errors import InputError
-from soakmon.job_keep import book_of
-from soakmon.job_soak import consult
-from soakmon.options import DATA, now
 from soakmon.reach.probe import probe
+from soakmon.records.opening import now
 from soakmon.report.clock import Clock
-from soakmon.terminal import Terminal, plain_logs
 from soakmon.watch.figures import elapsed
 
 SYSTEM_SOCKET = Path("/run/soakmon/control.sock")

@@ -16,10 +16,10 @@ from typing import Annotated, Any
 import typer
 from rich.text import Text
 
+from soakmon.cli.service import SocketOption, client_of
+from soakmon.cli.terminal import Terminal, plain_logs
 from soakmon.config import read_bench
 from soakmon.errors import InputError
-from soakmon.service_cli import SocketOption, client_of
-from soakmon.terminal import Terminal, plain_logs
 
 NOT_WELL = 3
 _TEST_ANSWERS_S = 30.0

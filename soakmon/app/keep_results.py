@@ -10,15 +10,15 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from soakmon.app.soak_context import Order, counsel
 from soakmon.bench.book import Book
 from soakmon.config import Bench
-from soakmon.job_soak import Order, counsel
-from soakmon.options import now, open_records
 from soakmon.records.identity import NAME as BENCH_ID
 from soakmon.records.identity import bench_id
 from soakmon.records.jobs.models import Job, Result
 from soakmon.records.jobs.store import Records
 from soakmon.records.jobs.work import add_result, find_job
+from soakmon.records.opening import now, open_records
 from soakmon.records.past import KEY, evaporation_of
 from soakmon.records.recall import Recalled
 from soakmon.watch.decide import Decision

@@ -1,7 +1,7 @@
 #!/usr/bin/env bash
 # One rack from its job to its report, on a simulated bench. All names and masses are invented.
 #
-#     bash examples/whole_job.sh [FOLDER]        # a new folder; whole-job without
+#     bash tests/whole_job.sh [FOLDER]        # a new folder; whole-job without
 #
 # job → checklist → calibration → blank run → bench tests → soak → report → export → import elsewhere
 set -euo pipefail

@@ -14,14 +14,14 @@ from rich.table import Table
 from rich.text import Text
 
 from soakmon import __version__
+from soakmon.app.capability_nights import run
 from soakmon.capability.by_owner import owner_heads, owner_lines
 from soakmon.capability.certificate import certificate
 from soakmon.capability.evaluate import Result, plan
 from soakmon.capability.summary import HEADS, as_dict, detection_lines, error_lines, facts
-from soakmon.capability_nights import run
+from soakmon.cli.output import bar
+from soakmon.cli.terminal import Terminal
 from soakmon.errors import InputError
-from soakmon.show import bar
-from soakmon.terminal import Terminal
 
 _FORMAT = "soakmon.capability-nights/3"
 

@@ -29,7 +29,7 @@ def made(tmp_path_factory):
     folder = tmp_path_factory.mktemp("example") / "job"
     environment = {**os.environ, "SOAKMON": str(Path(sys.executable).parent / "soakmon"),
                    "HOURS": "9", "INTERVAL_S": "10", "SOAKMON_DATABASE": ""}  # fmt: skip
-    command = ["bash", str(ROOT / "examples" / "whole_job.sh"), str(folder)]
+    command = ["bash", str(ROOT / "tests" / "whole_job.sh"), str(folder)]
     done = subprocess.run(command, env=environment, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     desk = Desk(folder / "data")

@@ -9,10 +9,11 @@ from typing import Annotated
 import typer
 from rich.text import Text
 
+from soakmon.cli.options import DATA, DataOption
+from soakmon.cli.terminal import Terminal
 from soakmon.errors import InputError
-from soakmon.options import DATA, DATABASE_VARIABLE, DataOption
 from soakmon.records.backup import backup, restore
-from soakmon.terminal import Terminal
+from soakmon.records.opening import DATABASE_VARIABLE
 
 data_app = typer.Typer()
 out = Terminal()

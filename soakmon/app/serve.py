@@ -3,29 +3,29 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
 import os
 import signal
 import socket
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import uvicorn
 from fastapi import APIRouter
 
+from soakmon.app.report_queue import Reports
 from soakmon.bench.alarms import Wrong
 from soakmon.bench.api import build_api
 from soakmon.bench.book import Book
 from soakmon.bench.guide_api import GuideDesk, add_guides
 from soakmon.bench.ports import BenchParts
-from soakmon.bench.reports import Reports
 from soakmon.bench.service import Service
 from soakmon.config import Bench
 from soakmon.errors import TroubleError
 from soakmon.page.callers import neighbour
+from soakmon.page.server import Server
 from soakmon.reach.outlets import Outlets
 from soakmon.records.damage import Opened, open_journal, set_aside
 from soakmon.records.holding import holding
@@ -156,15 +156,6 @@ class Fall:
         timer.daemon = True
         timer.start()
         self.leave()
-
-
-class Server(uvicorn.Server):
-    """Leaves signals to us: the valve comes first."""
-
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        """Take none."""
-        yield
 
 
 async def _open_page(service: Service, reports: Reports, desk: GuideDesk) -> OpenPage | None:

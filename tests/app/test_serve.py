@@ -15,10 +15,10 @@ import pytest
 
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
-from soakmon import service_cli
-from soakmon.bench import serve as serving
+from soakmon.app import serve as serving
 from soakmon.bench.book import Book
 from soakmon.bench.client import Client
+from soakmon.cli import service as service_cli
 from soakmon.errors import SoakmonError, TroubleError
 from soakmon.records.journal import Journal
 from soakmon.records.latch import NAME, Latch
@@ -195,7 +195,7 @@ def test_a_newer_journal_is_for_a_person_to_mend(tmp_path):
 _BREAKS = """
 import time
 from soakmon.bench.service import Service
-from soakmon.cli import main
+from soakmon.cli.program import main
 Service.acknowledge = lambda self, uids=None: self.__dict__.update(carry_out=None) or 0
 if {hangs}:
     Service.stop = lambda self: time.sleep(60)

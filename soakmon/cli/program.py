@@ -20,15 +20,13 @@ from rich.text import Text
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
 from soakmon import __version__
-from soakmon.bench_questions import asked, given
-from soakmon.capability_cli import capability
-from soakmon.config import Bench, example_toml, read_bench
-from soakmon.data_cli import data_app
-from soakmon.errors import InputError, SoakmonError, TroubleError
-from soakmon.job_cli import job_app
-from soakmon.job_keep import keep
-from soakmon.job_soak import Order, begin, ordered, snapshot
-from soakmon.options import (
+from soakmon.app.keep_results import keep
+from soakmon.app.soak_context import Order, begin, ordered, snapshot
+from soakmon.cli.bench_questions import asked, given
+from soakmon.cli.capability import capability
+from soakmon.cli.data import data_app
+from soakmon.cli.job import job_app
+from soakmon.cli.options import (
     DATA,
     DataOption,
     JobOption,
@@ -36,22 +34,24 @@ from soakmon.options import (
     ReportOption,
     VerdictJsonOption,
 )
-from soakmon.page_cli import page_app
+from soakmon.cli.output import EXIT_CODES, bar, show_result
+from soakmon.cli.page import page_app
+from soakmon.cli.reach import add_reach
+from soakmon.cli.report import report_soak
+from soakmon.cli.service import add_commands
+from soakmon.cli.terminal import Terminal
+from soakmon.cli.weigh import weigh_app
+from soakmon.config import Bench, example_toml, read_bench
+from soakmon.errors import InputError, SoakmonError, TroubleError
 from soakmon.physics.geometry import Bowl
-from soakmon.reach_cli import add_reach
 from soakmon.records.jobs.text import inert
 from soakmon.records.run_file import read_run, write_run
 from soakmon.report.content import About
 from soakmon.report.files import write_report
-from soakmon.report_cli import report_soak
-from soakmon.service_cli import add_commands
-from soakmon.show import EXIT_CODES, bar, show_result
-from soakmon.terminal import Terminal
 from soakmon.watch.decide import decide
 from soakmon.watch.filling import Phase
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import DESCRIBED, Settings
-from soakmon.weigh_cli import weigh_app
 
 BAD_INPUT, TROUBLE = 2, 4
 

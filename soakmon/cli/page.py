@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 from rich.text import Text
 
+from soakmon.cli.terminal import Terminal
 from soakmon.errors import InputError
-from soakmon.terminal import Terminal
 
 if TYPE_CHECKING:
     from soakmon.page.store import Store

@@ -1,0 +1,1 @@
+"""Puts the parts together: the service, what records tell a soak and are given, reports."""

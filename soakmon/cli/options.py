@@ -1,0 +1,22 @@
+"""Options that several commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+DATA = Path("soakmon-data")
+
+DataOption = Annotated[
+    Path, typer.Option("--data", metavar="DIR", envvar="SOAKMON_DATA", help="The data folder.")
+]
+JobOption = Annotated[
+    str | None, typer.Option("--job", metavar="NUMBER", help="Keep the result with this job.")
+]
+VerdictJsonOption = Annotated[bool, typer.Option("--json", help="Print the verdict as JSON only.")]
+ReportOption = Annotated[
+    Path | None, typer.Option("--report", metavar="DIR", help="Write report and picture here.")
+]
+PaperOption = Annotated[str, typer.Option(help="Paper of report.pdf: a4 or letter.")]
