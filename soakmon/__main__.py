@@ -1,5 +1,5 @@
 """python -m soakmon is the same as soakmon."""
 
-from soakmon.cli.program import main
+from soakmon.cli import main
 
 main()

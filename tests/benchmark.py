@@ -33,7 +33,7 @@ from soakmon.watch.decide import decide
 from soakmon.watch.settings import DESCRIBED, Settings
 from soakmon.watch.verdict import Cause
 
-MAIN = "from soakmon.cli.program import main; main()"
+MAIN = "from soakmon.cli import main; main()"
 
 
 class Night(NamedTuple):

@@ -14,7 +14,7 @@ from sim.scenarios import SCENARIOS
 from soakmon.cautions import CAUTIONS
 from soakmon.records.run_file import write_run
 
-MAIN = "from soakmon.cli.program import main; main()"
+MAIN = "from soakmon.cli import main; main()"
 
 
 def soakmon(*args: str, cwd: Path | None = None, stdin: bytes = b"") -> subprocess.CompletedProcess:

@@ -264,7 +264,7 @@ def _options(
     pass
 
 
-def main() -> None:
+def run() -> None:
     """Entry point: errors are one line; exit code 2 for what a person must mend, else 4."""
     try:
         app()

@@ -195,7 +195,7 @@ def test_a_newer_journal_is_for_a_person_to_mend(tmp_path):
 _BREAKS = """
 import time
 from soakmon.bench.service import Service
-from soakmon.cli.program import main
+from soakmon.cli import main
 Service.acknowledge = lambda self, uids=None: self.__dict__.update(carry_out=None) or 0
 if {hangs}:
     Service.stop = lambda self: time.sleep(60)

@@ -20,7 +20,7 @@ ROOT = Path(__file__).parent.parent.parent
 @pytest.fixture
 def served(tmp_path):
     command = [
-        sys.executable, "-c", "from soakmon.cli.program import main; main()",
+        sys.executable, "-c", "from soakmon.cli import main; main()",
         "serve", "--simulated", "needle-stuck-open", "--pace", "60", "--data", "data",
     ]  # fmt: skip
     environment = {**os.environ, "PYTHONPATH": str(ROOT)}

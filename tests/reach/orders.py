@@ -18,7 +18,7 @@ from tests.reach.broker import Broker, Ear
 from tests.reach.targets import HttpTarget
 
 ROOT = Path(__file__).parent.parent.parent
-MAIN = [sys.executable, "-c", "from soakmon.cli.program import main; main()"]
+MAIN = [sys.executable, "-c", "from soakmon.cli import main; main()"]
 # Everything is on disk at once, and who has subscribed is kept: what is queued for the subscriber
 # outlives the broker.
 _PERSISTENT = """allow_anonymous true

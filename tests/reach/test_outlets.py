@@ -19,7 +19,7 @@ from tests.reach.database import TOKEN, Database
 from tests.reach.targets import HangingTarget, HttpTarget
 
 ROOT = Path(__file__).parent.parent.parent
-MAIN = [sys.executable, "-c", "from soakmon.cli.program import main; main()"]
+MAIN = [sys.executable, "-c", "from soakmon.cli import main; main()"]
 
 
 def environment() -> dict[str, str]:

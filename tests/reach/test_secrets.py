@@ -28,7 +28,7 @@ BEAT, PAGE_WORD = "geheim-beat-4716", "geheim-page-4717"
 LOUD = """
 import logging
 logging.basicConfig(level=logging.DEBUG, format="%(name)s %(message)s")
-from soakmon.cli.program import main
+from soakmon.cli import main
 main()
 """
 
