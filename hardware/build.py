@@ -10,7 +10,7 @@ from hardware.absent import NoPanel, NoThermometer, NoValve, NoVapour
 from hardware.clock import LinuxClock
 from hardware.drop_gates import PinDropGates
 from hardware.hx711_pins import Hx711PinsCell
-from hardware.hx711_spi import Hx711SpiCell, spidev
+from hardware.hx711_spi import Hx711SpiCell, spi_bus
 from hardware.i2c_cell import I2cCell, smbus
 from hardware.iio_cell import IioCell
 from hardware.one_wire import OneWireThermometer
@@ -95,7 +95,7 @@ class _Builder:
             case "i2c":
                 return I2cCell(smbus(section.i2c_bus), section.readings_per_s)
             case "hx711_spi":
-                return Hx711SpiCell(spidev(section.spi_bus, section.spi_device))
+                return Hx711SpiCell(spi_bus(section.spi_bus, section.spi_device))
             case "hx711_pins":
                 return Hx711PinsCell(section.data_pin, section.clock_pin, self.factory())
 

@@ -22,12 +22,12 @@ PATTERN = (0xAA,) * 6 + (0x80,)  # 24 pulses and the 25th: channel A at gain 128
 
 
 class Spi(Protocol):
-    """What is used of spidev.SpiDev."""
+    """What is used of periphery.SPI."""
 
-    max_speed_hz: int
+    max_speed: int
     mode: int
 
-    def xfer2(self, values: list[int]) -> list[int]:
+    def transfer(self, values: list[int]) -> list[int]:
         """Send bytes and give back those received meanwhile."""
 
     def close(self) -> None:
@@ -71,14 +71,14 @@ class Hx711SpiCell:
     def _bus(self) -> Spi:
         if self._spi is None:
             spi = self._open_spi()
-            spi.max_speed_hz, spi.mode = SPEED_HZ, 0
+            spi.max_speed, spi.mode = SPEED_HZ, 0
             self._spi = spi
         return self._spi
 
     def _wait(self, spi: Spi) -> Reading | None:
         """None once DOUT is low; sending zeros looks at it without a pulse."""
         deadline_s = self._now_s() + WAIT_S
-        while spi.xfer2([0])[0]:
+        while spi.transfer([0])[0]:
             if self._now_s() >= deadline_s:
                 return Reading(None, f"no conversion within {WAIT_S:g} s: is the converter wired?")
             self._sleep(_POLL_S)
@@ -86,7 +86,7 @@ class Hx711SpiCell:
 
 
 def _shift_in(spi: Spi) -> Reading:
-    received = int.from_bytes(spi.xfer2(list(PATTERN)), "big")
+    received = int.from_bytes(spi.transfer(list(PATTERN)), "big")
     length = 8 * len(PATTERN)
     bits = [received >> (length - 1 - place) & 1 for place in range(length)]
     # DOUT holds a bit from one rising edge to the next: both looks at it must agree.
@@ -101,16 +101,17 @@ def _shift_in(spi: Spi) -> Reading:
     return Reading(None if count.value is None else float(count.value), count.reason)
 
 
-def spidev(bus: int, device: int) -> Callable[[], Spi]:
+def spi_bus(bus: int, device: int) -> Callable[[], Spi]:
     """Opens /dev/spidev{bus}.{device}."""
 
     def open_spi() -> Spi:
         try:
-            from spidev import SpiDev  # noqa: PLC0415 - an extra, only on a Pi
+            from periphery import SPI  # noqa: PLC0415 - an extra, only on a Pi
         except ImportError as problem:
-            raise OSError("spidev is not installed: pip install 'soakmon[pi]'") from problem
-        spi: Spi = SpiDev()
-        spi.open(bus, device)  # type: ignore[attr-defined]  # only SpiDev has it, not what we use
+            text = "python-periphery is not installed: pip install 'soakmon[pi]'"
+            raise OSError(text) from problem
+        # Its errors are OSErrors, as the bus's own are.
+        spi: Spi = SPI(f"/dev/spidev{bus}.{device}", 0, SPEED_HZ)
         return spi
 
     return open_spi

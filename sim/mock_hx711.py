@@ -142,11 +142,11 @@ class MockSpi:
     def __init__(self, chip: Hx711Chip, pass_s: Callable[[float], None]) -> None:
         self.chip = chip
         self.pass_s = pass_s
-        self.max_speed_hz = 125_000_000
+        self.max_speed = 125_000_000
         self.mode = 3
         self.closed = False
 
-    def xfer2(self, values: list[int]) -> list[int]:
+    def transfer(self, values: list[int]) -> list[int]:
         """Send bytes and give back those received meanwhile."""
         return [self._byte(value) for value in values]
 
@@ -154,9 +154,9 @@ class MockSpi:
         received = 0
         for place in range(7, -1, -1):
             self.chip.clock(bool(value >> place & 1))
-            self.pass_s(0.5 / self.max_speed_hz)
+            self.pass_s(0.5 / self.max_speed)
             received = received << 1 | self.chip.dout()
-            self.pass_s(0.5 / self.max_speed_hz)
+            self.pass_s(0.5 / self.max_speed)
         return received
 
     def close(self) -> None:

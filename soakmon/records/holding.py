@@ -35,7 +35,7 @@ def holding(
     path = folder / name
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+        handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o660)
     except OSError as error:
         raise TroubleError(f"{path}: cannot be opened: {error.strerror}") from None
     try:

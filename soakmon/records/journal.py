@@ -19,6 +19,7 @@ from typing import Any
 from soakmon.errors import DamagedError, TroubleError
 from soakmon.records.packing import unpack
 from soakmon.records.schema import migrate
+from soakmon.records.sharing import make_file
 from soakmon.records.waiting import Anchor, Waiting
 from soakmon.records.writer import Writer, speaks_of_damage
 from soakmon.watch.averaging import join
@@ -35,6 +36,7 @@ _WAIT_S = 5.0
 
 def connected(path: Path) -> sqlite3.Connection:
     """A connection to a journal, as all who write into it have it."""
+    make_file(path)
     connection = sqlite3.connect(path, timeout=_WAIT_S, check_same_thread=False)
     connection.isolation_level = None
     connection.execute(f"PRAGMA page_size = {_PAGE_BYTES}")

@@ -14,7 +14,7 @@ from hardware.build import build_parts
 from hardware.clock import LinuxClock
 from hardware.drop_gates import PinDropGates
 from hardware.hx711_pins import Hx711PinsCell
-from hardware.hx711_spi import Hx711SpiCell, spidev
+from hardware.hx711_spi import Hx711SpiCell, spi_bus
 from hardware.i2c_cell import I2cCell, smbus
 from hardware.iio_cell import IioCell
 from hardware.one_wire import OneWireThermometer
@@ -139,10 +139,10 @@ def test_a_part_that_fails_lets_go_of_the_parts_before():
 
 
 def test_extras_that_are_not_installed_are_reasons(monkeypatch):
-    for module in ("smbus2", "spidev"):
+    for module in ("smbus2", "periphery"):
         monkeypatch.setitem(sys.modules, module, None)
     assert "smbus2 is not installed" in I2cCell(smbus(1)).read().reason
-    assert "spidev is not installed" in Hx711SpiCell(spidev(0, 0)).read().reason
+    assert "python-periphery is not installed" in Hx711SpiCell(spi_bus(0, 0)).read().reason
 
 
 def test_the_valve_is_shut_from_outside(tmp_path, no_lgpio, capsys):

@@ -165,9 +165,9 @@ def test_noise_on_the_spi_line_is_noticed():
 
 def test_a_failing_bus_is_a_reason_and_is_opened_again():
     class Broken:
-        max_speed_hz, mode, closed = 0, 3, False
+        max_speed, mode, closed = 0, 3, False
 
-        def xfer2(self, values):
+        def transfer(self, values):
             raise OSError("Input/output error")
 
         def close(self):

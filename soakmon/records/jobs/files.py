@@ -43,6 +43,8 @@ class FileStore:
                 sha256, size = _copy(stream, part, name)
                 part.flush()
                 os.fsync(part.fileno())
+                # A temporary file is for its owner alone; this one is for the folder's group too.
+                os.fchmod(part.fileno(), 0o640)
                 target = self.path(sha256)
                 target.parent.mkdir(exist_ok=True)
                 Path(part.name).replace(target)

@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 from soakmon.errors import InputError
 from soakmon.records.jobs.files import FileStore
 from soakmon.records.jobs.migrate import migrate
+from soakmon.records.sharing import make_file
 
 DATABASE = "records.db"
 _BUSY_S = 30.0
@@ -119,6 +120,7 @@ def _engine(folder: Path, url: str | None) -> Engine:
 
 
 def _sqlite(path: Path) -> Engine:
+    make_file(path)
     engine = create_engine(f"sqlite:///{path}", connect_args={"timeout": _BUSY_S})
 
     @event.listens_for(engine, "connect")

@@ -1,0 +1,70 @@
+"""Refuses a machine on which soakmon would not work, in one line and before anything is changed."""
+
+from __future__ import annotations
+
+import os
+import platform
+import re
+import shutil
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from hardware.set_up.machine import SetUpError
+
+# The time stamps of the pins' edges are the kernel's monotonic time only since then.
+LEAST_KERNEL = (5, 7)
+LEAST_PYTHON = (3, 11)
+LEAST_FREE_MB = 1500
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """What decides whether soakmon works here; bits: of the programs, not of the kernel."""
+
+    bits: int
+    machine: str
+    kernel: str
+    python: tuple[int, int]
+    free_mb: float
+    system: bool
+    """Whether systemd runs the services."""
+
+
+def facts(root: Path = Path("/")) -> Facts:
+    """Those of this machine."""
+    return Facts(
+        # A 64 bit kernel may have 32 bit programs on it, as older images have: Python's own count.
+        bits=64 if sys.maxsize > 2**32 else 32,
+        machine=platform.machine(),
+        kernel=os.uname().release,
+        python=sys.version_info[:2],
+        free_mb=shutil.disk_usage(root).free / 1e6,
+        system=shutil.which("systemctl") is not None,
+    )
+
+
+def refuse(found: Facts) -> None:
+    """Raises SetUpError for what will not work."""
+    if found.bits < 64:
+        raise SetUpError(
+            f"this system is {found.bits} bit ({found.machine}): several packages that soakmon "
+            "needs exist for 64 bit only: write Raspberry Pi OS Lite (64 bit) on the card"
+        )
+    numbers = tuple(int(number) for number in re.findall(r"\d+", found.kernel)[:2])
+    if numbers < LEAST_KERNEL:
+        raise SetUpError(
+            f"kernel {found.kernel} stamps edges by the wrong clock: it needs "
+            f"{LEAST_KERNEL[0]}.{LEAST_KERNEL[1]} or newer: upgrade the system first"
+        )
+    if found.python < LEAST_PYTHON:
+        raise SetUpError(
+            f"Python {found.python[0]}.{found.python[1]} is too old: it needs "
+            f"{LEAST_PYTHON[0]}.{LEAST_PYTHON[1]} or newer: write a newer system on the card"
+        )
+    if found.free_mb < LEAST_FREE_MB:
+        raise SetUpError(
+            f"{found.free_mb:.0f} MB free, {LEAST_FREE_MB} MB are needed: make room on the card"
+        )
+    if not found.system:
+        raise SetUpError("there is no systemctl: the service needs a system run by systemd")
