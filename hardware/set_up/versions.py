@@ -91,7 +91,7 @@ def build(machine: Machine, places: Places, source: Source, extras: tuple[str, .
             python, "-m", "pip", "install", "--no-input", "--no-cache-dir",
             "--disable-pip-version-check", "--only-binary=:all:", "--no-binary=soakmon", wanted,
         )  # fmt: skip
-        machine.run(python, "-P", "-c", "import soakmon.cli, hardware.build")
+        machine.run(python, "-P", "-c", "import soakmon.cli.program, hardware.build")
     except SetUpError:
         if not done.is_file():
             shutil.rmtree(folder, ignore_errors=True)

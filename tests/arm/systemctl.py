@@ -1,5 +1,5 @@
 #!/usr/bin/python3
-"""Stands in for systemctl in a root that no systemd runs: starts and watches services by their unit.
+"""Stands in for systemctl in a root that no systemd runs: starts and watches services by unit.
 
 Knows what soakmon's units use: Type=notify, User, folders, Environment, UMask, Restart with
 RestartPreventExitStatus, ExecStopPost, drop-ins. Hardening is not its matter; systemd-analyze looks
@@ -66,7 +66,7 @@ def spawn(unit, line, env, user):
 
 
 def supervise(name, told):
-    """Run a service and start it again, until it is stopped; `told` gets a byte once it is ready."""
+    """Run a service and start it again, until it is stopped; `told`: gets a byte once ready."""
     unit = settings(name)
     user, env = prepare(unit)
     stopped = []
@@ -76,10 +76,10 @@ def supervise(name, told):
     never_again = {int(code) for code in unit.get("RestartPreventExitStatus", [])}
     while not stopped:
         with contextlib.suppress(FileNotFoundError):
-            os.unlink(notify)
+            Path(notify).unlink()
         ear = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         ear.bind(notify)
-        os.chmod(notify, 0o666)
+        Path(notify).chmod(0o666)
         ear.settimeout(0.5)
         child = spawn(unit, unit["ExecStart"][-1], env | {"NOTIFY_SOCKET": notify}, user)
         RUN.joinpath(f"{name}.main").write_text(str(child.pid))
