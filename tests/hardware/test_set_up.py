@@ -34,8 +34,8 @@ class Pi(Machine):
     """
 
     def __init__(self, places: Places, good: set[str]) -> None:
-        super().__init__(say=lambda text: self.told.append(text))
         self.told: list[str] = []
+        super().__init__(say=self.told.append)
         self.places, self.good = places, good
         self.up = ""
         self.asked: list[str] = []
