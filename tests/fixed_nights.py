@@ -16,7 +16,7 @@ import itertools
 import math
 import sys
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -54,8 +54,8 @@ def nights() -> Iterator[Fixed]:
         hours = _HOURS[k % len(_HOURS)]
         shut_s = 1800.0 * hours if k % 5 == 4 else math.inf
         if k % 4 == 3:
-            scenario, settings = next(named), Settings()
-            settings = Settings(geometry=scenario.geometry, fuel=settings.fuel)
+            scenario = replace(next(named), seed=k)
+            settings = Settings(geometry=scenario.geometry)
             yield Fixed(f"{k} {scenario.name}", scenario, settings, hours, 5.0, shut_s)
             continue
         owner = (Owner.CARELESS, Owner.CAREFUL, Owner.BLANK)[k % 4]

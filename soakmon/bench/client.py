@@ -2,13 +2,30 @@
 
 from __future__ import annotations
 
+import json
 import socket
+from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 from typing import Any
-
-import httpx
+from urllib.parse import urlencode
 
 from soakmon.errors import InputError
+
+_WAITS_S = 20.0
+
+
+class _Connection(HTTPConnection):
+    """HTTP over a socket file. The standard library's: a command is to begin at once."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__("bench", timeout=_WAITS_S)
+        self.path = path
+
+    def connect(self) -> None:
+        """Raises OSError where nobody listens."""
+        self.sock = socket.socket(socket.AF_UNIX)
+        self.sock.settimeout(self.timeout)
+        self.sock.connect(str(self.path))
 
 
 class Client:
@@ -19,32 +36,36 @@ class Client:
 
     def get(self, path: str, **query: Any) -> Any:
         """What a GET gives."""
-        return self._answer("GET", path, params=query)
+        return self._answer("GET", f"{path}?{urlencode(query)}" if query else path)
 
     def post(self, path: str, body: dict[str, Any] | None = None) -> Any:
         """What a POST gives."""
-        return self._answer("POST", path, json=body)
+        return self._answer("POST", path, None if body is None else json.dumps(body))
 
-    def _answer(self, method: str, path: str, **more: Any) -> Any:
-        self._probe()
-        transport = httpx.HTTPTransport(uds=str(self.path))
+    def _answer(self, method: str, path: str, body: str | None = None) -> Any:
+        connection = _Connection(self.path)
         try:
-            with httpx.Client(transport=transport, base_url="http://bench", timeout=20) as http:
-                answer = http.request(method, path, **more)
-        except httpx.HTTPError as error:
-            raise InputError(f"{self.path}: the service does not answer: {error}") from None
-        if answer.is_success:
-            return answer.json()
+            self._connect(connection)
+            headers = {} if body is None else {"Content-Type": "application/json"}
+            connection.request(method, path, body, headers)
+            answer = connection.getresponse()
+            status, text = answer.status, answer.read().decode("utf-8", "replace")
+        except (HTTPException, OSError) as error:
+            what = str(error) or type(error).__name__
+            raise InputError(f"{self.path}: the service does not answer: {what}") from None
+        finally:
+            connection.close()
         try:
-            raise InputError(answer.json()["problem"])
-        except (KeyError, ValueError):
-            raise InputError(f"the service answered {answer.status_code}: {answer.text}") from None
+            found = json.loads(text)
+            if 200 <= status < 300:
+                return found
+            raise InputError(found["problem"])
+        except (KeyError, TypeError, ValueError):
+            raise InputError(f"the service answered {status}: {text}") from None
 
-    def _probe(self) -> None:
-        """Whether anybody listens: the library would leave a socket open on a failed connection."""
-        with socket.socket(socket.AF_UNIX) as probe:
-            try:
-                probe.connect(str(self.path))
-            except OSError:
-                text = "no service there: start it with soakmon serve, or name its socket"
-                raise InputError(f"{self.path}: {text}") from None
+    def _connect(self, connection: _Connection) -> None:
+        try:
+            connection.connect()
+        except OSError:
+            text = "no service there: start it with soakmon serve, or name its socket"
+            raise InputError(f"{self.path}: {text}") from None

@@ -5,6 +5,6 @@ from __future__ import annotations
 
 def main() -> None:
     """Entry point of the command `soakmon`; see `program.run`."""
-    from soakmon.cli.program import run  # noqa: PLC0415 - what asks for an option needs no commands
+    from soakmon.cli.program import run
 
     run()

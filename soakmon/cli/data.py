@@ -7,16 +7,12 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.text import Text
 
 from soakmon.cli.options import DATA, DataOption
-from soakmon.cli.terminal import Terminal
+from soakmon.cli.printing import print_line
 from soakmon.errors import InputError
-from soakmon.records.backup import backup, restore
-from soakmon.records.opening import DATABASE_VARIABLE
 
 data_app = typer.Typer()
-out = Terminal()
 
 
 @data_app.command("backup")
@@ -25,13 +21,16 @@ def backup_(
     data: DataOption = DATA,
 ) -> None:
     """Back up the data folder, while it is in use."""
+    from soakmon.records.backup import backup
+    from soakmon.records.opening import DATABASE_VARIABLE
+
     if os.environ.get(DATABASE_VARIABLE):
         raise InputError(
             f"{DATABASE_VARIABLE} is set: back up that server with its own tools (pg_dump), and "
             f"copy {data / 'attachments'}"
         )
-    out.print(Text(f"{file}: {backup(data, file)} files of {data}"))
-    out.print(Text("the page's accounts, tokens and links are not among them"))
+    print_line(f"{file}: {backup(data, file)} files of {data}")
+    print_line("the page's accounts, tokens and links are not among them")
 
 
 @data_app.command("restore")
@@ -40,10 +39,10 @@ def restore_(
     data: DataOption = DATA,
 ) -> None:
     """Restore a backup into a data folder that is not there or has no records."""
-    out.print(Text(f"{data}: {restore(file, data)} files restored"))
-    out.print(
-        Text(
-            "who may use the page is as it was here before: backups bring back no accounts, "
-            "tokens or links; without any the service shows a code for the first one"
-        )
+    from soakmon.records.backup import restore
+
+    print_line(f"{data}: {restore(file, data)} files restored")
+    print_line(
+        "who may use the page is as it was here before: backups bring back no accounts, "
+        "tokens or links; without any the service shows a code for the first one"
     )

@@ -9,21 +9,12 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.table import Table
-from rich.text import Text
 
-from soakmon.cli.job_output import show_carb_fields, show_job
 from soakmon.cli.options import DATA, DataOption
-from soakmon.cli.terminal import Terminal
+from soakmon.cli.printing import print_line, terminal
 from soakmon.errors import InputError
-from soakmon.records.jobs import work
-from soakmon.records.jobs.export import export_job, job_dict
-from soakmon.records.jobs.importing import import_job
-from soakmon.records.jobs.text import inert
-from soakmon.records.opening import now, open_records
 
 job_app = typer.Typer(help="The job record.", no_args_is_help=True)
-out = Terminal()
 
 Number = Annotated[str, typer.Argument(metavar="NUMBER", help="Number of the job, 2026-0001.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print as JSON.")]
@@ -46,12 +37,15 @@ def new(
     data: DataOption = DATA,
 ) -> None:
     """Make a job and print its number."""
+    from soakmon.records.jobs import work
+    from soakmon.records.opening import now, open_records
+
     with open_records(data, make=True) as records, records.session() as session:
         job = work.new_job(
             session, now(), customer=customer, machine=machine, rack=rack, carbs=carbs
         )
         number = job.number
-    out.print(Text(number))
+    print_line(number)
 
 
 @job_app.command("list")
@@ -62,6 +56,13 @@ def list_jobs(
     data: DataOption = DATA,
 ) -> None:
     """List the jobs, latest first."""
+    from rich.table import Table
+    from rich.text import Text
+
+    from soakmon.records.jobs import work
+    from soakmon.records.jobs.text import inert
+    from soakmon.records.opening import open_records
+
     with open_records(data) as records, records.session() as session:
         jobs = work.all_jobs(session, word, None if as_json else most + 1)
     if as_json:
@@ -73,20 +74,25 @@ def list_jobs(
     for job in jobs[:most]:
         cells = (job.number, job.customer, job.machine, job.rack, job.last)
         table.add_row(*(Text(inert(cell)) for cell in cells))
-    out.print(table if jobs else Text("no jobs"))
+    terminal().print(table if jobs else Text("no jobs"))
     if len(jobs) > most:
-        out.print(Text("… and more: give a word, or --most"))
+        print_line("… and more: give a word, or --most")
 
 
 @job_app.command("show")
 def show(number: Number, as_json: JsonOption = False, data: DataOption = DATA) -> None:
     """Show everything of a job."""
+    from soakmon.cli.job_output import show_job
+    from soakmon.records.jobs import work
+    from soakmon.records.jobs.export import job_dict
+    from soakmon.records.opening import open_records
+
     with open_records(data) as records, records.session() as session:
         job = job_dict(work.find_job(session, number))
     if as_json:
         sys.stdout.write(json.dumps(job, ensure_ascii=False, indent=1) + "\n")
     else:
-        show_job(out, job)
+        show_job(terminal(), job)
 
 
 @job_app.command("note")
@@ -100,11 +106,14 @@ def note(
     data: DataOption = DATA,
 ) -> None:
     """Add a dated note."""
+    from soakmon.records.jobs import work
+    from soakmon.records.opening import now, open_records
+
     text = sys.stdin.read() if text == "-" else text
     by = user_name() if by is None else by
     with open_records(data) as records, records.session() as session:
         work.add_note(work.find_job(session, number), now(), text, carb, by=by)
-    out.print(Text(f"noted in job {number}"))
+    print_line(f"noted in job {number}")
 
 
 @job_app.command("carb")
@@ -117,11 +126,15 @@ def carb(
     data: DataOption = DATA,
 ) -> None:
     """Write down what was found and renewed in a carburettor; alone: show what can be."""
+    from soakmon.cli.job_output import show_carb_fields
+    from soakmon.records.jobs import work
+    from soakmon.records.opening import open_records
+
     with open_records(data) as records, records.session() as session:
         found = work.find_carb(work.find_job(session, number), place)
         work.set_carb(found, pairs or [])
         values = work.carb_values(found)
-    show_carb_fields(out, place, values)
+    show_carb_fields(terminal(), place, values)
 
 
 @job_app.command("check")
@@ -136,6 +149,9 @@ def check(
     data: DataOption = DATA,
 ) -> None:
     """Tick off tasks of the reassembly checklist; alone: show the list."""
+    from soakmon.records.jobs import work
+    from soakmon.records.opening import now, open_records
+
     if places and add is not None:
         raise InputError("either tick a task or --add one")
     with open_records(data) as records, records.session() as session:
@@ -151,7 +167,7 @@ def check(
         tasks = list(job.checklist)
     for task in tasks:
         when = f"  {task.done_by}, {task.done_at:%Y-%m-%d %H:%M}" if task.done_at else ""
-        out.print(Text(f"{'☑' if when else '☐'} {task.place:2} {task.task}{when}"))
+        print_line(f"{'☑' if when else '☐'} {task.place:2} {task.task}{when}")
 
 
 @job_app.command("attach")
@@ -162,11 +178,15 @@ def attach(
     data: DataOption = DATA,
 ) -> None:
     """Keep copies of files with a job."""
+    from soakmon.records.jobs import work
+    from soakmon.records.jobs.text import inert
+    from soakmon.records.opening import now, open_records
+
     with open_records(data) as records, records.session() as session:
         job = work.find_job(session, number)
         made = [work.attach(job, records.files, now(), file, caption) for file in files]
     for one in made:
-        out.print(Text(f"{inert(one.name)}: {one.size_bytes} bytes, SHA-256 {one.sha256}"))
+        print_line(f"{inert(one.name)}: {one.size_bytes} bytes, SHA-256 {one.sha256}")
 
 
 @job_app.command("export")
@@ -176,9 +196,13 @@ def export(
     data: DataOption = DATA,
 ) -> None:
     """Write a job to a zip or folder that opens without soakmon (index.html)."""
+    from soakmon.records.jobs import work
+    from soakmon.records.jobs.export import export_job
+    from soakmon.records.opening import open_records
+
     with open_records(data) as records, records.session() as session:
         names = export_job(work.find_job(session, number), records.files, target)
-    out.print(Text(f"{target}: {len(names)} files; open index.html"))
+    print_line(f"{target}: {len(names)} files; open index.html")
 
 
 @job_app.command("import")
@@ -188,6 +212,9 @@ def import_(
     data: DataOption = DATA,
 ) -> None:
     """Take in a job that was exported elsewhere, after checking every hash."""
+    from soakmon.records.jobs.importing import import_job
+    from soakmon.records.opening import now, open_records
+
     with open_records(data, make=True) as records, records.session() as session:
         number = import_job(session, records.files, source, now(), as_new=as_new).number
-    out.print(Text(number))
+    print_line(number)

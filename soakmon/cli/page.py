@@ -7,26 +7,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from rich.text import Text
 
-from soakmon.cli.terminal import Terminal
+from soakmon.cli.options import DATA, DataOption
+from soakmon.cli.printing import print_line
 from soakmon.errors import InputError
 
 if TYPE_CHECKING:
     from soakmon.page.store import Store
 
 page_app = typer.Typer(help="The page's accounts and tokens.", no_args_is_help=True)
-out = Terminal()
 
-DataOption = Annotated[Path, typer.Option("--data", metavar="DIR", help="Data folder.")]
 RoleOption = Annotated[str, typer.Option("--role", help="look: see everything; run: act too.")]
-LOCAL = Path("soakmon-data")
 
 
 def _store(data: Path) -> Store:
-    # Imported here: other commands do not need the page.
-    from soakmon.page.app import DATABASE  # noqa: PLC0415
-    from soakmon.page.store import Store  # noqa: PLC0415
+    from soakmon.page.app import DATABASE
+    from soakmon.page.store import Store
 
     if not data.is_dir():
         raise InputError(f"{data}: there is no such data folder; name it with --data")
@@ -40,12 +36,11 @@ def account(
     password: Annotated[
         str, typer.Option(prompt=True, confirmation_prompt=True, hide_input=True)
     ] = "",
-    data: DataOption = LOCAL,
+    data: DataOption = DATA,
 ) -> None:
     """Make an account, or give it a new password and role; its sign-ins end."""
-    # Imported here: other commands do not need the page.
-    from soakmon.page.door import LEAST_PASSWORD, LONGEST_NAME, Door  # noqa: PLC0415
-    from soakmon.page.store import Role  # noqa: PLC0415
+    from soakmon.page.door import LEAST_PASSWORD, LONGEST_NAME, Door
+    from soakmon.page.store import Role
 
     if role not in set(Role):
         raise InputError(f"--role {role}: look or run")
@@ -56,7 +51,7 @@ def account(
     store = _store(data)
     store.set_account(name, Role(role), Door(store).hash(password))
     store.close()
-    out.print(Text(f"{name} may {role} now"))
+    print_line(f"{name} may {role} now")
 
 
 @page_app.command("token")
@@ -64,36 +59,35 @@ def token(
     name: Annotated[str, typer.Argument(help="What it is for.")],
     role: RoleOption = "look",
     days: Annotated[float, typer.Option(min=0.01, max=3650, help="How long it lasts.")] = 365,
-    data: DataOption = LOCAL,
+    data: DataOption = DATA,
 ) -> None:
     """Make a token for a script; it is shown once."""
-    # Imported here: other commands do not need the page.
-    from soakmon.page.store import Role  # noqa: PLC0415
+    from soakmon.page.store import Role
 
     if role not in set(Role):
         raise InputError(f"--role {role}: look or run")
     store = _store(data)
     secret = store.make_token(name, Role(role), days)
     store.close()
-    out.print(Text(secret), soft_wrap=True)
+    print_line(secret, soft_wrap=True)
 
 
 @page_app.command("list")
-def show_list(data: DataOption = LOCAL) -> None:
+def show_list(data: DataOption = DATA) -> None:
     """List accounts and tokens."""
     store = _store(data)
     for name, role in store.accounts():
-        out.print(Text(f"account  {name}: {role}"))
+        print_line(f"account  {name}: {role}")
     for name, role, expires_s in store.tokens():
         until = datetime.fromtimestamp(expires_s).astimezone()
-        out.print(Text(f"token    {name}: {role}, until {until:%Y-%m-%d %H:%M}"))
+        print_line(f"token    {name}: {role}, until {until:%Y-%m-%d %H:%M}")
     store.close()
 
 
 @page_app.command("remove")
 def remove(
     name: Annotated[str, typer.Argument(help="Account or token.")],
-    data: DataOption = LOCAL,
+    data: DataOption = DATA,
 ) -> None:
     """Remove an account or a token."""
     store = _store(data)
@@ -101,4 +95,4 @@ def remove(
     store.close()
     if not any(gone):
         raise InputError(f"there is no account or token {name!r}")
-    out.print(Text(f"{name} is removed"))
+    print_line(f"{name} is removed")

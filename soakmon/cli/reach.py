@@ -1,9 +1,7 @@
 """Commands of what leaves the bench: doctor, lookout, alert test, influx backfill."""
-# ruff: noqa: PLC0415 - the libraries of an outlet take seconds to load on a small machine
 
 from __future__ import annotations
 
-import asyncio
 import json
 import logging
 import sys
@@ -14,17 +12,14 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.text import Text
 
-from soakmon.cli.service import SocketOption, client_of
-from soakmon.cli.terminal import Terminal, plain_logs
-from soakmon.config import read_bench
+from soakmon.cli.connection import SocketOption, client_of
+from soakmon.cli.printing import print_line
 from soakmon.errors import InputError
 
 NOT_WELL = 3
 _TEST_ANSWERS_S = 30.0
 
-out = Terminal()
 alert_app = typer.Typer(help="Messages to the phone.", no_args_is_help=True)
 influx_app = typer.Typer(help="The time-series database.", no_args_is_help=True)
 
@@ -54,9 +49,9 @@ def doctor(
     if as_json:
         sys.stdout.write(json.dumps({"outlets": health, "troubles": troubles}) + "\n")
     else:
-        out.print(Text(f"bench {status.get('bench', '')}: {status.get('phase', '')}"))
+        print_line(f"bench {status.get('bench', '')}: {status.get('phase', '')}")
         for line in [*(_line(one) for one in health), *(f"trouble  {t}" for t in troubles)]:
-            out.print(Text(line), soft_wrap=True)
+            print_line(line, soft_wrap=True)
     bad = troubles or any(one["state"] == "down" for one in health)
     raise typer.Exit(NOT_WELL if bad else 0)
 
@@ -88,6 +83,10 @@ def _clock(wall_s: float) -> str:
 
 def lookout(bench: BenchOption = Path("bench.toml")) -> None:
     """Watch benches from another machine and tell the phone when one falls silent."""
+    import asyncio
+
+    from soakmon.cli.terminal import plain_logs
+    from soakmon.config import read_bench
     from soakmon.reach.lookout import Lookout
 
     described = read_bench(bench)
@@ -97,7 +96,7 @@ def lookout(bench: BenchOption = Path("bench.toml")) -> None:
     plain_logs(logging.INFO, "%(asctime)s %(message)s")
     watching = Lookout(described)
     broker = described.mqtt
-    out.print(Text(f"watching the benches on {broker.host}:{broker.port}; stop with Ctrl-C"))
+    print_line(f"watching the benches on {broker.host}:{broker.port}; stop with Ctrl-C")
     try:
         asyncio.run(watching.run())
     except KeyboardInterrupt:
@@ -107,6 +106,7 @@ def lookout(bench: BenchOption = Path("bench.toml")) -> None:
 @alert_app.command("test")
 def alert_test(bench: BenchOption = Path("bench.toml")) -> None:
     """Send one message of each kind to every address; exit code 3 when one fails."""
+    from soakmon.config import read_bench
     from soakmon.reach.phone import targets_of
     from soakmon.reach.phone_outlet import policy_of
     from soakmon.reach.post import Post
@@ -125,9 +125,9 @@ def alert_test(bench: BenchOption = Path("bench.toml")) -> None:
     for name, line in post.lines.items():
         if waiting[name]:
             why = line.failed or f"{name}: no answer within {_TEST_ANSWERS_S:.0f} s"
-            out.print(Text(f"FAILED  {why}"), soft_wrap=True)
+            print_line(f"FAILED  {why}", soft_wrap=True)
         else:
-            out.print(Text(f"    ok  {name}: {len(told)} messages"))
+            print_line(f"    ok  {name}: {len(told)} messages")
     raise typer.Exit(NOT_WELL if waiting else 0)
 
 
@@ -140,6 +140,7 @@ def influx_backfill(
     ] = None,
 ) -> None:
     """Write all points of a soak, or of a job's soaks, again; what is there is overwritten."""
+    from soakmon.config import read_bench
     from soakmon.reach.influx import InfluxWriter
     from soakmon.reach.influx_outlet import backfill
     from soakmon.reach.supervise import ReachError
@@ -156,15 +157,16 @@ def influx_backfill(
     finally:
         writer.close()
     soaks = ", ".join(map(str, told["soaks"]))
-    out.print(Text(f"soaks {soaks}: {told['points']} points written"))
+    print_line(f"soaks {soaks}: {told['points']} points written")
     for reason in sorted(set(told["refused"])):
-        out.print(Text(f"refused: {reason}"), soft_wrap=True)
+        print_line(f"refused: {reason}", soft_wrap=True)
     raise typer.Exit(NOT_WELL if told["refused"] else 0)
 
 
 @influx_app.command("dashboard")
 def influx_dashboard(bench: BenchOption = Path("bench.toml")) -> None:
     """Print a dashboard definition (JSON) to be imported where the points are drawn."""
+    from soakmon.config import read_bench
     from soakmon.reach.dashboard import dashboard
 
     sys.stdout.write(json.dumps(dashboard(read_bench(bench).influx), indent=2) + "\n")

@@ -1,39 +1,18 @@
-"""soakmon report: the report of a soak in the journal, written and kept with its job."""
+"""The command soakmon report."""
 
 from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator
-from contextlib import closing, contextmanager
-from dataclasses import replace
-from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.text import Text
 
-from soakmon import __version__
-from soakmon.app.keep_results import keep_soak
-from soakmon.app.soak_context import about_of, paper_of, snapshot
 from soakmon.cli.options import DATA, DataOption, PaperOption, ReportOption, VerdictJsonOption
-from soakmon.cli.output import EXIT_CODES, show_result
-from soakmon.cli.terminal import Terminal
-from soakmon.errors import InputError
-from soakmon.records.holding import holding
-from soakmon.records.jobs.work import NUMBER
-from soakmon.records.journal import Journal
-from soakmon.records.recall import Recalled, recall
-from soakmon.report.clock import Clock
-from soakmon.report.content import About
-from soakmon.report.files import write_report
-from soakmon.report.log import log_of
-
-out = Terminal()
-_WAITS_S = 120.0
+from soakmon.cli.printing import print_line, terminal
 
 
-def report_soak(
+def report(
     soak: Annotated[
         str | None,
         typer.Argument(
@@ -49,73 +28,15 @@ def report_soak(
 
     The same soak makes the same bytes, whenever it is asked for.
     """
-    chosen_paper = paper_of(paper)
-    found = recall(data / "journal.db", _chosen(soak))
-    title = f"{found.entry.title} (soak {found.entry.id})"
-    own = data / "reports" / f"soak-{found.entry.id}"
-    folder = report or own
-    # One at a time: two at once would both find that the job has not got it yet.
-    busy = "another report is being made: try again"
-    with holding(data, busy, name="report.lock", wait_s=_WAITS_S), _paying(data, found, folder):
-        files = write_report(
-            folder, found.rows, found.decision, title, about_recalled(found), paper=chosen_paper
-        )
-        kept = _kept(data, found, files) if found.entry.ended_t_s is not None else ""
+    from soakmon.app.report_soak import report_soak
+    from soakmon.cli.output import EXIT_CODES, show_result
+
+    made = report_soak(data, soak, report, paper)
+    decision = made.soak.decision
     if as_json:
-        sys.stdout.write(json.dumps(found.decision.verdict.as_dict()) + "\n")
+        sys.stdout.write(json.dumps(decision.verdict.as_dict()) + "\n")
     else:
-        show_result(out, found.decision, title, files, list(found.told.shifts))
-        if kept:
-            out.print(Text(kept))
-    raise typer.Exit(EXIT_CODES[found.decision.verdict.outcome])
-
-
-@contextmanager
-def _paying(data: Path, found: Recalled, folder: Path) -> Iterator[None]:
-    """The report of an ended soak is owed until it lies in its place and records have the soak."""
-    own = folder.resolve() == (data / "reports" / f"soak-{found.entry.id}").resolve()
-    with closing(Journal(data / "journal.db")) as journal:
-        if own:
-            journal.owe(found.entry.id, owed=True)
-        yield
-        if own:
-            journal.owe(found.entry.id, owed=False)
-
-
-def _kept(data: Path, found: Recalled, files: list[Path]) -> str:
-    try:
-        return keep_soak(data, found, files)
-    except InputError as error:
-        told = f"the report is written, but the soak is not kept in the records: {error}"
-        raise InputError(told) from None
-
-
-def _chosen(soak: str | None) -> int | str | None:
-    if soak is None or NUMBER.fullmatch(soak):
-        return soak
-    if soak.isascii() and soak.isdigit():
-        return int(soak)
-    raise InputError(f"{soak}: give the number of a soak (7) or of a job (2026-0001)")
-
-
-def about_recalled(found: Recalled) -> About:
-    """What the report of a soak says of it, all of it from the journal."""
-    remarks = []
-    interim = found.entry.ended_t_s is None
-    if interim:
-        remarks.append("The soak has not ended: this is what has been seen so far.")
-    if found.differs:
-        remarks.append(
-            f"Judged again by soakmon {__version__}, the same readings give: "
-            f"{found.again.outcome.value}, {found.again.reason}."
-        )
-    return replace(
-        about_of(found.told, found.settings, found.ended_at),
-        job=found.entry.job or "",
-        began=found.began_at,
-        bench=found.bench.service.name,
-        bench_toml=snapshot(found.bench),
-        log=log_of(found.events, Clock(found.began_at, found.told.zone)),
-        interim=interim,
-        remarks=tuple(remarks),
-    )
+        show_result(terminal(), decision, made.title, made.files, list(made.soak.told.shifts))
+        if made.kept:
+            print_line(made.kept)
+    raise typer.Exit(EXIT_CODES[decision.verdict.outcome])

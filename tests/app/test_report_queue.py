@@ -7,8 +7,8 @@ import subprocess
 import pytest
 
 from soakmon.app import report_queue as module
+from soakmon.app import report_soak
 from soakmon.app.report_queue import FILES, Reports
-from soakmon.cli import report as report_cli
 from soakmon.records.holding import holding
 from soakmon.records.journal import Journal
 from tests.desk import Desk
@@ -161,7 +161,7 @@ def test_a_soak_that_saw_nothing_has_its_report_and_owes_nothing_more(tmp_path, 
 
 def test_two_reports_are_never_made_at_once(tmp_path, monkeypatch):
     journal = ended(tmp_path, 1)
-    monkeypatch.setattr(report_cli, "_WAITS_S", 0.3)
+    monkeypatch.setattr(report_soak, "_WAITS_S", 0.3)
     with holding(tmp_path, name="report.lock"):
         assert "another report is being made" in Desk(tmp_path)("report", "1").err
     assert journal.owed() == [1]

@@ -18,7 +18,7 @@ from sim.scenarios import SCENARIOS
 from soakmon.app import serve as serving
 from soakmon.bench.book import Book
 from soakmon.bench.client import Client
-from soakmon.cli import service as service_cli
+from soakmon.cli import status_output
 from soakmon.errors import SoakmonError, TroubleError
 from soakmon.records.journal import Journal
 from soakmon.records.latch import NAME, Latch
@@ -150,7 +150,7 @@ def test_a_simulated_bench_that_was_killed_does_not_say_that_no_time_went_by(tmp
     assert not said["feed_open"]
     assert said["phase"] == "ended"
     until = elapsed(said["interruptions"][0]["t_s"])
-    told = [text for name, text in service_cli._lines(said) if name == "Interrupted"]
+    told = [text for name, text in status_output._lines(said) if name == "Interrupted"]
     assert told == [f"until {until}, for nobody knows how long"]
 
 

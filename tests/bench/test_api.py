@@ -63,8 +63,11 @@ def test_a_soak_by_command(served):
     wait(lambda: client.get("/status")["phase"] == "isolating")
     status = client.get("/status")
     assert not status["feed_open"]
-    assert {alarm["carb"] for alarm in status["alarms"]} == {3}
+    # On a slow machine a guard may see it in the bottle as well before anybody asks.
+    assert 3 in {alarm["carb"] for alarm in status["alarms"]} <= {3, None}
     assert client.post("/acknowledge")["acknowledged"] >= 1
+    # The guard is quicker than the decider, which wants to see some more of it.
+    wait(lambda: client.get("/status")["t_s"] > status["t_s"] + 20.0)
     client.post("/end", {"reason": "seen enough"})
     wait(lambda: client.get("/status")["phase"] == "ended")
     assert client.get("/soaks")[0]["verdict"] == "leaking"

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from sim.scenarios import SCENARIOS
-from soakmon.cli.service import show_status
+from soakmon.cli.status_output import show_status
 from soakmon.cli.terminal import Terminal, plain_logs
 from tests.bench.stepping import Stepped, short
 
@@ -53,7 +53,7 @@ def test_log_lines_are_plain_too(monkeypatch, capsys):
 
 def test_every_command_prints_on_it():
     """A console of another kind would take what it is given for markup."""
-    folder = Path(__file__).parent.parent / "soakmon"
+    folder = Path(__file__).parents[2] / "soakmon"
     others = [path.name for path in folder.rglob("*.py") if "Console(" in path.read_text("utf-8")]
     assert others == []
 

@@ -162,6 +162,6 @@ def test_a_report_folder_that_is_a_file_is_one_clear_line(tmp_path, tight_run):
 
 
 def test_the_readme_shows_the_same_cautions():
-    readme = " ".join((Path(__file__).parent.parent / "README.md").read_text().split())
+    readme = " ".join((Path(__file__).parents[2] / "README.md").read_text().split())
     for caution in CAUTIONS:
         assert " ".join(caution.split()) in readme

@@ -19,7 +19,7 @@ from axe_playwright_python.sync_playwright import Axe
 from tests.chromium import chromium
 from tests.desk import Desk
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 PAGES = ("report/report.html", "exported/index.html", "hostile.html")
 HOSTILE = "</title><script>document.title='broken'</script>gnp.\"' & <img src=x onerror=alert(1)>"
 

@@ -1,0 +1,85 @@
+"""The file of judged nights, from which an interrupted measurement goes on."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+from soakmon import __version__
+from soakmon.capability.evaluate import Result
+from soakmon.errors import InputError
+
+_FORMAT = "soakmon.capability-nights/3"
+
+
+def _header(nights: int, seed: int) -> dict[str, Any]:
+    return {"format": _FORMAT, "version": __version__, "nights": nights, "seed": seed}
+
+
+def read_nights(path: Path | None, nights: int, seed: int) -> dict[int, Result]:
+    """Nights judged before; a new file gets its header. A torn last line is done again."""
+    if path is None:
+        return {}
+    if not path.exists():
+        write_whole(path, json.dumps(_header(nights, seed)) + "\n")
+        return {}
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+        header = json.loads(lines[0]) if lines else None
+    except (OSError, ValueError) as error:
+        raise InputError(f"{path}: is not a file of judged nights ({error})") from None
+    if header != _header(nights, seed):
+        raise InputError(
+            f"{path}: holds other nights: resume with the same --nights, --seed and version, "
+            "or name another file"
+        )
+    done = dict(_judged_before(path, lines))
+    write_whole(path, "".join(f"{line}\n" for line in _lines(header, done.values())))
+    return done
+
+
+def _judged_before(path: Path, lines: list[str]) -> Iterator[tuple[int, Result]]:
+    for number, line in enumerate(lines[1:], start=2):
+        try:
+            result = Result.from_dict(json.loads(line))
+        except (ValueError, KeyError, TypeError):
+            if number == len(lines):
+                return
+            raise InputError(f"{path}: line {number} is damaged: delete it and go on") from None
+        yield result.index, result
+
+
+def _lines(header: dict[str, Any], results: Iterable[Result]) -> list[str]:
+    return [json.dumps(header), *(json.dumps(result.as_dict()) for result in results)]
+
+
+def add_night(path: Path | None, result: Result) -> None:
+    """Keep a judged night; path None: nowhere."""
+    if path is None:
+        return
+    _guarded(path, lambda: _add_line(path, json.dumps(result.as_dict()) + "\n"))
+
+
+def _add_line(path: Path, line: str) -> None:
+    with path.open("a", encoding="utf-8") as file:
+        file.write(line)
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a file so that it is there whole or as it was. Raises InputError."""
+    part = path.with_name(path.name + ".part")
+
+    def write() -> None:
+        part.write_text(text, encoding="utf-8")
+        part.replace(path)
+
+    _guarded(path, write)
+
+
+def _guarded(path: Path, action: Callable[[], object]) -> None:
+    try:
+        action()
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written: {error.strerror}") from None

@@ -1,0 +1,103 @@
+"""The report of a soak in the journal, written and kept with its job."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from soakmon import __version__
+from soakmon.app.keep_results import keep_soak
+from soakmon.app.soak_context import about_of, paper_of, snapshot
+from soakmon.errors import InputError
+from soakmon.records.holding import holding
+from soakmon.records.jobs.work import NUMBER
+from soakmon.records.journal import Journal
+from soakmon.records.recall import Recalled, recall
+from soakmon.report.clock import Clock
+from soakmon.report.content import About
+from soakmon.report.files import write_report
+from soakmon.report.log import log_of
+
+_WAITS_S = 120.0
+
+
+@dataclass(frozen=True, slots=True)
+class Reported:
+    """A soak with its report's files; kept: what came of it in the records, in words or empty."""
+
+    soak: Recalled
+    title: str
+    files: list[Path]
+    kept: str
+
+
+def report_soak(data: Path, soak: str | None, folder: Path | None, paper: str) -> Reported:
+    """Write the report of a soak in the journal of a data folder, and keep it with its job.
+
+    soak: number of a soak or a job; folder: where it goes; None: where the bench's own reports are.
+    """
+    chosen_paper = paper_of(paper)
+    found = recall(data / "journal.db", _chosen(soak))
+    title = f"{found.entry.title} (soak {found.entry.id})"
+    folder = folder or data / "reports" / f"soak-{found.entry.id}"
+    # One at a time: two at once would both find that the job has not got it yet.
+    busy = "another report is being made: try again"
+    with holding(data, busy, name="report.lock", wait_s=_WAITS_S), _paying(data, found, folder):
+        files = write_report(
+            folder, found.rows, found.decision, title, about_recalled(found), paper=chosen_paper
+        )
+        kept = _kept(data, found, files) if found.entry.ended_t_s is not None else ""
+    return Reported(found, title, files, kept)
+
+
+@contextmanager
+def _paying(data: Path, found: Recalled, folder: Path) -> Iterator[None]:
+    """The report of an ended soak is owed until it lies in its place and records have the soak."""
+    own = folder.resolve() == (data / "reports" / f"soak-{found.entry.id}").resolve()
+    with closing(Journal(data / "journal.db")) as journal:
+        if own:
+            journal.owe(found.entry.id, owed=True)
+        yield
+        if own:
+            journal.owe(found.entry.id, owed=False)
+
+
+def _kept(data: Path, found: Recalled, files: list[Path]) -> str:
+    try:
+        return keep_soak(data, found, files)
+    except InputError as error:
+        told = f"the report is written, but the soak is not kept in the records: {error}"
+        raise InputError(told) from None
+
+
+def _chosen(soak: str | None) -> int | str | None:
+    if soak is None or NUMBER.fullmatch(soak):
+        return soak
+    if soak.isascii() and soak.isdigit():
+        return int(soak)
+    raise InputError(f"{soak}: give the number of a soak (7) or of a job (2026-0001)")
+
+
+def about_recalled(found: Recalled) -> About:
+    """What the report of a soak says of it, all of it from the journal."""
+    remarks = []
+    interim = found.entry.ended_t_s is None
+    if interim:
+        remarks.append("The soak has not ended: this is what has been seen so far.")
+    if found.differs:
+        remarks.append(
+            f"Judged again by soakmon {__version__}, the same readings give: "
+            f"{found.again.outcome.value}, {found.again.reason}."
+        )
+    return replace(
+        about_of(found.told, found.settings, found.ended_at),
+        job=found.entry.job or "",
+        began=found.began_at,
+        bench=found.bench.service.name,
+        bench_toml=snapshot(found.bench),
+        log=log_of(found.events, Clock(found.began_at, found.told.zone)),
+        interim=interim,
+        remarks=tuple(remarks),
+    )

@@ -1,0 +1,128 @@
+"""Commands to the running service: start, status, ack, isolate, feed, end, weigh."""
+
+from __future__ import annotations
+
+import time
+from typing import Annotated
+
+import typer
+
+from soakmon.cautions import CAUTIONS
+from soakmon.cli.connection import SocketOption, client_of
+from soakmon.cli.printing import print_line, terminal
+from soakmon.errors import InputError
+
+ConfirmOption = Annotated[
+    bool, typer.Option("--confirm-cautions", help="You are at the bench and confirm them.")
+]
+
+
+def add_control(app: typer.Typer) -> None:
+    """Add the commands to the program."""
+    for command in (start, status, ack, isolate, feed, end, weigh):
+        app.command()(command)
+
+
+def _confirmed(beforehand: bool) -> bool:
+    """Show the cautions, and ask for them unless they were confirmed on the command line."""
+    for caution in CAUTIONS:
+        print_line(f"  • {caution}")
+    return beforehand or typer.confirm("Have you made sure of all of these, at the bench?")
+
+
+def start(
+    title: Annotated[str, typer.Argument(help="What is soaked, for the report.")],
+    job: Annotated[str | None, typer.Option(help="Job number.")] = None,
+    filled: Annotated[
+        bool, typer.Option("--filled", help="The rack is full already: await no fill.")
+    ] = False,
+    confirm: ConfirmOption = False,
+    socket: SocketOption = None,
+) -> None:
+    """Begin a soak: preflight, then the feed opens."""
+    from soakmon.bench.preflight import check_outlets
+
+    client = client_of(socket)
+    for one in check_outlets(client.get("/health"), phone_needed=False):
+        if not one.passed:
+            print_line(f"  ! {one.name}: {one.text}", style="bold", soft_wrap=True)
+    body = {
+        "title": title, "job": job, "filled": filled, "cautions_confirmed": _confirmed(confirm),
+    }  # fmt: skip
+    number = client.post("/soak", body)["soak"]
+    print_line(f"soak {number} begins with its preflight; see: soakmon status --watch")
+
+
+def status(
+    watch: Annotated[bool, typer.Option("--watch", help="Stay, and show it live.")] = False,
+    socket: SocketOption = None,
+) -> None:
+    """What the bench is doing."""
+    from rich.live import Live
+
+    from soakmon.cli.status_output import show_status
+
+    client, out = client_of(socket), terminal()
+    if not watch:
+        out.print(show_status(client.get("/status")))
+        return
+    with Live(console=out, refresh_per_second=4) as live:
+        while True:
+            live.update(show_status(client.get("/status")))
+            time.sleep(0.5)
+
+
+def ack(socket: SocketOption = None) -> None:
+    """Acknowledge the alarms that it shows, and no later ones."""
+    from soakmon.cli.status_output import clock_of
+
+    client = client_of(socket)
+    found = client.get("/status")
+    clock = clock_of(found)
+    waiting = [alarm for alarm in found.get("alarms", []) if not alarm["acknowledged"]]
+    for alarm in waiting:
+        print_line(f"{clock.at(alarm['t_s'])}  {clock.said(alarm['text'])}")
+    uids = [alarm["uid"] for alarm in waiting]
+    count = client.post("/acknowledge", {"alarms": uids})["acknowledged"] if uids else 0
+    told = {0: "no alarm to acknowledge", 1: "acknowledged"}
+    print_line(told.get(count, f"{count} alarms acknowledged"))
+
+
+def isolate(
+    reason: Annotated[str, typer.Option(help="Why.")] = "by command", socket: SocketOption = None
+) -> None:
+    """Shut the feed and watch the decay."""
+    client_of(socket).post("/isolate", {"reason": reason})
+    print_line("the feed is shut; drops and mass go on being watched")
+
+
+def feed(
+    confirm: ConfirmOption = False,
+    socket: SocketOption = None,
+) -> None:
+    """Open the feed again after an isolation by command."""
+    client = client_of(socket)
+    # Before anybody reads eight cautions for nothing.
+    if client.get("/status")["phase"] != "isolating":
+        raise InputError("the feed is not isolated: there is nothing to open again")
+    client.post("/feed", {"cautions_confirmed": _confirmed(confirm)})
+    print_line("the feed is open")
+
+
+def end(
+    reason: Annotated[str, typer.Option(help="Why.")] = "by command", socket: SocketOption = None
+) -> None:
+    """End the soak: the feed is shut and the verdict given."""
+    client = client_of(socket)
+    client.post("/end", {"reason": reason})
+    print_line("the soak has ended; the feed is shut; see: soakmon status")
+
+
+def weigh(socket: SocketOption = None) -> None:
+    """Net mass on the cell now."""
+    found = client_of(socket).get("/weigh")
+    mass_g = found["mass_g"]
+    if mass_g is None:
+        raise InputError("the load cell gives no mass: see soakmon status")
+    moving = "" if found["steady"] else ", still moving"
+    print_line(f"{mass_g:.2f} g ± {found['noise_g']:.2f} g{moving}")

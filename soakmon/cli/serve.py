@@ -1,0 +1,81 @@
+"""Commands that hold the bench's parts themselves: serve it, and check it."""
+
+from __future__ import annotations
+
+import secrets
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from soakmon.cli.options import DATA
+from soakmon.cli.printing import print_line
+from soakmon.errors import InputError
+
+
+def serve(
+    bench: Annotated[Path | None, typer.Option(metavar="TOML", help="bench.toml")] = None,
+    simulated: Annotated[
+        str | None, typer.Option(metavar="SCENARIO", help="Serve a simulated bench.")
+    ] = None,
+    pace: Annotated[
+        float, typer.Option(min=1, max=120, help="Simulated: seconds per second.")
+    ] = 60.0,
+    seed: Annotated[int | None, typer.Option(min=0, help="Simulated: another night.")] = None,
+    data: Annotated[Path | None, typer.Option(metavar="DIR", help="Data folder.")] = None,
+) -> None:
+    """Run the bench service (or a simulated one, faster than time)."""
+    from hardware.build import build_parts
+    from soakmon.app.keep_results import book_of
+    from soakmon.app.serve import serve as run_service
+    from soakmon.app.simulated_bench import in_folder, simulated_parts, slower, with_page
+    from soakmon.cli.terminal import plain_logs
+    from soakmon.config import Bench, read_bench
+
+    plain_logs()
+    described = read_bench(bench) if bench is not None else Bench()
+    if simulated is None and bench is None:
+        raise InputError(
+            "give --bench bench.toml, or --simulated SCENARIO to try it without a bench"
+        )
+    if simulated is not None:
+        described = with_page(slower(in_folder(described, data or DATA), pace))
+        parts = simulated_parts(described, simulated, pace, seed)
+        print_line(f"simulated bench {simulated}, {pace:g} times as fast as time")
+    else:
+        described = in_folder(described, data) if data is not None else described
+        parts = build_parts(described)
+    print_line(f"listening on {described.service.socket}; stop with Ctrl-C")
+    folder = Path(described.service.data_folder)
+    book = book_of(folder, described, invented=simulated is not None)
+    # The clock of a simulated bench begins anew with every start.
+    boot = None if simulated is None else f"simulated {secrets.token_hex(8)}"
+    run_service(described, parts, book, boot=boot)
+
+
+def check(
+    bench: Annotated[Path | None, typer.Option(metavar="TOML", help="bench.toml")] = None,
+    simulated: Annotated[
+        str | None, typer.Option(metavar="SCENARIO", help="Check a simulated bench.")
+    ] = None,
+    seconds: Annotated[float, typer.Option(min=15, max=600, help="How long to listen.")] = 20.0,
+) -> None:
+    """Preflight alone: is the bench fit to start? The feed stays shut."""
+    from hardware.build import build_parts
+    from soakmon.app.check_bench import checks_of
+    from soakmon.app.simulated_bench import simulated_parts
+    from soakmon.bench.preflight import fit
+    from soakmon.config import Bench, read_bench
+
+    described = read_bench(bench) if bench is not None else Bench()
+    if simulated is None and bench is None:
+        raise InputError("give --bench bench.toml, or --simulated SCENARIO")
+    if simulated is not None:
+        parts = simulated_parts(described, simulated, 10.0, None)
+    else:
+        parts = build_parts(described)
+    checks = checks_of(described, parts, seconds, invented=simulated is not None)
+    for one in checks:
+        mark = "ok" if one.passed else "note" if one.warning else "FAILED"
+        print_line(f"{mark:>6}  {one.name}: {one.text}")
+    raise typer.Exit(0 if fit(checks) else 3)
