@@ -1,4 +1,4 @@
-"""Commands begin at once: what talks to the service, or only asks for help, loads no heavy library."""
+"""Commands begin at once: what talks to the service, or asks for help, loads no heavy library."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from tests.desk import Desk
 
 # Numbers, databases, PDF, pictures, web, outlets, hardware.
 HEAVY = {
-    "numpy", "scipy", "matplotlib", "sqlalchemy", "psycopg", "sqlite3", "fpdf", "uharfbuzz", "fastapi",
-    "starlette", "uvicorn", "httpx", "jinja2", "argon2", "apprise", "influxdb_client", "asyncio_mqtt",
-    "paho", "gpiozero", "soakmon.config",
+    "numpy", "scipy", "matplotlib", "sqlalchemy", "psycopg", "sqlite3", "fpdf", "uharfbuzz",
+    "fastapi", "starlette", "uvicorn", "httpx", "jinja2", "argon2", "apprise", "influxdb_client",
+    "asyncio_mqtt", "paho", "gpiozero", "soakmon.config",
 }  # fmt: skip
 LOADED = """
 import sys
