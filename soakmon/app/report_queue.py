@@ -15,14 +15,14 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Literal
 
 from soakmon.errors import SoakmonError
+from soakmon.page.ports import ReportStage
 from soakmon.records.journal import Journal
 
 log = logging.getLogger(__name__)
 
-State = Literal["ready", "making", "failed", "missing"]
+
 FILES = ("report.html", "report.pdf", "verdict.json", "readings.csv", "soak.png", "soak.svg")
 _VERDICT_CODES = {0, 1, 3}
 _NICE = 10
@@ -44,7 +44,7 @@ def owed_in(path: Path) -> list[int]:
         journal.close()
 
 
-class Reports:
+class ReportQueue:
     """The reports in a data folder. One is made at a time; others wait for their turn.
 
     now_s: a clock for waiting, in s; troubled: called with what is to be said of one that cannot be
@@ -87,7 +87,7 @@ class Reports:
             self.not_before_s.pop(soak, None)
         self.step()
 
-    def state(self, soak: int) -> State:
+    def state(self, soak: int) -> ReportStage:
         """Where a report stands."""
         self.step()
         with self.lock:

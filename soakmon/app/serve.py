@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import uvicorn
 from fastapi import APIRouter
 
-from soakmon.app.report_queue import Reports
+from soakmon.app.report_queue import ReportQueue
 from soakmon.bench.alarms import Wrong
 from soakmon.bench.api import build_api
 from soakmon.bench.book import Book
@@ -93,7 +93,7 @@ def _serve(bench: Bench, parts: BenchParts, book: Book, listener: socket.socket,
     path = folder / "journal.db"
     opened = open_journal(path, parts.clock.wall_s())
     told = latched(opened, parts.clock.wall_s())
-    journal, reports, fall = opened.journal, Reports(folder), Fall()
+    journal, reports, fall = opened.journal, ReportQueue(folder), Fall()
     try:
         service = Service(
             bench,
@@ -158,7 +158,7 @@ class Fall:
         self.leave()
 
 
-async def _open_page(service: Service, reports: Reports, desk: GuideDesk) -> OpenPage | None:
+async def _open_page(service: Service, reports: ReportQueue, desk: GuideDesk) -> OpenPage | None:
     # Imported here: a bench without a page saves its memory.
     from soakmon.page.serving import open_page  # noqa: PLC0415
 
@@ -178,7 +178,7 @@ async def _beat(service: Service) -> None:
 async def _listen(
     service: Service,
     outlets: Outlets,
-    reports: Reports,
+    reports: ReportQueue,
     listener: socket.socket,
     book: Book,
     *,

@@ -11,7 +11,6 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 
 from soakmon import __version__
-from soakmon.app.report_queue import Reports
 from soakmon.bench.api import add_reading, add_records, add_refusals, add_safer
 from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.refusals import answers
@@ -22,6 +21,7 @@ from soakmon.page.door import Door
 from soakmon.page.fleet_routes import fleet_routes
 from soakmon.page.job_routes import Shelf, job_routes
 from soakmon.page.network import names_of
+from soakmon.page.ports import ReportSource
 from soakmon.page.report_routes import report_routes, shared_routes
 from soakmon.page.routes import Live, health, live_routes, opening_routes, sign_in_routes
 from soakmon.page.store import Store, StoreError
@@ -34,7 +34,7 @@ DATABASE = "page.db"
 
 def build_page(
     service: Service,
-    reports: Reports,
+    reports: ReportSource,
     desk: GuideDesk,
     *,
     store: Store | None = None,

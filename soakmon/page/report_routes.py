@@ -13,11 +13,11 @@ from fastapi import Path as FromPath
 from fastapi.responses import FileResponse, HTMLResponse, Response
 from pydantic import BaseModel, Field
 
-from soakmon.app.report_queue import Reports
 from soakmon.bench.api import Body
 from soakmon.bench.refusals import answers
 from soakmon.bench.service import Service
 from soakmon.page.access import DeniedError, runs, visitor
+from soakmon.page.ports import ReportSource
 from soakmon.page.store import Store
 from soakmon.page.text import TEXTS
 from soakmon.records.journal import Journal
@@ -72,7 +72,7 @@ def _ended(service: Service, soak: int) -> None:
         raise DeniedError(409, "the soak has not ended: its report comes with its verdict")
 
 
-def _file(reports: Reports, soak: int, name: FileName) -> FileResponse:
+def _file(reports: ReportSource, soak: int, name: FileName) -> FileResponse:
     if reports.state(soak) != "ready":
         raise DeniedError(404, "the report has not been made yet: ask for its state first")
     path = reports.path(soak) / name
@@ -89,7 +89,7 @@ def _style_of(path: Path) -> str:
     return " ".join(f"'sha256-{one}'" for one in hashes) or "'none'"
 
 
-def report_routes(service: Service, reports: Reports, store: Store) -> APIRouter:
+def report_routes(service: Service, reports: ReportSource, store: Store) -> APIRouter:
     """Reports for those who may look; links for those who may run."""
     router = APIRouter(prefix="/api/soaks/{soak}", tags=["reports"])
     looks = [Depends(visitor)]
@@ -145,7 +145,7 @@ def report_routes(service: Service, reports: Reports, store: Store) -> APIRouter
     return router
 
 
-def shared_routes(reports: Reports, store: Store) -> APIRouter:
+def shared_routes(reports: ReportSource, store: Store) -> APIRouter:
     """The page behind a link: one report, nothing else, no account."""
     router = APIRouter(include_in_schema=False)
 

@@ -11,7 +11,6 @@ from pathlib import Path
 import uvicorn
 from fastapi import FastAPI
 
-from soakmon.app.report_queue import Reports
 from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.service import Service
 from soakmon.errors import InputError, SoakmonError
@@ -20,6 +19,7 @@ from soakmon.page.app import build_page
 from soakmon.page.callers import Callers, Listener, speaker
 from soakmon.page.door import Door
 from soakmon.page.fleet_routes import listen
+from soakmon.page.ports import ReportSource
 from soakmon.page.server import Server
 
 log = logging.getLogger(__name__)
@@ -99,7 +99,7 @@ def _refuse_passphrase() -> str:
 
 async def open_page(
     service: Service,
-    reports: Reports,
+    reports: ReportSource,
     desk: GuideDesk,
 ) -> OpenPage | None:
     """Begin to serve; None, with the reason in the log, when that cannot be.

@@ -8,7 +8,7 @@ import pytest
 
 from soakmon.app import report_queue as module
 from soakmon.app import report_soak
-from soakmon.app.report_queue import FILES, Reports
+from soakmon.app.report_queue import FILES, ReportQueue
 from soakmon.records.holding import holding
 from soakmon.records.journal import Journal
 from tests.desk import Desk
@@ -38,7 +38,7 @@ class Shop:
     def __init__(self, folder, monkeypatch):
         self.made: list[Made] = []
         self.now_s = 0.0
-        self.reports = Reports(folder, lambda: self.now_s)
+        self.reports = ReportQueue(folder, lambda: self.now_s)
         monkeypatch.setattr(module.os, "setpriority", lambda *_: None)
         monkeypatch.setattr(subprocess, "Popen", self.begin)
 

@@ -11,7 +11,7 @@ from fastapi.testclient import TestClient
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
 from soakmon.app.keep_results import book_of
-from soakmon.app.report_queue import Reports
+from soakmon.app.report_queue import ReportQueue
 from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.service import Service
 from soakmon.config import Bench
@@ -39,7 +39,7 @@ class Time:
 class Paged:
     app: FastAPI
     service: Service
-    reports: Reports
+    reports: ReportQueue
     store: Store
     time: Time
     desk: GuideDesk
@@ -86,7 +86,7 @@ def paged(tmp_path):
     book = book_of(tmp_path, bench, invented=True)
     service = Service(bench, simulation.parts(), journal, boot="first boot", consult=book.consult)
     service.run()
-    reports = Reports(tmp_path)
+    reports = ReportQueue(tmp_path)
     time = Time()
     store = Store(tmp_path / "page.db", 3600.0, time)
     desk = GuideDesk(service, book.keep)

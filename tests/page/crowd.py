@@ -15,7 +15,7 @@ import numpy as np
 
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
-from soakmon.app.report_queue import Reports
+from soakmon.app.report_queue import ReportQueue
 from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.service import Service
 from soakmon.config import parse_bench
@@ -61,7 +61,7 @@ def jitter(folder: Path, visitors: int, seconds: float) -> Jitter:
     token = store.make_token("crowd", Role.LOOK, 1)
     store.close()
     service.run()
-    reports = Reports(folder)
+    reports = ReportQueue(folder)
     try:
         answers = asyncio.run(_serve(service, reports, Crowd(token, visitors), seconds, at_s))
     finally:
@@ -82,7 +82,7 @@ class Crowd:
 
 
 async def _serve(
-    service: Service, reports: Reports, who: Crowd, seconds: float, at_s: list[float]
+    service: Service, reports: ReportQueue, who: Crowd, seconds: float, at_s: list[float]
 ) -> int:
     page = await open_page(service, reports, GuideDesk(service, lambda said, job: None))
     assert isinstance(page, OpenPage)
