@@ -51,6 +51,10 @@ _FILL_G = judgement(5.0, "g")
 _WHOLE = judgement(0.95, "share")
 _GOES_ON_G_PER_MIN = judgement(3.0, "g/min")
 _GOES_ON_SHARE = judgement(0.1, "share")
+# A fill that stopped below this share of the described rack stopped on the way, and goes on as far
+# as a rack of this many times its size takes.
+_STOPPED = judgement(0.6, "share")
+_LARGER = judgement(1.5, "times")
 # The last of a fill dies away: while it does, the rack has not settled.
 _DYING_G_PER_MIN = judgement(0.03, "g/min")
 _DYING = judgement(0.85, "share")
@@ -146,11 +150,15 @@ class FillFinder:
 
     @property
     def missing_g(self) -> float:
-        """What the rack may still take if it is as described: a bowl may fill late."""
+        """What the rack may still take: a bowl may fill late, and what stopped half full go on.
+
+        The less of it is in, the less is known of how much more than described it holds.
+        """
         if not self.found:
             return 0.0
         taken_g = self.taken_g if math.isfinite(self.taken_g) else 0.0
-        return max(self.expected_g - taken_g, 0.0)
+        half_full = taken_g < _STOPPED * self.expected_g
+        return max((_LARGER if half_full else 1.0) * self.expected_g - taken_g, 0.0)
 
     def _feed(self, average: Average) -> None:
         """Where the record says when the feed was open, a fill is waited for from its opening."""
@@ -255,11 +263,13 @@ class FillFinder:
             self._settle(average, average.t_s)
 
     def _settling(self, average: Average) -> None:
-        self.taken_g = max(self.taken_g, self.full_g - average.mass_g)
         settled_s = average.t_s - self.ended_s
         if self._goes_on(average):
             self._begin(average)
-        elif settled_s >= self.settle_s and not (settled_s < _SETTLES_WITHIN_S and self.dies_away):
+            return
+        # Not what flowed just now: the next minute shows whether that is the fill, going on.
+        self.taken_g = max(self.taken_g, self.full_g - max(average.mass_g, self.low_g))
+        if settled_s >= self.settle_s and not (settled_s < _SETTLES_WITHIN_S and self.dies_away):
             self.phase = str(Phase.SOAKING)
 
     def _goes_on(self, average: Average) -> bool:
