@@ -26,7 +26,8 @@ _BACK_S = {"refuses": 65.0, "hangs": 950.0}
 _LOST_S = 15.0
 # And some seconds in which the service starts.
 _REOPENS_WITHIN_S = 1800.0 + 60.0
-# What filling may take too much, and the total after it, with a minute of the slowest reading.
+# What filling may take too much, and the total after it, with a minute of the slowest reading. To
+# that comes what the rack held already when somebody began to fill it: a leak may take its place.
 _MAY_ESCAPE_G = 110.0
 _GUARD = frozenset(map(str, Code))
 _LATCHING = _GUARD | {Wrong.FAILED, Wrong.THREAD}
@@ -65,7 +66,7 @@ class Watch:
         self.phone_from_s = float("-inf")
         self.ill: list[tuple[float, float]] = []
         self.begun: set[int] = set()
-        self.escaped_g = 0.0
+        self.escaped_g = self.held_g = 0.0
         self.seen_rows = 0
         self.seen_deaths = self.seen_openings = 0
         self.sighted_s = self.broker_from_s = float("-inf")
@@ -83,7 +84,9 @@ class Watch:
             self.floods[uid].told = True
         self.fresh_s = self.life.world_s()
         self.confirmed, self.died_s = True, None
-        self.escaped_g = self.life.faulty.world.world.leaked_g
+        rack = self.life.faulty.world.world
+        self.escaped_g = rack.leaked_g
+        self.held_g = float(rack.bowls_g.sum() + rack.line_g.sum())
 
     def shut(self) -> None:
         """Shut by somebody, or for good: it takes somebody to open it again.
@@ -231,7 +234,8 @@ class Watch:
         life = self.life
         out_g = life.faulty.world.world.leaked_g - self.escaped_g
         sees = Cell.FROZEN not in life.faulty.faults.ever
-        assert out_g <= _MAY_ESCAPE_G or not sees, f"(a) {out_g:.0f} g ran out with the feed open"
+        may_g = _MAY_ESCAPE_G + self.held_g
+        assert out_g <= may_g or not sees, f"(a) {out_g:.0f} g ran out with the feed open"
 
     def _shutting(self, alarms: list[Alarm]) -> list[str]:
         service = self.life.service
