@@ -81,6 +81,7 @@ class Decider:
             rack_g + self.hose_g,
             settings.settle_s,
             already_soaking=already_soaking or settings.rack_full or rack_g == 0,
+            size_known=settings.bowls_measured,
         )
         self.evaporation = Evaporation(settings)
         self.follower = Follower(settings.priors.sip_g)
@@ -167,6 +168,9 @@ class Decider:
         phase = self.finder.step(average)
         if phase != before:
             self._enter(phase, average)
+        if self.finder.ran_over:
+            flow = 60 * self.finder.history[-1].g_per_min
+            self._alarm(leak_alarm(average.t_s, "flood", None, flow))
         seconds, self.last_s = average.t_s - self.last_s, average.t_s
         # A dry bottle feeds nothing, whatever the valve does, and its mass says nothing.
         dry = self.dry_steps >= _DRY_STEPS
@@ -268,6 +272,7 @@ class Decider:
 
     def _fall(self, rows: Rows) -> None:
         self.fall.spare_g = max(self.sips_g, self.finder.missing_g)
+        self.fall.rush_g = max(self.sips_g, self.finder.rush_g(self.last_row_s))
         fall = self.fall.push(rows)
         if fall is not None:
             self._alarm(leak_alarm(fall.t_s, "flood", None, fall.rate_g_per_h))

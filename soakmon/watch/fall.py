@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from statistics import median
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.watch.filling import GOES_ON_G_PER_MIN
 from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.rows import Rows
 from soakmon.watch.sequential import Cusum
@@ -52,11 +53,11 @@ class FallWatch:
 
     spare_g: what the float needles of the rack could take together, and what it may still take of
     its fill; a fall must exceed it, so that a step, a sip or a bowl that fills late is not taken
-    for a flood.
+    for a flood. rush_g: the same of a fall as fast as a fill.
     """
 
     def __init__(self, spare_g: float) -> None:
-        self.spare_g = spare_g
+        self.spare_g = self.rush_g = spare_g
         self.cusum = Cusum(reference=_REFERENCE_SD, limit=_LIMIT_SD)
         self.held_g: list[float] = []
         self.last_s = math.nan
@@ -141,7 +142,8 @@ class FallWatch:
         began_s, began_g = self.medians[-1 - back]
         lost = began_g - median_g
         rate = lost / max(t_s - began_s, BLOCK_S) * 3600
-        if lost < self.spare_g or rate < FLOODS_G_PER_H:
+        spare_g = self.rush_g if rate > 60 * GOES_ON_G_PER_MIN else self.spare_g
+        if lost < spare_g or rate < FLOODS_G_PER_H:
             return None
         # One step is a bump or a hand: half the loss must have come in other blocks.
         if max(self.falls[-back:]) > 0.5 * lost:

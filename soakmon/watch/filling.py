@@ -49,12 +49,10 @@ _FILL_SHARE = judgement(0.3, "share")
 _FILL_G = judgement(5.0, "g")
 # While less than this share of the described rack is in, what flows fast is still the fill.
 _WHOLE = judgement(0.95, "share")
-_GOES_ON_G_PER_MIN = judgement(3.0, "g/min")
+GOES_ON_G_PER_MIN = judgement(3.0, "g/min")
 _GOES_ON_SHARE = judgement(0.1, "share")
-# A fill that stopped below this share of the described rack stopped on the way, and goes on as far
-# as a rack of this many times its size takes.
-_STOPPED = judgement(0.6, "share")
-_LARGER = judgement(1.5, "times")
+# A rack whose bowls nobody has measured may hold so many times what is described.
+_LARGER = judgement(1.6, "times")
 # The last of a fill dies away: while it does, the rack has not settled.
 _DYING_G_PER_MIN = judgement(0.03, "g/min")
 _DYING = judgement(0.85, "share")
@@ -96,18 +94,22 @@ class FillFinder:
     """Follows a run from idle to soaking, one averaged reading at a time.
 
     expected_g: fuel that bowls and hose take as described (0: no rack, nothing fills); settle_s:
-    from the end of flow to soaking; already_soaking: somebody says that the rack is full.
+    from the end of flow to soaking; already_soaking: somebody says that the rack is full;
+    size_known: the bowls were measured.
     """
 
-    def __init__(self, expected_g: float, settle_s: float, *, already_soaking: bool) -> None:
+    def __init__(
+        self, expected_g: float, settle_s: float, *, already_soaking: bool, size_known: bool = True
+    ) -> None:
         self.expected_g = expected_g
+        self.size_known = size_known
         self.settle_s = settle_s
         self.said_full = already_soaking
         self.phase = str(Phase.SOAKING if already_soaking else Phase.IDLE)
         self.found = False
         self.full_g = float("nan")
         self.history: list[Flow] = []
-        self.started_s = 0.0
+        self.started_s = self.begun_s = 0.0
         self.ended_s = 0.0
         self.taken_g = float("nan")
         # The lowest that the mass has been since it took that, two minutes ago.
@@ -116,9 +118,12 @@ class FillFinder:
         self.waits_from_s = float("nan")
         self.opened_s = self.opened_g = float("nan")
         self.shut = False
+        # Whether what was taken for the fill, going on, has just proved to be more than that.
+        self.ran_over = False
 
     def step(self, average: Average) -> str:
         """The phase after this reading."""
+        self.ran_over = False
         self._feed(average)
         if math.isfinite(average.mass_g) and self.expected_g > 0:
             self._step(average)
@@ -136,7 +141,7 @@ class FillFinder:
     @property
     def fills_fast(self) -> bool:
         """Whether the rack fills, or what flows now may be the beginning of it."""
-        flows = bool(self.history) and self._flow > _GOES_ON_G_PER_MIN
+        flows = bool(self.history) and self._flow > GOES_ON_G_PER_MIN
         return self.phase == Phase.FILLING or (flows and self.may_be_filling(self.history[-1].t_s))
 
     def may_be_filling(self, t_s: float) -> bool:
@@ -150,15 +155,24 @@ class FillFinder:
 
     @property
     def missing_g(self) -> float:
-        """What the rack may still take: a bowl may fill late, and what stopped half full go on.
-
-        The less of it is in, the less is known of how much more than described it holds.
-        """
+        """What the rack may still take if it is as described: a bowl may fill late."""
         if not self.found:
             return 0.0
-        taken_g = self.taken_g if math.isfinite(self.taken_g) else 0.0
-        half_full = taken_g < _STOPPED * self.expected_g
-        return max((_LARGER if half_full else 1.0) * self.expected_g - taken_g, 0.0)
+        return max(self.expected_g - self._in_g, 0.0)
+
+    def rush_g(self, t_s: float) -> float:
+        """What the rack may still take at the pace of a fill, which stopped on the way.
+
+        Bowls that nobody has measured may hold more than described, for as long as a tap may be
+        opened late.
+        """
+        if self.size_known or not self.found or t_s - self.started_s > _LATEST_TAP_S:
+            return self.missing_g
+        return max(_LARGER * self.expected_g - self._in_g, self.missing_g)
+
+    @property
+    def _in_g(self) -> float:
+        return self.taken_g if math.isfinite(self.taken_g) else 0.0
 
     def _feed(self, average: Average) -> None:
         """Where the record says when the feed was open, a fill is waited for from its opening."""
@@ -205,9 +219,12 @@ class FillFinder:
         return self.history[-1].g_per_min
 
     def _most_g(self, average: Average) -> float:
-        """More than this is no fill: less where somebody or the gates say that the rack is full."""
+        """More than this is no fill: less where somebody or the gates say that the rack is full, or
+        where the fill had ended once.
+        """
+        again = math.isfinite(self.taken_g)
         full = self.said_full or _overflows(average)
-        most = _MOST_IF_FULL if full else _MOST_OF_EXPECTED
+        most = _MOST_IF_FULL if full else _LARGER if again else _MOST_OF_EXPECTED
         return most * self.expected_g + _MOST_OVER_G
 
     def _before_g(self) -> float:
@@ -243,7 +260,7 @@ class FillFinder:
             self.phase = str(Phase.SOAKING)
 
     def _begin(self, average: Average) -> None:
-        self.phase = str(Phase.FILLING)
+        self.phase, self.begun_s = str(Phase.FILLING), average.t_s
         if not self.found:
             self.found, self.started_s, self.full_g = True, average.t_s, self._before_g()
         self.peak_g_per_min = max(self.peak_g_per_min, self._flow)
@@ -258,8 +275,9 @@ class FillFinder:
         taken = self.full_g - average.mass_g
         ends = min(FLOW_ENDS_G_PER_MIN, _FLOW_ENDS_SHARE * self.peak_g_per_min)
         longest = _LONGEST_SLOW_S if taken < self.expected_g else LONGEST_FILL_S
-        over = taken > self._most_g(average) or average.t_s - self.started_s > longest
-        if self._flow < ends or over:
+        too_much = taken > self._most_g(average)
+        self.ran_over = too_much and math.isfinite(self.taken_g) and self._flow > GOES_ON_G_PER_MIN
+        if self._flow < ends or too_much or average.t_s - self.begun_s > longest:
             self._settle(average, average.t_s)
 
     def _settling(self, average: Average) -> None:
@@ -281,8 +299,8 @@ class FillFinder:
         if len(self.history) > _STAYS:
             self.low_g = min(self.low_g, self.history[-_STAYS - 1].mass_g)
         down_g = self.low_g - max(one.mass_g for one in self.history[-_STAYS:])
-        fast = down_g > max(_GOES_ON_G_PER_MIN, _GOES_ON_SHARE * self.peak_g_per_min)
-        missing = self.taken_g < _WHOLE * self.expected_g
+        fast = down_g > max(GOES_ON_G_PER_MIN, _GOES_ON_SHARE * self.peak_g_per_min)
+        missing = self.taken_g < _WHOLE * self.expected_g or self.rush_g(average.t_s) > 0
         missing = missing and self.full_g - average.mass_g < self._most_g(average)
         return fast and missing and not _overflows(average)
 
