@@ -187,10 +187,13 @@ def add_reading(router: APIRouter, service: Service) -> None:
     )
     async def curve(
         points: Annotated[int, Query(ge=2, le=2000)] = 400,
+        after_s: Annotated[
+            float, Query(allow_inf_nan=False, description="only what came after that time")
+        ] = -1e9,
     ) -> Drawn:
         def now() -> Drawn:
             session = service.session
-            return {"t_s": []} if session is None else drawn(session, points)
+            return {"t_s": []} if session is None else drawn(session, points, after_s)
 
         return await do(service, now)
 

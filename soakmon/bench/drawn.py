@@ -20,16 +20,27 @@ _MOST_TICKS = 400
 Drawn = dict[str, Any]
 
 
-def drawn(session: Session, points: int) -> Drawn:
+def drawn(session: Session, points: int, after_s: float = -math.inf) -> Drawn:
     """Columns over t_s, in g and °C, of at most about twice so many points, and the lanes.
 
     Loss, what evaporation alone takes (best, low, high), between what the reading of a tight rack
     may be, the shop. Before the soak's clock has started, what the bottle has given since the feed
-    was opened, without a band: a flood while the bowls fill has a picture too.
+    was opened, without a band: a flood while the bowls fill has a picture too. after_s: only points
+    and drops after that time, for who has the others.
     """
+    found = _all(session, points)
+    later = [place for place, t_s in enumerate(found["t_s"]) if t_s > after_s]
+    first = later[0] if later else len(found["t_s"])
+    since = {name: column[first:] for name, column in found.items()}
+    told = lanes(session)
+    told["drops"] = [[t_s for t_s in times if t_s > after_s] for times in told["drops"]]
+    return since | {"lanes": told}
+
+
+def _all(session: Session, points: int) -> Drawn:
     curve = session.decider.curve.curve()
     if not len(curve.t_s):
-        return _early(session, points) | {"lanes": lanes(session)}
+        return _early(session, points)
     found = {
         "t_s": curve.t_s, "mass_loss_g": curve.mass_loss_g, "best_g": curve.best_g,
         "low_g": curve.low_g, "high_g": curve.high_g, "reads_low_g": curve.reads_low_g,
@@ -37,9 +48,10 @@ def drawn(session: Session, points: int) -> Drawn:
     }  # fmt: skip
     step = max(len(curve.t_s) // points, 1)
     return {
-        name: [rounded(value, 4) for value in column[::step].tolist()]
+        # As the verdict is rounded, so that no number differs from it.
+        name: [rounded(value, 3) for value in column[::step].tolist()]
         for name, column in found.items()
-    } | {"lanes": lanes(session)}
+    }
 
 
 def lanes(session: Session) -> Drawn:

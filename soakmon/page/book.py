@@ -15,6 +15,13 @@ from sqlalchemy.orm import Session
 
 from soakmon.page.access import DeniedError
 from soakmon.records.jobs import work
+from soakmon.records.jobs.correct import (
+    Author,
+    change_carb,
+    correct_caption,
+    correct_job,
+    correct_note,
+)
 from soakmon.records.jobs.export import export_job, job_dict
 from soakmon.records.jobs.fields import checked
 from soakmon.records.jobs.models import Job, Result
@@ -87,16 +94,34 @@ class Book:
         with self._job(number) as (records, _, job):
             export_job(job, records.files, target)
 
-    def set_carb(self, number: str, place: int, changes: dict[str, Any]) -> dict[str, Any]:
+    def set_carb(self, number: str, place: int, changes: dict[str, Any], by: str) -> dict[str, Any]:
         """Change what is written down of a carburettor; all that is then."""
         with self._job(number) as (_, _, job):
             found = [carb for carb in job.carbs if carb.place == place]
             if not found:
                 raise DeniedError(404, f"job {number} has no carburettor {place}")
             values = checked(work.carb_values(found[0]) | changes)
-            for name, value in values.items():
-                setattr(found[0], name, value)
+            change_carb(job, found[0], values, Author(by, now()))
             return values
+
+    def correct(self, number: str, changes: dict[str, str], by: str) -> None:
+        """Put customer, machine or rack right; by: who does."""
+        with self._job(number) as (_, _, job):
+            correct_job(job, changes, Author(by, now()))
+
+    def correct_note(self, number: str, place: int, text: str, by: str) -> None:
+        """Put a note right."""
+        with self._job(number) as (_, _, job):
+            if place > len(job.notes):
+                raise DeniedError(404, f"job {number} has no note {place}")
+            correct_note(job, place, text, Author(by, now()))
+
+    def correct_caption(self, number: str, place: int, caption: str, by: str) -> None:
+        """Put the caption of a file right."""
+        with self._job(number) as (_, _, job):
+            if place > len(job.attachments):
+                raise DeniedError(404, f"job {number} has no file {place}")
+            correct_caption(job, place, caption, Author(by, now()))
 
     def tick(self, number: str, place: int, by: str, *, done: bool) -> None:
         """Tick a task of the checklist off, or take the tick back."""

@@ -74,6 +74,26 @@ class NewNote(Body):
     carb: int | None = Field(default=None, ge=1, le=MOST_CARBS)
 
 
+class Facts(Body):
+    """What of a job is put right; what is not given stays."""
+
+    customer: Words = Field(default="", min_length=1)
+    machine: Words = ""
+    rack: Words = ""
+
+
+class NoteText(Body):
+    """The text of a note, put right."""
+
+    text: str = Field(min_length=1, max_length=4000)
+
+
+class Caption(Body):
+    """The caption of a file, put right."""
+
+    caption: Words
+
+
 class Kept(BaseModel):
     """A file that has been kept, under the SHA-256 of what it holds."""
 
@@ -161,12 +181,31 @@ def _add_writing(router: APIRouter, shelf: Shelf) -> None:
     def make(body: NewJob) -> dict[str, str]:
         return {"number": shelf.book.make(**body.model_dump())}
 
-    @router.patch(
-        "/{number}/carbs/{place}", summary="Write down of a carburettor", dependencies=acts
-    )
-    def set_carb(number: Number, place: Place, body: CarbFields) -> CarbFields:
+    @router.patch("/{number}/carbs/{place}", summary="Write down of a carburettor")
+    def set_carb(
+        number: Number, place: Place, body: CarbFields, who: Annotated[Visitor, Depends(runs)]
+    ) -> CarbFields:
         changes = body.model_dump(exclude_unset=True)
-        return CarbFields(**shelf.book.set_carb(number, place, changes))
+        return CarbFields(**shelf.book.set_carb(number, place, changes, who.name))
+
+    @router.patch("/{number}", summary="Put customer, machine or rack right")
+    def correct(number: Number, body: Facts, who: Annotated[Visitor, Depends(runs)]) -> Facts:
+        shelf.book.correct(number, body.model_dump(exclude_unset=True), who.name)
+        return body
+
+    @router.patch("/{number}/notes/{place}", summary="Put a note right")
+    def correct_note(
+        number: Number, place: Place, body: NoteText, who: Annotated[Visitor, Depends(runs)]
+    ) -> NoteText:
+        shelf.book.correct_note(number, place, body.text, who.name)
+        return body
+
+    @router.patch("/{number}/captions/{place}", summary="Put the caption of a file right")
+    def correct_caption(
+        number: Number, place: Place, body: Caption, who: Annotated[Visitor, Depends(runs)]
+    ) -> Caption:
+        shelf.book.correct_caption(number, place, body.caption, who.name)
+        return body
 
     @router.put("/{number}/checklist/{place}", summary="Tick a task off, or take it back")
     def tick(

@@ -25,6 +25,12 @@ from soakmon.physics.liquid import density_kg_per_m3
 
 LONGEST_WAIT_S = 20.0
 _LOOK_S = 0.1
+# While only these change, and nobody waits for them at the bench, they are sent this often: an open
+# page must not cost a phone its month's data in a night.
+_DRIFTING = frozenset({"t_s", "wall_s", "mass_g", "air_c", "soaked_s", "left_s", "dry_at_wall_s"})
+_DRIFTING_EVERY_S = 5.0
+_WATCHED = frozenset({"preflight", "filling"})
+_MOST_KNOWN = 100
 _HIDDEN = ("password", "token", "secret", "key", "cert")
 
 
@@ -67,6 +73,10 @@ class LiveAnswer(BaseModel):
     age_s: float
     version: str
     status: dict[str, Any]
+    since: int | None = Field(
+        default=None, description="status holds only what changed since that number"
+    )
+    gone: list[str] = Field(default_factory=list, description="keys that are no longer there")
 
 
 class Me(BaseModel):
@@ -104,6 +114,8 @@ class Live:
         # Numbers of another run of the service are never taken for ours.
         self.numbers = itertools.count(int(1000 * time.time()))
         self.number = next(self.numbers)
+        # The latest states that somebody was told, by number: what changed since is found in them.
+        self.known: dict[int, dict[str, Any]] = {}
         self.closing = False
 
     def look(self) -> int:
@@ -113,14 +125,42 @@ class Live:
             self.number = next(self.numbers)
         return self.number
 
-    async def after(self, seen: int, wait_s: float) -> LiveAnswer:
-        """The next state after the one seen, or the same when none has come in time."""
-        until_s = time.monotonic() + wait_s
-        while self.look() == seen and time.monotonic() < until_s and not self.closing:
+    async def after(self, seen: int, wait_s: float, *, changes: bool = False) -> LiveAnswer:
+        """The next state after the one seen, or the same when none has come in time.
+
+        changes: only what changed since then, where that is known; at once when it matters.
+        """
+        begun_s = time.monotonic()
+        before = self.known.get(seen) if changes else None
+        while not self.closing and time.monotonic() - begun_s < wait_s:
+            if self.look() != seen and not self._waits(before, time.monotonic() - begun_s):
+                break
             await asyncio.sleep(_LOOK_S)
-        age_s = self.service.age_s()
+        number, status = self.look(), self.service.status
+        if changes:
+            self.known[number] = status
+            while len(self.known) > _MOST_KNOWN:
+                del self.known[next(iter(self.known))]
+        found = LiveAnswer(
+            seen=number, age_s=self.service.age_s(), version=__version__, status=status
+        )
+        if before is not None:
+            found.since = seen
+            found.status = _changed(before, status)
+            found.gone = [key for key in before if key not in status]
+        return found
+
+    def _waits(self, before: dict[str, Any] | None, waited_s: float) -> bool:
+        """Whether what changed can wait: numbers that drift, while nobody stands by."""
         status = self.service.status
-        return LiveAnswer(seen=self.number, age_s=age_s, version=__version__, status=status)
+        if before is None or status.get("phase") in _WATCHED or waited_s >= _DRIFTING_EVERY_S:
+            return False
+        return before.keys() == status.keys() and _changed(before, status).keys() <= _DRIFTING
+
+
+def _changed(before: dict[str, Any], now: dict[str, Any]) -> dict[str, Any]:
+    """What is not as it was, by key."""
+    return {key: value for key, value in now.items() if key not in before or before[key] != value}
 
 
 def confirm(confirmed: list[str]) -> None:
@@ -177,8 +217,11 @@ def live_routes(service: Service, live: Live) -> APIRouter:
     async def next_state(
         seen: Annotated[int, Query(ge=0, le=2**53)] = 0,
         wait_s: Annotated[float, Query(ge=0, le=LONGEST_WAIT_S)] = 0.0,
+        changes: Annotated[
+            bool, Query(description="only what changed since `seen`, as far as that is known")
+        ] = False,
     ) -> LiveAnswer:
-        return await live.after(seen, wait_s)
+        return await live.after(seen, wait_s, changes=changes)
 
     @router.get("/me", summary="Who is signed in")
     def me(who: Annotated[Visitor, Depends(visitor)]) -> Me:

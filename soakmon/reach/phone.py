@@ -6,6 +6,7 @@ Addresses hold tokens and passwords: they are never logged, printed or put into 
 from __future__ import annotations
 
 import logging
+import re
 import threading
 from dataclasses import dataclass
 
@@ -16,7 +17,6 @@ from soakmon.reach.secrets import addresses, redact
 from soakmon.reach.supervise import ReachError
 from soakmon.reach_config import PhoneSection
 
-_ERROR_CHARS = 200
 _said = logging.getLogger("apprise")
 _said.propagate = False
 # What these would log of a request can hold an address.
@@ -111,5 +111,29 @@ def send(target: Target, title: str, body: str, *, urgent: bool) -> None:
         _said.removeHandler(said)
         _said.removeFilter(redaction)
     if not good:
-        told = " ".join(" ".join(said.lines).split())[:_ERROR_CHARS]
-        raise ReachError(f"{target.name}: not sent: {told or 'the address is not understood'}")
+        raise ReachError(f"{target.name}: not sent: {_why(' '.join(said.lines))}")
+
+
+# What a server answers, by its status.
+_ANSWERS = {
+    401: "its server refuses the password or token: renew it in the address",
+    403: "its server refuses the password or token: renew it in the address",
+    404: "its server knows no such address: check its spelling",
+    413: "its server finds the message too long",
+    429: "its server has had too many messages: it is tried again later",
+}
+
+
+def _why(lines: str) -> str:
+    """Why a message did not go, in words, from what the library logs in its own."""
+    if not lines:
+        return "the address is not understood: check its spelling"
+    status = re.search(r"error\s*=\s*(\d{3})", lines)
+    if status is not None:
+        code = int(status[1])
+        if code >= 500:
+            return f"its server has trouble of its own ({code}): it is tried again later"
+        return _ANSWERS.get(code, f"its server refuses the message ({code}): check the address")
+    if re.search(r"connection|socket|timed? ?out|smtp", lines, re.IGNORECASE):
+        return "its server cannot be reached: check network and address"
+    return "its server did not take the message: check the address"

@@ -197,7 +197,7 @@ def _details(
 ) -> list[Section]:
     verdict, settings = decision.verdict, about.settings
     sections = [Section("What was found", _found(verdict, settings, about.clock))]
-    suspects = tuple(words.suspect(one) for one in verdict.suspects) or ("nothing to suspect",)
+    suspects = words.suspects(verdict) or ("nothing to suspect",)
     sections.append(Section("What is behind it", lines=suspects))
     if about.record:
         sections.append(Section("What the job record told the decider", lines=_record(about)))
@@ -319,7 +319,8 @@ def _parts(decision: Decision, settings: Settings | None) -> tuple[tuple[str, st
     if share is not None:
         facts = [("Bottle, with breathing", feed * (1 - share)), ("Hose wall", feed * share)]
     facts += [("Bowls", bowls), ("Top-up of cooling bowls (below 0: warmth holds it back)", top_up)]
-    shown = [(name, f"{grams:.2f} g") for name, grams in facts]
+    shown = [(name, words.grams(grams)) for name, grams in facts]
     expected = decision.verdict.expected_evaporation_g
-    total = f"{expected.best:.2f} g (95 %: {expected.low:.2f} to {expected.high:.2f} g)"
+    band = f"{words.grams(expected.low)} to {words.grams(expected.high)}"
+    total = f"{words.grams(expected.best)} (95 %: {band})"
     return (*shown, ("Together", total))

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from html import escape
 
+from soakmon.report.words import not_fuel
 from soakmon.watch.decide import Decision
 
 WIDTH_MM, HEIGHT_MM = 170.0, 52.0
@@ -54,6 +55,7 @@ def rack(decision: Decision, carbs: int) -> list[Shape]:
     """The shapes of a rack of `carbs` (0: only the bottle), top left at the origin."""
     verdict = decision.verdict
     counts = verdict.drops
+    quiet = not_fuel(verdict)
     bad = {alarm.carb: alarm.kind for alarm in verdict.alarms if alarm.carb}
     shapes: list[Shape] = [
         Box(4, 2, 16, 14),
@@ -68,6 +70,8 @@ def rack(decision: Decision, carbs: int) -> list[Shape]:
         middle = 30.0 + pitch * (place - 0.5)
         count = counts[place - 1] if place <= len(counts) else None
         shapes += _carb(middle, min(pitch * 0.7, 22.0), place, count, bad.get(place))
+        if place in quiet:
+            shapes.append(Label(middle, 47.5, "not fuel", 3.2))
     return shapes
 
 
@@ -87,7 +91,7 @@ def _carb(
     unit = "" if count is None else "drop" if count == 1 else "drops"
     shapes += [
         Line(middle - 3, 33, middle + 3, 33, 0.8),
-        Label(middle, 39.5, told, 5.2 if count is not None else 3.4, bold=bool(count)),
+        Label(middle, 39.5, told, 5.2 if count is not None else 3.4, bold=alarm is not None),
         Label(middle, 43.5, unit, 3.2),
     ]
     if alarm is not None:

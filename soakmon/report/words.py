@@ -95,6 +95,14 @@ def suspect(one: Suspect) -> str:
     return f"{chance(one.probability)}  {where}{CAUSES[one.cause]}"
 
 
+def suspects(verdict: Verdict, most: int | None = None) -> tuple[str, ...]:
+    """The suspects, likeliest first; of a run that can tell nothing none has a chance."""
+    if verdict.outcome is not Outcome.LEAKING and verdict.smallest_provable_leak_g_per_h is None:
+        causes = [one for one in verdict.suspects if one.cause is Cause.NEEDLE_STUCK_SHUT]
+        return tuple(CAUSES[one.cause] for one in causes) or ("cannot be told from this run",)
+    return tuple(suspect(one) for one in verdict.suspects[:most])
+
+
 def chance(probability: float) -> str:
     """A probability as a percentage; what is small is not called nothing."""
     return "< 1 %" if 0 < probability < 0.005 else f"{100 * probability:.0f} %"
@@ -104,4 +112,20 @@ def drops(verdict: Verdict) -> str:
     """Drops per carb in a line."""
     if not verdict.drops:
         return "no gates"
-    return ", ".join(f"carb {i}: {n}" for i, n in enumerate(verdict.drops, start=1))
+    told = ", ".join(f"carb {i}: {n}" for i, n in enumerate(verdict.drops, start=1))
+    carbs = not_fuel(verdict)
+    if not carbs:
+        return told
+    places = f"carb {' and '.join(map(str, carbs))}"
+    return f"{told} (what was counted at {places} is not believed to be fuel)"
+
+
+def not_fuel(verdict: Verdict) -> tuple[int, ...]:
+    """Carbs whose gates counted what is not believed to be fuel, once that is decided."""
+    if verdict.outcome is Outcome.NOT_PROVEN:
+        return ()
+    leaking = {leak.carb for leak in verdict.leaks} | {
+        alarm.carb for alarm in verdict.alarms if alarm.leaks
+    }
+    counted = enumerate(verdict.drops, start=1)
+    return tuple(carb for carb, count in counted if count and carb not in leaking)

@@ -210,9 +210,7 @@ def _unseen(cause: Cause, seen: Evidence) -> float:
     return _RAIL_SHUT if seen.lost_while_shut else _RAIL_OPEN
 
 
-def rank(
-    places: list[Evidence], no_leak: float, *, bowls_short: int, carbs: int
-) -> tuple[Suspect, ...]:
+def rank(places: list[Evidence], no_leak: float, *, bowls_short: int) -> tuple[Suspect, ...]:
     """Suspects, likeliest first; probabilities sum to 1 and add up over the places by weight.
 
     no_leak: probability that nothing leaks; bowls_short: bowls that did not fill.
@@ -229,21 +227,20 @@ def rank(
             key = (cause, seen.carb)
             chance[key] = chance.get(key, 0.0) + seen.weight * value / total
     if bowls_short:
-        _share_with_stuck_shut(chance, carbs)
+        _share_with_stuck_shut(chance)
     total = sum(chance.values()) or 1.0
     kept = [(key, value / total) for key, value in chance.items() if value / total >= _TOLD_FROM]
     kept.sort(key=lambda item: -item[1])
     return _rounded(kept)
 
 
-def _share_with_stuck_shut(chance: dict[tuple[Cause, int | None], float], carbs: int) -> None:
-    """Nine tenths of `no leak` go to a needle stuck shut, evenly over the carbs: mass alone
-    cannot tell which bowl stayed dry.
+def _share_with_stuck_shut(chance: dict[tuple[Cause, int | None], float]) -> None:
+    """Nine tenths of `no leak` go to a needle stuck shut, of no carb: mass alone cannot tell which
+    bowl stayed dry.
     """
     share = _STUCK_SHUT * chance[Cause.NO_LEAK, None]
     chance[Cause.NO_LEAK, None] -= share
-    for carb in range(1, carbs + 1):
-        chance[Cause.NEEDLE_STUCK_SHUT, carb] = share / carbs
+    chance[Cause.NEEDLE_STUCK_SHUT, None] = share
 
 
 def _rounded(kept: list[tuple[tuple[Cause, int | None], float]]) -> tuple[Suspect, ...]:

@@ -104,7 +104,7 @@ def _too_early(decider: Decider) -> Verdict:
         None,
         tuple(decider.tally.total),
         tuple(decider.alarms),
-        rank(places, 0.0 if leaking else 1.0, bowls_short=0, carbs=decider.tally.gates),
+        rank(places, 0.0 if leaking else 1.0, bowls_short=0),
         tuple(other_faults(decider)),
         caught_g=decider.caught_g,
     )
@@ -134,4 +134,4 @@ def _suspects(
         places = [
             Evidence(c, w, 1.0, 1.0, False, shift=shift(decider, c)) for c, w in shares if w > 0
         ]
-    return rank(places, no_leak, bowls_short=short, carbs=decider.tally.gates)
+    return rank(places, no_leak, bowls_short=short)

@@ -33,6 +33,11 @@ def elapsed(t_s: float) -> str:
     return f"{minutes // 60}:{minutes % 60:02d} h"
 
 
+def lasted(t_s: float) -> str:
+    """How long something lasted: 25 min, or 2:10 h."""
+    return f"{t_s / 60:.0f} min" if t_s < 6000 else elapsed(t_s)
+
+
 def after_start(t_s: float) -> str:
     """A time of a run, which owns no clock; who does may put the hour in its place."""
     return f"{elapsed(t_s)} after the start"

@@ -19,6 +19,7 @@ from soakmon.watch.disturbance import (
     judge,
 )
 from soakmon.watch.evaporation import Evaporation
+from soakmon.watch.figures import lasted, plain
 from soakmon.watch.mass_filter import CREEPS_G, CREEPS_PER_G, OFFSET, SLACK
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Fault
@@ -58,7 +59,7 @@ class Follower:
         self.held: list[tuple[Floats, float, float, Floats]] = []
         self.held_since_s = 0.0
         self.waiting: list[tuple[float, Floats, float, Floats]] = []
-        self.blind_s = 0.0
+        self.blind_s = self.longest_gap_s = 0.0
         self.last_good_s = float("nan")
         self.spacing_s = 60.0
         self.removed_g = 0.0
@@ -124,7 +125,7 @@ class Follower:
     def _spike(self, residuals: Floats) -> None:
         worst = float(np.abs(residuals).max(initial=0.0))
         if worst > _TOLD_G:
-            self._fault(self.held_since_s, "bump", f"spike of {worst:.1f} g, left out")
+            self._fault(self.held_since_s, "bump", f"a knock of {worst:.1f} g that passed")
 
     def _judge(self, residuals: Floats, noise: float, weep: Weep) -> None:
         judged = judge(residuals, noise, self.sip_g)
@@ -142,7 +143,11 @@ class Follower:
             weep.filter.reopen(CREEPS_G + CREEPS_PER_G * abs(step), 0.0)
             self.removed_g += step
             word = "refill" if kind is Kind.REFILL else "bump"
-            self._fault(self.held_since_s, word, f"step of {step:+.2f} g, taken out")
+            added = f"fuel was added: {plain(step)} g"
+            jumped = (
+                f"the reading jumped by {plain(step)} g: something touched bottle, hose or cell"
+            )
+            self._fault(self.held_since_s, word, added if kind is Kind.REFILL else jumped)
         for residual, item in zip(residuals, self.held, strict=True):
             # A minute in which the step fell is neither here nor there.
             if kind is Kind.FLOW or abs(residual - step) <= max(
@@ -155,7 +160,11 @@ class Follower:
         self.blind_s += seconds
         if not self.freeze.reported:
             self.freeze.reported = True
-            self._fault(t_s, "cell_frozen", "the load cell repeats itself: check converter, wiring")
+            self._fault(
+                t_s,
+                "cell_frozen",
+                "the load cell repeats the same reading: check its converter and wiring",
+            )
 
     def _gap(self, t_s: float, seconds: float, weep: Weep) -> None:
         silent_s = t_s - self.last_good_s
@@ -163,8 +172,8 @@ class Follower:
             weep.filter.reopen(_LIFTED_G, _COLD_G)
         self.spacing_s = min(silent_s, seconds)
         if silent_s > _GAP_S:
-            minutes = silent_s / 60
-            self._fault(self.last_good_s, "gap", f"no mass reading for {minutes:.0f} min")
+            self.longest_gap_s = max(self.longest_gap_s, silent_s)
+            self._fault(self.last_good_s, "gap", f"no mass reading for {lasted(silent_s)}")
         self.last_good_s = t_s
 
     def _fault(self, t_s: float, kind: str, text: str) -> None:

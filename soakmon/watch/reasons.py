@@ -8,7 +8,7 @@ from soakmon.physics.belief import judgement
 from soakmon.watch.alive import alive
 from soakmon.watch.closing import Posterior
 from soakmon.watch.faults import lost_nothing
-from soakmon.watch.figures import after_start, at_most, began, plain, rate
+from soakmon.watch.figures import after_start, at_most, began, lasted, plain, rate
 from soakmon.watch.found import Found
 from soakmon.watch.verdict import Band, Fault, Outcome
 
@@ -31,6 +31,8 @@ _EXPECTED_G = judgement(0.3, "g")
 _BELOW_SD = judgement(3.0, "sd")
 _SURELY = judgement(0.5, "chance")
 _NO_AIR = judgement(0.5, "share")
+# Where a leak cannot be ruled out, so long without a reading is what was in the way.
+_LONG_GAP_S = judgement(1800.0, "s")
 
 
 def outcome_of(
@@ -95,9 +97,12 @@ def doubts_of(decider: Decider, belief: Posterior, faults: list[Fault], short: i
         if share > _UNSURE_GATE:
             doubts.append(f"gate {gate + 1} counted what may be drops: soak longer")
     if belief.above > _BELIEVED or belief.leak.high * 24 > criterion:
-        doubts.append(
-            f"a leak above {criterion:g} g/day cannot be ruled out: {_what_helps(decider)}"
-        )
+        ruled = f"a leak above {criterion:g} g/day cannot be ruled out"
+        gap_s = decider.follower.longest_gap_s
+        if gap_s > _LONG_GAP_S:
+            doubts.append(f"nothing was weighed for {lasted(gap_s)}, so {ruled}: soak again")
+        else:
+            doubts.append(f"{ruled}: {_what_helps(decider)}")
     return doubts
 
 

@@ -35,3 +35,18 @@ def test_a_flood_while_the_bowls_fill_has_a_picture(tmp_path):
     assert found["taken_g"][-1] > 50
     assert found["lanes"]["counted"][2] > 50
     assert 0 < len(found["lanes"]["drops"][2]) <= found["lanes"]["counted"][2]
+
+
+def test_who_has_the_beginning_is_given_the_rest(tmp_path):
+    bench = Stepped(tmp_path, SCENARIOS["overflow-tube-crack"], bench=short(1.0), every_s=1.0)
+    bench.start()
+    bench.run(1.5)
+    whole = drawn(bench.session, 2000)
+    half_s = whole["t_s"][len(whole["t_s"]) // 2]
+    rest = drawn(bench.session, 2000, half_s)
+    assert rest.keys() == whole.keys()
+    place = whole["t_s"].index(half_s) + 1
+    assert rest["mass_loss_g"] == whole["mass_loss_g"][place:]
+    drops = whole["lanes"]["drops"][0]
+    assert rest["lanes"]["drops"][0] == [t_s for t_s in drops if t_s > half_s] != drops
+    assert drawn(bench.session, 2000, 1e9)["t_s"] == []

@@ -93,9 +93,9 @@ def test_all_that_can_be_wrong_at_once_stays_within_the_limits():
 
 
 def test_the_shift_moves_the_ranking():
-    plain = rank([Evidence(2, 1.0, 1.0, 5.0, False)], 0.0, bowls_short=0, carbs=4)
+    plain = rank([Evidence(2, 1.0, 1.0, 5.0, False)], 0.0, bowls_short=0)
     gasket = shift(notes=[(2, "gasket fought back")]).factor
-    moved = rank([Evidence(2, 1.0, 1.0, 5.0, False, shift=gasket)], 0.0, bowls_short=0, carbs=4)
+    moved = rank([Evidence(2, 1.0, 1.0, 5.0, False, shift=gasket)], 0.0, bowls_short=0)
 
     def odds(suspects):
         chance = {s.cause: s.probability for s in suspects}[Cause.BOWL_JOINT_WEEP]

@@ -40,7 +40,7 @@ def test_a_cause_is_told_in_words_on_page_and_paper(cause):
 
 @pytest.mark.parametrize("delay_h", [0.2, 1.5, 6.0])
 def test_every_suspect_is_weighed_however_it_showed(delay_h):
-    suspects = rank([seen(1, delay_h), seen(None, delay_h)], 0.2, bowls_short=1, carbs=4)
+    suspects = rank([seen(1, delay_h), seen(None, delay_h)], 0.2, bowls_short=1)
     assert {one.cause for one in suspects} == set(Cause)
     assert sum(one.probability for one in suspects) == pytest.approx(1.0)
     at_a_gate = {one.cause for one in suspects if one.carb == 1} - {Cause.NEEDLE_STUCK_SHUT}

@@ -2,10 +2,9 @@
 import { api, byId, clock, el, hours, moment, put, t, zone } from "./common.js";
 import { drawChart } from "./chart.js";
 import { watch } from "./live.js";
+import { Record, SHORTEST_S, labelOf, wholeOf } from "./record.js";
 import { mass, temperature } from "./units.js";
 
-const EVERY_MS = 5000;
-const SHORTEST_S = 120;
 const chart = byId("chart");
 const fingers = new Map();
 
@@ -21,23 +20,12 @@ let soak = 0;
 let pointed = null; // place whose values are read out
 let past = 0; // number of a past soak that is looked at; 0: the one that runs
 
-/** From the beginning to the last point, or to what has happened after it. */
-function whole() {
-  const lasts = [SHORTEST_S, curve.t_s.at(-1), ...events.map((event) => 1.02 * event.t_s)];
-  return [Math.min(curve.t_s[0], 0), Math.max(...lasts)];
-}
-
-const last = (name) => curve[name]?.findLast((value) => value !== null) ?? null;
+const whole = () => wholeOf({ curve, events });
 
 function draw() {
   const [from_s, to_s] = view ?? whole();
-  const alarms = events.filter((event) => event.kind === "alarm").length;
-  const lost = last("mass_loss_g") ?? last("taken_g");
-  const values = { loss: mass(lost), low: mass(last("low_g")), high: mass(last("high_g")) };
-  const times = { from: clock(wall_s + from_s), to: clock(wall_s + to_s), zone: zone(wall_s) };
-  const told = curve.taken_g ? "curve_told_early" : "curve_told";
-  const label = t(told, { ...times, alarms, ...values });
-  scale = drawChart(chart, { curve, events, leaks, wall_s }, [from_s, to_s], label);
+  const soak = { curve, events, leaks, wall_s };
+  scale = drawChart(chart, soak, [from_s, to_s], labelOf(soak, [from_s, to_s]));
   if (pointed === null) put("readout", t("curve_point"));
   else readOut(pointed);
   put("onsets", leaks.map(began).join(" "));
@@ -168,11 +156,11 @@ window.addEventListener("resize", () => curve !== null && draw());
 let begun_wall_s = 0; // of the soak that runs
 let leaksNow = [];
 
-async function fetchAll(number) {
-  const found = await api(past ? `soaks/${past}/curve` : "curve?points=2000");
+const record = new Record();
+
+/** Draw what has been fetched, of the soak of that number. */
+function shown(found, happened, number) {
   const begun = found.t_s.length > 1;
-  const kinds = "kind=phase&kind=alarm&kind=feed";
-  const happened = begun ? await api(`events?soak=${number}&${kinds}`) : [];
   byId("none").hidden = begun;
   byId("drawn").hidden = !begun;
   put("none", t(past ? "curve_past_none" : "curve_none"));
@@ -183,6 +171,14 @@ async function fetchAll(number) {
   leaks = found.lanes?.leaks?.length ? found.lanes.leaks : past ? [] : leaksNow;
   draw();
   if (!byId("as-table").open) table();
+}
+
+async function fetchPast() {
+  const number = past;
+  const found = await api(`soaks/${number}/curve`);
+  const kinds = "kind=phase&kind=alarm&kind=feed";
+  const happened = found.t_s.length > 1 ? await api(`events?soak=${number}&${kinds}`) : [];
+  if (number === past) shown(found, happened, number);
 }
 
 /** Past soaks to choose from, the latest first. */
@@ -221,9 +217,15 @@ watch(async (status) => {
     // Nothing runs, as after a restart: what was last is of more use than an empty picture.
     if (status.phase === "idle" && !past && soaks.length) location.hash = soaks[0].soak;
   }
-  if (Date.now() - fetched_ms < (past ? 60_000 : EVERY_MS)) return;
+  if (!past) {
+    const fresh = await record.renew(status).catch(() => false);
+    if ((fresh || fetched_ms === 0) && !past && record.curve) shown(record.curve, record.events, status.soak ?? 0);
+    if (record.curve) fetched_ms = Date.now();
+    return;
+  }
+  if (fetched_ms) return; // what is past does not change
   fetched_ms = Date.now();
-  fetchAll(past || (status.soak ?? 0)).catch(() => {
+  fetchPast().catch(() => {
     fetched_ms = 0;
   });
 });

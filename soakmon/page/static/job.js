@@ -5,6 +5,7 @@ import { watch } from "./live.js";
 
 const MOST_BYTES = 30_000_000;
 const SLOW_S = 300;
+const FACTS = ["customer", "machine", "rack"];
 const number = () => location.hash.slice(1);
 const when = (iso) => moment(Date.parse(iso) / 1000);
 const path = (rest = "") => `jobs/${encodeURIComponent(number())}${rest}`;
@@ -16,11 +17,12 @@ function items(id, made) {
 }
 
 function facts(job) {
-  const rows = ["customer", "machine", "rack"].map((name) => [t(`jobs_${name}`), job[name] || "–"]);
+  const rows = FACTS.map((name) => [t(`jobs_${name}`), job[name] || "–"]);
   rows.push([t("jobs_created"), when(job.created)]);
   byId("facts").replaceChildren(
     ...rows.flatMap(([name, text]) => [el("dt", {}, name), el("dd", {}, text)]),
   );
+  if (canRun) for (const name of FACTS) byId("correct")[name].value = job[name];
   put("title", `${t("job_title")} ${job.number}`);
   document.title = `${t("job_title")} ${job.number}`;
 }
@@ -74,20 +76,50 @@ function checklist(job) {
   );
 }
 
-function noteItem(note) {
+/** A button that opens a line to put a text right, in place; the old one is kept in the record. */
+function corrector(text, rest, field) {
+  if (!canRun) return "";
+  const what = text || t("job_none");
+  const button = el("button", { type: "button", class: "plainly", "aria-label": t("job_correct_what", { what }) });
+  button.append(t("job_correct"));
+  button.onclick = () => {
+    const input = el("textarea", { rows: "2", maxlength: "4000", "aria-label": t("job_correct_what", { what }) });
+    input.value = text;
+    const form = el("form", {}, input, el("button", {}, t("job_correct_keep")));
+    form.onsubmit = async (event) => {
+      event.preventDefault();
+      const body = { [field]: input.value.trim() };
+      if ((await act(path(rest), body, "job_corrected", { method: "PATCH" })) !== null) refresh();
+    };
+    button.replaceWith(form);
+    input.focus();
+  };
+  return button;
+}
+
+const PARTS = { job: "correction_job", carb: "correction_carb", note: "correction_note", file: "correction_file" };
+
+function correction(one) {
+  const what = t(PARTS[one.part], { n: one.place, field: t(one.part === "carb" ? `carb_${one.field}` : `jobs_${one.field}`) });
+  const values = { who: one.by_whom, when: when(one.at), what, before: one.before || "–", after: one.after || "–" };
+  return el("li", {}, t("job_correction", values));
+}
+
+function noteItem(note, index) {
   const about = note.carb ? `${t("carb", { n: note.carb })}: ` : "";
   const at = when(note.at);
   const head = note.written_by ? t("job_note_by", { who: note.written_by, when: at }) : at;
-  return el("li", {}, `${head} – ${about}${note.text}`);
+  return el("li", {}, `${head} – ${about}${note.text} `, corrector(note.text, `/notes/${index + 1}`, "text"));
 }
 
-function file(one) {
+function file(one, index) {
   const address = `/api/${path(`/files/${one.sha256}`)}`;
   const text = one.caption || one.name;
   const picture = /\.(jpe?g|png|gif|webp)$/i.test(one.name);
   const shown = picture ? el("img", { src: address, alt: text, loading: "lazy" }) : one.name;
   const link = el("a", { href: address, target: "_blank", rel: "noopener" }, shown);
-  return el("li", {}, link, el("span", { class: "small" }, ` ${text}, ${when(one.at)}`));
+  const told = el("span", { class: "small" }, ` ${text}, ${when(one.at)} `);
+  return el("li", {}, link, told, corrector(one.caption, `/captions/${index + 1}`, "caption"));
 }
 
 async function show() {
@@ -104,6 +136,8 @@ async function show() {
   checklist(job);
   items("notes", job.notes.map(noteItem));
   items("files", job.attachments.map(file));
+  byId("corrected").hidden = job.corrections.length === 0;
+  items("corrections", job.corrections.map(correction));
   if (!canRun) return;
   byId("start").href = `/start#${job.number}`;
   byId("test").href = `/trials#${job.number}`;
@@ -144,6 +178,13 @@ function onSubmit(id, rest, body) {
 }
 
 if (canRun) {
+  byId("correct").onsubmit = async (event) => {
+    event.preventDefault();
+    const body = Object.fromEntries(FACTS.map((name) => [name, byId("correct")[name].value.trim()]));
+    if ((await act(path(), body, "job_corrected", { method: "PATCH" })) === null) return;
+    byId("correct-box").open = false;
+    refresh();
+  };
   onSubmit("task", "/checklist", (form) => ({ task: form.get("task").trim() }));
   onSubmit("note", "/notes", (form) => ({
     text: form.get("text").trim(),

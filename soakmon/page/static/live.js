@@ -4,7 +4,7 @@ import { isSignedOut } from "./again.js";
 import { api, byId, age, nameZone, put, t } from "./common.js";
 
 const WAIT_S = 10;
-const OLD_S = 5;
+const OLD_S = 12; // numbers that only drift come every five seconds
 const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
 let read_ms = 0; // when the newest reading was made, by this device's clock
@@ -44,6 +44,7 @@ function showLink() {
 /** Calls show(status) with every new state of the bench. */
 export async function watch(show) {
   let seen = 0;
+  let status = {};
   let waiting = null;
   setInterval(showLink, 500);
   // Back from sleep: a call that was under way may never be answered.
@@ -56,7 +57,7 @@ export async function watch(show) {
   window.addEventListener("online", wake);
   for (;;) {
     try {
-      const asked = api(`live?seen=${seen}&wait_s=${seen ? WAIT_S : 0}`, { timeout_s: WAIT_S + 5 });
+      const asked = api(`live?seen=${seen}&wait_s=${seen ? WAIT_S : 0}&changes=true`, { timeout_s: WAIT_S + 5 });
       const woken = new Promise((_, fail) => {
         waiting = () => fail(new Error("woken"));
       });
@@ -67,8 +68,10 @@ export async function watch(show) {
       answered_ms = Date.now();
       read_ms = answered_ms - 1000 * found.age_s;
       seen = found.seen;
-      nameZone(found.status.zone);
-      show(found.status);
+      status = found.since === null ? found.status : { ...status, ...found.status };
+      for (const key of found.gone) delete status[key];
+      nameZone(status.zone);
+      show(status);
       showLink();
       await pause(150);
     } catch (error) {

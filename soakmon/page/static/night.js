@@ -3,7 +3,9 @@ import { act, api, byId, canRun, clock, el, hours, put, sign, t, zone } from "./
 import { drawGauge } from "./gauge.js";
 import { clockAt, headline, likeliest, meanwhile, nameOf, toldAt } from "./headline.js";
 import { watch } from "./live.js";
+import { drawChart } from "./chart.js";
 import { drawRack } from "./rack.js";
+import { Record, labelOf, wholeOf } from "./record.js";
 import { mass, said, temperature } from "./units.js";
 
 const RUNNING = ["filling", "settling", "soaking"];
@@ -165,8 +167,29 @@ function showButtons(status) {
   byId("open-feed").hidden = status.phase !== "isolating" || leaks;
 }
 
+const wide = matchMedia("(min-width: 70rem)"); // as in page.css: a desk has room for the curve
+const record = new Record();
+let picture = null;
+
+function drawPicture() {
+  byId("picture").hidden = picture === null || !wide.matches;
+  if (byId("picture").hidden) return;
+  const span = wholeOf(picture);
+  drawChart(byId("chart"), picture, span, labelOf(picture, span));
+}
+
+async function showPicture(status) {
+  if (!wide.matches || !(await record.renew(status).catch(() => false))) return;
+  const { curve, events } = record;
+  const leaks = curve.lanes?.leaks?.length ? curve.lanes.leaks : (status.verdict?.leaks ?? []);
+  picture = curve.t_s.length > 1 ? { curve, events, leaks, wall_s: status.wall_s - status.t_s } : null;
+  drawPicture();
+}
+window.addEventListener("resize", drawPicture);
+
 function show(status) {
   showAnswers(status);
+  showPicture(status);
   showAlarms(status);
   drawRack(byId("rack"), status);
   showLoss(status);

@@ -17,7 +17,7 @@ from typing import Any
 
 from soakmon.errors import InputError
 from soakmon.records.jobs.files import FileStore, picture_type, safe_name, sha256_of
-from soakmon.records.jobs.models import Attachment, Check, Job, Note, Result
+from soakmon.records.jobs.models import Attachment, Check, Correction, Job, Note, Result
 from soakmon.records.jobs.page import job_page
 from soakmon.records.jobs.work import carb_values
 
@@ -62,6 +62,19 @@ def job_dict(job: Job) -> dict[str, Any]:
         "notes": [_note(note) for note in job.notes],
         "results": [_result(place, one) for place, one in enumerate(job.results, start=1)],
         "attachments": [_attachment(one, job.results) for one in job.attachments],
+        "corrections": [_correction(one) for one in job.corrections],
+    }
+
+
+def _correction(one: Correction) -> dict[str, Any]:
+    return {
+        "at": one.at.isoformat(),
+        "by_whom": one.by_whom,
+        "part": one.part,
+        "place": one.place,
+        "field": one.field,
+        "before": one.before,
+        "after": one.after,
     }
 
 

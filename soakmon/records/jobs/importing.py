@@ -22,7 +22,7 @@ from soakmon.errors import InputError
 from soakmon.records.jobs.export import SCHEMA, SUMS
 from soakmon.records.jobs.fields import CarbFields
 from soakmon.records.jobs.files import MOST_BYTES, FileStore, sha256_of_stream
-from soakmon.records.jobs.models import Attachment, Carb, Check, Job, Note, Result
+from soakmon.records.jobs.models import Attachment, Carb, Check, Correction, Job, Note, Result
 from soakmon.records.jobs.store import next_number, take_number
 from soakmon.records.jobs.text import clean_text
 from soakmon.records.room import Room
@@ -95,6 +95,16 @@ class _Attachment(_Strict):
     result: int | None = Field(ge=1)
 
 
+class _Correction(_Strict):
+    at: AwareDatetime
+    by_whom: Text
+    part: Literal["job", "carb", "note", "file"]
+    place: int | None = Field(ge=1, le=100_000)
+    field: Text
+    before: Text
+    after: Text
+
+
 class _Job(_Strict):
     schema_: Literal["soakmon.job/1"] = Field(alias="schema")
     number: str = Field(pattern=r"^\d{4}-\d{4,6}$")
@@ -107,6 +117,7 @@ class _Job(_Strict):
     notes: list[_Note] = Field(max_length=100_000)
     results: list[_Result] = Field(max_length=10_000)
     attachments: list[_Attachment] = Field(max_length=_MOST_FILES)
+    corrections: list[_Correction] = Field(default_factory=list, max_length=100_000)
 
 
 def import_job(
@@ -267,6 +278,7 @@ def _job(read: _Job, number: str) -> Job:
         ],
         notes=[Note(**note.model_dump()) for note in read.notes],
         results=[Result(**one.model_dump(exclude={"csv"})) for one in read.results],
+        corrections=[Correction(**one.model_dump()) for one in read.corrections],
     )
 
 

@@ -64,6 +64,9 @@ class Job(Base):
     attachments: Mapped[list[Attachment]] = relationship(
         order_by="Attachment.id", cascade="all, delete-orphan"
     )
+    corrections: Mapped[list[Correction]] = relationship(
+        order_by="Correction.at, Correction.id", cascade="all, delete-orphan"
+    )
 
 
 class Carb(Base):
@@ -146,3 +149,22 @@ class Attachment(Base):
     def _named(self, _: str, name: str) -> str:
         """Uploads, imports and files of this machine: all come through here."""
         return kept_name(name)
+
+
+class Correction(Base):
+    """Something of a job that was put right: who and when, and what stood there before.
+
+    part: job, carb, note or file; place: which of them, counting from 1 (None: the job itself);
+    field: what of it.
+    """
+
+    __tablename__ = "correction"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    job_id: Mapped[int] = mapped_column(ForeignKey("job.id", ondelete="CASCADE"))
+    at: Mapped[datetime]
+    by_whom: Mapped[str]
+    part: Mapped[str]
+    place: Mapped[int | None]
+    field: Mapped[str]
+    before: Mapped[str]
+    after: Mapped[str]

@@ -46,6 +46,8 @@ def job_page(job: dict[str, Any], pictures: Collection[str] = ()) -> str:
 {_list([_note(one) for one in job["notes"]])}
 <h2>Files</h2>
 {_list([_file(one, pictures) for one in job["attachments"]])}
+<h2>Put right later</h2>
+{_list([_correction(one) for one in job["corrections"]])}
 <h2>Cautions</h2>
 <ul>{cautions}</ul>
 <p class="small">Everything as data: <a href="job.json">job.json</a>. Hashes of all files:
@@ -104,6 +106,14 @@ def _note(note: dict[str, Any]) -> str:
     who = f", {escape(note['written_by'])}:" if note["written_by"] else ""
     where = f" carb {note['carb']}:" if note["carb"] else ""
     return f"{escape(_when(note['at']))}{who}{where} {escape(note['text'])}"
+
+
+def _correction(one: dict[str, Any]) -> str:
+    what = _label(one["field"]) if one["place"] is None else f"{one['part']} {one['place']}"
+    if one["part"] == "carb":
+        what += f", {_label(one['field'])}"
+    was = f"“{one['before']}” is now “{one['after']}”"
+    return escape(f"{_when(one['at'])}, {one['by_whom']}: {what}: {was}")
 
 
 def _result(result: dict[str, Any]) -> str:

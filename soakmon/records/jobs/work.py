@@ -15,6 +15,7 @@ from sqlalchemy.orm import Session
 
 from soakmon.errors import InputError
 from soakmon.records.identity import by_namesake
+from soakmon.records.jobs.correct import Author, change_carb
 from soakmon.records.jobs.fields import CHECKLIST, CarbFields, parse_pairs
 from soakmon.records.jobs.files import FileStore
 from soakmon.records.jobs.models import Attachment, Carb, Check, Job, Note, Result
@@ -111,10 +112,10 @@ def carb_values(carb: Carb) -> dict[str, Any]:
     return {name: getattr(carb, name) for name in CarbFields.model_fields}
 
 
-def set_carb(carb: Carb, pairs: Iterable[str]) -> None:
+def set_carb(job: Job, place: int, pairs: Iterable[str], by: Author) -> None:
     """Write KEY=VALUE words down in a carburettor's record."""
-    for name, value in parse_pairs(pairs, carb_values(carb)).items():
-        setattr(carb, name, value)
+    carb = find_carb(job, place)
+    change_carb(job, carb, parse_pairs(pairs, carb_values(carb)), by)
 
 
 def add_note(job: Job, now: datetime, text: str, carb: int | None = None, *, by: str = "") -> Note:

@@ -15,9 +15,11 @@ import pytest
 from sqlalchemy import create_engine, text
 
 from soakmon.records.jobs.store import Records
+from soakmon.records.jobs.correct import Author
 from soakmon.records.jobs.work import add_note, add_result, attach, new_job, set_carb, tick
 
 NOW = datetime(2026, 3, 1, 8, 30, tzinfo=UTC)
+BY = Author("C. Inventada", NOW)
 INVENTED = "Frau Süß-Łukasz, 鈴木 (invented)"
 
 
@@ -94,7 +96,9 @@ def number(records, tmp_path) -> str:
         job = new_job(
             session, NOW, customer=INVENTED, machine="twin <750>", rack="four & rail", carbs=4
         )
-        set_carb(job.carbs[1], ["jet.main=105", "bowl_gasket_renewed=no", "float_height_mm=21.5"])
+        facts = ["jet.main=105", "bowl_gasket_renewed=no", "float_height_mm=21.5"]
+        set_carb(job, 2, facts, BY)
+        set_carb(job, 2, ["bowl_gasket_renewed=yes"], BY)
         add_note(job, NOW, "bowl gasket fought back", carb=2, by="B. <Invented>")
         add_note(job, NOW, "rail joints greased")
         tick(job, 3, "A. Erfunden", NOW)

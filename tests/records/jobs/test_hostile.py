@@ -30,7 +30,7 @@ from soakmon.records.jobs.work import (
 )
 from soakmon.records.room import RESERVE_BYTES
 from tests.desk import Desk
-from tests.records.jobs.conftest import NOW
+from tests.records.jobs.conftest import BY, NOW
 from tests.records.jobs.test_export import Page, resum
 
 MARKUP = "<script>alert(1)</script> [red]x[/red] {nb} **b** ../../etc/passwd C:\\x 'OR 1=1;--"
@@ -62,9 +62,9 @@ def test_notes_and_the_rest_refuse_the_same(records, tmp_path, text):
             lambda: add_note(job, NOW, "x", by=text),
             lambda: add_check(job, text),
             lambda: tick(job, 1, text, NOW),
-            lambda: set_carb(job.carbs[0], [f"notes={text}"]),
-            lambda: set_carb(job.carbs[0], [f"jet.main={text}"]),
-            lambda: set_carb(job.carbs[0], [f"jet.{text}=1"]),
+            lambda: set_carb(job, 1, [f"notes={text}"], BY),
+            lambda: set_carb(job, 1, [f"jet.main={text}"], BY),
+            lambda: set_carb(job, 1, [f"jet.{text}=1"], BY),
             lambda: attach(job, records.files, NOW, tmp_path / "a", text),
         ):
             with pytest.raises(InputError):

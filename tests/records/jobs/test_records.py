@@ -265,8 +265,9 @@ def test_what_cannot_be_written_down_is_told(pair, says):
 
 def test_an_empty_value_takes_back(records, number):
     with records.session() as session:
-        carb = find_carb(find_job(session, number), 2)
-        set_carb(carb, ["jet.main=", "float_height_mm="])
+        job = find_job(session, number)
+        carb = find_carb(job, 2)
+        set_carb(job, 2, ["jet.main=", "float_height_mm="], BY)
         assert carb.jets == {}
         assert carb.float_height_mm is None
 

@@ -1,0 +1,84 @@
+"""What is put right in a job: nothing is overwritten without a line of who, when and what before."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from soakmon.errors import InputError
+from soakmon.records.jobs.models import Carb, Correction, Job
+from soakmon.records.jobs.text import clean_line, clean_text
+
+FACTS = ("customer", "machine", "rack")
+
+
+@dataclass(frozen=True, slots=True)
+class Author:
+    """Who puts something right, and when."""
+
+    name: str
+    at: datetime
+
+
+def correct_job(job: Job, changes: Mapping[str, str], by: Author) -> None:
+    """Put customer, machine or rack right."""
+    for field, text in changes.items():
+        if field not in FACTS:
+            raise InputError(f"{field}: of a job these can be put right: {', '.join(FACTS)}")
+        after = clean_line(text, field)
+        if field == "customer" and not after.strip():
+            raise InputError("a job needs a customer reference")
+        _put(job, by, "job", None, field, getattr(job, field), after)
+        setattr(job, field, after)
+
+
+def correct_note(job: Job, place: int, text: str, by: Author) -> None:
+    """Put the text of a note right; place: counting from 1."""
+    if not 1 <= place <= len(job.notes):
+        raise InputError(f"job {job.number} has {len(job.notes)} notes, no note {place}")
+    if not text.strip():
+        raise InputError("the note is empty")
+    note, after = job.notes[place - 1], clean_text(text, "the note")
+    _put(job, by, "note", place, "text", note.text, after)
+    note.text = after
+
+
+def correct_caption(job: Job, place: int, caption: str, by: Author) -> None:
+    """Put the caption of a file right; place: counting from 1."""
+    if not 1 <= place <= len(job.attachments):
+        raise InputError(f"job {job.number} has {len(job.attachments)} files, no file {place}")
+    one, after = job.attachments[place - 1], clean_line(caption, "caption")
+    _put(job, by, "file", place, "caption", one.caption, after)
+    one.caption = after
+
+
+def change_carb(job: Job, carb: Carb, values: Mapping[str, Any], by: Author) -> None:
+    """Write down of a carburettor; what stood there already is noted as put right."""
+    for field, after in values.items():
+        before = getattr(carb, field)
+        if before not in (None, "", {}):
+            _put(job, by, "carb", carb.place, field, _told(before), _told(after))
+        setattr(carb, field, after)
+
+
+def _put(
+    job: Job, by: Author, part: str, place: int | None, field: str, before: str, after: str
+) -> None:
+    if before == after:
+        return
+    name = clean_line(by.name, "by")
+    job.corrections.append(
+        Correction(
+            at=by.at, by_whom=name, part=part, place=place, field=field, before=before, after=after
+        )
+    )
+
+
+def _told(value: object) -> str:
+    if isinstance(value, dict):
+        return ", ".join(f"{name} {size}" for name, size in value.items())
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
