@@ -20,6 +20,7 @@ from pydantic import BaseModel, Field
 from soakmon.bench.api import Body
 from soakmon.bench.asked import RefusedError
 from soakmon.bench.book import Keep
+from soakmon.bench.last_answers import keep_answers, last_answers
 from soakmon.bench.refusals import REFUSALS
 from soakmon.bench.service import Service
 from soakmon.bench.taking import taken
@@ -52,6 +53,7 @@ class Asked(BaseModel):
     default: float | None
     optional: bool
     source: str | None
+    last: float | None = None
 
 
 class Said(BaseModel):
@@ -63,11 +65,14 @@ class Said(BaseModel):
 
 
 class State(BaseModel):
-    """A test under way (question) or judged (result); answers: how many were given."""
+    """A test under way (question) or judged (result); answers: how many were given; steps: how many
+    there are at least, lists that go on being longer.
+    """
 
     test: str | None = None
     job: str | None = None
     answers: int = 0
+    steps: int = 0
     question: Asked | None = None
     result: Said | None = None
 
@@ -90,7 +95,9 @@ class GuideDesk:
             session = self.service.session
             if session is not None and not session.ended:
                 raise RefusedError("a soak is running: the cell is its own")
-            self.guided, self.job = Guided(test, self.service.bench.rack.carbs), job
+            last = last_answers(self.path.parent, test)
+            self.guided = Guided(test, self.service.bench.rack.carbs, last=last)
+            self.job = job
             self._save()
             return self._state()
 
@@ -136,6 +143,7 @@ class GuideDesk:
             # The last answer is asked again: the others were work.
             self.guided = guided.back()
             raise RefusedError(str(error)) from None
+        keep_answers(self.path.parent, guided)
         self._forget()
         state.result = Said(passed=said.passed, summary=said.summary, lines=list(said.lines))
         return state
@@ -168,7 +176,9 @@ class GuideDesk:
         asked = None
         if question is not None:
             asked = Asked(**{name: getattr(question, name) for name in Asked.model_fields})
-        return State(test=guided.test, job=self.job, answers=len(guided.answers), question=asked)
+        done = len(guided.answers)
+        steps = done + guided.steps_left()
+        return State(test=guided.test, job=self.job, answers=done, steps=steps, question=asked)
 
     def _save(self) -> None:
         guided = self._under_way()
@@ -191,7 +201,8 @@ class GuideDesk:
             kept = json.loads(self.path.read_text(encoding="utf-8"))
             self.job = kept["job"]
             answers = [(value, float(at_s)) for value, at_s in kept["answers"]]
-            return Guided(kept["test"], int(kept["carbs"]), answers)
+            last = last_answers(self.path.parent, kept["test"])
+            return Guided(kept["test"], int(kept["carbs"]), answers, last)
         except (OSError, ValueError, KeyError, TypeError):
             log.exception("%s: the bench test under way cannot be read", self.path)
             return None

@@ -31,7 +31,14 @@ def show_job(console: Console, job: dict[str, Any]) -> None:
     _block(
         console, "Results", [f"{r['at'][:16]} {r['kind']}: {r['summary']}" for r in job["results"]]
     )
+    _block(console, "Corrections", [_correction(one) for one in job["corrections"]])
     _block(console, "Files", [f"{a['name']}  {a['caption']}" for a in job["attachments"]])
+
+
+def _correction(one: dict[str, Any]) -> str:
+    place = "" if one["place"] is None else f"{one['part']} {one['place']} "
+    was = f"{one['before']!r} is now {one['after']!r}"
+    return f"{one['at'][:16]} {one['by_whom']}: {place}{one['field'].replace('_', ' ')}: {was}"
 
 
 def show_carb_fields(console: Console, place: int, values: dict[str, Any]) -> None:

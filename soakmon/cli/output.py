@@ -15,8 +15,8 @@ from rich.text import Text
 from soakmon.cautions import CAUTIONS
 from soakmon.records.jobs.text import inert
 from soakmon.report import words
+from soakmon.report.clock import Clock
 from soakmon.watch.decide import Decision
-from soakmon.watch.figures import elapsed
 from soakmon.watch.verdict import Outcome, Verdict
 
 EXIT_CODES = {Outcome.TIGHT: 0, Outcome.LEAKING: 1, Outcome.NOT_PROVEN: 3}
@@ -28,28 +28,40 @@ _STYLES = {
 _MOST_FAULTS = 8
 
 
-def show_decision(console: Console, decision: Decision, title: str) -> None:
-    """Print a decision so that it can be read at a glance."""
+def show_decision(
+    console: Console, decision: Decision, title: str, clock: Clock | None = None
+) -> None:
+    """Print a decision so that it can be read at a glance. clock: the shop's, of a real soak."""
+    clock = clock or Clock()
     verdict = decision.verdict
     head = Text(words.HEADINGS[verdict.outcome], style=_STYLES[verdict.outcome])
     console.print(
-        Panel(Text.assemble(head, "\n", verdict.reason), title=Text(inert(title)), expand=False)
+        Panel(
+            Text.assemble(head, "\n", clock.said(verdict.reason)),
+            title=Text(inert(title)),
+            expand=False,
+        )
     )
-    console.print(_facts(verdict))
+    console.print(_facts(verdict, clock))
     if verdict.outcome is not Outcome.TIGHT:
-        _lines(console, "Suspects", [words.suspect(one) for one in verdict.suspects[:4]])
-    _lines(console, "Alarms", [f"{elapsed(a.t_s)}  {a.text}" for a in verdict.alarms])
-    faults = [f"{elapsed(f.t_s)}  {f.text}" for f in verdict.faults]
+        _lines(console, "Suspects", list(words.suspects(verdict, 4)))
+    _lines(console, "Alarms", [f"{clock.at(a.t_s)}  {a.text}" for a in verdict.alarms])
+    faults = [f"{clock.at(f.t_s)}  {f.text}" for f in verdict.faults]
     if len(faults) > _MOST_FAULTS:
         faults = [*faults[:_MOST_FAULTS], f"… and {len(faults) - _MOST_FAULTS} more"]
     _lines(console, "Disturbances and faults", faults)
 
 
 def show_result(
-    console: Console, decision: Decision, title: str, files: list[Path], shifted: list[int]
+    console: Console,
+    decision: Decision,
+    title: str,
+    files: list[Path],
+    shifted: list[int],
+    clock: Clock | None = None,
 ) -> None:
     """Print a decision with the report's files. shifted: carbs that the job record spoke of."""
-    show_decision(console, decision, title)
+    show_decision(console, decision, title, clock)
     if shifted:
         carbs = ", ".join(str(carb) for carb in shifted)
         console.print(Text(f"\nThe job record shifted the odds of causes at carb {carbs}."))
@@ -64,14 +76,14 @@ def show_cautions(console: Console) -> None:
     _lines(console, "Cautions", list(CAUTIONS))
 
 
-def _facts(verdict: Verdict) -> Table:
+def _facts(verdict: Verdict, clock: Clock) -> Table:
     table = Table.grid(padding=(0, 2))
     table.add_column(style="bold", no_wrap=True)
     table.add_column()
-    table.add_row("Watched for", elapsed(verdict.duration_s))
+    table.add_row("Watched for", clock.span(verdict.duration_s))
     table.add_row("Loss", words.loss(verdict))
     table.add_row("Leak", words.leak(verdict.leak_g_per_h, verdict.outcome))
-    table.add_row("Provable", f"a leak from {words.smallest(verdict)} on")
+    table.add_row("Provable", words.provable(verdict))
     table.add_row("Drops", words.drops(verdict))
     return table
 

@@ -30,7 +30,7 @@ def open_records(folder: Path, *, make: bool = False) -> Iterator[Records]:
     url = os.environ.get(DATABASE_VARIABLE) or None
     if not make and not has_records(folder):
         raise InputError(
-            f"{folder}: holds no records: give --data DIR, or begin with: soakmon job new"
+            f"{folder}: holds no job records yet: the first job makes them (soakmon job new)"
         )
     with Records(folder, url) as records:
         yield records

@@ -33,6 +33,13 @@ class Clock:
             return elapsed(t_s)
         return f"{self.began + timedelta(seconds=t_s):%H:%M}"
 
+    def span(self, lasted_s: float) -> str:
+        """How long something went on, and from when to when: 8:00 h, 22:10 to 06:10 CET."""
+        if self.began is None:
+            return elapsed(lasted_s)
+        zone = f" {self.zone}" if self.zone else ""
+        return f"{elapsed(lasted_s)}, {self.hour(0.0)} to {self.hour(lasted_s)}{zone}"
+
     def between(self, low_s: float, high_s: float) -> str:
         """When something began that lies between two times."""
         return self.said(began(low_s, high_s))

@@ -147,7 +147,7 @@ def _summary(rows: Rows, verdict: Verdict, about: About) -> tuple[tuple[str, str
         ("Rack", about.rack),
         ("Date", _date(about)),
         ("Readings", "invented: this is a rehearsal, not a test" if about.invented else ""),
-        ("Tested", _tested(rows, verdict)),
+        ("Tested", _tested(rows, verdict, about.clock)),
         ("Fuel", about.settings.fuel.name if about.settings else ""),
         ("Temperature", _temperature(rows)),
         ("Loss", words.loss(verdict)),
@@ -176,8 +176,8 @@ def _date(about: About) -> str:
     return f"{about.began:%Y-%m-%d %H:%M} to {about.made:%Y-%m-%d %H:%M}{zone}"
 
 
-def _tested(rows: Rows, verdict: Verdict) -> str:
-    text = f"watched for {elapsed(verdict.duration_s)}"
+def _tested(rows: Rows, verdict: Verdict, clock: Clock) -> str:
+    text = f"watched for {clock.span(verdict.duration_s)}"
     if rows.feed_open is None or not np.isfinite(rows.feed_open).any():
         return text
     known = rows.feed_open[np.isfinite(rows.feed_open)]

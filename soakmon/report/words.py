@@ -89,6 +89,13 @@ def smallest(verdict: Verdict) -> str:
     return "none: this run could prove nothing" if found is None else f"{at_most(24 * found)} g/day"
 
 
+def provable(verdict: Verdict) -> str:
+    """From which size on this run could have proven a leak."""
+    if verdict.smallest_provable_leak_g_per_h is None:
+        return "nothing: no leak however large could have been proven by mass"
+    return f"a leak of {smallest(verdict)} or more"
+
+
 def suspect(one: Suspect) -> str:
     """A suspect as: 63 %  carb 4: bowl gasket or drain plug weeping."""
     where = f"carb {one.carb}: " if one.carb else ""

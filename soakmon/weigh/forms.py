@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+import math
+from typing import Annotated, Any, get_args
 
+from annotated_types import Ge, Gt, Le
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic.fields import FieldInfo
 
 from soakmon.weigh.blank_run import SCALE_DRIFT_G
 from soakmon.weigh.drain import TOLERANCE_MM
@@ -32,12 +35,35 @@ def between(least: float, most: float) -> Any:
 
 
 def check(kind: Any, value: float, what: str) -> None:
-    """ValueError, one line, for a value that is not of a kind."""
+    """ValueError, one line, for a value that is not of a kind; it says what would do."""
     try:
         TypeAdapter(kind).validate_python(value)
-    except ValidationError as error:
-        said = error.errors()[0]["msg"].replace("Input should", "it should")
-        raise ValueError(f"{what}: {said} (got {value:g})") from None
+    except ValidationError:
+        raise ValueError(f"{what}: {limits(kind)}, not {value:g}") from None
+
+
+def bounds(kind: Any) -> tuple[float, float, bool]:
+    """Lowest and highest number of a kind, and whether the lowest itself will not do."""
+    low, high, above = -math.inf, math.inf, False
+    for one in next(one.metadata for one in get_args(kind) if isinstance(one, FieldInfo)):
+        if isinstance(one, Ge | Gt):
+            low, above = (
+                float(str(getattr(one, "ge", getattr(one, "gt", low)))),
+                isinstance(one, Gt),
+            )
+        elif isinstance(one, Le):
+            high = float(str(one.le))
+    return low, high, above
+
+
+def limits(kind: Any) -> str:
+    """Which numbers of a kind will do, in words."""
+    low, high, above = bounds(kind)
+    whole = "a whole number " if get_args(kind)[0] is int else ""
+    if not math.isfinite(low):
+        return f"{whole or 'a number '}is needed"
+    least = f"more than {low:g}, at most" if above else f"{low:g} to"
+    return f"{whole}{least} {high:g} will do"
 
 
 class Form(BaseModel):

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -13,6 +14,7 @@ from soakmon.watch.settings import Settings
 from soakmon.weigh import forms, guides, judge
 
 Answer = tuple[float | None, float]
+Last = Mapping[str, Sequence[float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,15 +60,22 @@ TESTS = {
 
 
 class Guided:
-    """Drives a guide. `question` is None when the form is filled in."""
+    """Drives a guide. `question` is None when the form is filled in.
 
-    def __init__(self, test: str, carbs: int, answers: Sequence[Answer] = ()) -> None:
-        self.test, self.carbs = test, carbs
+    last: what was answered the last time, by question and in order; taken up where the bench cannot
+    read the value itself.
+    """
+
+    def __init__(
+        self, test: str, carbs: int, answers: Sequence[Answer] = (), last: Last | None = None
+    ) -> None:
+        self.test, self.carbs, self.last = test, carbs, last or {}
         self.answers: list[Answer] = []
+        self.typed: dict[str, list[float]] = {}
         self.weighed_s: list[float] = []
         self.form: dict[str, Any] | None = None
         self._guide = TESTS[test].guide(carbs)
-        self.question: guides.Question | None = next(self._guide)
+        self.question: guides.Question | None = self._as_last(next(self._guide))
         for value, at_s in answers:
             self.answer(value, at_s)
 
@@ -83,17 +92,42 @@ class Guided:
             raise ValueError(f"a number is needed: {question.text}")
         if taken is not None:
             forms.check(question.kind, taken, question.text)
+            if question.source is None:
+                self.typed.setdefault(question.text, []).append(taken)
         if question.source == "mass_g" and taken is not None:
             self.weighed_s.append(at_s)
-        self.answers.append((value, at_s))
+        self.answers.append((value if question.default is None else taken, at_s))
         try:
-            self.question = self._guide.send(taken)
+            self.question = self._as_last(self._guide.send(taken))
         except StopIteration as done:
             self.question, self.form = None, done.value
 
+    def _as_last(self, question: guides.Question) -> guides.Question:
+        """The question with what was answered the last time, if that would do again."""
+        before = self.last.get(question.text, ())
+        place = len(self.typed.get(question.text, ()))
+        if question.source is not None or place >= len(before):
+            return question
+        last = before[place]
+        try:
+            forms.check(question.kind, last, question.text)
+        except ValueError:
+            return question
+        # An empty answer ends a list: there it is only shown.
+        default = question.default if question.optional else last
+        return replace(question, default=default, last=last)
+
+    def steps_left(self) -> int:
+        """How many more answers there are at least, this question with them."""
+        ahead, count = Guided(self.test, self.carbs, self.answers), 0
+        while ahead.question is not None:
+            ahead.answer(_any_answer(ahead.question), 0.0)
+            count += 1
+        return count
+
     def back(self) -> Guided:
         """The same test one answer earlier."""
-        return Guided(self.test, self.carbs, self.answers[:-1])
+        return Guided(self.test, self.carbs, self.answers[:-1], self.last)
 
     @property
     def hours(self) -> float | None:
@@ -105,6 +139,16 @@ class Guided:
     def judge(self, settings: Settings, day: date) -> judge.Judged:
         """Judge the filled-in form. Raises ValueError in one line when it cannot be judged."""
         return judged(self.test, self.form or {}, settings, day)
+
+
+def _any_answer(question: guides.Question) -> float | None:
+    """An answer that would do, the shortest way on."""
+    if question.optional or question.default is not None:
+        return None
+    low, high, above = forms.bounds(question.kind)
+    if not math.isfinite(low):
+        return 0.0
+    return min(low + 1, high) if above else low
 
 
 def judged(test: str, values: Any, settings: Settings, day: date) -> judge.Judged:

@@ -26,7 +26,8 @@ Source = Literal["mass_g", "counts", "air_c", "hours"]
 class Question:
     """text: what is asked, with its unit; note: what to do first; kind: which numbers will do.
 
-    default: taken for an empty answer; optional: an empty answer ends a list or leaves it out.
+    default: taken for an empty answer; optional: an empty answer ends a list or leaves it out;
+    last: what was answered the last time, where it may well be the same again.
     """
 
     text: str
@@ -35,6 +36,7 @@ class Question:
     optional: bool = False
     source: Source | None = None
     kind: Any = forms.Number
+    last: float | None = None
 
 
 Guide = Generator[Question, float | None, dict[str, Any]]

@@ -64,6 +64,8 @@ def _line(question: Question, source: TextIO, say: Callable[[str], None], take: 
     if question.note:
         say(f"{question.note}\n")
     default = f" [{question.default:g}]" if question.default is not None else ""
+    if question.optional and question.last is not None:
+        default = f" (last time {question.last:g})"
     offered = f" ({_TAKE}: from the bench)" if take is not None and question.source else ""
     say(f"{question.text}{default}{offered}: ")
     line = source.readline()

@@ -10,12 +10,13 @@ let question = null;
 
 function ask(state) {
   const { text, note, optional, source } = question;
-  put("step-number", t("trial_step", { n: state.answers + 1 }));
+  const values = { n: state.answers + 1, m: state.steps };
+  put("step-number", t(optional ? "trial_step_more" : "trial_step", values));
   put("note", capital(said(note)));
   put("question", capital(text));
   put("read-told", "");
   put("next", t("trial_next"));
-  byId("answer").value = question.default ?? "";
+  byId("answer").value = question.default ?? question.last ?? "";
   byId("answer").removeAttribute("aria-invalid");
   byId("read").hidden = source === null;
   if (source !== null) put("read", t(`trial_read_${source}`));

@@ -1,4 +1,4 @@
-"""What is put right in a job: nothing is overwritten without a line of who, when and what before."""
+"""What is put right in a job: with every change a line of who, when and what stood there before."""
 
 from __future__ import annotations
 
@@ -22,6 +22,15 @@ class Author:
     at: datetime
 
 
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What is put right: a field of the job itself, or of one of its carbs, notes or files."""
+
+    part: str
+    place: int | None
+    field: str
+
+
 def correct_job(job: Job, changes: Mapping[str, str], by: Author) -> None:
     """Put customer, machine or rack right."""
     for field, text in changes.items():
@@ -30,7 +39,7 @@ def correct_job(job: Job, changes: Mapping[str, str], by: Author) -> None:
         after = clean_line(text, field)
         if field == "customer" and not after.strip():
             raise InputError("a job needs a customer reference")
-        _put(job, by, "job", None, field, getattr(job, field), after)
+        _put(job, by, Part("job", None, field), getattr(job, field), after)
         setattr(job, field, after)
 
 
@@ -41,7 +50,7 @@ def correct_note(job: Job, place: int, text: str, by: Author) -> None:
     if not text.strip():
         raise InputError("the note is empty")
     note, after = job.notes[place - 1], clean_text(text, "the note")
-    _put(job, by, "note", place, "text", note.text, after)
+    _put(job, by, Part("note", place, "text"), note.text, after)
     note.text = after
 
 
@@ -50,7 +59,7 @@ def correct_caption(job: Job, place: int, caption: str, by: Author) -> None:
     if not 1 <= place <= len(job.attachments):
         raise InputError(f"job {job.number} has {len(job.attachments)} files, no file {place}")
     one, after = job.attachments[place - 1], clean_line(caption, "caption")
-    _put(job, by, "file", place, "caption", one.caption, after)
+    _put(job, by, Part("file", place, "caption"), one.caption, after)
     one.caption = after
 
 
@@ -59,21 +68,17 @@ def change_carb(job: Job, carb: Carb, values: Mapping[str, Any], by: Author) -> 
     for field, after in values.items():
         before = getattr(carb, field)
         if before not in (None, "", {}):
-            _put(job, by, "carb", carb.place, field, _told(before), _told(after))
+            _put(job, by, Part("carb", carb.place, field), _told(before), _told(after))
         setattr(carb, field, after)
 
 
-def _put(
-    job: Job, by: Author, part: str, place: int | None, field: str, before: str, after: str
-) -> None:
+def _put(job: Job, by: Author, what: Part, before: str, after: str) -> None:
     if before == after:
         return
     name = clean_line(by.name, "by")
-    job.corrections.append(
-        Correction(
-            at=by.at, by_whom=name, part=part, place=place, field=field, before=before, after=after
-        )
-    )
+    where = {"part": what.part, "place": what.place, "field": what.field}
+    made = Correction(at=by.at, by_whom=name, before=before, after=after, **where)
+    job.corrections.append(made)
 
 
 def _told(value: object) -> str:

@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 from sqlalchemy import create_engine, text
 
-from soakmon.records.jobs.store import Records
 from soakmon.records.jobs.correct import Author
+from soakmon.records.jobs.store import Records
 from soakmon.records.jobs.work import add_note, add_result, attach, new_job, set_carb, tick
 
 NOW = datetime(2026, 3, 1, 8, 30, tzinfo=UTC)

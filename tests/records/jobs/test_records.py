@@ -31,7 +31,7 @@ from soakmon.records.jobs.work import (
     untick,
 )
 from tests.benchmark_jobs import fill, listing_s
-from tests.records.jobs.conftest import INVENTED, NOW
+from tests.records.jobs.conftest import BY, INVENTED, NOW
 
 PLAIN = {"customer": "invented", "machine": "m", "rack": "r", "carbs": 2}
 
