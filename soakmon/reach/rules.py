@@ -10,11 +10,13 @@ begin          at once, when it is wanted
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass, field
-from datetime import datetime, tzinfo
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from typing import Any
 
 from soakmon.reach import wording
 from soakmon.records.journal import Event
+from soakmon.report.clock import Clock
+from soakmon.watch.figures import elapsed
 
 # The valve is shut within a second of an alarm; longer means that it was not.
 _ACTED_WITHIN_S = 3.0
@@ -48,8 +50,18 @@ class Policy:
         return start <= now < end if start <= end else now >= start or now < end
 
     def clock(self, wall_s: float) -> str:
-        """The time of day with the date, where people are."""
-        return f"{datetime.fromtimestamp(wall_s, self.zone):%H:%M on %d %b}"
+        """The time of day with its zone and the date, where people are."""
+        return f"{self._at(wall_s):%H:%M %Z on %d %b}"
+
+    def soak_clock(self, began_wall_s: float) -> Clock:
+        """The clock of a soak that began then, as its report has it."""
+        began = self._at(began_wall_s)
+        # Of one offset throughout, also in the nights when clocks are changed.
+        offset = timezone(began.utcoffset() or timedelta())
+        return Clock(began.astimezone(offset), began.tzname() or "")
+
+    def _at(self, wall_s: float) -> datetime:
+        return datetime.fromtimestamp(wall_s, self.zone or UTC).astimezone(self.zone)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +85,7 @@ class Waiting:
     leak_g_per_h: float | None
     text: str
     wall_s: float
+    t_s: float | None = None
     told_wall_s: float | None = None
     second: bool = False
     acknowledged: bool = False
@@ -129,7 +142,7 @@ class Rules:
         memory = self.memory
         if event.kind == "alarm":
             own = str(event.data.get("uid") or event.id)
-            new = Waiting(own, wall_s=event.wall_s, **_alarm(event.data))
+            new = Waiting(own, wall_s=event.wall_s, t_s=event.t_s, **_alarm(event.data))
             if not any(_joins(new, alarm) for alarm in memory.alarms):
                 memory.alarms.append(new)
         elif event.kind == "ack":
@@ -147,8 +160,10 @@ class Rules:
                 told = wording.begin(title, self.policy.bench, self.policy.link)
                 memory.soon.append(Told(f"begin/{event.soak}", *told, urgent=False))
         elif event.kind == "verdict":
+            clock = self.policy.soak_clock(event.wall_s - event.t_s)
+            policy = self.policy
             told = wording.result(
-                event.data, title, self.policy.bench, self.policy.link, valve=self.policy.valve
+                event.data, title, policy.bench, policy.link, valve=policy.valve, clock=clock
             )
             memory.held.append(Told(f"result/{event.soak}", *told, urgent=False))
 
@@ -209,13 +224,18 @@ class Rules:
         title, body = wording.alarm(
             asdict(alarm),
             self.policy.bench,
-            noticed=self.policy.clock(alarm.wall_s),
+            noticed=self._noticed(alarm),
             shut_at=shut_at if self.memory.feed_wall_s else "",
             reminder=not first_time,
             valve=self.policy.valve,
             link=self.policy.link,
         )
         return [Told(f"alarm/{alarm.id}", title, body, urgent=True, second=second)]
+
+    def _noticed(self, alarm: Waiting) -> str:
+        """When it was noticed, and how long after the start of the soak."""
+        after = "" if alarm.t_s is None else f" ({elapsed(alarm.t_s)} after the start)"
+        return self.policy.clock(alarm.wall_s) + after
 
     def _troubled(self, name: str, now_s: float) -> list[Told]:
         trouble = self.memory.troubles[name]

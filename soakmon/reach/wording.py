@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from soakmon.report.clock import Clock
 from soakmon.report.words import CAUSES, HEADINGS, grams
 from soakmon.watch.figures import rate
 from soakmon.watch.verdict import Cause, Outcome
@@ -14,7 +15,7 @@ from soakmon.watch.verdict import Cause, Outcome
 _TITLES = {
     "flood": "FLOOD",
     "weep": "Weep",
-    "starved": "No fuel flows",
+    "starved": "No fuel flow",
     "bench": "Bench trouble",
 }
 _TO_DO = {
@@ -96,20 +97,31 @@ def well_again(name: str, bench: str, link: str) -> Text:
 
 def dry(when: str, bench: str, link: str) -> Text:
     """The bottle will not last."""
-    line = f"At this rate the bottle is empty at {when}, before the soak ends. Refill it before."
+    line = f"The bottle will be empty at {when}, before the soak ends. Refill it before then."
     return f"The bottle runs dry: {bench}", _body([line], link)
 
 
 def begin(title: str, bench: str, link: str) -> Text:
     """A soak begins: also shows that messages arrive."""
-    lines = ["The preflight runs; then the feed opens.", "This is where alarms would come."]
+    lines = ["The preflight runs; then the feed opens.", "Alarms will be sent to this address."]
     return f"A soak begins, {title or 'no title'}: {bench}", _body(lines, link)
 
 
-def result(verdict: dict[str, Any], title: str, bench: str, link: str, *, valve: bool) -> Text:
-    """The verdict of a soak."""
+def result(
+    verdict: dict[str, Any],
+    title: str,
+    bench: str,
+    link: str,
+    *,
+    valve: bool,
+    clock: Clock | None = None,
+) -> Text:
+    """The verdict of a soak; clock: the shop's."""
     outcome = Outcome(verdict["verdict"])
-    lines = [verdict["reason"]]
+    clock = clock or Clock()
+    lines = [clock.said(verdict["reason"])]
+    if clock.began is not None and verdict.get("duration_s"):
+        lines.append(f"Watched for {clock.span(verdict['duration_s'])}")
     lost, expected = verdict.get("observed_loss_g"), verdict.get("expected_evaporation_g")
     if lost is not None and expected:
         low, high = expected["low"], expected["high"]

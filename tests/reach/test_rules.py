@@ -60,8 +60,8 @@ def test_a_flood_is_told_again_until_acknowledged_and_then_to_the_second_person(
     assert all(one.urgent for _, one in told)
     first, again = told[0][1], told[1][1]
     assert first.title == "FLOOD, carb 2: bench"
-    for words in ("fast drops", "carb 2; about 34 g/day", "noticed at 23:30 on 27 Mar",
-                  "has shut the feed at 23:30", "Go and look now", "http://bench/"):  # fmt: skip
+    for words in ("fast drops", "carb 2; about 34 g/day", "noticed at 23:30 UTC on 27 Mar",
+                  "has shut the feed at 23:30 UTC", "Go and look now", "http://bench/"):  # fmt: skip
         assert words in first.body
     assert "Not acknowledged yet" in again.body
     feeder.take(NIGHT + 1201, "ack", alarms=[0])
@@ -294,3 +294,15 @@ def test_the_rules_go_on_after_a_restart_as_if_nothing_had_been():
         return found
 
     assert story(Feeder(), restart=True) == story(Feeder(), restart=False)
+
+
+def test_a_result_tells_the_times_of_the_shops_clock_and_how_long_after_the_start():
+    feeder = Feeder(replace(POLICY, zone=ZoneInfo("Europe/Berlin")))
+    reason = "leak at carb 2, about 8.4 g/day, begun between 1:10 h and 2:00 h after the start"
+    found = VERDICT | {"reason": reason, "duration_s": 8 * HOUR}
+    morning = NIGHT + 9 * HOUR
+    feeder.rules.take(Event(1, 1, 8 * HOUR, morning, "verdict", found), "invented rack")
+    told = feeder.rules.due(morning + HOUR)[0].body
+    # The clocks go forward in that night: as in the report, the clock of the start goes on.
+    assert "begun between 02:40 and 03:30 CET" in told
+    assert "Watched for 8:00 h, 01:30 to 09:30 CET" in told
