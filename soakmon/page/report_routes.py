@@ -21,6 +21,9 @@ from soakmon.page.ports import ReportSource
 from soakmon.page.store import Store
 from soakmon.page.text import TEXTS
 from soakmon.records.journal import Journal
+from soakmon.records.told import Told, told_in
+from soakmon.records.verdicts import verdict_from
+from soakmon.report.words import tied
 
 FileName = Literal[
     "report.html", "report.pdf", "verdict.json", "readings.csv", "soak.png", "soak.svg"
@@ -44,6 +47,7 @@ class ReportState(BaseModel):
 
     state: Literal["ready", "making", "failed"]
     files: list[str]
+    tied: str = Field(default="", description="the job's soak before, what was renewed, and now")
 
 
 class Share(Body):
@@ -59,17 +63,20 @@ class Link(BaseModel):
     expires_wall_s: float
 
 
-def _ended(service: Service, soak: int) -> None:
-    """404 for a soak that is not in the journal, 409 while it runs."""
+def _ended(service: Service, soak: int) -> str:
+    """How it is tied to the job's soak before; 404 when it is not known, 409 while it runs."""
     journal = Journal(service.journal.path)
     try:
         found = [entry for entry in journal.soaks() if entry.id == soak]
+        told = told_in(journal.read_events(soak)) if found else Told()
     finally:
         journal.close()
     if not found:
         raise DeniedError(404, f"there is no soak {soak}")
-    if found[0].ended_t_s is None:
+    verdict = found[0].verdict
+    if found[0].ended_t_s is None or verdict is None:
         raise DeniedError(409, "the soak has not ended: its report comes with its verdict")
+    return tied(told.before, told.renewed, told.renewed_before, verdict_from(verdict))
 
 
 def _file(reports: ReportSource, soak: int, name: FileName) -> FileResponse:
@@ -102,12 +109,13 @@ def report_routes(service: Service, reports: ReportSource, store: Store) -> APIR
         responses=answers(401, 404, 409, 422),
     )
     def state(soak: Number) -> ReportState:
-        _ended(service, soak)
+        before = _ended(service, soak)
         found = reports.state(soak)
         if found == "missing":
             reports.make(soak)
             found = "making"
-        return ReportState(state=found, files=list(_TYPES) if found == "ready" else [])
+        files = list(_TYPES) if found == "ready" else []
+        return ReportState(state=found, files=files, tied=before)
 
     @router.get(
         "/report/{name}",

@@ -18,6 +18,7 @@ from soakmon.bench.asked import RefusedError
 from soakmon.bench.refusals import answers
 from soakmon.bench.service import Service
 from soakmon.cautions import CAUTIONS
+from soakmon.config import Bench
 from soakmon.page.access import COOKIE, DeniedError, acting, runs_nearby, visitor
 from soakmon.page.door import LEAST_PASSWORD, LONGEST_NAME, Door
 from soakmon.page.store import Visitor
@@ -103,6 +104,7 @@ class Health(BaseModel):
     checks: list[dict[str, Any]]
     outlets: list[dict[str, Any]] = Field(description="what leaves the bench: state, lag, error")
     settings: dict[str, Any]
+    explained: dict[str, dict[str, str]] = Field(description="what each setting means")
 
 
 class Live:
@@ -285,7 +287,18 @@ def health(service: Service) -> Health:
         ],
         outlets=service.outlets(),
         settings=_shown(bench.model_dump(mode="json")),
+        explained=_explained(),
     )
+
+
+def _explained() -> dict[str, dict[str, str]]:
+    """What each setting means, by section and key, as `soakmon bench init` writes it."""
+    sections = {name: field.annotation for name, field in Bench.model_fields.items()}
+    return {
+        name: {key: field.description or "" for key, field in section.model_fields.items()}
+        for name, section in sections.items()
+        if isinstance(section, type) and issubclass(section, BaseModel)
+    }
 
 
 def _shown(settings: dict[str, Any]) -> dict[str, Any]:

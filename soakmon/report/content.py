@@ -153,18 +153,12 @@ def _summary(rows: Rows, verdict: Verdict, about: About) -> tuple[tuple[str, str
         ("Loss", words.loss(verdict)),
         ("Drops", words.drops(verdict)),
         ("Renewed", "; ".join(about.renewed)),
-        ("Soak before", _mended(verdict, about)),
+        (
+            "Soak before",
+            words.tied(about.before, about.renewed, about.renewed_before, verdict),
+        ),
     ]
     return tuple((name, text) for name, text in facts if text)
-
-
-def _mended(verdict: Verdict, about: About) -> str:
-    """The soak before, what was renewed since, and what it is now: tied into one line."""
-    if not about.before:
-        return ""
-    since = [part for part in about.renewed if part not in about.renewed_before]
-    done = f"; renewed since: {', '.join(since)}" if since else ""
-    return f"{about.before}{done}; now {words.in_short(verdict)}"
 
 
 def _date(about: About) -> str:

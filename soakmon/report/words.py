@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from soakmon.watch.figures import BY_MINUTE_G_PER_H, at_most, between, places_of, rate
 from soakmon.watch.verdict import Band, Cause, Outcome, Suspect, Verdict
@@ -81,6 +82,17 @@ def in_short(verdict: Verdict) -> str:
         day = at_most(24 * (verdict.smallest_provable_leak_g_per_h or 0.0))
         return f"tight below {day} g/day"
     return f"not proven: {verdict.reason}"
+
+
+def tied(
+    before: str, renewed: Sequence[str], renewed_before: Sequence[str], verdict: Verdict
+) -> str:
+    """The soak before, what was renewed since, and what this one shows: in one line."""
+    if not before:
+        return ""
+    since = [part for part in renewed if part not in renewed_before]
+    done = f"; renewed since: {', '.join(since)}" if since else ""
+    return f"{before}{done}; now {in_short(verdict)}"
 
 
 def smallest(verdict: Verdict) -> str:

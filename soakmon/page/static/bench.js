@@ -6,18 +6,33 @@ import { unit } from "./units.js";
 const SILENT_S = 20;
 let shown_ms = 0;
 
-function words(value) {
-  if (value === null || value === "") return t("bench_not_set");
-  return Array.isArray(value) ? value.join(", ") : String(value);
+const UNITS = {
+  g_per_m2_day: "g/m² a day", g_per_day: "g/day", g_per_min: "g/min", g_per_count: "g per count", g_per_c: "g/°C",
+  kg_per_m3: "kg/m³", n_per_m: "N/m", per_h: "per h", per_s: "per s", mm2: "mm²", ml: "ml", mm: "mm", kpa: "kPa",
+  min: "min", ms: "ms", h: "h", g: "g", s: "s",
+};
+
+/** A key of bench.toml in words, and the unit that it ends in: capacity_ml is capacity, in ml. */
+function named(key) {
+  const end = Object.keys(UNITS).find((unit) => key.endsWith(`_${unit}`));
+  const name = end ? key.slice(0, -end.length - 1) : key;
+  return [name.replaceAll("_", " "), end ? UNITS[end] : ""];
 }
 
-function settings(found) {
+function words(value, unit) {
+  if (value === null || value === "" || (Array.isArray(value) && value.length === 0)) return t("bench_not_set");
+  if (typeof value === "boolean") return t(value ? "option_yes" : "option_no");
+  return `${Array.isArray(value) ? value.join(", ") : value} ${unit}`.trim();
+}
+
+function settings({ settings: found, explained }) {
   return Object.entries(found).map(([section, keys]) => {
-    const rows = Object.entries(keys).flatMap(([key, value]) => [
-      el("dt", {}, key),
-      el("dd", {}, words(value)),
-    ]);
-    return el("details", {}, el("summary", {}, section), el("dl", {}, ...rows));
+    const rows = Object.entries(keys).flatMap(([key, value]) => {
+      const [name, unit] = named(key);
+      const about = el("span", { class: "small by" }, explained[section]?.[key] ?? "");
+      return [el("dt", {}, name, about), el("dd", {}, words(value, unit))];
+    });
+    return el("details", {}, el("summary", {}, t(`section_${section}`)), el("dl", {}, ...rows));
   });
 }
 
@@ -35,7 +50,7 @@ async function show() {
   }));
   const about = { name: "soakmon", passed: true, text: `${found.version}, ${found.fuel}` };
   checkList(byId("checks"), [...found.checks, ...threads, about]);
-  if (first) byId("settings").replaceChildren(...settings(found.settings));
+  if (first) byId("settings").replaceChildren(...settings(found));
 }
 
 const display = byId("display");

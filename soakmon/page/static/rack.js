@@ -4,9 +4,10 @@ import { carbs, svg, t } from "./common.js";
 const STEP = 100;
 
 /** What a gate has counted, in words; null: nothing counts. */
-function words({ drops, blind }) {
+function words({ drops, blind, quiet }) {
   if (blind) return t("drops_blind");
   if (drops === null) return t("drops_none");
+  if (quiet) return t("drops_quiet", { n: drops });
   return drops === 1 ? t("drops_one") : t("drops", { n: drops });
 }
 
@@ -22,8 +23,9 @@ function carb(index, state) {
     svg("path", { class: "bowl", d: `M${x + 28} 152h44v30q0 14 -14 14h-16q-14 0 -14 -14z` }),
     svg("path", { class: "fuel", d: `M${x + 31} 166h38v15q0 12 -12 12h-14q-12 0 -12 -12z` }),
     svg("text", { class: "label", x: x + 50, y: 141 }, String(index + 1)),
-    svg("text", { class: "count", x: x + 50, y: 258 }, count(state)),
+    svg("text", { class: state.quiet ? "count quiet" : "count", x: x + 50, y: 258 }, count(state)),
   ];
+  if (state.quiet) parts.push(svg("text", { class: "aside", x: x + 50, y: 273 }, t("rack_quiet")));
   if (drops > 0) {
     const d = `M${x + 50} 202q11 16 11 23a11 11 0 0 1 -22 0q0 -7 11 -23z`;
     // Red is for fuel: what is not believed to be any is drawn without.
@@ -59,6 +61,8 @@ export function drawRack(place, status) {
     alarmed: alarmed.has(i + 1),
     leaks: leaks.has(i + 1),
     blind: blind.has(i + 1),
+    // Once that is decided: what was counted here is not believed to be fuel.
+    quiet: drops > 0 && !leaks.has(i + 1) && ["tight", "leaking"].includes(status.verdict?.verdict),
   }));
   const open = status.feed_open === true;
   const feed = t(open ? "feed_open" : "feed_shut");
@@ -70,7 +74,7 @@ export function drawRack(place, status) {
   const turn = open ? 0 : 90;
   const picture = svg(
     "svg",
-    { viewBox: `0 0 ${width} 275`, role: "img", "aria-label": label, class: "rack" },
+    { viewBox: `0 0 ${width} 280`, role: "img", "aria-label": label, class: "rack" },
     svg("path", { class: "bottle", d: "M14 8h44v32h-16v10h-12v-10h-16z" }),
     svg("path", { class: "fuel", d: "M17 22h38v15h-38z" }),
     svg("path", { class: "pipe", d: `M36 50V92H${width - 50}` }),

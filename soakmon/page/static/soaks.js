@@ -55,6 +55,7 @@ async function open(number) {
   put("report-title", `${soak.title} – ${moment(soak.started_wall_s)}`);
   const found = await api(`soaks/${number}/report`).catch((error) => ({ problem: error.message }));
   if (found.problem) return put("report-state", t("failed", found));
+  put("tied", found.tied ? t("report_tied", found) : "");
   put("report-state", found.state === "ready" ? "" : t(`report_${found.state}`));
   if (found.state === "ready") ready(number, found.files);
   if (found.state === "making") timer = setTimeout(() => open(number), 1000);
@@ -67,7 +68,7 @@ function isInside(host) {
 }
 
 function chosen() {
-  for (const id of ["open", "files", "frame", "shared"]) byId(id).replaceChildren();
+  for (const id of ["tied", "open", "files", "frame", "shared"]) byId(id).replaceChildren();
   byId("share").hidden = true;
   open(Number(location.hash.slice(1)));
   if (location.hash) byId("report-title").focus();

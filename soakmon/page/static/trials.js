@@ -1,5 +1,5 @@
 // Bench tests, guided: the bench asks one question after the other and keeps the answers.
-import { act, api, byId, canRun, el, moment, numberOf, offerJobs, put, t } from "./common.js";
+import { Refused, api, byId, canRun, el, moment, numberOf, offerJobs, put, t, tell } from "./common.js";
 import { leaveIsolation, showIsolation, watchIsolation } from "./isolation.js";
 import { watch } from "./live.js";
 import { said } from "./units.js";
@@ -17,7 +17,7 @@ function ask(state) {
   put("read-told", "");
   put("next", t("trial_next"));
   byId("answer").value = question.default ?? question.last ?? "";
-  byId("answer").removeAttribute("aria-invalid");
+  byId("answer").setAttribute("aria-invalid", "false");
   byId("read").hidden = source === null;
   if (source !== null) put("read", t(`trial_read_${source}`));
   byId("enough").hidden = !optional;
@@ -53,18 +53,26 @@ function draw(state) {
 }
 
 async function go(path, body, method = "POST") {
-  const state = await act(`bench-test${path}`, body, "", { method });
-  if (state !== null) draw(state);
+  try {
+    draw(await api(`bench-test${path}`, { method, body }));
+  } catch (error) {
+    wrong(error instanceof Refused ? said(error.message) : t("unreachable"));
+  }
+}
+
+/** What cannot be taken is told at its question, and the focus is there. */
+function wrong(text) {
+  if (question === null) return tell(t("failed", { problem: text }));
+  byId("answer").setAttribute("aria-invalid", "true");
+  put("read-told", capital(text));
+  return byId("answer").focus();
 }
 
 byId("step").onsubmit = (event) => {
   event.preventDefault();
   const text = byId("answer").value;
   const value = numberOf(text);
-  byId("answer").setAttribute("aria-invalid", String(value === null));
-  if (value !== null) return go("/answer", { value });
-  put("read-told", t("number_none", { value: text }));
-  return byId("answer").focus();
+  return value === null ? wrong(t("number_none", { value: text })) : go("/answer", { value });
 };
 byId("enough").onclick = () => go("/answer", {});
 byId("back").onclick = () => go("/back");
