@@ -12,10 +12,10 @@ def asked(client, seen=0, wait_s=0.0):
 
 def test_only_what_changed_is_sent(paged):
     looker = paged.signed_in("look")
+    paged.service.threads.stop()
     first = asked(looker)
     assert first["since"] is None
     assert first["status"]["bench"] == "bench"
-    paged.service.threads.stop()
     paged.service.status = paged.service.status | {"phase": "ended", "mass_g": 1.0}
     paged.service.status.pop("latch")
     following = asked(looker, first["seen"], 5.0)
@@ -26,8 +26,8 @@ def test_only_what_changed_is_sent(paged):
 
 def test_numbers_that_drift_come_every_few_seconds_and_what_matters_at_once(paged):
     looker = paged.signed_in("look")
-    first = asked(looker)
     paged.service.threads.stop()
+    first = asked(looker)
     paged.service.status = paged.service.status | {"mass_g": 2.0}
     begun_s = time.monotonic()
     following = asked(looker, first["seen"], 10.0)
