@@ -139,6 +139,9 @@ class ServiceSection(Section):
     socket: str = Field(
         default="/run/soakmon/control.sock", min_length=1, description="control socket"
     )
+    language: Literal["en", "de"] = Field(
+        default="en", description="of messages and reports: en or de; the page asks the browser"
+    )
     soak_h: float = Field(default=24.0, ge=0.1, le=168, description="length of a soak")
     isolate_min: float = Field(
         default=30.0,

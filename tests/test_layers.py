@@ -17,25 +17,28 @@ ROOT = Path(__file__).parent.parent
 OURS = ("soakmon", "sim", "hardware")
 # Of the simulator's and the bench tests' relations to others only plain values.
 PLAIN = {"watch.settings", "watch.rows", "watch.figures"}
-GROUND = {"errors", "cautions", "toml_text", "systemd", "version"}
+GROUND = {"errors", "cautions", "texts", "toml_text", "systemd", "version"}
 CONFIG = {"config", "hardware_config", "reach_config"}
 KNOWS: dict[str, set[str]] = {
     "physics": set(),
-    "watch": {"physics"},
-    "weigh": {"errors", "physics", *PLAIN},
+    "watch": {"physics", "texts"},
+    "weigh": {"errors", "physics", "texts", *PLAIN},
     "capability": {"cautions", "physics", "watch", "weigh.student"},
     "records": {*GROUND, "config", "watch"},
     "report": {*GROUND, "physics", "records", "watch"},
     "bench": {*GROUND, *CONFIG, "physics.liquid", "records", "watch", "weigh"},
     "reach": {
-        *GROUND, *CONFIG, "bench", "records", "report.words", "watch.figures", "watch.verdict",
+        *GROUND, *CONFIG, "bench", "records", "report.clock", "report.words",
+        "watch.figures", "watch.verdict",
     },
-    "page": {*GROUND, *CONFIG, "bench", "physics.liquid", "reach", "records"},
+    "page": {
+        *GROUND, *CONFIG, "bench", "physics.liquid", "reach", "records", "report.words",
+    },
     "config": {*GROUND, *CONFIG, "physics", "watch.settings"},
     "hardware_config": set(),
     "reach_config": {"hardware_config"},
     "toml_text": {"errors"},
-    "errors": set(), "cautions": set(), "systemd": set(), "version": set(),
+    "errors": set(), "texts": set(), "cautions": {"texts"}, "systemd": set(), "version": set(),
     "sim": {
         "bench.ports", "config", "physics.fuels", "physics.geometry", "watch.rows",
         "watch.settings", "weigh.blank_run",
@@ -58,6 +61,7 @@ LIBRARIES: dict[str, set[str]] = {
     },
     "app": {"numpy", "sqlalchemy", "tomli_w", "uvicorn", "fastapi"},
     "cli": {"typer", "rich"},
+    "texts": {"babel"},
     "config": {"pydantic", "tomli_w"},
     "hardware_config": {"pydantic"},
     "reach_config": {"pydantic"},

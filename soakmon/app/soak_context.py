@@ -28,6 +28,7 @@ from soakmon.records.verdicts import verdict_from
 from soakmon.report.content import About
 from soakmon.report.pdf import Paper
 from soakmon.report.words import in_short
+from soakmon.texts import say
 from soakmon.watch.past import Past
 from soakmon.watch.settings import Settings
 from soakmon.weigh.in_force import Standing, standing
@@ -51,7 +52,7 @@ class Order:
 def paper_of(paper: str) -> Paper:
     """The paper that an option names."""
     if paper not in get_args(Paper):
-        raise InputError(f"--paper {paper}: a4 or letter")
+        raise InputError(say("soak_context.paper_a4_letter", paper=paper))
     return cast(Paper, paper)
 
 
@@ -66,6 +67,8 @@ def ordered(
 ) -> Order:
     """The order that the options name; day: date of the report, now when None."""
     made = day.replace(tzinfo=UTC) if day is not None else now()
+    if bench is not None:
+        about = replace(about, language=bench.service.language)
     return Order(made, job, data, paper_of(paper), about, bench=bench)
 
 
@@ -78,7 +81,9 @@ def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings
     # A recorded run says the same whatever other soaks are on record.
     settings = replace(told, past=settings.priors.past).applied(settings)
     about = about_of(replace(told, invented=order.about.invented), settings, order.made)
-    return replace(order, about=replace(about, bench_toml=order.about.bench_toml)), settings
+    given = order.about
+    about = replace(about, bench_toml=given.bench_toml, language=given.language)
+    return replace(order, about=about), settings
 
 
 def about_of(told: Told, settings: Settings, made: datetime) -> About:
@@ -172,15 +177,19 @@ def consult(
             return replace(told, **_before(session, found))
     except InputError as error:
         if job is None:
-            return Told(calibration=f"unknown: {error}", versions=versions())
+            return Told(calibration=say("soak_context.unknown", error=error), versions=versions())
         raise
 
 
 def _checked_shifts(job: Job, gates: int, folder: Path) -> dict[int, Shift]:
     if gates not in {0, job.carb_count}:
         raise InputError(
-            f"job {job.number} has {job.carb_count} carburettors but the run has {gates} "
-            "gates: is it the right job?"
+            say(
+                "soak_context.job_has_carburettors_but_run",
+                number=job.number,
+                carb_count=job.carb_count,
+                gates=gates,
+            )
         )
     return shifts(
         {carb.place: carb_values(carb) for carb in job.carbs},
@@ -228,10 +237,7 @@ def namesake(session: Session, bench: Bench, own: str) -> str:
     """What to say when another bench in the records has this one's name; else empty."""
     if not any(by_namesake(one, own) for one in session.scalars(_made_on(bench))):
         return ""
-    return (
-        f"another bench in these records is named {bench.service.name} too: its soaks and its "
-        "calibration are left out; give each its own service.name"
-    )
+    return say("soak_context.another_bench_these_records_named", name=bench.service.name)
 
 
 def _made_on(bench: Bench) -> Select[tuple[dict[str, Any]]]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from soakmon.texts import say
 from soakmon.watch.decide import Decider
 from soakmon.watch.rows import Rows
 from soakmon.watch.verdict import Alarm
@@ -64,9 +65,9 @@ class Ailing:
         """What ails the bench now, what costs most first."""
         found = [*self._cell(decider), *self._gates(decider)]
         if math.isfinite(decider.empty_s):
-            text = "the bottle has run dry"
+            text = say("ails.bottle_has_run_dry")
             found.append(
-                Ail("bottle_empty", None, decider.empty_s, text, _AGAIN.format("fill it"), False)
+                Ail("bottle_empty", None, decider.empty_s, text, _again(say("ails.fill")), False)
             )
         return found
 
@@ -75,8 +76,8 @@ class Ailing:
         if not follower.freeze.reported:
             return []
         since_s = [fault.t_s for fault in follower.faults if fault.kind == "cell_frozen"][-1]
-        text = "the load cell repeats the same reading"
-        todo = _AGAIN.format("check its converter and wiring")
+        text = say("ails.load_cell_repeats_same_reading")
+        todo = _again(say("ails.check_its_converter_wiring"))
         return [Ail("cell_frozen", None, since_s, text, todo, True)]
 
     def _gates(self, decider: Decider) -> list[Ail]:
@@ -86,16 +87,13 @@ class Ailing:
                 continue
             share = decider.tally.blank[gate] / max(decider.tally.rows_seen, 1)
             blind_s = max(share * self.t_s, self.t_s - since_s)
-            mend = f"clean gate {gate + 1} and check its wire"
+            mend = say("ails.clean_gate_check_its_wire", gate=gate + 1)
             lost = blind_s > _HALF * self.soak_s
-            todo = (
-                _AGAIN.format(mend)
-                if lost
-                else f"{mend}: while it is blind, tight cannot be proven"
-            )
-            text = f"gate {gate + 1} sees nothing: its beam is blocked or its wire is off"
+            todo = _again(mend) if lost else say("ails.while_blind_tight_cannot_proven", mend=mend)
+            text = say("ails.gate_sees_nothing_its_beam", gate=gate + 1)
             found.append(Ail("gate_blind", gate + 1, since_s, text, todo, True))
         return found
 
 
-_AGAIN = "{} and start again: this soak cannot prove tight"
+def _again(mend: str) -> str:
+    return say("ails.start_again_this_soak_cannot", mend=mend)

@@ -11,6 +11,7 @@ from enum import StrEnum
 from soakmon.bench.feed import Feed
 from soakmon.bench.guard import Trip
 from soakmon.bench.teller import Teller, new_uid
+from soakmon.texts import say
 from soakmon.watch.verdict import Alarm
 
 
@@ -30,7 +31,9 @@ class Wrong(StrEnum):
 def of_trip(trip: Trip) -> Alarm:
     """The guard's trip as an alarm."""
     kind = "flood" if trip.kind == "flood" else "bench"
-    return Alarm(trip.t_s, kind, trip.carb, None, f"guard: {trip.text}", trip.code.value)
+    return Alarm(
+        trip.t_s, kind, trip.carb, None, say("alarms.guard", trip=trip.text), trip.code.value
+    )
 
 
 # For so long, what comes and goes is the same trouble, told once unless it shuts the feed again.

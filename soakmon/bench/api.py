@@ -25,13 +25,14 @@ from soakmon.bench.refusals import REFUSALS, answers
 from soakmon.bench.service import Service
 from soakmon.bench.session import Phase
 from soakmon.records.journal import Journal
+from soakmon.texts import say
 from soakmon.watch.averaging import join
 
 T = TypeVar("T")
 # Together less than a client waits.
 _ANSWERS_WITHIN_S, _ENDS_WITHIN_S = 15.0, 3.0
-_UNANSWERED = "the service does not answer, and the command is not carried out: see its log"
-_UNFINISHED = "the command is still being carried out: see the status"
+_UNANSWERED = say("api.service_does_not_answer_command")
+_UNFINISHED = say("api.command_still_being_carried_out")
 
 
 class Body(BaseModel):

@@ -8,6 +8,7 @@ from soakmon.bench.ports import BenchParts, ClockedCell
 from soakmon.bench.preflight import Check, check_machine, check_readings
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.config import Bench
+from soakmon.texts import say
 from soakmon.watch.averaging import join
 from soakmon.watch.rows import Rows
 
@@ -40,7 +41,7 @@ def listen_and_check(bench: Bench, parts: BenchParts, seconds: float) -> list[Ch
     if trouble:
         checks.append(Check("converter", False, trouble, warning=True))
     if air.value is None and air.reason:
-        checks.append(Check("thermometer bus", False, air.reason, warning=True))
+        checks.append(Check(say("check.thermometer_bus"), False, air.reason, warning=True))
     checks.append(_pace(slowest_s, cell.readings_per_s))
     if isinstance(parts.cell, ClockedCell):
         checks.append(_clock_cost(parts.cell.clock_cost_s()))
@@ -52,7 +53,11 @@ def listen_and_check(bench: Bench, parts: BenchParts, seconds: float) -> list[Ch
 
 def _pace(slowest_s: float, readings_per_s: float) -> Check:
     """Whether one sample fits into its time."""
-    text = f"a sample takes at most {1e3 * slowest_s:.1f} ms of {1e3 / readings_per_s:.0f} ms"
+    text = say(
+        "check.sample_takes_most_ms_ms",
+        slowest_s=f"{1e3 * slowest_s:.1f}",
+        readings_per_s=f"{1e3 / readings_per_s:.0f}",
+    )
     return Check("pace", slowest_s < 1 / readings_per_s, text, warning=True)
 
 
@@ -60,6 +65,8 @@ def _clock_cost(seconds: float) -> Check:
     """Whether this machine can clock the converter: a high of 60 µs powers it down."""
     most_us, cost_us = 1e6 * POWERS_DOWN_S, 1e6 * seconds
     good = cost_us < 0.7 * most_us
-    text = f"a clock pulse stays high for at most {cost_us:.0f} of {most_us:.0f} µs"
-    text += "" if good else ": use another way in"
-    return Check("clock pulses", good, text, warning=True)
+    text = say(
+        "check.clock_pulse_stays_high_most", cost_us=f"{cost_us:.0f}", most_us=f"{most_us:.0f}"
+    )
+    text += "" if good else say("check.use_another_way")
+    return Check(say("check.clock_pulses"), good, text, warning=True)

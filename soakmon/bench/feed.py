@@ -10,6 +10,7 @@ from typing import Any
 from soakmon.bench.guard import PASSING, Code, Trip
 from soakmon.bench.ports import Valve
 from soakmon.records.latch import Latch, Note
+from soakmon.texts import say
 
 log = logging.getLogger(__name__)
 # Shut because somebody wanted it shut.
@@ -60,7 +61,7 @@ class Feed:
         with self.lock:
             if self.latch.number != seen:
                 return self._latched()
-            text = "a soak has begun, and its feed has not been opened yet"
+            text = say("feed.soak_has_begun_its_feed")
             self.latch.hold(text, ORDINARY, self.wall_s())
             self.confirmed = True
             return ""
@@ -68,7 +69,7 @@ class Feed:
     def why_shut(self) -> str:
         """What keeps the feed from being opened now; "" when nothing does."""
         if self.closed:
-            return "the service is stopping"
+            return say("feed.service_stopping")
         for trip in self.levels():
             # What has happened is forgiven by who confirms the cautions; what lasts is not.
             if trip.code in PASSING or not self.confirmed:
@@ -121,7 +122,7 @@ class Feed:
             self.valve.shut()
         except Exception as error:  # whatever it was, the rest of the safe way must go on
             log.exception("the valve cannot be shut")
-            self.trouble = f"the valve cannot be shut ({error}): close the tap"
+            self.trouble = say("feed.valve_cannot_shut_close_tap", error=error)
         else:
             self.trouble = ""
         finally:

@@ -16,6 +16,7 @@ from soakmon.bench.shove import Shoves
 from soakmon.bench.shut_watch import ShutWatch
 from soakmon.bench.storm import STORM_S, Storm
 from soakmon.hardware_config import GuardSection
+from soakmon.texts import say
 from soakmon.watch.filling import FLOW_ENDS_G_PER_MIN, LONGEST_FILL_S
 
 _LEAST_FILL_S = 120.0
@@ -152,7 +153,7 @@ class Guard:
         return level
 
     def _vapour(self, sample: Sample) -> list[Trip]:
-        text = "the vapour detector is in alarm"
+        text = say("guard.vapour_detector_alarm")
         return [Trip(sample.t_s, "vapour", None, text, Code.VAPOUR)] if sample.vapour else []
 
     def _blind(self, sample: Sample) -> list[Trip]:
@@ -160,7 +161,7 @@ class Guard:
         blind_s = sample.t_s - (self.judged_s if self.judged_s is not None else sample.t_s)
         if blind_s <= self.limits.blind_s:
             return []
-        text = f"the load cell is blind: too few readings to judge by for {blind_s:.0f} s"
+        text = say("guard.load_cell_blind_too_few", blind_s=f"{blind_s:.0f}")
         return [Trip(sample.t_s, "bench", None, text, Code.BLIND)]
 
     def _flow(self, sample: Sample, level: Level | None) -> list[Trip]:
@@ -183,10 +184,7 @@ class Guard:
     def _rising(self, sample: Sample) -> list[Trip]:
         if not self.bottle.rises:
             return []
-        text = (
-            "the bottle gets heavier while the feed is open: look whether the hose pulls, "
-            "somebody leans on it, or the cell is wired the wrong way"
-        )
+        text = say("guard.bottle_gets_heavier_while_feed")
         return [Trip(sample.t_s, "bench", None, text, Code.RISING)]
 
     def _watching(self, sample: Sample, level: Level) -> list[Trip]:
@@ -195,11 +193,11 @@ class Guard:
         trips = []
         rate = self.bottle.falls_fast()
         if rate is not None:
-            text = f"fuel is pouring out: {rate:.1f} g in a minute"
+            text = say("guard.fuel_pouring_out_g_minute", rate=f"{rate:.1f}")
             trips.append(Trip(sample.t_s, "flood", None, text, Code.FAST))
         lost = self.start_g - level.mass_g
         if lost > self.limits.total_g:
-            text = f"more has gone than may go: {lost:.0f} g since the rack was full"
+            text = say("guard.more_has_gone_than_may", lost=f"{lost:.0f}")
             trips.append(Trip(sample.t_s, "flood", None, text, Code.TOTAL))
         return trips
 
@@ -211,7 +209,9 @@ class Guard:
         taken = full_g - level.mass_g
         if taken <= self.rack_g + self.limits.fill_g_over:
             return []
-        text = f"filling does not end: {taken:.0f} g for a rack of {self.rack_g:.0f} g"
+        text = say(
+            "guard.filling_does_not_end_g", taken=f"{taken:.0f}", rack_g=f"{self.rack_g:.0f}"
+        )
         return [Trip(sample.t_s, "flood", None, text, Code.FILLING)]
 
     def _storm(self, sample: Sample) -> list[Trip]:
@@ -219,7 +219,12 @@ class Guard:
         for gate in range(len(self.storm.drops)):
             count = self.storm.of(gate, self.limits.storm_drops)
             if count >= self.limits.storm_drops:
-                text = f"carb {gate + 1} overflows: {count} drops in {STORM_S:.0f} s"
+                text = say(
+                    "guard.carb_overflows_drops_s",
+                    gate=gate + 1,
+                    count=count,
+                    storm_s=f"{STORM_S:.0f}",
+                )
                 trips.append(Trip(sample.t_s, "flood", gate + 1, text, Code.STORM))
         return trips
 
@@ -230,5 +235,5 @@ class Guard:
         rate = self.shut.loss_g_per_h(sample.t_s, sample.mass_g)
         if rate is None:
             return []
-        text = f"the valve does not stop the flow: {rate:.0f} g/h with the feed shut; close the tap"
+        text = say("guard.valve_does_not_stop_flow", rate=f"{rate:.0f}")
         return [Trip(sample.t_s, "bench", None, text, Code.VALVE_FAILED)]

@@ -25,6 +25,7 @@ from soakmon.bench.refusals import REFUSALS
 from soakmon.bench.service import Service
 from soakmon.bench.taking import taken
 from soakmon.errors import InputError
+from soakmon.texts import say
 from soakmon.weigh.guided import TESTS, Guided
 
 log = logging.getLogger(__name__)
@@ -91,10 +92,10 @@ class GuideDesk:
         """Begin a test. Refused while another, or a soak, has the cell."""
         with self.lock:
             if self.guided is not None:
-                raise RefusedError(f"{self.guided.test} is under way: finish it or give it up")
+                raise RefusedError(say("guide_api.under_way_finish_give_up", test=self.guided.test))
             session = self.service.session
             if session is not None and not session.ended:
-                raise RefusedError("a soak is running: the cell is its own")
+                raise RefusedError(say("guide_api.soak_running_cell_its_own"))
             last = last_answers(self.path.parent, test)
             self.guided = Guided(test, self.service.bench.rack.carbs, last=last)
             self.job = job
@@ -151,7 +152,7 @@ class GuideDesk:
     def _take(self, guided: Guided) -> float:
         question = guided.question
         if question is None or question.source is None:
-            raise RefusedError("the bench cannot answer this question")
+            raise RefusedError(say("guide_api.bench_cannot_answer_this_question"))
         began_s = guided.answers[0][1] if guided.answers else self.service.clock.wall_s()
         try:
             return taken(
@@ -165,7 +166,7 @@ class GuideDesk:
 
     def _under_way(self) -> Guided:
         if self.guided is None:
-            raise RefusedError("no bench test is under way")
+            raise RefusedError(say("guide_api.no_bench_test_under_way"))
         return self.guided
 
     def _state(self) -> State:

@@ -10,6 +10,7 @@ from soakmon.bench.alarms import Wrong
 from soakmon.bench.guard import Code
 from soakmon.bench.session import RUNNING, Phase
 from soakmon.bench.stall import AGAIN_S, LONGEST_S
+from soakmon.texts import say
 
 if TYPE_CHECKING:
     from soakmon.bench.service import Service
@@ -61,13 +62,13 @@ class Keeper:
             feed.pause()
             found = True
         if (found or feed.trouble) and not self.told:
-            text = feed.trouble or "the feed was found open although it must be shut: close the tap"
+            text = feed.trouble or say("keeper.feed_was_found_open_although")
             service.sound("bench", text, Wrong.FEED)
         self.told = found or bool(feed.trouble)
         lost = feed.wanted and not service.parts.valve.is_open
         self.lost = self.lost + 1 if lost else 0
         if self.lost == _LOST_AFTER:
-            service.sound("bench", "the feed was found shut although it was opened", Wrong.FEED)
+            service.sound("bench", say("keeper.feed_was_found_shut_although"), Wrong.FEED)
 
     def _silent(self, now_s: float) -> bool:
         """Whether a thread is silent: then the feed is shut, and that is told once."""
@@ -78,7 +79,7 @@ class Keeper:
             self.hung = ""
             return False
         fresh = not self.hung
-        self.hung = f"no sign of life from the {' and '.join(silent)}"
+        self.hung = say("keeper.no_sign_life_from", silent=" and ".join(silent))
         service.feed.pause()
         if fresh:
             log.error("%s: feed shut", self.hung)
@@ -96,7 +97,7 @@ class Keeper:
         heard_s = service.beats.loop_s
         deaf = heard_s is not None and now_s - heard_s > service.bench.guard.hung_s
         if deaf and not self.deaf:
-            text = "page and commands do not answer: the button at the bench does"
+            text = say("keeper.page_commands_do_not_answer")
             service.sound("bench", text, Wrong.DEAF, shut=False)
         self.deaf = deaf
         return deaf
@@ -110,16 +111,16 @@ class Keeper:
         service.beats.sampler_s = service.beats.worker_s = now_s
         if service.beats.loop_s is not None:
             service.beats.loop_s = now_s
-        text = f"the bench stood still for {stood_s:.0f} s"
+        text = say("keeper.bench_stood_still_s", stood_s=f"{stood_s:.0f}")
         log.error("%s", text)
         again = now_s - self.stalled_s < AGAIN_S or stood_s > LONGEST_S
         self.stalled_s = now_s
         if not was_open:
             service.later(lambda: service.note("stalled", {"text": text, "stood_s": stood_s}))
         elif again:
-            service.sound("bench", f"{text}: the feed stays shut", Wrong.STALLED)
+            service.sound("bench", say("keeper.feed_stays_shut", text=text), Wrong.STALLED)
         else:
-            text += ": the feed is shut until all has been well for half a minute"
+            text += say("keeper.feed_shut_until_all_has")
             service.sound("bench", text, Wrong.STALLED, shut=False)
             at_s = service.t_s()
             service.later(lambda: service.pause(text, at_s, stood_s))

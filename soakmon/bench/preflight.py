@@ -11,6 +11,7 @@ import numpy as np
 
 from soakmon.config import Bench
 from soakmon.records.told import Told
+from soakmon.texts import say
 from soakmon.watch.rows import Floats, Rows
 
 PREFLIGHT_S = 60.0
@@ -43,16 +44,24 @@ def check_machine(folder: Path, *, synchronised: bool, journal_trouble: str) -> 
         Check(
             "disk",
             free_mb > _LEAST_DISK_MB,
-            f"{free_mb:.0f} MB free"
-            + ("" if free_mb > _LEAST_DISK_MB else f"; a soak needs {_LEAST_DISK_MB}: make room"),
+            say("preflight.mb_free", free_mb=f"{free_mb:.0f}")
+            + (
+                ""
+                if free_mb > _LEAST_DISK_MB
+                else say("preflight.soak_needs_make_room", least_disk_mb=_LEAST_DISK_MB)
+            ),
         ),
-        Check("journal", not journal_trouble, journal_trouble or "can be written"),
+        Check(
+            say("preflight.name_journal"),
+            not journal_trouble,
+            journal_trouble or say("preflight.can_written"),
+        ),
         Check(
             "clock",
             synchronised,
-            "set by the network or a clock module"
+            say("preflight.set_network_clock_module")
             if synchronised
-            else "not synchronised: times of day may be wrong; a power cut could not be bridged",
+            else say("preflight.not_synchronised_times_day_may"),
             warning=True,
         ),
     ]
@@ -81,20 +90,24 @@ def untold(outlets: list[dict[str, Any]]) -> str:
 
 def _why(health: dict[str, Any]) -> str:
     if health["state"] == "off":
-        return "off in bench.toml"
-    return str(health["last_error"] or "not yet connected")
+        return say("preflight.off_bench_toml")
+    return str(health["last_error"] or say("preflight.not_yet_connected"))
 
 
 def _outlet(health: dict[str, Any], *, phone_needed: bool) -> Check:
     name, state = health["name"], health["state"]
     phone = name == "phone"
     if state == "up":
-        text = "addresses known; soakmon alert test shows that they are reached" if phone else ""
+        text = say("preflight.addresses_known_soakmon_alert_test") if phone else ""
         if health["last_sent_wall_s"]:
-            text = "the last message went out"
-        return Check(name, True, text or f"works, {health['lag']} waiting")
+            text = say("preflight.last_message_went_out")
+        return Check(name, True, text or say("preflight.works_waiting", lag=health["lag"]))
     why = _why(health)
-    text = f"NOBODY WILL BE TOLD of an alarm: {why}" if phone else f"{why}; it is caught up later"
+    text = (
+        say("preflight.nobody_will_told_alarm", why=why)
+        if phone
+        else say("preflight.caught_up_later", why=why)
+    )
     return Check(name, False, text, warning=not (phone and phone_needed))
 
 
@@ -102,30 +115,50 @@ def check_told(told: Told) -> list[Check]:
     """What the records told the soak: is the calibration in force, what do past soaks teach."""
     checks = []
     if told.calibration:
-        checks.append(Check("calibration", told.calibrated, told.calibration, warning=True))
+        checks.append(
+            Check(
+                say("preflight.name_calibration"), told.calibrated, told.calibration, warning=True
+            )
+        )
     if told.namesake:
-        checks.append(Check("name", False, told.namesake, warning=True))
+        checks.append(Check(say("preflight.name_name"), False, told.namesake, warning=True))
     if told.past.text:
-        checks.append(Check("past soaks", True, told.past.text))
+        checks.append(Check(say("preflight.past_soaks"), True, told.past.text))
     return checks
 
 
 def _cell(mass_g: Floats) -> Check:
     good = mass_g[np.isfinite(mass_g)]
     if len(good) < 0.5 * len(mass_g) or len(good) < 10:
-        return Check("load cell", False, "few or no readings: check wiring and converter")
+        return Check(
+            say("preflight.load_cell"), False, say("preflight.few_no_readings_check_wiring")
+        )
     if np.ptp(good) == 0:
-        return Check("load cell", False, "the reading never moves: check converter and bridge")
+        return Check(
+            say("preflight.load_cell"), False, say("preflight.reading_never_moves_check_converter")
+        )
     noise_g = 1.4826 * float(np.median(np.abs(good - np.median(good))))
     third = max(len(good) // 3, 1)
     drift_g = float(np.median(good[-third:]) - np.median(good[:third]))
     drift_g_per_min = drift_g / (2 / 3 * len(mass_g) / 60)
     if noise_g > _NOISE_G:
-        return Check("load cell", False, f"noise {noise_g:.2f} g: still the bench, check the cell")
+        return Check(
+            say("preflight.load_cell"),
+            False,
+            say("preflight.noise_g_still_bench_check", noise_g=f"{noise_g:.2f}"),
+        )
     if abs(drift_g_per_min) > _DRIFT_G_PER_MIN:
-        text = f"drifts {drift_g_per_min:+.2f} g/min with the feed shut: wait, or find the leak"
-        return Check("load cell", False, text)
-    return Check("load cell", True, f"noise {noise_g:.3f} g, drift {drift_g_per_min:+.3f} g/min")
+        text = say("preflight.drifts_g_min_feed_shut", drift_g_per_min=f"{drift_g_per_min:+.2f}")
+        return Check(say("preflight.load_cell"), False, text)
+    return Check(
+        say("preflight.load_cell"),
+        True,
+        say(
+            "preflight.noise_g_drift_g_min",
+            noise_g=f"{noise_g:.3f}",
+            drift_g_per_min=f"{drift_g_per_min:+.3f}",
+        ),
+    )
 
 
 def _fill(mass_g: Floats, bench: Bench) -> Check:
@@ -134,29 +167,31 @@ def _fill(mass_g: Floats, bench: Bench) -> Check:
     need_g = density * bench.rack.carbs * bench.rack.bowl_volume_ml
     have_g = float(np.median(good)) if len(good) else 0.0
     enough = have_g > need_g + 20
-    text = f"{have_g:.0f} g in the bottle; the rack takes {need_g:.0f} g"
-    return Check("fuel", enough, text + ("" if enough else ": fill the bottle"))
+    text = say("preflight.g_bottle_rack_takes_g", have_g=f"{have_g:.0f}", need_g=f"{need_g:.0f}")
+    return Check(
+        say("preflight.name_fuel"), enough, text + ("" if enough else say("preflight.fill_bottle"))
+    )
 
 
 def _gate(gate: int, counts: Floats) -> Check:
-    name = f"gate {gate + 1}"
+    name = say("preflight.gate", gate=gate + 1)
     if np.isnan(counts).mean() > 0.5:
-        return Check(name, False, "its beam is blocked or its wire off: clean and check it")
+        return Check(name, False, say("preflight.its_beam_blocked_its_wire"))
     dark = int(np.nansum(counts))
     if dark > 1:
-        return Check(name, False, f"{dark} counts under a dry rack: shade it from light, clean it")
+        return Check(name, False, say("preflight.counts_under_dry_rack_shade", dark=dark))
     return Check(name, True, "quiet")
 
 
 def _air(air_c: Floats) -> Check:
     good = air_c[np.isfinite(air_c)]
     if not len(good):
-        text = "no temperature: the verdict will be not proven; check the thermometer"
-        return Check("thermometer", False, text, warning=True)
+        text = say("preflight.no_temperature_verdict_will_not")
+        return Check(say("preflight.name_thermometer"), False, text, warning=True)
     value = float(np.median(good))
     plausible = -10 < value < 40
-    text = f"{value:.1f} °C" + ("" if plausible else ": not a shop's temperature, check it")
-    return Check("thermometer", plausible, text)
+    text = f"{value:.1f} °C" + ("" if plausible else say("preflight.not_shop_s_temperature_check"))
+    return Check(say("preflight.name_thermometer"), plausible, text)
 
 
 def fit(checks: list[Check]) -> bool:

@@ -18,6 +18,7 @@ from soakmon.bench.session import RUNNING, Interruption, Phase, Session
 from soakmon.config import Bench
 from soakmon.records.journal import Anchor, Event, SoakEntry
 from soakmon.records.told import told_in
+from soakmon.texts import say
 from soakmon.watch.verdict import Alarm
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ def take_up(service: Service) -> tuple[Session, float] | None:
     for entry in soaks:
         if entry.ended_t_s is not None or _was_said(service, entry):
             continue
-        reason = "the service was not running, and a later soak began"
+        reason = say("resume.service_was_not_running_later")
         if entry is soaks[-1]:
             service.journal.soak = entry.id
             found = _taken_up(service, entry)
@@ -57,7 +58,7 @@ def _taken_up(service: Service, entry: SoakEntry) -> tuple[Session, float] | str
     """The session as the journal left it, with its time now; or why it cannot go on."""
     gates = service.parts.gates.count
     if entry.gates != gates:
-        return f"it was interrupted, and the bench has {gates} gates now instead of {entry.gates}"
+        return say("resume.was_interrupted_bench_has_gates", gates=gates, gates2=entry.gates)
     events = service.journal.read_events(entry.id)
     phases = [event.data for event in events if event.kind == "phase"]
     if phases and phases[-1]["phase"] == Phase.ENDED:
@@ -67,7 +68,7 @@ def _taken_up(service: Service, entry: SoakEntry) -> tuple[Session, float] | str
         _remember(service, session, entry, events)
     except Exception as error:  # whatever it was: the bench must start, and the soak must end
         log.exception("soak %d cannot be taken up", entry.id)
-        return f"it was interrupted, and cannot be taken up ({type(error).__name__}: {error})"
+        return say("resume.was_interrupted_cannot_taken_up", name=type(error).__name__, error=error)
     anchor = service.journal.anchor_of(entry)
     missed_s, known = gap_s(service, anchor) if anchor is not None else (_UNKNOWN_S, False)
     now_s = session.t_s + missed_s
@@ -109,12 +110,12 @@ def go_on(service: Service, session: Session) -> None:
     """
     last = session.interruptions[-1]
     session.t_s = last.t_s
-    length = f"{last.gap_s:.0f} s" if last.known else "unknown length"
+    length = f"{last.gap_s:.0f} s" if last.known else say("log.unknown_length")
     log.warning("soak %d taken up after a gap of %s", service.journal.soak, length)
     session.record(last.t_s, "resumed", {"gap_s": last.gap_s, "known": last.known})
     session.news()
     if session.phase is Phase.PREFLIGHT:
-        session.end("interrupted in its preflight: start again at the bench")
+        session.end(say("resume.interrupted_its_preflight_start_again"))
     elif session.phase in RUNNING:
         _reopen(session, last)
 
@@ -122,18 +123,18 @@ def go_on(service: Service, session: Session) -> None:
 def _reopen(session: Session, last: Interruption) -> None:
     short = last.known and last.gap_s <= _REOPENS_WITHIN_S
     if any(alarm.leaks for alarm in session.alarms):
-        why = "a leak was found"
+        why = say("resume.leak_was_found")
     elif not short:
-        why = "nobody knows what happened meanwhile"
+        why = say("resume.nobody_knows_what_happened_meanwhile")
     else:
         why = session.open_feed()
     if not why:
         return
     if not session.filled:
         # A rack that is half full has nothing to wait for with the feed shut.
-        session.end(f"interrupted while filling, and the feed stays shut: {why}; start again")
+        session.end(say("resume.interrupted_while_filling_feed_stays", why=why))
         return
-    session.isolate(f"taken up after a gap; the feed stays shut: {why}", itself=True)
+    session.isolate(say("resume.taken_up_after_gap_feed", why=why), itself=True)
 
 
 def _remember(

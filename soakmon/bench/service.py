@@ -48,6 +48,7 @@ from soakmon.records.latch import NAME as LATCH
 from soakmon.records.latch import Latch
 from soakmon.records.told import EVENT as TOLD
 from soakmon.records.told import Told
+from soakmon.texts import say
 from soakmon.watch.rows import Rows
 from soakmon.watch.verdict import Alarm
 
@@ -60,9 +61,7 @@ _AIR_LOG_EVERY_S, _AIR_LOG_LENGTH = 600.0, 288
 _GIVES_UP_AFTER = 60
 _STEADY_S = 5.0
 _SETTLES_WITHIN_S = 3.0
-_MEANWHILE = "something came up meanwhile, look at the bench: {}"
-_NOT_TAKEN = "the disk did not take the beginning of the soak ({}): try again"
-_CONFIRM = "the cautions must be confirmed at the bench before the feed may open"
+_CONFIRM = say("service.cautions_must_confirmed_bench_before")
 
 
 @dataclass(slots=True)
@@ -185,7 +184,9 @@ class Service:
             self.feed.pause()
             if not self.sampling_failed:
                 log.exception("sampling failed")
-                self.sound("bench", f"the bench cannot be read ({_of(error)})", Wrong.FAILED)
+                self.sound(
+                    "bench", say("service.bench_cannot_read", error=_of(error)), Wrong.FAILED
+                )
             self.sampling_failed = True
         else:
             self.sampling_failed = False
@@ -202,7 +203,7 @@ class Service:
         late = kept_s is not None and now_s - kept_s > self.bench.guard.hung_s
         late = late and now_s - self.unsteady_s > _STEADY_S
         if late and not self.keeper_late:
-            self.sound("bench", "no sign of life from the keeper", Code.HUNG)
+            self.sound("bench", say("service.no_sign_life_from_keeper"), Code.HUNG)
         self.keeper_late = late
 
     def _sample(self) -> None:
@@ -230,8 +231,8 @@ class Service:
 
     def thread_ended(self, name: str, error: BaseException | None) -> None:
         """A thread is gone, for whatever reason: shut, latched and told from here, then `fell`."""
-        why = "without a reason" if error is None else _of(error)
-        text = f"the {name} of the service has ended ({why}): the service starts again"
+        why = say("service.without_reason") if error is None else _of(error)
+        text = say("service.service_has_ended_service_starts", name=name, why=why)
         log.critical("%s", text, exc_info=error)
         self.fallen.append(text)
         try:
@@ -261,7 +262,8 @@ class Service:
         """
         if self.journal.settle(_SETTLES_WITHIN_S):
             return ""
-        why = _NOT_TAKEN.format(self.journal.trouble or "the disk does not answer")
+        trouble = self.journal.trouble or say("service.disk_does_not_answer")
+        why = say("service.disk_did_not_take_beginning", why=trouble)
         if self.session is not None:
             self._give_up(self.session, why)
         return why
@@ -333,7 +335,7 @@ class Service:
         """The session failed at its work: the first time is told, too many times are its end."""
         self.feed.pause()
         self.failures += 1
-        text = f"the service failed at its work ({_of(error)})"
+        text = say("service.service_failed_its_work", error=_of(error))
         if self.failures == 1:
             log.error("the session failed", exc_info=error)
             self.sound("bench", text, Wrong.FAILED)
@@ -373,7 +375,7 @@ class Service:
             self.stalls.pause = None
             why = pause.why_not() or session.resume_feed()
             if why:
-                text = f"the feed stays shut after the bench stood still: {why}"
+                text = say("service.feed_stays_shut_after_bench", why=why)
                 self.sound("bench", text, Wrong.STALLED, t_s=session.t_s)
 
     def _row(self, row: Rows, drops: list[Drop]) -> None:
@@ -437,7 +439,7 @@ class Service:
             if press is Press.SHORT:
                 self.acknowledge()
             elif press is Press.HELD and self.session is not None and not self.session.ended:
-                self.session.end("ended at the bench")
+                self.session.end(say("service.ended_bench"))
 
     def _panel_broke(self, text: str) -> None:
         self.sound("bench", text, Wrong.PANEL, shut=False)
@@ -514,20 +516,20 @@ class Service:
         if not cautions_confirmed:
             raise RefusedError(_CONFIRM)
         if self.session is not None and not self.session.ended:
-            raise RefusedError("a soak is running: end it first")
+            raise RefusedError(say("service.soak_running_end_first"))
         try:
             title = clean_line(title, "title", 200)
             told = replace(self.consult(job, self.clock.wall_s()), rack_full=filled)
         except InputError as error:
             raise RefusedError(str(error)) from None
         if not self.journal.settle(_SETTLES_WITHIN_S):
-            raise RefusedError(self.journal.trouble or "the disk does not answer: try again")
+            raise RefusedError(self.journal.trouble or say("service.disk_does_not_answer_try"))
         entry = SoakEntry(
             0, title, job, self.clock.wall_s(), self.parts.gates.count,
             self.bench.model_dump_json(), None, None,
         )  # fmt: skip
         if why := self.feed.begin(self._decide()):
-            raise RefusedError(_MEANWHILE.format(why))
+            raise RefusedError(say("service.something_came_up_meanwhile_look", why=why))
         if not self.latch.allocate():
             # What was confirmed for this soak is not confirmed for any other.
             self.feed.shut(self.latch.trouble)
@@ -552,14 +554,14 @@ class Service:
     def running(self) -> Session:
         """The soak that runs; RefusedError when none does."""
         if self.session is None or self.session.ended:
-            raise RefusedError("no soak is running")
+            raise RefusedError(say("service.no_soak_running"))
         return self.session
 
     def isolate(self, reason: str) -> None:
         """Shut the feed and watch the decay."""
         session = self.running()
         if session.phase is Phase.PREFLIGHT:
-            raise RefusedError("the feed is still shut: nothing to isolate")
+            raise RefusedError(say("service.feed_still_shut_nothing_isolate"))
         self._decide()
         # Also when it is only shut for a while.
         self.feed.shut(reason)
@@ -590,13 +592,13 @@ class Service:
             raise RefusedError(_CONFIRM)
         session = self.running()
         if session.phase is not Phase.ISOLATING:
-            raise RefusedError("the feed is not isolated")
+            raise RefusedError(say("service.feed_not_isolated"))
         if any(alarm.leaks for alarm in session.alarms):
-            raise RefusedError("a leak was found: end the soak and mend it first")
+            raise RefusedError(say("service.leak_was_found_end_soak"))
         if why := self.feed.confirm(self._decide()):
-            raise RefusedError(_MEANWHILE.format(why))
+            raise RefusedError(say("service.something_came_up_meanwhile_look", why=why))
         if why := session.resume_feed():
-            raise RefusedError(f"the feed stays shut: {why}")
+            raise RefusedError(say("service.feed_stays_shut", why=why))
 
     def weigh(self) -> Weighed:
         """What is on the cell now: mean and scatter over the last seconds."""

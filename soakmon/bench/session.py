@@ -22,6 +22,7 @@ from soakmon.bench.teller import new_uid
 from soakmon.config import Bench
 from soakmon.records.shut import NO_FLOW, with_bench
 from soakmon.records.verdicts import unjudged
+from soakmon.texts import say
 from soakmon.watch import decay
 from soakmon.watch.averaging import join
 from soakmon.watch.decide import Decider, Decision
@@ -155,7 +156,7 @@ class Session:
     def take_alarm(self, alarm: Alarm) -> None:
         """An alarm of the decider: a leak shuts the feed before anybody is told."""
         alarm = replace(alarm, uid=new_uid())
-        reason = f"alarm: {alarm.text}"
+        reason = say("session.alarm", alarm=alarm.text)
         if alarm.leaks:
             self.feed.shut(reason, _LEAK, asdict(alarm))
         self.alarmed(alarm)
@@ -179,12 +180,12 @@ class Session:
         self.record(self.t_s, "preflight", {"checks": self.checks})
         if not fit(checks):
             failed = [f"{c.name}: {c.text}" for c in checks if not (c.passed or c.warning)]
-            self.end("preflight failed: " + "; ".join(failed))
+            self.end(say("session.preflight_failed") + "; ".join(failed))
             return
         # Before the valve moves: the keeper shuts a feed that is open in any other phase.
         self.phase = Phase.FILLING
         if why := self.open_feed():
-            self.end(f"the feed stays shut: {why}")
+            self.end(say("service.feed_stays_shut", why=why))
             return
         self._enter(Phase.FILLING)
 
@@ -203,14 +204,11 @@ class Session:
         opened_s = self.opened_s if self.opened_s is not None else self.t_s
         idle = phase == "idle" and self.phase is Phase.FILLING
         if idle and self.t_s - opened_s > _NO_FLOW_S:
-            text = (
-                "no fuel flows: the tap is shut, or there is an air lock; if the rack is full "
-                "already, start with --filled"
-            )
+            text = say("session.no_fuel_flows_tap_shut")
             self.take_alarm(Alarm(self.t_s, "starved", None, None, text, NO_FLOW))
             self.end(text)
         elif self.phase is Phase.SOAKING and self.soaked_s >= 3600 * self.bench.service.soak_h:
-            self.end("the time is up")
+            self.end(say("session.time_up"))
 
     @property
     def ended(self) -> bool:
@@ -258,7 +256,7 @@ class Session:
         least_s = 60 * self.bench.service.isolate_min
         told = shut_s >= self._watch_s(leaks, isolated_s) or self._silent(leaks)
         if (leaks and told and shut_s >= least_s) or (over and not leaks):
-            self.end(f"isolated after {self.reason}")
+            self.end(say("session.isolated_after", reason=self.reason))
 
     @property
     def left_s(self) -> float:
@@ -323,7 +321,7 @@ class Session:
         """Shut the feed and conclude."""
         if self.phase is Phase.ENDED:
             return
-        self.feed.shut(f"the soak has ended: {reason}")
+        self.feed.shut(say("session.soak_has_ended", reason=reason))
         self.close(reason)
 
     def close(self, reason: str) -> None:

@@ -12,6 +12,8 @@ from collections import deque
 from dataclasses import dataclass, field
 from statistics import median
 
+from soakmon.texts import say
+
 _WELL_S = 30.0
 _GIVES_UP_S = 120.0
 _LEAST_READINGS = 10
@@ -51,10 +53,10 @@ class Pause:
     def why_not(self) -> str:
         """What speaks against opening again, or ""."""
         if len(self.masses) < _LEAST_READINGS or math.isnan(self.before_g):
-            return "the load cell gave too few readings to say what ran meanwhile"
+            return say("stall.load_cell_gave_too_few")
         lost_g = self.before_g - median(self.masses)
         if lost_g > _NOISE_G + self.may_lose_g:
-            return f"{lost_g:.1f} g ran out meanwhile"
+            return say("stall.g_ran_out_meanwhile", lost_g=f"{lost_g:.1f}")
         return ""
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from soakmon.errors import InputError
+from soakmon.texts import say
 from soakmon.weigh.guided import Guided
 from soakmon.weigh.guides import Source
 
@@ -17,15 +18,15 @@ def taken(source: Source, guided: Guided, weighed: Mapping[str, Any], air_c: flo
     """
     if source == "hours":
         if guided.hours is None or guided.hours <= 0:
-            raise InputError("the hours are known when both ends have been weighed")
+            raise InputError(say("taking.hours_are_known_when_both"))
         return round(guided.hours, 4)
     if source == "air_c":
         if air_c is None:
-            raise InputError("there is no temperature: check the thermometer, or type it")
+            raise InputError(say("taking.there_no_temperature_check_thermometer"))
         return air_c
     value = weighed.get(source)
     if value is None:
-        raise InputError("the cell gives no reading: check it, or type the value")
+        raise InputError(say("taking.cell_gives_no_reading_check"))
     if not weighed["steady"]:
-        raise InputError("the reading still moves: wait until it is steady")
+        raise InputError(say("taking.reading_still_moves_wait_until"))
     return float(value)

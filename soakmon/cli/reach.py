@@ -112,13 +112,16 @@ def alert_test(bench: BenchOption = Path("bench.toml")) -> None:
     from soakmon.reach.post import Post
     from soakmon.reach.rules import Told
     from soakmon.reach.wording import trials
+    from soakmon.texts import told as in_language
 
     described = read_bench(bench)
     name, valve = described.service.name, described.valve.driver != "none"
-    policy = policy_of(described.phone, name, valve=valve)
+    language = described.service.language
+    policy = policy_of(described.phone, name, valve=valve, language=language)
     told = trials(name, policy.link, valve=valve, now=policy.clock(time.time()))
     post = Post(targets_of(described.phone), [])
-    for number, ((title, body), urgent) in enumerate(told):
+    for number, (texts, urgent) in enumerate(told):
+        title, body = (in_language(text, language) for text in texts)
         post.add(Told(f"test/{number}", title, body, urgent, second=True), time.time())
     post.round(_TEST_ANSWERS_S)
     waiting = Counter(letter.target for letter in post.letters)

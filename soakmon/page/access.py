@@ -20,6 +20,7 @@ from soakmon.page.callers import MOST_FILE_BYTES
 from soakmon.page.door import SlowDownError
 from soakmon.page.network import FORWARDED, behind, ip_of, is_own, unknown_name
 from soakmon.page.store import Role, Store, Visitor
+from soakmon.texts import say
 
 COOKIE = "soakmon"
 MOST_BODY_BYTES = 65536
@@ -48,7 +49,7 @@ def visitor(
     if found is None and token is None and session is not None:
         found = store.session(session)
     if found is None:
-        raise DeniedError(401, "sign in first")
+        raise DeniedError(401, say("access.sign_first"))
     return found
 
 
@@ -56,14 +57,14 @@ def acting(request: Request, who: Annotated[Visitor, Depends(visitor)]) -> Visit
     """Somebody who does something, on purpose and from our own page."""
     given = request.headers.get("x-csrf-token", "")
     if who.csrf is not None and not secrets.compare_digest(given.encode(), who.csrf.encode()):
-        raise DeniedError(403, "this does not come from the bench's page: load it again")
+        raise DeniedError(403, say("access.this_does_not_come_from"))
     return who
 
 
 def runs(who: Annotated[Visitor, Depends(acting)]) -> Visitor:
     """Somebody who may act on the bench."""
     if who.role is not Role.RUN:
-        raise DeniedError(403, "your account may look, not run the bench")
+        raise DeniedError(403, say("access.your_account_may_look_not"))
     return who
 
 
@@ -75,9 +76,9 @@ def looks_or_runs(request: Request, who: Annotated[Visitor, Depends(visitor)]) -
 def runs_nearby(request: Request, who: Annotated[Visitor, Depends(runs)]) -> Visitor:
     """A person on the local network, who may open the feed. A script cannot confirm cautions."""
     if who.csrf is None:
-        raise DeniedError(403, "a token cannot open the feed: somebody must be at the bench")
+        raise DeniedError(403, say("access.token_cannot_open_feed_somebody"))
     if not is_local(request):
-        raise DeniedError(403, "the feed can only be opened from the bench's own network")
+        raise DeniedError(403, say("access.feed_can_only_opened_from"))
     return who
 
 
@@ -159,10 +160,10 @@ def _refuse(scope: Scope, names: frozenset[str]) -> JSONResponse | None:
     # Without urlsplit, which raises on some malformed origins.
     foreign = origin is not None and origin.partition("://")[2] != headers.get("host", "")
     if foreign or headers.get("sec-fetch-site", "none") not in {"same-origin", "none"}:
-        return JSONResponse({"problem": "this comes from another site"}, 403)
+        return JSONResponse({"problem": say("access.this_comes_from_another_site")}, 403)
     length = headers.get("content-length", "0")
     sized = "transfer-encoding" not in headers and length.isdecimal() and len(length) < 10
     most = MOST_FILE_BYTES if _FILES.fullmatch(scope["path"]) else MOST_BODY_BYTES
     if not sized or int(length) > most:
-        return JSONResponse({"problem": "the body is too large, or of unknown length"}, 413)
+        return JSONResponse({"problem": say("access.body_too_large_unknown_length")}, 413)
     return None

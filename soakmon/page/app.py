@@ -25,6 +25,7 @@ from soakmon.page.ports import ReportSource
 from soakmon.page.packed import Packed
 from soakmon.page.report_routes import report_routes, shared_routes
 from soakmon.page.routes import Live, health, live_routes, opening_routes, sign_in_routes
+from soakmon.page.speaking import Speaking
 from soakmon.page.store import Store, StoreError
 from soakmon.page.views import add_views
 from soakmon.page.weigh_routes import weigh_routes
@@ -56,6 +57,7 @@ def build_page(
     shelf = Shelf(Path(service.journal.path).parent)
     app.state.store, app.state.door, app.state.live = store, door, live
     app.state.shelf, app.state.fleet = shelf, fleet
+    app.add_middleware(Speaking)
     app.add_middleware(Packed, minimum_size=400)
     app.add_middleware(Guard, names=names_of(service.bench), proxy=page.proxy)
     add_refusals(app)

@@ -28,6 +28,7 @@ from soakmon.records.jobs.models import Job, Result
 from soakmon.records.jobs.store import Records
 from soakmon.records.opening import DATABASE_VARIABLE, now
 from soakmon.records.room import RESERVE_BYTES
+from soakmon.texts import say
 
 MOST_RESULTS = 50
 
@@ -61,7 +62,7 @@ class Book:
         with records.session() as session:
             job = session.scalar(select(Job).where(Job.number == number))
             if job is None:
-                raise DeniedError(404, f"there is no job {number}")
+                raise DeniedError(404, say("book.there_no_job", number=number))
             yield records, session, job
 
     # -- jobs ------------------------------------------------------------------------------------
@@ -99,7 +100,9 @@ class Book:
         with self._job(number) as (_, _, job):
             found = [carb for carb in job.carbs if carb.place == place]
             if not found:
-                raise DeniedError(404, f"job {number} has no carburettor {place}")
+                raise DeniedError(
+                    404, say("book.job_has_no_carburettor", number=number, place=place)
+                )
             values = checked(work.carb_values(found[0]) | changes)
             change_carb(job, found[0], values, Author(by, now()))
             return values
@@ -113,21 +116,23 @@ class Book:
         """Put a note right."""
         with self._job(number) as (_, _, job):
             if place > len(job.notes):
-                raise DeniedError(404, f"job {number} has no note {place}")
+                raise DeniedError(404, say("book.job_has_no_note", number=number, place=place))
             correct_note(job, place, text, Author(by, now()))
 
     def correct_caption(self, number: str, place: int, caption: str, by: str) -> None:
         """Put the caption of a file right."""
         with self._job(number) as (_, _, job):
             if place > len(job.attachments):
-                raise DeniedError(404, f"job {number} has no file {place}")
+                raise DeniedError(404, say("book.job_has_no_file", number=number, place=place))
             correct_caption(job, place, caption, Author(by, now()))
 
     def tick(self, number: str, place: int, by: str, *, done: bool) -> None:
         """Tick a task of the checklist off, or take the tick back."""
         with self._job(number) as (_, _, job):
             if not 1 <= place <= len(job.checklist):
-                raise DeniedError(404, f"the checklist of job {number} has no task {place}")
+                raise DeniedError(
+                    404, say("book.checklist_job_has_no_task", number=number, place=place)
+                )
             if done:
                 work.tick(job, place, by, now())
             else:
@@ -148,7 +153,7 @@ class Book:
     def attach(self, number: str, stream: IO[bytes], name: str, caption: str) -> str:
         """Keep what a stream holds with a job; its SHA-256."""
         if shutil.disk_usage(self.folder).free < RESERVE_BYTES:
-            raise DeniedError(409, "the disk is nearly full: the soak's readings come first")
+            raise DeniedError(409, say("book.disk_nearly_full_soak_s"))
         with self._job(number) as (records, _, job):
             return work.attach_stream(
                 job, records.files, now(), stream, name, caption=caption
@@ -159,10 +164,10 @@ class Book:
         with self._job(number) as (records, _, job):
             found = [one for one in job.attachments if one.sha256 == sha256]
             if not found:
-                raise DeniedError(404, f"job {number} has no such file")
+                raise DeniedError(404, say("book.job_has_no_such_file", number=number))
             path = records.files.path(sha256)
             if not path.is_file():
-                raise DeniedError(404, "the file is missing: restore it from a backup")
+                raise DeniedError(404, say("book.file_missing_restore_from_backup"))
             return path, found[0].name
 
     # -- results ---------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from argon2.exceptions import InvalidHashError, VerificationError
 
 from soakmon.page.network import neighbourhood
 from soakmon.page.store import Role, Store, digest
+from soakmon.texts import say
 
 LEAST_PASSWORD = 10
 LONGEST_NAME = 60
@@ -27,7 +28,7 @@ class SlowDownError(Exception):
     """Too many wrong tries; `wait_s` to go."""
 
     def __init__(self, wait_s: float) -> None:
-        super().__init__(f"too many wrong tries: wait {wait_s:.0f} s")
+        super().__init__(say("door.too_many_wrong_tries_wait", wait_s=f"{wait_s:.0f}"))
         self.wait_s = wait_s
 
 

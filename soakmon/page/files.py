@@ -13,7 +13,8 @@ from fastapi.staticfiles import StaticFiles
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.types import Scope
 
-from soakmon.page.text import TEXTS
+from soakmon.page.text import page_texts
+from soakmon.texts import LANGUAGES
 
 STATIC = Path(__file__).parent / "static"
 _KEPT = "public, max-age=31536000, immutable"
@@ -21,11 +22,15 @@ _IMPORT = re.compile(r'from "\./([\w-]+\.js)"')
 
 
 class _OwnFiles(StaticFiles):
-    """Files that never change under their path."""
+    """Files that never change under their path, with the texts of one language."""
+
+    def __init__(self, language: str) -> None:
+        super().__init__(directory=STATIC)
+        self.texts = dict(page_texts(language))
 
     async def get_response(self, path: str, scope: Scope) -> Response:
         if path == TEXTS_NAME:
-            body = f"export default {json.dumps(TEXTS, ensure_ascii=False)};\n"
+            body = f"export default {json.dumps(self.texts, ensure_ascii=False)};\n"
             response = Response(body, media_type="text/javascript; charset=utf-8")
         else:
             response = await super().get_response(path, scope)
@@ -39,7 +44,8 @@ TEXTS_NAME = "texts.js"
 
 def fingerprint() -> str:
     """Changes with any of the files or texts."""
-    digest = hashlib.sha256(json.dumps(TEXTS).encode())
+    told = {language: dict(page_texts(language)) for language in LANGUAGES}
+    digest = hashlib.sha256(json.dumps(told).encode())
     for file in sorted(STATIC.iterdir()):
         digest.update(file.name.encode() + b"\0" + file.read_bytes())
     return digest.hexdigest()[:12]
@@ -56,7 +62,9 @@ def modules_of(script: str) -> list[str]:
 
 
 def add_files(app: FastAPI) -> str:
-    """Serve them; returns the path they are under."""
+    """Serve them; returns the path they are under, each language by its name."""
     base = f"/static/{fingerprint()}"
-    app.mount(base, GZipMiddleware(_OwnFiles(directory=STATIC), minimum_size=600), name="static")
+    for language in LANGUAGES:
+        files = GZipMiddleware(_OwnFiles(language), minimum_size=600)
+        app.mount(f"{base}/{language}", files, name=f"static-{language}")
     return base

@@ -8,7 +8,7 @@ import re
 from pathlib import Path
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Depends, Request
 from fastapi import Path as FromPath
 from fastapi.responses import FileResponse, HTMLResponse, Response
 from pydantic import BaseModel, Field
@@ -19,11 +19,12 @@ from soakmon.bench.service import Service
 from soakmon.page.access import DeniedError, runs, visitor
 from soakmon.page.ports import ReportSource
 from soakmon.page.store import Store
-from soakmon.page.text import TEXTS
+from soakmon.page.text import page_texts
 from soakmon.records.journal import Journal
 from soakmon.records.told import Told, told_in
 from soakmon.records.verdicts import verdict_from
 from soakmon.report.words import tied
+from soakmon.texts import language_of, say
 
 FileName = Literal[
     "report.html", "report.pdf", "verdict.json", "readings.csv", "soak.png", "soak.svg"
@@ -72,16 +73,16 @@ def _ended(service: Service, soak: int) -> str:
     finally:
         journal.close()
     if not found:
-        raise DeniedError(404, f"there is no soak {soak}")
+        raise DeniedError(404, say("report.there_no_soak", soak=soak))
     verdict = found[0].verdict
     if found[0].ended_t_s is None or verdict is None:
-        raise DeniedError(409, "the soak has not ended: its report comes with its verdict")
+        raise DeniedError(409, say("report.soak_has_not_ended_its"))
     return tied(told.before, told.renewed, told.renewed_before, verdict_from(verdict))
 
 
 def _file(reports: ReportSource, soak: int, name: FileName) -> FileResponse:
     if reports.state(soak) != "ready":
-        raise DeniedError(404, "the report has not been made yet: ask for its state first")
+        raise DeniedError(404, say("report.report_has_not_been_made"))
     path = reports.path(soak) / name
     headers = {}
     if name in {"report.html", "soak.svg"}:
@@ -158,20 +159,23 @@ def shared_routes(reports: ReportSource, store: Store) -> APIRouter:
     router = APIRouter(include_in_schema=False)
 
     @router.get("/shared/{secret}")
-    def shared(secret: str) -> Response:
+    def shared(secret: str, request: Request) -> Response:
         soak = store.linked(secret)
         if soak is None:
-            return HTMLResponse(_plain(TEXTS["link_over"]), 404)
+            return HTMLResponse(_plain(request, "link_over"), 404)
         if reports.state(soak) != "ready":
             reports.make(soak)
-            return HTMLResponse(_plain(TEXTS["report_making"]), 503, {"Retry-After": "20"})
+            return HTMLResponse(_plain(request, "report_making"), 503, {"Retry-After": "20"})
         return _file(reports, soak, "report.html")
 
     return router
 
 
-def _plain(text: str) -> str:
+def _plain(request: Request, key: str) -> str:
+    """A page of one sentence, for somebody without an account."""
+    language = language_of(request.headers.get("accept-language", ""))
     return (
-        '<!DOCTYPE html><html lang="en"><meta charset="utf-8"><title>soakmon</title>'
-        f'<meta name="viewport" content="width=device-width"><main><p>{text}</p></main></html>'
+        f'<!DOCTYPE html><html lang="{language}"><meta charset="utf-8"><title>soakmon</title>'
+        '<meta name="viewport" content="width=device-width">'
+        f"<main><p>{page_texts(language)[key]}</p></main></html>"
     )

@@ -23,6 +23,7 @@ from soakmon.page.access import COOKIE, DeniedError, acting, runs_nearby, visito
 from soakmon.page.door import LEAST_PASSWORD, LONGEST_NAME, Door
 from soakmon.page.store import Visitor
 from soakmon.physics.liquid import density_kg_per_m3
+from soakmon.texts import say
 
 LONGEST_WAIT_S = 20.0
 _LOOK_S = 0.1
@@ -169,7 +170,7 @@ def confirm(confirmed: list[str]) -> None:
     """RefusedError unless each caution has been confirmed."""
     left = [caution for caution in CAUTIONS if caution not in confirmed]
     if left:
-        raise RefusedError(f"not confirmed: {left[0]}")
+        raise RefusedError(say("routes.not_confirmed", left=left[0]))
 
 
 def sign_in_routes(door: Door) -> APIRouter:
@@ -182,7 +183,7 @@ def sign_in_routes(door: Door) -> APIRouter:
         address = request.client.host if request.client else ""
         secret = door.sign_in(body.name, body.password, address)
         if secret is None:
-            raise DeniedError(401, "name or password are wrong")
+            raise DeniedError(401, say("routes.name_password_are_wrong"))
         old = request.cookies.get(COOKIE)
         if old:
             store.close_session(old)
@@ -197,7 +198,7 @@ def sign_in_routes(door: Door) -> APIRouter:
     @router.post("/set-up", summary="First account", responses=answers(403, 413, 422, 429))
     def set_up(body: SetUp) -> Me:
         if not door.set_up(body.code, body.name, body.password):
-            raise DeniedError(403, "the code is not right, or not valid any more")
+            raise DeniedError(403, say("routes.code_not_right_not_valid"))
         return Me(name=body.name, role="run")
 
     @router.post("/sign-out", summary="Sign out", responses=answers(401, 403, 413))

@@ -1,15 +1,21 @@
-"""Every text of the page, in one place for translation: en.toml.
-
-Words of the verdict, of alarms and of checks come from the bench and are not there.
-"""
+"""The page's own texts, of all that are in the catalogue: their keys have no point."""
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
+from collections.abc import Mapping
+from functools import cache
+from types import MappingProxyType
 
-LANGUAGE = "en"
+from soakmon.texts import texts
 
-TEXTS: dict[str, str] = tomllib.loads(
-    (Path(__file__).parent / f"{LANGUAGE}.toml").read_text(encoding="utf-8")
-)
+
+@cache
+def page_texts(language: str) -> Mapping[str, str]:
+    """The page's texts by key, in a language."""
+    found = texts(language)
+    own = {key: text for key, text in found.items() if "." not in key or key in _TIMES}
+    return MappingProxyType(own)
+
+
+# In sentences of the bench, times after the start: the page puts the shop's clock in their place.
+_TIMES = frozenset({"figures.between", "figures.after_start"})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,8 @@ from soakmon.page.door import LEAST_PASSWORD, Door
 from soakmon.page.files import add_files, modules_of
 from soakmon.page.forms import carb_inputs
 from soakmon.page.store import Visitor
-from soakmon.page.text import LANGUAGE, TEXTS
+from soakmon.page.text import page_texts
+from soakmon.texts import language_of, told
 
 HERE = Path(__file__).parent
 # Those that are needed daily stand in a row, the others behind a word.
@@ -42,16 +44,27 @@ class Shells:
             "name": name, "g_per_ml": fuel_g_per_ml, "carbs": carbs, "zone": zone_name(),
         }  # fmt: skip
         self.environment.globals.update(
-            t=TEXTS, language=LANGUAGE, base=base, bench=self.bench, version=__version__, row=ROW,
-            more=MORE, cautions=CAUTIONS, not_a_safety_device=NOT_A_SAFETY_DEVICE,
+            bench=self.bench, version=__version__, row=ROW, more=MORE,
             least_password=LEAST_PASSWORD, carb_inputs=carb_inputs(),
         )  # fmt: skip
 
-    def show(self, view: str, who: Visitor | None, script: str = "") -> HTMLResponse:
-        """A view for somebody (None: not signed in)."""
-        modules = modules_of(f"{script or view}.js")
-        template = self.environment.get_template(f"{view}.html")
-        return HTMLResponse(template.render(view=view, who=who, modules=modules))
+    def show(
+        self, request: Request, view: str, who: Visitor | None, script: str = ""
+    ) -> HTMLResponse:
+        """A view for somebody (None: not signed in), in the language of their browser."""
+        language = language_of(request.headers.get("accept-language", ""))
+        made = self.environment.get_template(f"{view}.html").render(
+            t=page_texts(language),
+            language=language,
+            base=f"{self.base}/{language}",
+            # What is confirmed is what the bench says, whatever language it is read in.
+            cautions=[(caution, told(caution, language)) for caution in CAUTIONS],
+            not_a_safety_device=told(NOT_A_SAFETY_DEVICE, language),
+            view=view,
+            who=who,
+            modules=modules_of(f"{script or view}.js"),
+        )
+        return HTMLResponse(made, headers={"Vary": "Accept-Language"})
 
 
 def add_views(app: FastAPI, door: Door, name: str, fuel_g_per_ml: float, carbs: int) -> None:
@@ -66,32 +79,34 @@ def add_views(app: FastAPI, door: Door, name: str, fuel_g_per_ml: float, carbs: 
         if who is None:
             # Back to where somebody wanted to go, once they have signed in.
             return RedirectResponse(f"/sign-in?to={request.url.path}", 303)
-        return shells.show(VIEWS[request.url.path], who)
+        return shells.show(request, VIEWS[request.url.path], who)
 
     for path in VIEWS:
         router.add_api_route(path, view, methods=["GET"])
 
     @router.get("/sign-in")
-    def sign_in() -> Response:
+    def sign_in(request: Request) -> Response:
         if door.is_new:
             return RedirectResponse("/set-up", 303)
-        return shells.show("sign-in", None, "door")
+        return shells.show(request, "sign-in", None, "door")
 
     @router.get("/set-up")
-    def set_up() -> Response:
+    def set_up(request: Request) -> Response:
         if not door.is_new:
             return RedirectResponse("/sign-in", 303)
-        return shells.show("set-up", None, "door")
+        return shells.show(request, "set-up", None, "door")
 
     @router.get("/manifest.webmanifest")
-    def manifest() -> Response:
-        made = _manifest(name, shells.base)
-        return JSONResponse(made, media_type="application/manifest+json")
+    def manifest(request: Request) -> Response:
+        language = language_of(request.headers.get("accept-language", ""))
+        made = _manifest(name, f"{shells.base}/{language}", page_texts(language))
+        headers = {"Vary": "Accept-Language"}
+        return JSONResponse(made, media_type="application/manifest+json", headers=headers)
 
     app.include_router(router)
 
 
-def _manifest(name: str, base: str) -> dict[str, Any]:
+def _manifest(name: str, base: str, texts: Mapping[str, str]) -> dict[str, Any]:
     """What a phone needs to put the page among its apps."""
     icons = [{"src": f"{base}/icon.svg", "sizes": "any", "type": "image/svg+xml", "purpose": "any"}]
     for size in (192, 512):
@@ -101,7 +116,7 @@ def _manifest(name: str, base: str) -> dict[str, Any]:
         "id": "/",
         "name": f"soakmon {name}",
         "short_name": name,
-        "description": TEXTS["about"],
+        "description": texts["about"],
         "start_url": "/",
         "scope": "/",
         "display": "standalone",
@@ -109,7 +124,7 @@ def _manifest(name: str, base: str) -> dict[str, Any]:
         "theme_color": "#101418",
         "icons": icons,
         "shortcuts": [
-            {"name": TEXTS[f"{view}_title"], "url": path}
+            {"name": texts[f"{view}_title"], "url": path}
             for path, view in VIEWS.items()
             if view in {"curve", "jobs"}
         ],

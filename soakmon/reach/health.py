@@ -10,6 +10,8 @@ from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
 
+from soakmon.texts import say
+
 log = logging.getLogger(__name__)
 _SILENT_AFTER_S = 60.0
 
@@ -128,7 +130,7 @@ class Board:
     def _judged(self, health: Health) -> dict[str, Any]:
         silent_s = self.now_s() - self.proved_s.get(health.name, 0.0)
         if health.state is State.UP and silent_s > _SILENT_AFTER_S:
-            error = f"no sign of life for {silent_s:.0f} s"
+            error = say("health.no_sign_life_s", silent_s=f"{silent_s:.0f}")
             return {"state": str(State.DOWN), "last_error": error}
         return {"state": str(health.state)}
 

@@ -9,6 +9,7 @@ import asyncio
 import logging
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
 import httpx
 
@@ -22,6 +23,7 @@ from soakmon.reach.secrets import read_secret
 from soakmon.reach.silence import Silence
 from soakmon.reach.supervise import LeftBehind, ReachError, supervise
 from soakmon.systemd import tell_system
+from soakmon.texts import told as in_language
 
 log = logging.getLogger(__name__)
 _EVERY_S = 1.0
@@ -93,9 +95,11 @@ class Lookout:
         while True:
             # systemd hears of life only from here: this is what tells people.
             tell_system("WATCHDOG=1")
+            language = self.bench.service.language
             for told in self.silence.due(self.now_s()):
                 log.warning("%s: %s", told.title, told.body)
-                self.post.add(told, time.time())
+                title, body = in_language(told.title, language), in_language(told.body, language)
+                self.post.add(replace(told, title=title, body=body), time.time())
             now = self.silence.opinions()
             for name in [name for name in now if now[name] != known.get(name)]:
                 log.info("bench %s: %s", name, now[name])

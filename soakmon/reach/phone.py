@@ -16,6 +16,7 @@ from soakmon.errors import InputError
 from soakmon.reach.secrets import addresses, redact
 from soakmon.reach.supervise import ReachError
 from soakmon.reach_config import PhoneSection
+from soakmon.texts import say
 
 _said = logging.getLogger("apprise")
 _said.propagate = False
@@ -50,7 +51,7 @@ def targets_of(section: PhoneSection) -> list[Target]:
         section.second_urls_file, "SOAKMON_PHONE_SECOND_URLS", "phone.second_urls_file",
     )  # fmt: skip
     if not first:
-        raise InputError("phone: no address: write apprise addresses to a file: phone.urls_file")
+        raise InputError(say("phone.phone_no_address_write_apprise"))
     people = (("first", first), ("second", second))
     return [Target(who, i, url) for who, urls in people for i, url in enumerate(urls, start=1)]
 
@@ -106,34 +107,36 @@ def send(target: Target, title: str, body: str, *, urgent: bool) -> None:
     try:
         good = out.add(target.address) and out.notify(body, title, kind)
     except Exception as error:  # a plugin may raise anything, with the address in it
-        raise ReachError(f"{target.name}: failed: {type(error).__name__}") from None
+        raise ReachError(
+            say("phone.failed", name=target.name, name2=type(error).__name__)
+        ) from None
     finally:
         _said.removeHandler(said)
         _said.removeFilter(redaction)
     if not good:
-        raise ReachError(f"{target.name}: not sent: {_why(' '.join(said.lines))}")
+        raise ReachError(say("phone.not_sent", name=target.name, lines=_why(" ".join(said.lines))))
 
 
 # What a server answers, by its status.
 _ANSWERS = {
-    401: "its server refuses the password or token: renew it in the address",
-    403: "its server refuses the password or token: renew it in the address",
-    404: "its server knows no such address: check its spelling",
-    413: "its server finds the message too long",
-    429: "its server has had too many messages: it is tried again later",
+    401: say("phone.its_server_refuses_password_token"),
+    403: say("phone.its_server_refuses_password_token"),
+    404: say("phone.its_server_knows_no_such"),
+    413: say("phone.its_server_finds_message_too"),
+    429: say("phone.its_server_has_had_too"),
 }
 
 
 def _why(lines: str) -> str:
     """Why a message did not go, in words, from what the library logs in its own."""
     if not lines:
-        return "the address is not understood: check its spelling"
+        return say("phone.address_not_understood_check_its")
     status = re.search(r"error\s*=\s*(\d{3})", lines)
     if status is not None:
         code = int(status[1])
         if code >= 500:
-            return f"its server has trouble of its own ({code}): it is tried again later"
-        return _ANSWERS.get(code, f"its server refuses the message ({code}): check the address")
+            return say("phone.its_server_has_trouble_its", code=code)
+        return _ANSWERS.get(code, say("phone.its_server_refuses_message_check", code=code))
     if re.search(r"connection|socket|timed? ?out|smtp", lines, re.IGNORECASE):
-        return "its server cannot be reached: check network and address"
-    return "its server did not take the message: check the address"
+        return say("phone.its_server_cannot_reached_check")
+    return say("phone.its_server_did_not_take")

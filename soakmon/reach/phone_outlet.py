@@ -28,8 +28,8 @@ _EVERY_S = 1.0
 _STALE_S = 24 * 3600.0
 
 
-def policy_of(section: PhoneSection, bench: str, *, valve: bool) -> Policy:
-    """The rules' settings."""
+def policy_of(section: PhoneSection, bench: str, *, valve: bool, language: str) -> Policy:
+    """The rules' settings; language: of the messages."""
     return Policy(
         bench,
         60 * section.repeat_min,
@@ -42,6 +42,7 @@ def policy_of(section: PhoneSection, bench: str, *, valve: bool) -> Policy:
         section.link,
         valve,
         section.tell_start,
+        language,
     )
 
 
@@ -77,7 +78,8 @@ class PhoneOutlet:
         self.outbox = Outbox(journal, NAME)
         self.bench, self.deliver, self.patience_s = bench, deliver, patience_s
         valve = bench.valve.driver != "none"
-        self.policy = policy_of(bench.phone, bench.service.name, valve=valve)
+        service = bench.service
+        self.policy = policy_of(bench.phone, service.name, valve=valve, language=service.language)
         self.rules = Rules(self.policy)
         self.post = Post([], [], deliver, now_s)
         self.heard = heard or Heard(FOR_PEOPLE, wall_s)

@@ -9,13 +9,15 @@ begin          at once, when it is wanted
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from typing import Any
 
 from soakmon.reach import wording
 from soakmon.records.journal import Event
 from soakmon.report.clock import Clock
+from soakmon.texts import ENGLISH, say
+from soakmon.texts import told as in_language
 from soakmon.watch.figures import elapsed
 
 # The valve is shut within a second of an alarm; longer means that it was not.
@@ -41,6 +43,7 @@ class Policy:
     link: str = ""
     valve: bool = True
     tell_start: bool = False
+    language: str = ENGLISH
 
     def quiet(self, wall_s: float) -> bool:
         """Whether people sleep."""
@@ -51,7 +54,8 @@ class Policy:
 
     def clock(self, wall_s: float) -> str:
         """The time of day with its zone and the date, where people are."""
-        return f"{self._at(wall_s):%H:%M %Z on %d %b}"
+        at = self._at(wall_s)
+        return say("rules.clock", time=f"{at:%H:%M %Z}", day=f"{at:%Y-%m-%d}")
 
     def soak_clock(self, began_wall_s: float) -> Clock:
         """The clock of a soak that began then, as its report has it."""
@@ -200,7 +204,13 @@ class Rules:
         if self.memory.held and not self.policy.quiet(now_s):
             found += self.memory.held
             self.memory.held = []
-        return found
+        return [self._said(one) for one in found]
+
+    def _said(self, one: Told) -> Told:
+        """A message in the language of those who are told."""
+        language = self.policy.language
+        title, body = in_language(one.title, language), in_language(one.body, language)
+        return replace(one, title=title, body=body)
 
     def _alarm(self, alarm: Waiting, now_s: float) -> list[Told]:
         acted = self.memory.feed_open is not True or not self.policy.valve
@@ -234,8 +244,10 @@ class Rules:
 
     def _noticed(self, alarm: Waiting) -> str:
         """When it was noticed, and how long after the start of the soak."""
-        after = "" if alarm.t_s is None else f" ({elapsed(alarm.t_s)} after the start)"
-        return self.policy.clock(alarm.wall_s) + after
+        clock = self.policy.clock(alarm.wall_s)
+        if alarm.t_s is None:
+            return clock
+        return say("rules.noticed", clock=clock, elapsed=elapsed(alarm.t_s))
 
     def _troubled(self, name: str, now_s: float) -> list[Told]:
         trouble = self.memory.troubles[name]

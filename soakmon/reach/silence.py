@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from soakmon.reach.rules import RUNNING, Told
+from soakmon.texts import say
 
 _WILL_S = 30.0
 _DROPS, _DROPS_WITHIN_S = 5, 600.0
@@ -132,11 +133,15 @@ class Silence:
         found = self._broker(now_s) + self._flapping(now_s)
         for name in [name for name, told in self.twins.items() if not told]:
             self.twins[name] = True
-            body = (
-                f"Two benches on the broker call themselves {name}: one that falls silent hides "
-                "behind the other. Give each its own service.name."
+            body = say("silence.two_benches_on_broker_call", name=name)
+            found.append(
+                Told(
+                    f"twins/{name}",
+                    say("silence.two_benches_are_named", name=name),
+                    body,
+                    urgent=True,
+                )
             )
-            found.append(Told(f"twins/{name}", f"Two benches are named {name}", body, urgent=True))
         if self.connected:
             found += self._nobody(now_s)
             for name, seen in self.benches.items():
@@ -147,29 +152,36 @@ class Silence:
     def opinions(self) -> dict[str, str]:
         """What is thought of each bench now: its phase, or that it is silent."""
         if not self.connected:
-            return dict.fromkeys(self.benches, "not known: no broker")
+            return dict.fromkeys(self.benches, say("silence.not_known_no_broker"))
         return {
-            name: "silent" if seen.told else seen.phase or "not heard yet"
+            name: "silent" if seen.told else seen.phase or say("silence.not_heard_yet")
             for name, seen in self.benches.items()
         }
 
     def trouble(self) -> str:
         """Why benches cannot be watched now; empty when they are heard."""
         if not self.connected:
-            return "no connection to the broker"
+            return say("silence.no_connection_broker")
         unheard = [name for name, seen in self.benches.items() if seen.never]
         if unheard or not self.benches:
-            return f"not heard yet: {', '.join(unheard) or 'any bench'}"
+            return say("silence.not_heard_yet_2", bench=", ".join(unheard) or "any bench")
         return ""
 
     def _broker(self, now_s: float) -> list[Told]:
         if not self.connected and not self.broker_told and now_s - self.changed_s >= self.broker_s:
             self.broker_told = True
-            body = "No connection to the MQTT broker: nobody knows how the benches are. Look."
-            return [Told("broker", "The broker is gone", body, urgent=True)]
+            body = say("silence.no_connection_mqtt_broker_nobody")
+            return [Told("broker", say("silence.broker_gone"), body, urgent=True)]
         if self.connected and self.broker_told:
             self.broker_told = False
-            return [Told("broker", "The broker is back", "The benches are watched again.", False)]
+            return [
+                Told(
+                    "broker",
+                    say("silence.broker_back"),
+                    say("silence.benches_are_watched_again"),
+                    False,
+                )
+            ]
         return []
 
     def _flapping(self, now_s: float) -> list[Told]:
@@ -178,54 +190,58 @@ class Silence:
         count = len(self.drops)
         if count >= _DROPS and not self.flapping_told:
             self.flapping_told = True
-            body = (
-                f"The lookout lost the MQTT broker {count} times within "
-                f"{_time(now_s - self.drops[0])}: what it says of the benches comes late. "
-                "Look at its network and at the broker."
+            body = say(
+                "silence.lookout_lost_mqtt_broker_times",
+                count=count,
+                drops=_time(now_s - self.drops[0]),
             )
-            return [Told("flapping", "The wire to the broker comes and goes", body, urgent=True)]
+            return [Told("flapping", say("silence.wire_broker_comes_goes"), body, urgent=True)]
         if not count and self.connected and self.flapping_told:
             self.flapping_told = False
-            return [Told("flapping", "The wire to the broker is steady again", "", urgent=False)]
+            return [Told("flapping", say("silence.wire_broker_steady_again"), "", urgent=False)]
         return []
 
     def _nobody(self, now_s: float) -> list[Told]:
         if not self.benches and not self.nobody_told and self._watched_s(now_s) >= self.silent_s:
             self.nobody_told = True
-            body = (
-                "The lookout is connected to the broker and hears no bench at all: nobody is "
-                "watched. Look whether the benches report, and whether the broker lets it read."
-            )
-            return [Told("nobody", "The lookout hears nobody", body, urgent=True)]
+            body = say("silence.lookout_connected_broker_hears_no")
+            return [Told("nobody", say("silence.lookout_hears_nobody"), body, urgent=True)]
         if self.benches and self.nobody_told:
             self.nobody_told = False
-            return [Told("nobody", "The lookout hears a bench", "It is watched.", urgent=False)]
+            return [
+                Told(
+                    "nobody",
+                    say("silence.lookout_hears_bench"),
+                    say("silence.watched"),
+                    urgent=False,
+                )
+            ]
         return []
 
     def _unheard(self, name: str, seen: Seen, now_s: float) -> list[Told]:
         waited_s = self._watched_s(now_s) - seen.grace_watched_s
         if seen.never and not seen.unheard_told and waited_s >= self.silent_s:
             seen.unheard_told = True
-            body = (
-                f"Nothing is heard of bench {name}: it is not watched. Look whether it reports, "
-                "whether its name is right, and whether the broker lets the lookout read."
-            )
-            return [Told(f"unheard/{name}", f"Bench {name} is not heard", body, urgent=True)]
+            body = say("silence.nothing_heard_bench_not_watched", name=name)
+            return [
+                Told(
+                    f"unheard/{name}", say("silence.bench_not_heard", name=name), body, urgent=True
+                )
+            ]
         if seen.unheard_told and not seen.never:
             seen.unheard_told = False
-            text = "It is watched."
-            return [Told(f"unheard/{name}", f"Bench {name} is heard", text, urgent=False)]
+            text = say("silence.watched")
+            return [
+                Told(f"unheard/{name}", say("silence.bench_heard", name=name), text, urgent=False)
+            ]
         return []
 
     def _alone(self, name: str, seen: Seen) -> list[Told]:
         """A bench whose alarm nobody has acknowledged, and whose own messages do not arrive."""
         if seen.alone and not seen.alone_told:
             seen.alone_told = True
-            body = (
-                f"Bench {name} has an alarm that nobody has acknowledged, and its own messages do "
-                f"not arrive: {seen.alone}. Go and look now; shut the bottle's tap."
-            )
-            title = f"Bench {name} has an alarm and reaches nobody"
+            body = say("silence.bench_has_alarm_nobody_has", name=name, alone=seen.alone)
+            title = say("silence.bench_has_alarm_reaches_nobody", name=name)
             return [Told(f"alone/{name}", title, body, urgent=True, second=True)]
         if not seen.alone:
             seen.alone_told = False
@@ -241,17 +257,22 @@ class Silence:
             seen.told = True
             seen.silent_from_s = seen.heard_s
             silence = _time(now_s - seen.heard_s)
-            why = "it has left the broker" if gone else f"no heartbeat for {silence}"
-            body = (
-                f"Bench {name} was {seen.phase} and has fallen silent: {why}. Whether it still "
-                "watches, or has shut its feed, is not known. Go and look; shut the bottle's tap."
+            why = (
+                say("silence.has_left_broker")
+                if gone
+                else say("silence.no_heartbeat", silence=silence)
             )
-            return [Told(f"silent/{name}", f"Bench {name} is silent", body, urgent=True)]
+            body = say("silence.bench_was_has_fallen_silent", name=name, phase=seen.phase, why=why)
+            return [
+                Told(f"silent/{name}", say("silence.bench_silent", name=name), body, urgent=True)
+            ]
         if seen.told and left_s is None and seen.heard_s > seen.silent_from_s and not stale:
             seen.told = False
             away = _time(seen.heard_s - seen.silent_from_s)
-            body = f"Bench {name} is back after {away}; it is {seen.phase} now."
-            return [Told(f"silent/{name}", f"Bench {name} is back", body, urgent=False)]
+            body = say("silence.bench_back_after_now", name=name, away=away, phase=seen.phase)
+            return [
+                Told(f"silent/{name}", say("silence.bench_back", name=name), body, urgent=False)
+            ]
         return []
 
 
@@ -269,4 +290,6 @@ def _of_two(bench: str, run: str) -> str:
 
 
 def _time(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
+    return (
+        f"{seconds:.0f} s" if seconds < 120 else say("silence.min", seconds=f"{seconds / 60:.0f}")
+    )

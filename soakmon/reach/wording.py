@@ -9,33 +9,32 @@ from typing import Any
 
 from soakmon.report.clock import Clock
 from soakmon.report.words import CAUSES, HEADINGS, grams
+from soakmon.texts import say
 from soakmon.watch.figures import rate
 from soakmon.watch.verdict import Cause, Outcome
 
 _TITLES = {
-    "flood": "FLOOD",
-    "weep": "Weep",
-    "starved": "No fuel flow",
-    "bench": "Bench trouble",
+    "flood": say("wording.flood"),
+    "weep": say("wording.weep"),
+    "starved": say("wording.no_fuel_flow"),
+    "bench": say("wording.bench_trouble"),
 }
 _TO_DO = {
-    "flood": "Go and look now. Shut the tap at the bottle, air the room, keep flames and switches "
-    "away, mop up what has run out. Then acknowledge, or this message comes again.",
-    "weep": "Look at the tray under it and shut the tap at the bottle. The decay is watched, for "
-    "the cause; acknowledge when you have seen it.",
-    "starved": "Open the tap at the bottle or bleed the hose, then begin again.",
-    "bench": "Look at the bench before you trust this soak; soakmon status says more.",
+    "flood": say("wording.go_look_now_shut_tap"),
+    "weep": say("wording.look_tray_under_shut_tap"),
+    "starved": say("wording.open_tap_bottle_bleed_hose"),
+    "bench": say("wording.look_bench_before_you_trust"),
 }
 _NAMES = {
-    "cell_trouble": "load cell",
+    "cell_trouble": say("preflight.load_cell"),
     "journal_trouble": "journal",
     "guard_trouble": "service",
-    "vapour_alarm": "vapour detector",
+    "vapour_alarm": say("wording.vapour_detector"),
 }
 _AFTER = {
-    Outcome.TIGHT: "Shut the tap, drain the rack into a can, and refit it.",
-    Outcome.LEAKING: "Shut the tap, drain the rack, mend what is named, and soak again.",
-    Outcome.NOT_PROVEN: "Shut the tap; change what the reason names, and soak again.",
+    Outcome.TIGHT: say("wording.shut_tap_drain_rack_into"),
+    Outcome.LEAKING: say("wording.shut_tap_drain_rack_mend"),
+    Outcome.NOT_PROVEN: say("wording.shut_tap_change_what_reason"),
 }
 Text = tuple[str, str]
 
@@ -54,25 +53,31 @@ def alarm(
 
     valve: whether the bench has one; a tap worked by hand nobody has shut.
     """
-    where = f"carb {alarm['carb']}" if alarm["carb"] else "carb not known"
-    much = "rate not known yet"
+    where = (
+        say("reasons.carb", carb=alarm["carb"]) if alarm["carb"] else say("wording.carb_not_known")
+    )
+    much = say("wording.rate_not_known_yet")
     if alarm["leak_g_per_h"] is not None:
-        much = f"about {rate(alarm['leak_g_per_h'])}"
+        much = say("verdict.about", leak_g_per_h=rate(alarm["leak_g_per_h"]))
     title = f"{_TITLES.get(alarm['kind'], alarm['kind'])}, {where}: {bench}"
     if alarm["kind"] in {"starved", "bench"}:
         title = f"{_TITLES[alarm['kind']]}: {bench}"
         much = ""
     if not valve:
-        did = "This bench has no valve: the tap is as you left it."
+        did = say("wording.this_bench_has_no_valve")
     elif shut_at is None:
-        did = "The feed is STILL OPEN."
+        did = say("wording.feed_still_open")
     else:
-        did = f"The bench has shut the feed at {shut_at}." if shut_at else "The feed is shut."
+        did = (
+            say("wording.bench_has_shut_feed", shut_at=shut_at)
+            if shut_at
+            else say("wording.feed_shut")
+        )
     lines = [
-        "Not acknowledged yet." if reminder else "",
+        say("wording.not_acknowledged_yet") if reminder else "",
         alarm["text"],
-        f"Where: {where}; {much}" if much else "",
-        f"Since: noticed at {noticed}",
+        say("wording.where", where=where, much=much) if much else "",
+        say("wording.since_noticed", noticed=noticed),
         did,
         _TO_DO.get(alarm["kind"], ""),
     ]
@@ -81,30 +86,35 @@ def alarm(
 
 def trouble(name: str, text: str, since: str, bench: str, link: str) -> Text:
     """Lasting trouble of the bench."""
-    told = "in alarm, or its wire is off" if name == "vapour_alarm" else text
-    lines = [f"{_NAMES[name]}: {told}", f"Since: {since}"]
+    told = say("wording.alarm_its_wire_off") if name == "vapour_alarm" else text
+    lines = [f"{_NAMES[name]}: {told}", say("wording.since", since=since)]
     if name == "vapour_alarm":
-        lines.append("The bench keeps the feed shut. Air the room before you go in.")
+        lines.append(say("wording.bench_keeps_feed_shut_air"))
     else:
-        lines.append("The soak goes on while it can; look at the bench.")
-    return f"Trouble with the {_NAMES[name]}: {bench}", _body(lines, link)
+        lines.append(say("wording.soak_goes_on_while_can"))
+    return say("wording.trouble", name=_NAMES[name], bench=bench), _body(lines, link)
 
 
 def well_again(name: str, bench: str, link: str) -> Text:
     """The trouble is over."""
-    return f"{_NAMES[name].capitalize()} well again: {bench}", _body(["Nothing to do."], link)
+    return say("wording.well_again", capitalize=_NAMES[name].capitalize(), bench=bench), _body(
+        [say("wording.nothing_do")], link
+    )
 
 
 def dry(when: str, bench: str, link: str) -> Text:
     """The bottle will not last."""
-    line = f"The bottle will be empty at {when}, before the soak ends. Refill it before then."
-    return f"The bottle runs dry: {bench}", _body([line], link)
+    line = say("wording.bottle_will_empty_before_soak", when=when)
+    return say("wording.bottle_runs_dry", bench=bench), _body([line], link)
 
 
 def begin(title: str, bench: str, link: str) -> Text:
     """A soak begins: also shows that messages arrive."""
-    lines = ["The preflight runs; then the feed opens.", "Alarms will be sent to this address."]
-    return f"A soak begins, {title or 'no title'}: {bench}", _body(lines, link)
+    lines = [
+        say("wording.preflight_runs_then_feed_opens"),
+        say("wording.alarms_will_sent_this_address"),
+    ]
+    return say("wording.soak_begins", title=title or "no title", bench=bench), _body(lines, link)
 
 
 def result(
@@ -121,23 +131,32 @@ def result(
     clock = clock or Clock()
     lines = [clock.said(verdict["reason"])]
     if clock.began is not None and verdict.get("duration_s"):
-        lines.append(f"Watched for {clock.span(verdict['duration_s'])}")
+        lines.append(say("wording.watched", duration_s=clock.span(verdict["duration_s"])))
     lost, expected = verdict.get("observed_loss_g"), verdict.get("expected_evaporation_g")
     if lost is not None and expected:
         low, high = expected["low"], expected["high"]
         lines.append(
-            f"Lost since the soak's clock started: {grams(lost)}; evaporation alone explains "
-            f"{grams(low)} to {grams(high)}"
+            say(
+                "wording.lost_since_soak_s_clock",
+                lost=grams(lost),
+                low=grams(low),
+                high=grams(high),
+            )
         )
     leak = verdict.get("leak_g_per_h") or {}
     if outcome is Outcome.LEAKING and leak.get("best") is not None:
-        lines.append(f"Leak: {rate(leak['best'])}")
+        lines.append(say("wording.leak", leak=rate(leak["best"])))
     first = next(iter(verdict.get("suspects", [])), None)
     if outcome is Outcome.LEAKING and first is not None:
-        where = f"carb {first['carb']}: " if first["carb"] else ""
-        lines.append(f"Most likely: {where}{CAUSES[Cause(first['cause'])]}")
-    lines.append(f"{'The feed is shut. ' if valve else ''}{_AFTER[outcome]}")
-    return f"{HEADINGS[outcome]}: {title or bench}", _body(lines, link)
+        cause = CAUSES[Cause(first["cause"])]
+        if first["carb"]:
+            cause = say("words.carb_with", carb=first["carb"], cause=cause)
+        lines.append(say("wording.most_likely", cause=cause))
+    shut = f"{say('wording.feed_shut')} " if valve else ""
+    lines.append(shut + _AFTER[outcome])
+    return say("wording.result", heading=HEADINGS[outcome], title=title or bench), _body(
+        lines, link
+    )
 
 
 def trials(bench: str, link: str, *, valve: bool, now: str) -> list[tuple[Text, bool]]:
@@ -155,8 +174,11 @@ def trials(bench: str, link: str, *, valve: bool, now: str) -> list[tuple[Text, 
         (trouble("cell_trouble", "invented: no reading", now, bench, link), True),
         (result(verdict, "invented rack", bench, link, valve=valve), False),
     )
-    test = "This is a test: nothing has happened."
-    return [((f"TEST: {title}", f"{test}\n{text}"), urgent) for (title, text), urgent in told]
+    test = say("wording.this_test_nothing_has_happened")
+    return [
+        ((say("wording.test", title=title), f"{test}\n{text}"), urgent)
+        for (title, text), urgent in told
+    ]
 
 
 def _body(lines: list[str], link: str) -> str:

@@ -17,6 +17,8 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from soakmon.texts import say
+
 NAME = "latch"
 _SLOT_BYTES = 2048
 _SLOTS = 2
@@ -53,7 +55,7 @@ class Latch:
         self.trouble = ""
         self.slot = 0
         self.number = self.written = 0
-        self.note: Note | None = Note("nobody has opened the feed yet", "new", 0.0)
+        self.note: Note | None = Note(say("latch.nobody_has_opened_feed_yet"), "new", 0.0)
         if path.exists():
             self._read()
 
@@ -160,7 +162,7 @@ class Latch:
             if file is None:
                 # A missing note means shut: only the opposite needs one.
                 if note is None:
-                    self.trouble = f"{self.path}: the note that keeps the feed shut is missing"
+                    self.trouble = say("latch.note_keeps_feed_shut_missing", path=self.path)
                 return note is not None
             try:
                 os.pwrite(file, _packed(number, note), self.slot * _SLOT_BYTES)
@@ -232,7 +234,7 @@ class Latch:
         self.slot = (newest + 1) % _SLOTS
         if len(whole) < _SLOTS and self.note is None:
             # What was being written may have been a reason to stay shut.
-            text = "the note about the feed was being written when the power went, or is damaged"
+            text = say("latch.note_about_feed_was_being")
             self.note = Note(text, "torn", 0.0)
         with self.lock:
             self._changed()
@@ -241,7 +243,9 @@ class Latch:
             self.note = Note(self.trouble, "unreadable", 0.0)
 
     def _cannot(self, what: str, error: OSError) -> str:
-        return f"{self.path}: the note that keeps the feed shut cannot be {what}: {error.strerror}"
+        return say(
+            "latch.note_keeps_feed_shut_cannot", path=self.path, what=what, strerror=error.strerror
+        )
 
 
 def _packed(number: int, note: Note | None) -> bytes:

@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterable
 from dataclasses import replace
 
 from soakmon.records.journal import Event
+from soakmon.texts import say
 from soakmon.watch.figures import after_start
 from soakmon.watch.verdict import Alarm, Outcome, Verdict
 
@@ -36,9 +37,9 @@ def with_bench(
     if verdict.outcome is Outcome.LEAKING or not (own or unopened):
         return verdict
     if not own:
-        said = f"the feed was not opened: {unopened}"
+        said = say("shut.feed_was_not_opened", unopened=unopened)
         return replace(verdict, outcome=Outcome.NOT_PROVEN, reason=said)
-    said = f"the bench shut the feed {after_start(own[0].t_s)}: {own[0].text}"
+    said = say("shut.bench_shut_feed", t_s=after_start(own[0].t_s), own=own[0].text)
     floods = any(alarm.leaks for alarm in own)
     if verdict.outcome is Outcome.TIGHT and not floods:
         return replace(verdict, reason=f"{verdict.reason}; {said}")

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from soakmon.texts import say
 from soakmon.watch.figures import began, elapsed
 
 # How a sentence of the decider tells times, which owns no clock.
@@ -52,7 +53,7 @@ class Clock:
 
         def both(found: re.Match[str]) -> str:
             low, high = (self.hour(_seconds(*found.group(i, i + 1))) for i in (1, 3))
-            return f"between {low} and {high}{zone}"
+            return say("clock.between", low=low, high=high, zone=zone)
 
         text = _BETWEEN.sub(both, text)
         return _AFTER.sub(lambda m: f"{self.at(_seconds(m[1], m[2]))}", text)

@@ -18,6 +18,7 @@ from soakmon.report.advice import next_steps
 from soakmon.report.bench_facts import bench_facts
 from soakmon.report.clock import Clock
 from soakmon.report.log import Log
+from soakmon.texts import ENGLISH, say
 from soakmon.watch.budget import Budget
 from soakmon.watch.decide import Decision
 from soakmon.watch.figures import at_most, elapsed
@@ -26,9 +27,7 @@ from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Cause, Outcome, Verdict
 
 _MOST_LINES = 60
-COMPARED = (
-    "three drops a minute, at which a leak at a fuel station's pump counts, are about 57 g/day"
-)
+COMPARED = say("content.three_drops_minute_which_leak")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +40,7 @@ class About:
     job record told the decider, by carb. renewed: parts that it says were; before: what the soak
     before showed; renewed_before: what was by then. invented: the readings are simulated, and the
     report says so. versions: of what decided. log: what happened, from the journal. remarks: what
-    else a reader has to know.
+    else a reader has to know. language: that it is to be read in.
     """
 
     settings: Settings | None = None
@@ -64,6 +63,7 @@ class About:
     versions: Mapping[str, str] = field(default_factory=dict)
     log: Log = field(default_factory=Log)
     remarks: tuple[str, ...] = ()
+    language: str = ENGLISH
 
     @property
     def clock(self) -> Clock:
@@ -92,6 +92,7 @@ class Content:
     summary: tuple[tuple[str, str], ...]
     steps: tuple[str, ...]
     details: tuple[Section, ...]
+    language: str = ENGLISH
 
 
 def content(
@@ -101,7 +102,8 @@ def content(
     verdict = decision.verdict
     return Content(
         title,
-        ("SO FAR, not finished: " if about.interim else "") + words.HEADINGS[verdict.outcome],
+        (say("content.so_far_not_finished") if about.interim else "")
+        + words.HEADINGS[verdict.outcome],
         verdict.outcome,
         about.clock.said(sentence(verdict)),
         _summary(rows, verdict, about),
@@ -114,18 +116,17 @@ def sentence(verdict: Verdict) -> str:
     """The verdict as a customer reads it."""
     if verdict.outcome is Outcome.TIGHT:
         day = at_most(24 * (verdict.smallest_provable_leak_g_per_h or 0.0))
-        return (
-            f"No leak was found in {elapsed(verdict.duration_s)}. The little fuel that went is "
-            f"what evaporates from any such rack; a steady leak of {day} g a day or more would "
-            "have shown with 95 % probability."
+        return say(
+            "content.no_leak_was_found_little", duration_s=elapsed(verdict.duration_s), day=day
         )
     if verdict.outcome is Outcome.LEAKING:
         likely = ", ".join(_likeliest(verdict))
-        likely = f" Likeliest: {likely}." if likely else ""
-        at = verdict.reason.removeprefix("leak at ")
-        joined = " at " if at != verdict.reason else ": "
-        return f"Fuel is leaking{joined}{at}.{likely}"
-    return f"This run does not show whether the rack is tight: {verdict.reason}."
+        likely = say("content.likeliest", likely=likely) if likely else ""
+        places = verdict.reason.removeprefix(say("reasons.leak", places=""))
+        if places == verdict.reason:
+            return say("content.fuel_leaking", reason=places) + likely
+        return say("content.fuel_leaking_at", places=places) + likely
+    return say("content.this_run_does_not_show", reason=verdict.reason)
 
 
 def _likeliest(verdict: Verdict) -> Iterator[str]:
@@ -135,26 +136,29 @@ def _likeliest(verdict: Verdict) -> Iterator[str]:
         here = [s for s in verdict.suspects if carb is None or s.carb in {carb, None}]
         found = next((s for s in here if s.cause is not Cause.NO_LEAK), None)
         if found is not None:
-            where = f" at carb {found.carb}" if found.carb else ""
+            where = say("content.carb", carb=found.carb) if found.carb else ""
             yield f"{words.CAUSES[found.cause]}{where}"
 
 
 def _summary(rows: Rows, verdict: Verdict, about: About) -> tuple[tuple[str, str], ...]:
     facts = [
-        ("Job", about.job),
-        ("Customer", about.customer),
-        ("Machine", about.machine),
-        ("Rack", about.rack),
-        ("Date", _date(about)),
-        ("Readings", "invented: this is a rehearsal, not a test" if about.invented else ""),
-        ("Tested", _tested(rows, verdict, about.clock)),
-        ("Fuel", about.settings.fuel.name if about.settings else ""),
-        ("Temperature", _temperature(rows)),
-        ("Loss", words.loss(verdict)),
-        ("Drops", words.drops(verdict)),
-        ("Renewed", "; ".join(about.renewed)),
+        (say("content.job"), about.job),
+        (say("content.customer"), about.customer),
+        (say("content.machine"), about.machine),
+        (say("content.rack"), about.rack),
+        (say("content.date"), _date(about)),
         (
-            "Soak before",
+            say("content.readings"),
+            say("content.invented_this_rehearsal_not_test") if about.invented else "",
+        ),
+        (say("content.tested"), _tested(rows, verdict, about.clock)),
+        (say("content.fuel"), about.settings.fuel.name if about.settings else ""),
+        (say("content.temperature"), _temperature(rows)),
+        (say("content.loss"), words.loss(verdict)),
+        (say("content.drops"), words.drops(verdict)),
+        (say("content.renewed"), "; ".join(about.renewed)),
+        (
+            say("content.soak_before"),
             words.tied(about.before, about.renewed, about.renewed_before, verdict),
         ),
     ]
@@ -171,46 +175,55 @@ def _date(about: About) -> str:
 
 
 def _tested(rows: Rows, verdict: Verdict, clock: Clock) -> str:
-    text = f"watched for {clock.span(verdict.duration_s)}"
+    text = say("content.watched", duration_s=clock.span(verdict.duration_s))
     if rows.feed_open is None or not np.isfinite(rows.feed_open).any():
         return text
     known = rows.feed_open[np.isfinite(rows.feed_open)]
     share = float(np.mean(known))
-    return f"{text}, feed open" + (f" for {100 * share:.0f} % of the readings" if share < 1 else "")
+    if share == 1:
+        return say("content.open_all", watched=text)
+    return say("content.open_share", watched=text, share=f"{100 * share:.0f}")
 
 
 def _temperature(rows: Rows) -> str:
     known = rows.air_c[np.isfinite(rows.air_c)]
     if not len(known):
-        return "not measured"
-    return f"{known.min():.1f} to {known.max():.1f} °C, mean {known.mean():.1f} °C"
+        return say("content.not_measured")
+    return say(
+        "content.c_mean_c",
+        min=f"{known.min():.1f}",
+        max=f"{known.max():.1f}",
+        mean=f"{known.mean():.1f}",
+    )
 
 
 def _details(
     rows: Rows, decision: Decision, about: About, hashes: Mapping[str, str]
 ) -> list[Section]:
     verdict, settings = decision.verdict, about.settings
-    sections = [Section("What was found", _found(verdict, settings, about.clock))]
-    suspects = words.suspects(verdict) or ("nothing to suspect",)
-    sections.append(Section("What is behind it", lines=suspects))
+    sections = [Section(say("content.what_was_found"), _found(verdict, settings, about.clock))]
+    suspects = words.suspects(verdict) or (say("content.nothing_suspect"),)
+    sections.append(Section(say("content.what_behind"), lines=suspects))
     if about.record:
-        sections.append(Section("What the job record told the decider", lines=_record(about)))
+        sections.append(Section(say("content.what_job_record_told_decider"), lines=_record(about)))
     if settings is not None:
-        sections.append(Section("False-alarm budget", _budget(settings, rows.gates)))
+        sections.append(Section(say("content.false_alarm_budget"), _budget(settings, rows.gates)))
     parts = _parts(decision, settings)
     if parts:
-        sections.append(Section("Expected loss by part", parts))
+        sections.append(Section(say("content.expected_loss_part"), parts))
     sections += _happened(decision, about.log, about.clock)
-    calibration = about.calibration or "none on record: masses are as the bench read them"
-    sections.append(Section("Calibration in force", lines=(calibration,)))
+    calibration = about.calibration or say("content.none_on_record_masses_are")
+    sections.append(Section(say("content.calibration_force"), lines=(calibration,)))
     if about.remarks:
-        sections.append(Section("Remarks", lines=about.remarks))
-    sections.append(Section("Bench and versions", _versions(about)))
-    sections.append(Section("SHA-256 of the files beside this report", tuple(hashes.items())))
-    sections.append(Section("Cautions", lines=CAUTIONS))
+        sections.append(Section(say("content.remarks"), lines=about.remarks))
+    sections.append(Section(say("content.bench_versions"), _versions(about)))
+    sections.append(Section(say("content.sha_256_files_beside_this"), tuple(hashes.items())))
+    sections.append(Section(say("content.cautions"), lines=CAUTIONS))
     if settings is not None or about.bench_toml:
         sizes = bench_facts(settings) if settings is not None else ()
-        sections.append(Section("Bench configuration", sizes, verbatim=about.bench_toml.strip()))
+        sections.append(
+            Section(say("content.bench_configuration"), sizes, verbatim=about.bench_toml.strip())
+        )
     return sections
 
 
@@ -223,30 +236,30 @@ def _happened(decision: Decision, log: Log, clock: Clock) -> list[Section]:
     if log.phases:
         told = set(log.alarms)
         closing = [
-            f"{line} – found when the soak was judged"
+            say("content.found_when_soak_was_judged", line=line)
             for line in alarms
             if not any(line in one for one in told)
         ]
         alarms, phases = [*log.alarms, *closing], list(log.phases)
     sections = [
-        Section("Alarms and acknowledgements", lines=_some(alarms)),
-        Section("Disturbances, and how they were treated", lines=_some(faults)),
-        Section("Phases", lines=_some(phases)),
+        Section(say("content.alarms_acknowledgements"), lines=_some(alarms)),
+        Section(say("content.disturbances_how_they_were_treated"), lines=_some(faults)),
+        Section(say("content.phases"), lines=_some(phases)),
     ]
     if log.preflight:
-        sections.append(Section("Preflight", lines=log.preflight))
+        sections.append(Section(say("content.preflight"), lines=log.preflight))
     return sections
 
 
 def _versions(about: About) -> tuple[tuple[str, str], ...]:
-    bench = (("Bench", about.bench),) if about.bench else ()
+    bench = ((say("content.bench"), about.bench),) if about.bench else ()
     found = about.versions or {"soakmon": __version__, "numpy": np.__version__}
     return (*bench, *found.items())
 
 
 def _some(lines: list[str]) -> tuple[str, ...]:
     if len(lines) > _MOST_LINES:
-        more = f"… and {len(lines) - _MOST_LINES} more, in verdict.json"
+        more = say("content.more_verdict_json", most_lines=len(lines) - _MOST_LINES)
         return (*lines[:_MOST_LINES], more)
     return tuple(lines) or ("none",)
 
@@ -255,15 +268,15 @@ def _found(
     verdict: Verdict, settings: Settings | None, clock: Clock
 ) -> tuple[tuple[str, str], ...]:
     facts = [
-        ("Reason", clock.said(verdict.reason)),
-        ("Leak", words.leak(verdict.leak_g_per_h, verdict.outcome)),
-        ("Smallest leak this run could prove", words.smallest(verdict)),
+        (say("content.reason"), clock.said(verdict.reason)),
+        (say("content.leak"), words.leak(verdict.leak_g_per_h, verdict.outcome)),
+        (say("content.smallest_leak_this_run_could"), words.smallest(verdict)),
     ]
     if settings is not None:
-        most = f"{settings.criterion_g_per_day:g} g/day"
-        asked = f"tight means both: less than {most}, and no drops that are believed to be fuel"
-        facts.append(("Criterion", asked))
-        facts.append(("For comparison", COMPARED))
+        most = say("content.g_day", criterion_g_per_day=f"{settings.criterion_g_per_day:g}")
+        asked = say("content.tight_means_both_less_than", most=most)
+        facts.append((say("content.criterion"), asked))
+        facts.append((say("content.comparison"), COMPARED))
     return tuple(facts)
 
 
@@ -272,18 +285,20 @@ def _record(about: About) -> tuple[str, ...]:
     lines = []
     for carb, shift in sorted(about.record.items()):
         moved = ", ".join(f"{words.CAUSES[c]} × {f:.2g}" for c, f in shift.factor.items())
-        lines.append(f"carb {carb}: {'; '.join(shift.because)}. Odds: {moved}")
-    return (*lines, "The record only ranks causes; mass and drops alone decide whether it leaks.")
+        lines.append(
+            say("content.carb_odds", carb=carb, because="; ".join(shift.because), moved=moved)
+        )
+    return (*lines, say("content.record_only_ranks_causes_mass"))
 
 
 def _budget(settings: Settings, gates: int) -> tuple[tuple[str, str], ...]:
     budget = Budget(settings.false_alarm, gates)
     facts = [
-        ("Whole soak, floods apart", budget.total),
-        ("Weep by mass", budget.weep_mass + budget.running),
-        ("Weep by each drop gate", budget.weep_gate),
-        ("Closing", budget.closing),
-        ("Plain balance at the end", budget.balance),
+        (say("content.whole_soak_floods_apart"), budget.total),
+        (say("content.weep_mass"), budget.weep_mass + budget.running),
+        (say("content.weep_each_drop_gate"), budget.weep_gate),
+        (say("content.closing"), budget.closing),
+        (say("content.plain_balance_end"), budget.balance),
     ]
     return tuple((name, f"{100 * share:.3g} %") for name, share in facts if share > 0)
 
@@ -309,12 +324,15 @@ def _parts(decision: Decision, settings: Settings | None) -> tuple[tuple[str, st
         float(part[-1]) for part in (curve.feed_g, curve.bowls_g, curve.top_up_g)
     )
     share = hose_share(curve.t_s, curve.air_c, settings)
-    facts = [("Bottle and hose", feed)]
+    facts = [(say("content.bottle_hose"), feed)]
     if share is not None:
-        facts = [("Bottle, with breathing", feed * (1 - share)), ("Hose wall", feed * share)]
-    facts += [("Bowls", bowls), ("Top-up of cooling bowls (below 0: warmth holds it back)", top_up)]
+        facts = [
+            (say("content.bottle_breathing"), feed * (1 - share)),
+            (say("content.hose_wall"), feed * share),
+        ]
+    facts += [(say("content.bowls"), bowls), (say("content.top_up_cooling_bowls_below"), top_up)]
     shown = [(name, words.grams(grams)) for name, grams in facts]
     expected = decision.verdict.expected_evaporation_g
     band = f"{words.grams(expected.low)} to {words.grams(expected.high)}"
     total = f"{words.grams(expected.best)} (95 %: {band})"
-    return (*shown, ("Together", total))
+    return (*shown, (say("content.together"), total))

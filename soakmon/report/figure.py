@@ -15,6 +15,7 @@ import numpy as np
 from soakmon.report.clock import Clock
 from soakmon.report.letters import one_line
 from soakmon.report.words import grams
+from soakmon.texts import ENGLISH, say, told
 from soakmon.watch.decide import Decision
 from soakmon.watch.figures import elapsed
 from soakmon.watch.knock import without_knocks
@@ -23,9 +24,9 @@ from soakmon.watch.verdict import Outcome
 
 BLUE, ORANGE, VERMILION, GREEN, GREY = "#0072B2", "#E69F00", "#D55E00", "#009E73", "#555555"
 WORDS = {
-    Outcome.TIGHT: "TIGHT",
-    Outcome.LEAKING: "LEAKING",
-    Outcome.NOT_PROVEN: "NOT PROVEN",
+    Outcome.TIGHT: say("figure.tight"),
+    Outcome.LEAKING: say("words.leaking"),
+    Outcome.NOT_PROVEN: say("words.not_proven"),
 }
 _STEPS_H = (0.25, 0.5, 1, 2, 3, 6, 12, 24)
 _MOST_TICKS = 9
@@ -40,6 +41,7 @@ def draw(
     *,
     dpi: int = 130,
     height_in: float = 6.8,
+    language: str = ENGLISH,
 ) -> None:
     """Write the picture; the file name's ending (.png, .svg) is the format.
 
@@ -49,6 +51,7 @@ def draw(
     from matplotlib import rc_context  # noqa: PLC0415
     from matplotlib.backends.backend_agg import FigureCanvasAgg  # noqa: PLC0415
     from matplotlib.figure import Figure  # noqa: PLC0415
+    from matplotlib.text import Text  # noqa: PLC0415
 
     figure: Any = Figure(figsize=(9.5, height_in), layout="constrained")
     FigureCanvasAgg(figure)
@@ -73,6 +76,9 @@ def draw(
         strip.set_title(f"{WORDS[decision.verdict.outcome]} – {shown}", loc="left", weight="bold")
     shop.set_xlim(0, end_h)
     _times(shop, end_h, clock or Clock())
+    if language != ENGLISH:
+        for text in figure.findobj(Text):
+            text.set_text(told(text.get_text(), language))
     # The same picture from the same data, byte for byte.
     options: dict[str, Any] = {"dpi": dpi}
     if path.suffix == ".svg":
@@ -91,27 +97,35 @@ def _loss(axes: Any, rows: Rows, decision: Decision) -> None:
     if len(curve.reads_low_g):
         axes.fill_between(
             hours, curve.reads_low_g, curve.reads_high_g, color=GREY, alpha=0.14, linewidth=0,
-            label="what a tight rack may read, 95 %",
+            label=say("figure.what_tight_rack_may_read"),
         )  # fmt: skip
     axes.fill_between(
         hours, curve.low_g, curve.high_g, color=GREEN, alpha=0.18, hatch="///",
-        edgecolor=GREEN, linewidth=0, label="what evaporates, 95 % band",
+        edgecolor=GREEN, linewidth=0, label=say("figure.what_evaporates_95_band"),
     )  # fmt: skip
-    axes.plot(hours, curve.best_g, color=GREEN, linestyle="--", label="what evaporates, best guess")
-    axes.plot(hours, curve.mass_loss_g, color=BLUE, linewidth=1.3, label="lost from the bottle")
+    axes.plot(
+        hours,
+        curve.best_g,
+        color=GREEN,
+        linestyle="--",
+        label=say("figure.what_evaporates_best_guess"),
+    )
+    axes.plot(
+        hours, curve.mass_loss_g, color=BLUE, linewidth=1.3, label=say("figure.lost_from_bottle")
+    )
     losses = curve.mass_loss_g[np.isfinite(curve.mass_loss_g)]
     if len(losses):
         top = max(float(np.quantile(losses, 0.995)), float(curve.high_g[-1]), 0.5)
         low = min(float(np.quantile(losses, 0.005)), 0.0)
         axes.set_ylim(low - 0.08 * (top - low), top + 0.12 * (top - low))
-    axes.set_ylabel("grams since the soak began")
+    axes.set_ylabel(say("figure.grams_since_soak_began"))
 
 
 def _taken(axes: Any, rows: Rows) -> None:
     """Before the soak's clock starts: what the bottle has given, the fill included."""
     read = np.isfinite(rows.mass_g)
     taken_g = np.quantile(rows.mass_g[read], 0.98) - rows.mass_g if read.any() else rows.mass_g
-    label = "taken from the bottle, the fill included"
+    label = say("figure.taken_from_bottle_fill_included")
     axes.plot(rows.t_s / 3600, np.maximum(taken_g, 0.0), color=BLUE, linewidth=1.3, label=label)
     axes.set_ylabel("grams")
 
@@ -138,7 +152,9 @@ def _drops(axes: Any, rows: Rows, decision: Decision) -> None:
         if leak.carb:
             low, high = (t_s / 3600 for t_s in leak.since_s)
             axes.plot([low, high], [leak.carb + 0.3] * 2, color=VERMILION, marker="|", markersize=6)
-    axes.set_yticks(range(1, rows.gates + 1), [f"carb {g}" for g in range(1, rows.gates + 1)])
+    axes.set_yticks(
+        range(1, rows.gates + 1), [say("figure.carb", g=g) for g in range(1, rows.gates + 1)]
+    )
     axes.set_ylim(rows.gates + 0.6, 0.4)
     axes.set_ylabel("drops")
     axes.grid(visible=True, axis="x", alpha=0.25)
@@ -146,7 +162,7 @@ def _drops(axes: Any, rows: Rows, decision: Decision) -> None:
 
 def _shop(axes: Any, rows: Rows) -> None:
     axes.plot(rows.t_s / 3600, rows.air_c, color=BLUE, linewidth=1.0)
-    axes.set_ylabel("shop, °C", fontsize=8)
+    axes.set_ylabel(say("figure.shop_c"), fontsize=8)
     axes.tick_params(axis="y", labelsize=8)
     axes.grid(visible=True, axis="x", alpha=0.25)
 
@@ -173,7 +189,7 @@ def _shut(axes: Any, rows: Rows) -> None:
     edges = np.flatnonzero(np.diff(shut.astype(int), prepend=0, append=0))
     for start, stop in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         from_h, to_h = rows.t_s[start] / 3600, rows.t_s[stop - 1] / 3600
-        label = "feed shut" if start == edges[0] else None
+        label = say("figure.feed_shut") if start == edges[0] else None
         axes.axvspan(
             from_h, to_h, facecolor="none", edgecolor=GREY, alpha=0.35, hatch="..", linewidth=0,
             label=label,
@@ -185,7 +201,7 @@ def _alarms(upper: Any, lower: Any, decision: Decision, end_h: float) -> None:
         hour = alarm.t_s / 3600
         for axes in (upper, lower):
             axes.axvline(hour, color=ORANGE, linewidth=1.4)
-        where = f" carb {alarm.carb}" if alarm.carb else ""
+        where = say("figure.carb_2", carb=alarm.carb) if alarm.carb else ""
         upper.annotate(
             f"{alarm.kind}{where}", (hour, 0.98), xycoords=("data", "axes fraction"),
             rotation=90, va="top", ha="right" if hour > 0.03 * end_h else "left",
@@ -200,7 +216,7 @@ def _times(axes: Any, end_h: float, clock: Clock) -> None:
     if began is None:
         ticks = np.arange(0.0, end_h + 1e-9, step)
         axes.set_xticks(ticks, [elapsed(3600 * tick) for tick in ticks.tolist()])
-        axes.set_xlabel("time since the start of the run")
+        axes.set_xlabel(say("figure.time_since_start_run"))
         return
     past_h = began.hour + began.minute / 60 + began.second / 3600
     ticks = np.arange(np.ceil(past_h / step), np.floor((past_h + end_h) / step) + 1) * step - past_h
@@ -214,4 +230,4 @@ def _times(axes: Any, end_h: float, clock: Clock) -> None:
             for panel in axes.figure.axes:
                 panel.axvline(tick, color=GREY, linewidth=0.9)
     axes.set_xticks(ticks, names)
-    axes.set_xlabel(f"{clock.zone or 'clock'} and time since the start")
+    axes.set_xlabel(say("figure.time_since_start", zone=clock.zone or "clock"))

@@ -15,8 +15,10 @@ from soakmon.records.run_file import write_run
 from soakmon.records.verdicts import as_written
 from soakmon.report.content import About, Content, Section, content
 from soakmon.report.figure import draw
+from soakmon.report.in_language import drawing_in_language, in_language
 from soakmon.report.pdf import Paper, write_pdf
 from soakmon.report.rack import Shape, rack, svg
+from soakmon.texts import say, told
 from soakmon.watch.decide import Decision
 from soakmon.watch.rows import Rows
 
@@ -51,18 +53,19 @@ def _make(
     readings = folder / "readings.csv"
     write_run(readings, rows, (f"readings of a soak: {' '.join(title.split())}",))
     picture, drawing = folder / "soak.png", folder / "soak.svg"
-    draw(picture, rows, decision, title, about.clock)
-    draw(drawing, rows, decision, title, about.clock)
+    language = about.language
+    draw(picture, rows, decision, title, about.clock, language=language)
+    draw(drawing, rows, decision, title, about.clock, language=language)
     verdict = folder / "verdict.json"
     verdict.write_text(json.dumps(decision.verdict.as_dict(), indent=1) + "\n", encoding="utf-8")
     hashes = {file.name: sha256_of(file) for file in (readings, verdict)}
-    said = content(rows, decision, title, about, hashes)
+    said = in_language(content(rows, decision, title, about, hashes), language)
     carbs = len(about.settings.geometry.bowls) if about.settings else rows.gates
-    shapes = rack(decision, max(carbs, rows.gates))
+    shapes = drawing_in_language(rack(decision, max(carbs, rows.gates)), language)
     page, printed = folder / "report.html", folder / "report.pdf"
     page.write_text(report_html(said, shapes, picture), encoding="utf-8")
     plain = folder / "plain.png"
-    draw(plain, rows, decision, "", about.clock, dpi=200, height_in=5.6)
+    draw(plain, rows, decision, "", about.clock, dpi=200, height_in=5.6, language=language)
     write_pdf(printed, said, shapes, plain, paper=paper, made=about.made)
     plain.unlink()
     return [page, printed, verdict, readings, picture, drawing]
@@ -75,25 +78,27 @@ def _escape(text: str) -> str:
 def report_html(said: Content, shapes: list[Shape], picture: Path) -> str:
     """The report as one self-contained page."""
     image = base64.b64encode(picture.read_bytes()).decode("ascii")
+    title = told(say("pdf.soak_report", title=said.title), said.language)
+    rack_name = told(say("content.rack"), said.language)
     return f"""<!DOCTYPE html>
-<html lang="en">
+<html lang="{said.language}">
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-<title>Soak report: {_escape(said.title)}</title>
+<title>{_escape(title)}</title>
 <style>{_STYLE}</style>
 </head>
 <body>
 <main>
-<h1>Soak report: {_escape(said.title)}</h1>
+<h1>{_escape(title)}</h1>
 <p class="verdict {said.outcome.value}">{_escape(said.heading)}</p>
 <p class="reason">{_escape(said.sentence)}</p>
-{_steps(said.steps)}
+{_steps(said)}
 <table>{_facts(said.summary)}</table>
-<div class="scroll" tabindex="0" role="group" aria-label="rack">
+<div class="scroll" tabindex="0" role="group" aria-label="{rack_name}">
 <div class="rack">{svg(shapes)}</div></div>
 <img src="data:image/png;base64,{image}" alt="{_escape(said.sentence)}">
-<h2 class="details">Details</h2>
+<h2 class="details">{told(say("pdf.details"), said.language)}</h2>
 {"".join(_section(section) for section in said.details)}
 </main>
 </body>
@@ -101,12 +106,12 @@ def report_html(said: Content, shapes: list[Shape], picture: Path) -> str:
 """
 
 
-def _steps(steps: tuple[str, ...]) -> str:
-    if not steps:
+def _steps(said: Content) -> str:
+    if not said.steps:
         return ""
-    return (
-        "<h2>What to do next</h2><ol>" + "".join(f"<li>{_escape(x)}</li>" for x in steps) + "</ol>"
-    )
+    heading = told(say("pdf.what_do_next"), said.language)
+    items = "".join(f"<li>{_escape(step)}</li>" for step in said.steps)
+    return f"<h2>{heading}</h2><ol>{items}</ol>"
 
 
 def _section(section: Section) -> str:

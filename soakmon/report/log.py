@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from soakmon.records.journal import Event
 from soakmon.report.clock import Clock
+from soakmon.texts import say
 from soakmon.watch.figures import elapsed
 
 
@@ -29,18 +31,22 @@ def _phases(events: Sequence[Event], clock: Clock) -> list[str]:
     lines = []
     for event in events:
         if event.kind == "phase":
-            reason = event.data.get("reason", "")
-            told = (
-                f" ({reason})" if reason and event.data["phase"] in {"isolating", "ended"} else ""
-            )
-            lines.append(f"{clock.at(event.t_s)}: {event.data['phase']}{told}")
+            lines.append(_phase(event, clock))
         elif event.kind == "resumed":
             gap_s = event.data["gap_s"]
-            length = elapsed(gap_s) if event.data["known"] else "unknown length"
-            lines.append(f"{clock.at(event.t_s)}: taken up after a gap of {length}")
+            length = elapsed(gap_s) if event.data["known"] else say("log.unknown_length")
+            lines.append(say("log.taken_up_after_gap", t_s=clock.at(event.t_s), length=length))
         elif event.kind == "feed":
-            lines.append(f"{clock.at(event.t_s)}: feed {'open' if event.data['open'] else 'shut'}")
+            key = "log.feed_open" if event.data["open"] else "log.feed_shut"
+            lines.append(say(key, time=clock.at(event.t_s)))
     return lines
+
+
+def _phase(event: Event, clock: Clock) -> str:
+    key, reason = f"log.phase_{event.data['phase']}", event.data.get("reason", "")
+    if reason and event.data["phase"] in {"isolating", "ended"}:
+        return say(f"{key}_why", time=clock.at(event.t_s), reason=reason)
+    return say(key, time=clock.at(event.t_s))
 
 
 def _alarms(events: Sequence[Event], clock: Clock) -> list[str]:
@@ -51,7 +57,11 @@ def _alarms(events: Sequence[Event], clock: Clock) -> list[str]:
             seen |= {index: event.t_s for index in event.data["alarms"] if index not in seen}
     lines = []
     for index, alarm in enumerate(alarms):
-        told = f"acknowledged at {clock.at(seen[index])}" if index in seen else "not acknowledged"
+        told = (
+            say("log.acknowledged", index=clock.at(seen[index]))
+            if index in seen
+            else say("log.not_acknowledged")
+        )
         lines.append(f"{clock.at(alarm.t_s)}: {alarm.data['text']} – {told}")
     return lines
 
@@ -60,8 +70,9 @@ def _preflight(events: Sequence[Event]) -> list[str]:
     """The last preflight's checks."""
     found = [event for event in events if event.kind == "preflight"]
     checks = found[-1].data["checks"] if found else []
-    return [
-        f"{'good' if check['passed'] else 'note' if check['warning'] else 'FAILED'}: "
-        f"{check['name']}: {check['text']}"
-        for check in checks
-    ]
+    return [_check(check) for check in checks]
+
+
+def _check(check: Mapping[str, Any]) -> str:
+    key = "log.good" if check["passed"] else "log.note" if check["warning"] else "log.failed"
+    return say(key, name=check["name"], text=check["text"])

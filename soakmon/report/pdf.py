@@ -18,6 +18,7 @@ from fpdf import FPDF, XPos, YPos
 from soakmon.report.content import Content, Section
 from soakmon.report.letters import Family, font_file, one_line, right_to_left, shown
 from soakmon.report.rack import Box, Label, Line, Shape
+from soakmon.texts import ENGLISH, say, told
 from soakmon.watch.verdict import Outcome
 
 Paper = Literal["a4", "letter"]
@@ -33,7 +34,7 @@ _PAGES = "‹#›"
 class _Pages(FPDF):
     """A4 or Letter pages with a footer that names the report and counts the pages."""
 
-    def __init__(self, title: str, paper: Paper, made: datetime) -> None:
+    def __init__(self, title: str, paper: Paper, made: datetime, language: str = ENGLISH) -> None:
         super().__init__(format=paper, unit="mm")
         self.set_creation_date(made)
         for family, name in (("sans", "DejaVuSans"), ("mono", "DejaVuSansMono")):
@@ -42,12 +43,17 @@ class _Pages(FPDF):
         self.alias_nb_pages(_PAGES)
         self.shown_title = one_line(title, 200)
         self.set_title(self.shown_title)
-        self.set_lang("en")
+        self.language = language
+        self.set_lang(language)
         self.set_margin(_MARGIN_MM)
         self.set_top_margin(15)
         self.set_auto_page_break(True, margin=18)
         self.set_draw_color(0)
         self.set_text_color(0)
+
+    def told(self, key: str, **values: object) -> str:
+        """A text of the catalogue, in the report's language."""
+        return told(say(key, **values), self.language)
 
     def footer(self) -> None:
         """Title, cut to fit, and page of pages."""
@@ -57,9 +63,10 @@ class _Pages(FPDF):
         with self.joined(title):
             while self.get_string_width(title) > self.epw - 40:
                 title = title[: int(len(title) * 0.9) - 1] + "…"
-            self.cell(self.epw - 35, 4, f"Soak report: {title}")
+            self.cell(self.epw - 35, 4, self.told("pdf.soak_report", title=title))
         with self.joined(""):
-            self.cell(35, 4, f"page {self.page_no()} of {_PAGES}", align="R")
+            page = self.told("pdf.page", page_no=self.page_no(), pages=_PAGES)
+            self.cell(35, 4, page, align="R")
 
     @contextmanager
     def joined(self, text: str, family: Family = "sans") -> Iterator[None]:
@@ -125,22 +132,24 @@ def write_pdf(
     made: datetime | None = None,
 ) -> None:
     """Write the report. picture: the mass curve as PNG; made: date of the file."""
-    pages = _Pages(said.title, paper, made or UNDATED)
+    pages = _Pages(said.title, paper, made or UNDATED, said.language)
     pages.add_page()
     _first_page(pages, said, shapes, picture)
     pages.add_page()
-    pages.paragraph("Details", 15, style="B", gap=2)
+    pages.paragraph(pages.told("pdf.details"), 15, style="B", gap=2)
     for section in said.details:
         _section(pages, section)
     pages.output(str(path))
 
 
 def _first_page(pages: _Pages, said: Content, shapes: list[Shape], picture: Path) -> None:
-    pages.paragraph(f"Soak report: {_shortened(said.title, 80)}", 14, style="B", gap=2)
+    pages.paragraph(
+        pages.told("pdf.soak_report", title=_shortened(said.title, 80)), 14, style="B", gap=2
+    )
     _verdict(pages, said)
     pages.paragraph(_shortened(said.sentence, 400), 11.5, gap=2)
     if said.steps:
-        pages.paragraph("What to do next", 10, style="B", gap=0.5)
+        pages.paragraph(pages.told("pdf.what_do_next"), 10, style="B", gap=0.5)
         for number, step in enumerate(said.steps, start=1):
             pages.paragraph(f"{number}. {_shortened(step, 150)}", 9, gap=0.4)
         pages.ln(1)

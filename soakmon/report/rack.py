@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from html import escape
 
 from soakmon.report.words import not_fuel
+from soakmon.texts import say
 from soakmon.watch.decide import Decision
 
 WIDTH_MM, HEIGHT_MM = 170.0, 52.0
@@ -49,6 +50,12 @@ class Label:
 
 
 Shape = Line | Box | Label
+_ALARMS = {
+    "flood": say("wording.flood"),
+    "weep": say("rack.weep"),
+    "starved": say("rack.starved"),
+    "bench": say("rack.bench"),
+}
 
 
 def rack(decision: Decision, carbs: int) -> list[Shape]:
@@ -56,11 +63,11 @@ def rack(decision: Decision, carbs: int) -> list[Shape]:
     verdict = decision.verdict
     counts = verdict.drops
     quiet = not_fuel(verdict)
-    bad = {alarm.carb: alarm.kind for alarm in verdict.alarms if alarm.carb}
+    bad = {a.carb: a.kind for a in verdict.alarms if a.carb and a.kind in _ALARMS}
     shapes: list[Shape] = [
         Box(4, 2, 16, 14),
         Box(4, 8, 16, 8, grey=0.85),
-        Label(12, 22.5, "bottle", 3.2),
+        Label(12, 22.5, say("rack.bottle"), 3.2),
         Line(20, 12, 27, 12, 0.8),
         Line(27, 12, 27, 8, 0.8),
         Line(27, 8, WIDTH_MM - 2, 8, 0.8),
@@ -71,7 +78,7 @@ def rack(decision: Decision, carbs: int) -> list[Shape]:
         count = counts[place - 1] if place <= len(counts) else None
         shapes += _carb(middle, min(pitch * 0.7, 22.0), place, count, bad.get(place))
         if place in quiet:
-            shapes.append(Label(middle, 47.5, "not fuel", 3.2))
+            shapes.append(Label(middle, 47.5, say("rack.not_fuel"), 3.2))
     return shapes
 
 
@@ -87,15 +94,15 @@ def _carb(
     ]
     if alarm is not None:
         shapes.append(Box(left - 1.5, 11.5, width + 3, 17, 1.0, grey=-1))
-    told = "no gate" if count is None else f"{count}"
-    unit = "" if count is None else "drop" if count == 1 else "drops"
+    told = say("rack.no_gate") if count is None else f"{count}"
+    unit = "" if count is None else say("rack.drop" if count == 1 else "rack.drops")
     shapes += [
         Line(middle - 3, 33, middle + 3, 33, 0.8),
         Label(middle, 39.5, told, 5.2 if count is not None else 3.4, bold=alarm is not None),
         Label(middle, 43.5, unit, 3.2),
     ]
     if alarm is not None:
-        shapes.append(Label(middle, 49.5, alarm.upper(), 4.2, bold=True))
+        shapes.append(Label(middle, 49.5, _ALARMS[alarm], 4.2, bold=True))
     return shapes
 
 

@@ -5,36 +5,37 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from soakmon.texts import say
 from soakmon.watch.figures import BY_MINUTE_G_PER_H, at_most, between, places_of, rate
 from soakmon.watch.verdict import Band, Cause, Outcome, Suspect, Verdict
 
 HEADINGS = {
-    Outcome.TIGHT: "TIGHT: no leak found",
-    Outcome.LEAKING: "LEAKING",
-    Outcome.NOT_PROVEN: "NOT PROVEN",
+    Outcome.TIGHT: say("words.tight_no_leak_found"),
+    Outcome.LEAKING: say("words.leaking"),
+    Outcome.NOT_PROVEN: say("words.not_proven"),
 }
 CAUSES = {
-    Cause.NEEDLE_STUCK_OPEN: "needle and seat stuck open",
-    Cause.NEEDLE_WEEP: "needle and seat weeping",
-    Cause.OVERFLOW_TUBE_CRACK: "overflow tube cracked",
-    Cause.BOWL_JOINT_WEEP: "bowl gasket or drain plug weeping",
-    Cause.RAIL_JOINT_WEEP: "fuel rail joint weeping",
-    Cause.NEEDLE_STUCK_SHUT: "needle stuck shut",
-    Cause.BENCH_PLUMBING_LEAK: "the bench's own hose or valve leaking",
-    Cause.NO_LEAK: "no leak",
+    Cause.NEEDLE_STUCK_OPEN: say("words.needle_seat_stuck_open"),
+    Cause.NEEDLE_WEEP: say("words.needle_seat_weeping"),
+    Cause.OVERFLOW_TUBE_CRACK: say("words.overflow_tube_cracked"),
+    Cause.BOWL_JOINT_WEEP: say("words.bowl_gasket_drain_plug_weeping"),
+    Cause.RAIL_JOINT_WEEP: say("words.fuel_rail_joint_weeping"),
+    Cause.NEEDLE_STUCK_SHUT: say("words.needle_stuck_shut"),
+    Cause.BENCH_PLUMBING_LEAK: say("words.bench_s_own_hose_valve"),
+    Cause.NO_LEAK: say("words.no_leak"),
 }
 
 # What was done about each kind of disturbance or fault.
 TREATED = {
-    "bump": "not counted as loss or as drops",
-    "refill": "the fuel added is not counted against the loss",
-    "bottle_empty": "what came after is not judged by mass",
-    "cell_frozen": "readings that stand still were not used",
-    "cell_noise": "readings were given less weight",
-    "gate_stuck": "its counts say nothing for or against a leak",
-    "gate_noise": "its counts were weighed as noise",
-    "gap": "bridged, with more uncertainty about the loss meanwhile",
-    "temperature_missing": "the expected evaporation is less certain",
+    "bump": say("words.not_counted_as_loss_as"),
+    "refill": say("words.fuel_added_not_counted_against"),
+    "bottle_empty": say("words.what_came_after_not_judged"),
+    "cell_frozen": say("words.readings_stand_still_were_not"),
+    "cell_noise": say("words.readings_were_given_less_weight"),
+    "gate_stuck": say("words.its_counts_say_nothing_against"),
+    "gate_noise": say("words.its_counts_were_weighed_as"),
+    "gap": say("words.bridged_more_uncertainty_about_loss"),
+    "temperature_missing": say("words.expected_evaporation_less_certain"),
 }
 
 
@@ -47,13 +48,18 @@ def grams(value: float) -> str:
 def loss(verdict: Verdict) -> str:
     """What was lost against what was expected, since the bowls had filled and settled."""
     expected = verdict.expected_evaporation_g
-    band = f"{grams(expected.low)} to {grams(expected.high)} (best {grams(expected.best)})"
+    band = say(
+        "words.best",
+        expected=grams(expected.low),
+        expected2=grams(expected.high),
+        expected3=grams(expected.best),
+    )
     if expected.high == 0:
-        return "cannot be told: the run ended before the bowls were full and the soak's clock began"
+        return say("words.cannot_told_run_ended_before")
     if verdict.observed_loss_g is None:
-        return f"loss unknown; evaporation alone would take {band}"
-    lost = f"{grams(verdict.observed_loss_g)} lost since the soak's clock started"
-    return f"{lost}; evaporation alone explains {band}"
+        return say("words.loss_unknown_evaporation_alone_would", band=band)
+    lost = say("words.lost_since_soak_s_clock", observed_loss_g=grams(verdict.observed_loss_g))
+    return say("words.evaporation_alone_explains", lost=lost, band=band)
 
 
 def leak(band: Band, outcome: Outcome) -> str:
@@ -63,8 +69,8 @@ def leak(band: Band, outcome: Outcome) -> str:
         interval = between(per * band.low, per * band.high, places_of(per * band.best, 3))
         return f"{rate(band.best, 3)} (95 %: {interval} {unit})"
     if not telling(band.high):
-        return "cannot be told from this run"
-    return f"less than {at_most(24 * band.high)} g/day with 95 % confidence"
+        return say("words.cannot_told_from_this_run")
+    return say("words.less_than_g_day_95", band=at_most(24 * band.high))
 
 
 def telling(high_g_per_h: float) -> bool:
@@ -75,13 +81,15 @@ def telling(high_g_per_h: float) -> bool:
 def in_short(verdict: Verdict) -> str:
     """What a soak has shown, in a few words: leaked about 8.4 g/day at carb 4."""
     if verdict.outcome is Outcome.LEAKING:
-        places = [f"carb {leak.carb}" for leak in verdict.leaks if leak.carb]
-        where = f" at {' and '.join(places)}" if places else ", no gate saw where"
-        return f"leaked about {rate(verdict.leak_g_per_h.best)}{where}"
+        places = [say("reasons.carb", carb=leak.carb) for leak in verdict.leaks if leak.carb]
+        much = rate(verdict.leak_g_per_h.best)
+        if places:
+            return say("words.leaked_at", rate=much, places=" and ".join(places))
+        return say("words.leaked_nowhere", rate=much)
     if verdict.outcome is Outcome.TIGHT:
         day = at_most(24 * (verdict.smallest_provable_leak_g_per_h or 0.0))
-        return f"tight below {day} g/day"
-    return f"not proven: {verdict.reason}"
+        return say("words.tight_below_g_day", day=day)
+    return say("words.not_proven_2", reason=verdict.reason)
 
 
 def tied(
@@ -91,34 +99,43 @@ def tied(
     if not before:
         return ""
     since = [part for part in renewed if part not in renewed_before]
-    done = f"; renewed since: {', '.join(since)}" if since else ""
-    return f"{before}{done}; now {in_short(verdict)}"
+    if since:
+        before = f"{before}; {say('words.renewed_since', since=', '.join(since))}"
+    return say("words.now", before=before, in_short=in_short(verdict))
 
 
 def smallest(verdict: Verdict) -> str:
     """The smallest leak this run could have proven."""
     found = verdict.smallest_provable_leak_g_per_h
-    return "none: this run could prove nothing" if found is None else f"{at_most(24 * found)} g/day"
+    return (
+        say("words.none_this_run_could_prove")
+        if found is None
+        else say("words.g_day", found=at_most(24 * found))
+    )
 
 
 def provable(verdict: Verdict) -> str:
     """From which size on this run could have proven a leak."""
     if verdict.smallest_provable_leak_g_per_h is None:
-        return "nothing: no leak however large could have been proven by mass"
-    return f"a leak of {smallest(verdict)} or more"
+        return say("words.nothing_no_leak_however_large")
+    return say("words.leak_more", smallest=smallest(verdict))
 
 
 def suspect(one: Suspect) -> str:
     """A suspect as: 63 %  carb 4: bowl gasket or drain plug weeping."""
-    where = f"carb {one.carb}: " if one.carb else ""
-    return f"{chance(one.probability)}  {where}{CAUSES[one.cause]}"
+    cause = CAUSES[one.cause]
+    if one.carb:
+        cause = say("words.carb_with", carb=one.carb, cause=cause)
+    return f"{chance(one.probability)}  {cause}"
 
 
 def suspects(verdict: Verdict, most: int | None = None) -> tuple[str, ...]:
     """The suspects, likeliest first; of a run that can tell nothing none has a chance."""
     if verdict.outcome is not Outcome.LEAKING and verdict.smallest_provable_leak_g_per_h is None:
         causes = [one for one in verdict.suspects if one.cause is Cause.NEEDLE_STUCK_SHUT]
-        return tuple(CAUSES[one.cause] for one in causes) or ("cannot be told from this run",)
+        return tuple(CAUSES[one.cause] for one in causes) or (
+            say("words.cannot_told_from_this_run"),
+        )
     return tuple(suspect(one) for one in verdict.suspects[:most])
 
 
@@ -130,13 +147,13 @@ def chance(probability: float) -> str:
 def drops(verdict: Verdict) -> str:
     """Drops per carb in a line."""
     if not verdict.drops:
-        return "no gates"
-    told = ", ".join(f"carb {i}: {n}" for i, n in enumerate(verdict.drops, start=1))
+        return say("words.no_gates")
+    told = ", ".join(say("words.carb_2", i=i, n=n) for i, n in enumerate(verdict.drops, start=1))
     carbs = not_fuel(verdict)
     if not carbs:
         return told
-    places = f"carb {' and '.join(map(str, carbs))}"
-    return f"{told} (what was counted at {places} is not believed to be fuel)"
+    places = say("reasons.carb", carb=" and ".join(map(str, carbs)))
+    return say("words.what_was_counted_not_believed", told=told, places=places)
 
 
 def not_fuel(verdict: Verdict) -> tuple[int, ...]:

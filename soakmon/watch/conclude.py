@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from soakmon.texts import say
 from soakmon.watch.balance import chance_of_none, contradicts
 from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable
@@ -112,13 +113,13 @@ def _too_early(decider: Decider) -> Verdict:
 
 def _why_nothing(decider: Decider) -> str:
     if not np.isfinite(decider.tally.last_mass_g):
-        return "there was no mass reading: check the load cell and soak again"
-    return "the run ended before the soak began: soak longer"
+        return say("conclude.there_was_no_mass_reading")
+    return say("conclude.run_ended_before_soak_began")
 
 
 def _starved(decider: Decider, short: int) -> Alarm:
-    bowls = "a bowl" if short == 1 else f"{short} bowls"
-    text = f"the fill is {bowls} short: needle stuck shut, or an air lock"
+    bowls = say("conclude.bowl") if short == 1 else say("conclude.bowls", short=short)
+    text = say("conclude.fill_short_needle_stuck_shut", bowls=bowls)
     return Alarm(decider.finder.ended_s, "starved", None, None, text)
 
 

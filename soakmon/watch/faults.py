@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.texts import say
 from soakmon.watch.verdict import Alarm, Fault
 
 # From this loss of bottle and hose on, the least of it must show, g; and of all parts some share.
@@ -34,30 +35,30 @@ def gate_faults(decider: Decider, alarms: list[Alarm]) -> list[Fault]:
     tally = decider.tally
     for gate in range(tally.gates):
         if tally.blank[gate] > _BLANK * max(tally.rows_seen, 1):
-            text = f"gate {gate + 1} gave no counts most of the time: check its wiring"
+            text = say("faults.gate_gave_no_counts_most", gate=gate + 1)
             faults.append(Fault(decider.start_s, "gate_stuck", text))
         if gate + 1 in leaking or tally.total[gate] < _NOISY_FROM:
             continue
         often = tally.rows_hit[gate] > _OFTEN * max(tally.rows_seen, 1)
         kind = "gate_stuck" if often else "gate_noise"
-        what = "counts without pause" if often else "counts that are not fuel"
-        text = f"gate {gate + 1}: {tally.total[gate]} {what}: shade or clean it"
+        what = say("faults.counts_without_pause") if often else say("faults.counts_are_not_fuel")
+        text = say("faults.gate_shade_clean", gate=gate + 1, gate2=tally.total[gate], what=what)
         faults.append(Fault(tally.times[gate][0], kind, text))
     return faults
 
 
 def other_faults(decider: Decider) -> list[Fault]:
     """Knocks, a missing temperature and an empty bottle."""
-    faults = [Fault(t, "bump", "knock: several gates at once") for t in _apart(decider)]
+    faults = [Fault(t, "bump", say("faults.knock_several_gates_once")) for t in _apart(decider)]
     tally = decider.tally
     if tally.no_air_s > _APART_S:
-        text = f"no air temperature for {tally.no_air_s / 60:.0f} min: last value used"
+        text = say("faults.no_air_temperature_min_last", no_air_s=f"{tally.no_air_s / 60:.0f}")
         faults.append(Fault(tally.temperature_lost_s, "temperature_missing", text))
     if lost_nothing(decider):
-        text = "the reading did not fall as any open bottle makes it: check load cell and wiring"
+        text = say("faults.reading_did_not_fall_as")
         faults.append(Fault(decider.soak_s, "cell_frozen", text))
     if np.isfinite(decider.empty_s):
-        text = "the bottle ran dry: fill it and start again"
+        text = say("faults.bottle_ran_dry_fill_start")
         faults.append(Fault(decider.empty_s, "bottle_empty", text))
     return faults
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from soakmon.physics.belief import judgement
+from soakmon.texts import say
 
 # From this rate on a leak is told by the minute; a bracket so short as one time; what began so soon
 # has no beginning of its own.
@@ -23,8 +24,8 @@ def plain(value: float, digits: int = 2) -> str:
 def rate(g_per_h: float, digits: int = 2) -> str:
     """A leak as people compare them: weeps by the day, floods by the minute."""
     if g_per_h < BY_MINUTE_G_PER_H:
-        return f"{plain(24 * g_per_h, digits)} g/day"
-    return f"{plain(g_per_h / 60, digits)} g/min"
+        return say("figures.g_day", digits=plain(24 * g_per_h, digits))
+    return say("figures.g_min", digits=plain(g_per_h / 60, digits))
 
 
 def elapsed(t_s: float) -> str:
@@ -35,21 +36,21 @@ def elapsed(t_s: float) -> str:
 
 def lasted(t_s: float) -> str:
     """How long something lasted: 25 min, or 2:10 h."""
-    return f"{t_s / 60:.0f} min" if t_s < 6000 else elapsed(t_s)
+    return say("figures.min", t_s=f"{t_s / 60:.0f}") if t_s < 6000 else elapsed(t_s)
 
 
 def after_start(t_s: float) -> str:
     """A time of a run, which owns no clock; who does may put the hour in its place."""
-    return f"{elapsed(t_s)} after the start"
+    return say("figures.after_start", t_s=elapsed(t_s))
 
 
 def began(low_s: float, high_s: float) -> str:
     """When something began that lies between two times: never surer than they are."""
     if low_s < SOON_S:
-        return f"before {after_start(high_s)}"
+        return say("figures.before", high_s=after_start(high_s))
     if high_s - low_s < SAME_TIME_S:
-        return f"about {after_start((low_s + high_s) / 2)}"
-    return f"between {elapsed(low_s)} and {after_start(high_s)}"
+        return say("figures.about", high_s=after_start((low_s + high_s) / 2))
+    return say("figures.between", low_s=elapsed(low_s), high_s=after_start(high_s))
 
 
 def at_most(value: float, digits: int = 2) -> str:

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement, published
+from soakmon.texts import say
 from soakmon.watch.alive import DRIFTS_G
 from soakmon.watch.averaging import Average
 from soakmon.watch.disturbance import (
@@ -125,7 +126,9 @@ class Follower:
     def _spike(self, residuals: Floats) -> None:
         worst = float(np.abs(residuals).max(initial=0.0))
         if worst > _TOLD_G:
-            self._fault(self.held_since_s, "bump", f"a knock of {worst:.1f} g that passed")
+            self._fault(
+                self.held_since_s, "bump", say("follow.knock_g_passed", worst=f"{worst:.1f}")
+            )
 
     def _judge(self, residuals: Floats, noise: float, weep: Weep) -> None:
         judged = judge(residuals, noise, self.sip_g)
@@ -143,10 +146,8 @@ class Follower:
             weep.filter.reopen(CREEPS_G + CREEPS_PER_G * abs(step), 0.0)
             self.removed_g += step
             word = "refill" if kind is Kind.REFILL else "bump"
-            added = f"fuel was added: {plain(step)} g"
-            jumped = (
-                f"the reading jumped by {plain(step)} g: something touched bottle, hose or cell"
-            )
+            added = say("follow.fuel_was_added_g", step=plain(step))
+            jumped = say("follow.reading_jumped_g_something_touched", step=plain(step))
             self._fault(self.held_since_s, word, added if kind is Kind.REFILL else jumped)
         for residual, item in zip(residuals, self.held, strict=True):
             # A minute in which the step fell is neither here nor there.
@@ -163,7 +164,7 @@ class Follower:
             self._fault(
                 t_s,
                 "cell_frozen",
-                "the load cell repeats the same reading: check its converter and wiring",
+                say("follow.load_cell_repeats_same_reading"),
             )
 
     def _gap(self, t_s: float, seconds: float, weep: Weep) -> None:
@@ -173,7 +174,9 @@ class Follower:
         self.spacing_s = min(silent_s, seconds)
         if silent_s > _GAP_S:
             self.longest_gap_s = max(self.longest_gap_s, silent_s)
-            self._fault(self.last_good_s, "gap", f"no mass reading for {lasted(silent_s)}")
+            self._fault(
+                self.last_good_s, "gap", say("follow.no_mass_reading", silent_s=lasted(silent_s))
+            )
         self.last_good_s = t_s
 
     def _fault(self, t_s: float, kind: str, text: str) -> None:

@@ -17,6 +17,7 @@ import numpy as np
 
 from soakmon.physics.belief import effort, judgement
 from soakmon.physics.described import WRONG_LOG_SD
+from soakmon.texts import say
 from soakmon.watch.normal import below
 from soakmon.watch.rows import Floats
 
@@ -70,8 +71,8 @@ class Past:
         if not self.soaks:
             return ""
         change = round(100 * (self.scale - 1))
-        lost = f"{abs(change)} % {'more' if change > 0 else 'less'} than" if change else "just"
-        return f"{self.soaks} tight soaks of such a bottle, hose and fuel lost {lost} the expected"
+        key = "past.just" if change == 0 else "past.more" if change > 0 else "past.less"
+        return say(key, soaks=self.soaks, change=abs(change))
 
 
 def learnt(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from soakmon.physics.belief import judgement
+from soakmon.texts import say
 from soakmon.watch.alive import alive
 from soakmon.watch.closing import Posterior
 from soakmon.watch.faults import lost_nothing
@@ -44,29 +45,30 @@ def outcome_of(
     if doubts:
         return Outcome.NOT_PROVEN, doubts[0]
     return Outcome.TIGHT, (
-        f"no leak: the loss is what evaporation explains, and no more than "
-        f"{at_most(24 * leak.high)} g a day could hide in it"
+        say("reasons.no_leak_loss_what_evaporation", leak=at_most(24 * leak.high))
     )
 
 
 def _leaking(found: list[Found], start_s: float) -> str:
     worst_first = sorted(found, key=lambda one: -one.leak.best)
     if len(found) == 1 and found[0].lost_g is not None:
-        return f"{_place(found[0])} leaked {_told(found[0], start_s)}"
+        return say("reasons.leaked", found=_place(found[0]), start_s=_told(found[0], start_s))
     told = (f"{_place(one)}, {_told(one, start_s)}" for one in worst_first)
-    return "leak at " + "; at ".join(told)
+    return say("reasons.leak", places="; at ".join(told))
 
 
 def _place(one: Found) -> str:
-    return f"carb {one.carb}" if one.carb else "a place no gate sees"
+    return say("reasons.carb", carb=one.carb) if one.carb else say("reasons.place_no_gate_sees")
 
 
 def _told(one: Found, start_s: float) -> str:
-    since = f"begun {began(*(t_s - start_s for t_s in one.since_s))}"
+    since = say("reasons.begun", since_s=began(*(t_s - start_s for t_s in one.since_s)))
     if one.until_s is not None and one.lost_g is not None:
         ended = after_start(one.until_s - start_s)
-        return f"about {plain(one.lost_g)} g, {since}, ended about {ended}"
-    return f"about {rate(one.over_soak.best)}, {since}"
+        return say(
+            "reasons.about_g_ended_about", lost_g=plain(one.lost_g), since=since, ended=ended
+        )
+    return say("reasons.about", over_soak=rate(one.over_soak.best), since=since)
 
 
 def doubts_of(decider: Decider, belief: Posterior, faults: list[Fault], short: int) -> list[str]:
@@ -76,31 +78,30 @@ def doubts_of(decider: Decider, belief: Posterior, faults: list[Fault], short: i
     soak_s = max(decider.last_s - decider.soak_s, 1.0)
     doubts = []
     if short and decider.settings.bowls_measured:
-        doubts.append("a bowl did not fill: free its needle and soak again")
+        doubts.append(say("reasons.bowl_did_not_fill_free"))
     elif short or decider.finder.differs:
         doubts.append(_other_fill(decider))
     if "bottle_empty" in kinds:
-        doubts.append("the bottle ran dry: what happened after is unknown")
+        doubts.append(say("reasons.bottle_ran_dry_what_happened"))
     if decider.follower.blind_s > _BLIND_SHARE * soak_s:
-        doubts.append("the load cell was blind too long: check it and soak again")
+        doubts.append(say("reasons.load_cell_was_blind_too"))
     doubts += _dead_or_heavier(decider)
     if decider.tally.no_air_s > _NO_AIR * soak_s:
-        doubts.append("no temperature most of the time: what evaporation takes is unknown")
+        doubts.append(say("reasons.no_temperature_most_time_what"))
     if "gate_stuck" in kinds:
-        doubts.append("a drop gate did not work: clean or replace it and soak again")
+        doubts.append(say("reasons.drop_gate_did_not_work"))
     if decider.weep is not None and decider.weep.fit.excess > _NO_STORY:
-        doubts.append(
-            "the mass wanders as nothing known makes it: see what touches bottle, hose and load "
-            "cell, and soak again"
-        )
+        doubts.append(say("reasons.mass_wanders_as_nothing_known"))
     for gate, share in enumerate(belief.gates):
         if share > _UNSURE_GATE:
-            doubts.append(f"gate {gate + 1} counted what may be drops: soak longer")
+            doubts.append(say("reasons.gate_counted_what_may_drops", gate=gate + 1))
     if belief.above > _BELIEVED or belief.leak.high * 24 > criterion:
-        ruled = f"a leak above {criterion:g} g/day cannot be ruled out"
+        ruled = say("reasons.leak_above_g_day_cannot", criterion=f"{criterion:g}")
         gap_s = decider.follower.longest_gap_s
         if gap_s > _LONG_GAP_S:
-            doubts.append(f"nothing was weighed for {lasted(gap_s)}, so {ruled}: soak again")
+            doubts.append(
+                say("reasons.nothing_was_weighed_so_soak", gap_s=lasted(gap_s), ruled=ruled)
+            )
         else:
             doubts.append(f"{ruled}: {_what_helps(decider)}")
     return doubts
@@ -121,22 +122,23 @@ def _dead_or_heavier(decider: Decider) -> list[str]:
     """Doubts about a cell that shows no loss: tightness needs proof that it would have."""
     observed = decider.curve.observed_g()
     if observed is not None and observed < -_HEAVIER_G:
-        return [
-            f"the bottle got {plain(-observed)} g heavier, which no rack does: check the cell's "
-            "wiring, and that hose and bottle hang free"
-        ]
+        return [say("reasons.bottle_got_g_heavier_which", observed=plain(-observed))]
     if lost_nothing(decider) or _lost_too_little(decider) or not alive(decider):
-        return ["less was lost than any rack loses: check that the load cell moves"]
+        return [say("reasons.less_was_lost_than_any")]
     return []
 
 
 def _what_helps(decider: Decider) -> str:
-    return "soak longer" if decider.settings.priors.blank_scale else "do a blank run or soak longer"
+    return (
+        say("reasons.soak_longer")
+        if decider.settings.priors.blank_scale
+        else say("reasons.do_blank_run_soak_longer")
+    )
 
 
 def _other_fill(decider: Decider) -> str:
     taken, expected = decider.finder.taken_g, decider.finder.expected_g
-    told = f"the rack took {taken:.0f} g where bench.toml describes one of {expected:.0f} g: "
+    told = say("reasons.rack_took_g_where_bench", taken=f"{taken:.0f}", expected=f"{expected:.0f}")
     if taken > expected:
-        return told + "weigh what the bowls hold and correct it, or look for where fuel went"
-    return told + "a needle is stuck shut, or the bowls are smaller: weigh what they hold"
+        return told + say("reasons.weigh_what_bowls_hold_correct")
+    return told + say("reasons.needle_stuck_shut_bowls_are")

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from soakmon.physics.belief import judgement
+from soakmon.texts import say
 from soakmon.watch import balance
 from soakmon.watch.closing import chance_of_losing, chance_of_none
 from soakmon.watch.rows import Floats
@@ -34,10 +35,10 @@ def standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], l
         if _stands(decider, weep, mass, alarm):
             kept.append(alarm)
         elif alarm.carb is None:
-            text = "what was taken for a leak came back: the load cell drifts, or there is wind"
+            text = say("standing.what_was_taken_leak_came")
             withdrawn.append(Fault(alarm.t_s, "bump", text))
         else:
-            text = f"counts at gate {alarm.carb} are not borne out by the mass: not fuel"
+            text = say("standing.counts_gate_are_not_borne", carb=alarm.carb)
             withdrawn.append(Fault(alarm.t_s, "gate_noise", text))
     return kept, withdrawn
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from soakmon.texts import say
 from soakmon.watch.figures import rate, rounded, rounded_down, rounded_up
 
 
@@ -63,13 +64,14 @@ class Alarm:
 
 def leak_alarm(t_s: float, kind: str, carb: int | None, leak_g_per_h: float) -> Alarm:
     """An alarm that fuel gets out, in words."""
-    much = f"about {rate(leak_g_per_h)}"
+    much = say("verdict.about", leak_g_per_h=rate(leak_g_per_h))
     if carb is not None:
-        text = f"carb {carb} {'overflows' if kind == 'flood' else 'weeps'}: {much}"
+        key = "verdict.carb_overflows" if kind == "flood" else "verdict.carb_weeps"
+        text = say(key, carb=carb, much=much)
     elif kind == "flood":
-        text = f"fuel is pouring out where no gate sees it: {much}"
+        text = say("verdict.fuel_pouring_out_where_no", much=much)
     else:
-        text = f"fuel is leaving that no gate sees: {much}"
+        text = say("verdict.fuel_leaving_no_gate_sees", much=much)
     return Alarm(t_s, kind, carb, leak_g_per_h, text)
 
 

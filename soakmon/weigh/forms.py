@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from typing import Annotated, Any, get_args
 
-from annotated_types import Ge, Gt, Le
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
 
+from soakmon.texts import say
 from soakmon.weigh.blank_run import SCALE_DRIFT_G
 from soakmon.weigh.drain import TOLERANCE_MM
 from soakmon.weigh.uncertainty import REPEATABILITY_G
@@ -39,31 +39,28 @@ def check(kind: Any, value: float, what: str) -> None:
     try:
         TypeAdapter(kind).validate_python(value)
     except ValidationError:
-        raise ValueError(f"{what}: {limits(kind)}, not {value:g}") from None
+        not_so = say("forms.not", what=what, limits=limits(kind), value=f"{value:g}")
+        raise ValueError(not_so) from None
 
 
 def bounds(kind: Any) -> tuple[float, float, bool]:
     """Lowest and highest number of a kind, and whether the lowest itself will not do."""
     low, high, above = -math.inf, math.inf, False
     for one in next(one.metadata for one in get_args(kind) if isinstance(one, FieldInfo)):
-        if isinstance(one, Ge | Gt):
-            low, above = (
-                float(str(getattr(one, "ge", getattr(one, "gt", low)))),
-                isinstance(one, Gt),
-            )
-        elif isinstance(one, Le):
-            high = float(str(one.le))
+        low = float(getattr(one, "ge", getattr(one, "gt", low)))
+        above = above or hasattr(one, "gt")
+        high = float(getattr(one, "le", high))
     return low, high, above
 
 
 def limits(kind: Any) -> str:
     """Which numbers of a kind will do, in words."""
     low, high, above = bounds(kind)
-    whole = "a whole number " if get_args(kind)[0] is int else ""
     if not math.isfinite(low):
-        return f"{whole or 'a number '}is needed"
-    least = f"more than {low:g}, at most" if above else f"{low:g} to"
-    return f"{whole}{least} {high:g} will do"
+        return say("forms.number")
+    key = "forms.above" if above else "forms.range"
+    numbers = say(key, low=f"{low:g}", high=f"{high:g}")
+    return say("forms.whole", limits=numbers) if get_args(kind)[0] is int else numbers
 
 
 class Form(BaseModel):

@@ -10,6 +10,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from soakmon.texts import say
 from soakmon.watch.settings import Settings
 from soakmon.weigh import forms, guides, judge
 
@@ -29,31 +30,31 @@ class BenchTest:
 
 TESTS = {
     "calibration": BenchTest(
-        "the load cell with known masses, up and down", forms.CalibrationForm,
+        say("guided.load_cell_known_masses_up"), forms.CalibrationForm,
         lambda carbs: guides.calibration(), judge.calibration,
     ),
     "daily": BenchTest(
-        "the calibrated cell with one known mass", forms.DailyForm,
+        say("guided.calibrated_cell_one_known_mass"), forms.DailyForm,
         lambda carbs: guides.daily(), lambda form, settings, _: judge.daily(form, settings),
     ),
     "blank": BenchTest(
-        "what bottle and hose lose alone", forms.BlankForm,
+        say("guided.what_bottle_hose_lose_alone"), forms.BlankForm,
         lambda carbs: guides.blank(), lambda form, settings, _: judge.blank(form, settings),
     ),
     "drain": BenchTest(
-        "fuel in each bowl, levels against each other", forms.DrainForm,
+        say("guided.fuel_each_bowl_levels_against"), forms.DrainForm,
         guides.drain, lambda form, settings, _: judge.drain(form, settings),
     ),
     "shots": BenchTest(
-        "accelerator pumps: ml per stroke and spread", forms.ShotsForm,
+        say("guided.accelerator_pumps_ml_per_stroke"), forms.ShotsForm,
         guides.shots, lambda form, settings, _: judge.shots(form, settings),
     ),
     "float": BenchTest(
-        "floats that take up fuel", forms.FloatsForm,
+        say("guided.floats_take_up_fuel"), forms.FloatsForm,
         guides.floats, lambda form, *_: judge.floats(form),
     ),
     "isolation": BenchTest(
-        "which drops go on with the feed shut", forms.IsolationForm,
+        say("guided.which_drops_go_on_feed"), forms.IsolationForm,
         guides.isolation, lambda form, settings, _: judge.isolation(form, settings),
     ),
 }  # fmt: skip
@@ -86,10 +87,10 @@ class Guided:
         """
         question = self.question
         if question is None:
-            raise ValueError("there is nothing left to ask")
+            raise ValueError(say("guided.there_nothing_left_ask"))
         taken = question.default if value is None else value
         if taken is None and not question.optional:
-            raise ValueError(f"a number is needed: {question.text}")
+            raise ValueError(say("guided.number_needed", question=question.text))
         if taken is not None:
             forms.check(question.kind, taken, question.text)
             if question.source is None:

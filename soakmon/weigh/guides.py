@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from soakmon.texts import say
 from soakmon.weigh import forms
 from soakmon.weigh.blank_run import SCALE_DRIFT_G
 from soakmon.weigh.forms import MOST_G
@@ -52,7 +53,7 @@ def _number(
 ) -> Generator[Question, float | None, float]:
     value = yield Question(text, note, default, source=source, kind=kind)
     if value is None:
-        raise ValueError(f"{text}: a number is needed")
+        raise ValueError(say("guides.number_needed", text=text))
     return value
 
 
@@ -66,7 +67,7 @@ def _many(
     text: str, *, source: Source | None = None, note: str = "", kind: Any = forms.Grams
 ) -> Generator[Question, float | None, list[float]]:
     found = [(yield from _number(text, kind, source=source, note=note))]
-    again = f"{text}, again (empty: no more)"
+    again = say("guides.again_empty_no_more", text=text)
     while (value := (yield from _maybe(again, kind, source=source))) is not None:
         found.append(value)
     return found
@@ -74,31 +75,31 @@ def _many(
 
 def calibration() -> Guide:
     """Up by known masses, down by the same, creep, return."""
-    capacity = yield from _number("capacity of the cell in g", forms.Capacity)
-    text = "number of intervals of its class"
+    capacity = yield from _number(say("guides.capacity_cell_g"), forms.Capacity)
+    text = say("guides.number_intervals_its_class")
     answers: dict[str, Any] = {
         "capacity_g": capacity,
         "intervals": int((yield from _number(text, forms.Intervals, 3000))),
     }
-    text = "standard uncertainty of the largest mass in g"
+    text = say("guides.standard_uncertainty_largest_mass_g")
     answers["mass_u_g"] = yield from _number(text, forms.Grams, 0.0)
-    text = "reading with nothing on the cell"
+    text = say("guides.reading_nothing_on_cell")
     empty = yield from _number(text, forms.Number, source="counts")
     steps = [{"mass_g": 0.0, "reading": empty, "up": True}]
-    text, kind = "next larger mass in g (empty: now down)", forms.between(0.0, capacity)
+    text, kind = say("guides.next_larger_mass_g_empty"), forms.between(0.0, capacity)
     while (mass := (yield from _maybe(text, kind))) is not None:
-        put_on = f"put {mass:g} g on; reading"
+        put_on = say("guides.put_g_on_reading", mass=f"{mass:g}")
         reading = yield from _number(put_on, forms.Number, source="counts")
         steps.append({"mass_g": mass, "reading": reading, "up": True})
         kind = forms.between(mass, capacity)
     for step in reversed(steps[:-1]):
-        text = f"take off until {step['mass_g']:g} g is left; reading"
+        text = say("guides.take_off_until_g_left", mass_g=f"{step['mass_g']:g}")
         reading = yield from _number(text, forms.Number, source="counts")
         steps.append({"mass_g": step["mass_g"], "reading": reading, "up": False})
     answers["steps"] = steps
     answers["creep"] = creep = yield from _creep()
     if creep:
-        text = "change of the empty reading after it in g (empty: none)"
+        text = say("guides.change_empty_reading_after_g")
         answers["returned_g"] = yield from _maybe(text, forms.Number)
     answers["zeros"] = yield from _zeros()
     return answers
@@ -107,11 +108,8 @@ def calibration() -> Guide:
 def _creep() -> Generator[Question, float | None, list[tuple[float, float]]]:
     """Readings under the largest mass."""
     creep: list[tuple[float, float]] = []
-    note = (
-        "creep: leave the largest mass on for half an hour; read as often as you can in the first "
-        "minute, about 20 and about 30 minutes later"
-    )
-    text, kind = "minutes since it was put on (empty: no more)", forms.between(0.0, 10_000)
+    note = say("guides.creep_leave_largest_mass_on")
+    text, kind = say("guides.minutes_since_was_put_on"), forms.between(0.0, 10_000)
     while (minutes := (yield from _maybe(text, kind, note="" if creep else note))) is not None:
         creep.append((minutes, (yield from _number("reading", forms.Number, source="counts"))))
         kind = forms.between(minutes, 10_000)
@@ -121,52 +119,57 @@ def _creep() -> Generator[Question, float | None, list[tuple[float, float]]]:
 def _zeros() -> Generator[Question, float | None, list[dict[str, float | None]]]:
     """Empty readings, cold and warm."""
     zeros: list[dict[str, float | None]] = []
-    note = "zero: read the empty cell at several temperatures, 5 °C apart or more"
-    text = "temperature of the air in °C (empty: no more)"
+    note = say("guides.zero_read_empty_cell_several")
+    text = say("guides.temperature_air_c_empty_no")
     while (
         air_c := (
             yield from _maybe(text, forms.Celsius, source="air_c", note="" if zeros else note)
         )
     ) is not None:
-        reading = yield from _number("reading with nothing on", forms.Number, source="counts")
-        kpa = yield from _maybe("pressure of the air in kPa (empty: not read)", forms.Pressure)
+        reading = yield from _number(
+            say("guides.reading_nothing_on"), forms.Number, source="counts"
+        )
+        kpa = yield from _maybe(say("guides.pressure_air_kpa_empty_not"), forms.Pressure)
         zeros.append({"air_c": air_c, "reading": reading, "kpa": kpa})
     return zeros
 
 
 def daily() -> Guide:
     """One known mass."""
-    capacity = yield from _number("capacity of the cell in g", forms.Capacity)
+    capacity = yield from _number(say("guides.capacity_cell_g"), forms.Capacity)
     known = forms.between(0.0, capacity)
-    empty = "take everything off; reading in g"
+    empty = say("guides.take_everything_off_reading_g")
     return {
         "capacity_g": capacity,
-        "mass_g": (yield from _number("known mass in g", known)),
-        "mass_u_g": (yield from _number("its standard uncertainty in g", forms.Grams, 0.0)),
+        "mass_g": (yield from _number(say("guides.known_mass_g"), known)),
+        "mass_u_g": (
+            yield from _number(say("guides.its_standard_uncertainty_g"), forms.Grams, 0.0)
+        ),
         "empty_g": (yield from _number(empty, forms.Number, source="mass_g")),
-        "reading_g": (yield from _number("put it on; reading in g", forms.Number, source="mass_g")),
+        "reading_g": (
+            yield from _number(say("guides.put_on_reading_g"), forms.Number, source="mass_g")
+        ),
     }
 
 
 def blank() -> Guide:
     """A blank run that is weighed at both ends."""
-    note = (
-        "clamp the rack off and leave bottle and hose, full, for a day or for whole days: then the "
-        "shop is as warm at the end as it was at the start"
-    )
-    drift = "how far the scale strays in a day in g (0: it is tared before every weighing)"
-    first, last = "mass of the bottle at the start in g", "mass of the bottle at the end in g"
+    note = say("guides.clamp_rack_off_leave_bottle")
+    drift = say("guides.how_far_scale_strays_day")
+    first, last = say("guides.mass_bottle_start_g"), say("guides.mass_bottle_end_g")
     return {
         "drift_g": (yield from _number(drift, forms.Drift, SCALE_DRIFT_G, note=note)),
         "before_g": (yield from _many(first, source="mass_g")),
         "after_g": (yield from _many(last, source="mass_g")),
-        "hours": (yield from _number("hours between", forms.Hours, source="hours")),
-        "air_c": (yield from _number("mean temperature in °C", forms.Celsius, source="air_c")),
+        "hours": (yield from _number(say("guides.hours_between"), forms.Hours, source="hours")),
+        "air_c": (
+            yield from _number(say("guides.mean_temperature_c"), forms.Celsius, source="air_c")
+        ),
     }
 
 
 def _fuel_c() -> Generator[Question, float | None, float]:
-    text = "temperature of the fuel in °C"
+    text = say("guides.temperature_fuel_c")
     return (yield from _number(text, forms.Celsius, 20.0, source="air_c"))
 
 
@@ -175,12 +178,14 @@ def drain(carbs: int) -> Guide:
     fuel_c = yield from _fuel_c()
     cups = []
     for carb in range(1, carbs + 1):
-        empty = yield from _number(f"carb {carb}: empty cup in g", forms.Grams, source="mass_g")
+        empty = yield from _number(
+            say("guides.carb_empty_cup_g", carb=carb), forms.Grams, source="mass_g"
+        )
         full = yield from _number(
-            f"carb {carb}: full cup in g",
+            say("guides.carb_full_cup_g", carb=carb),
             forms.between(empty, MOST_G),
             source="mass_g",
-            note=f"drain bowl {carb} into the cup through its plug",
+            note=say("guides.drain_bowl_into_cup_through", carb=carb),
         )
         cups.append((empty, full))
     return {"fuel_c": fuel_c, "cups_g": cups}
@@ -188,23 +193,23 @@ def drain(carbs: int) -> Guide:
 
 def shots(carbs: int) -> Guide:
     """Pump strokes of every carb into a cup."""
-    strokes = int((yield from _number("strokes in one series", forms.Strokes, 20)))
+    strokes = int((yield from _number(say("guides.strokes_one_series"), forms.Strokes, 20)))
     fuel_c = yield from _fuel_c()
     series = []
     for carb in range(1, carbs + 1):
         cups = []
         before: float | None
-        text = f"carb {carb}: cup before in g"
+        text = say("guides.carb_cup_before_g", carb=carb)
         before = yield from _number(text, forms.Grams, source="mass_g")
         while before is not None:
             after = yield from _number(
-                "cup after in g",
+                say("guides.cup_after_g"),
                 forms.between(before, MOST_G),
                 source="mass_g",
-                note=f"{strokes} strokes into the cup",
+                note=say("guides.strokes_into_cup", strokes=strokes),
             )
             cups.append((before, after))
-            text = f"carb {carb}: once more, cup before (empty: next)"
+            text = say("guides.carb_once_more_cup_before", carb=carb)
             before = yield from _maybe(text, forms.Grams, source="mass_g")
         series.append(cups)
     return {"strokes": strokes, "fuel_c": fuel_c, "series_g": series}
@@ -214,8 +219,10 @@ def floats(carbs: int) -> Guide:
     """Every float dry and after its soak."""
     found, kind = [], forms.Capacity  # a float weighs more than nothing
     for carb in range(1, carbs + 1):
-        dry = yield from _many(f"carb {carb}: float dry, in g", source="mass_g", kind=kind)
-        text = f"carb {carb}: float after the soak, wiped, in g"
+        dry = yield from _many(
+            say("guides.carb_float_dry_g", carb=carb), source="mass_g", kind=kind
+        )
+        text = say("guides.carb_float_after_soak_wiped", carb=carb)
         soaked = yield from _many(text, source="mass_g", kind=kind)
         found.append({"carb": carb, "dry_g": dry, "soaked_g": soaked})
     return {"floats": found}
@@ -223,23 +230,23 @@ def floats(carbs: int) -> Guide:
 
 def isolation(carbs: int) -> Guide:
     """Drops with the feed open, then with the feed shut."""
-    note = "count drops at every carburettor with the feed open"
-    text = "minutes counted with the feed open"
+    note = say("guides.count_drops_every_carburettor_feed")
+    text = say("guides.minutes_counted_feed_open")
     before_min = yield from _number(text, forms.Minutes, 30.0, note=note)
     before = []
     for carb in range(1, carbs + 1):
-        before.append((yield from _number(f"carb {carb}: drops", forms.Drops, 0.0)))
-    note = "shut the feed, note the time, and go on counting"
-    text = f"minutes counted with the feed shut, more than {STOPS_WITHIN_MIN:g}"
+        before.append((yield from _number(say("guides.carb_drops", carb=carb), forms.Drops, 0.0)))
+    note = say("guides.shut_feed_note_time_go")
+    text = say("guides.minutes_counted_feed_shut_more", stops_within_min=f"{STOPS_WITHIN_MIN:g}")
     kind = Annotated[float, Field(gt=STOPS_WITHIN_MIN, le=10_000, allow_inf_nan=False)]
     after_min = yield from _number(text, kind, 30.0, note=note)
     carb_answers = []
     for carb in range(1, carbs + 1):
-        text = f"carb {carb}: drops since the feed was shut"
+        text = say("guides.carb_drops_since_feed_was", carb=carb)
         after = yield from _number(text, forms.Drops, 0.0)
         last = None
         if after:
-            text = f"carb {carb}: minutes from shutting to the last drop"
+            text = say("guides.carb_minutes_from_shutting_last", carb=carb)
             last = yield from _number(text, forms.between(0.0, after_min))
         carb_answers.append({"before": before[carb - 1], "after": after, "last_drop_min": last})
     return {"before_min": before_min, "after_min": after_min, "carbs": carb_answers}

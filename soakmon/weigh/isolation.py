@@ -17,6 +17,7 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+from soakmon.texts import say
 from soakmon.weigh.uncertainty import Measured, difference, scaled
 
 # Fuel between needle and lip runs off for about so long; workshop judgement, no source.
@@ -31,17 +32,17 @@ class Way(StrEnum):
 
     DRY = "dry"
     STOPS = "stops"
-    GOES_ON = "goes on"
+    GOES_ON = say("isolation.goes_on")
     FADES = "fades"
-    UNTOLD = "not told yet"
+    UNTOLD = say("isolation.not_told_yet")
 
 
 WORDS = {
-    Way.DRY: "no drops",
-    Way.STOPS: "stops with the feed: past the needle and seat",
-    Way.GOES_ON: "goes on from the bowl: bowl gasket or drain plug, or a cracked overflow tube",
-    Way.FADES: "fades out: a rail joint that drains, or an overflow tube cracked above the level",
-    Way.UNTOLD: "not told yet: an unchanged leak could well be as silent; watch longer",
+    Way.DRY: say("judge.no_drops"),
+    Way.STOPS: say("isolation.stops_feed_past_needle_seat"),
+    Way.GOES_ON: say("isolation.goes_on_from_bowl_bowl"),
+    Way.FADES: say("isolation.fades_out_rail_joint_drains"),
+    Way.UNTOLD: say("isolation.not_told_yet_unchanged_leak"),
 }
 
 
@@ -77,9 +78,11 @@ def isolated(
     """
     before_min, after_min = watched.before_min, watched.after_min
     if before_min <= 0 or after_min <= STOPS_WITHIN_MIN:
-        raise ValueError(f"count for more than {STOPS_WITHIN_MIN:g} min after shutting the feed")
+        raise ValueError(
+            say("isolation.count_more_than_min_after", stops_within_min=f"{STOPS_WITHIN_MIN:g}")
+        )
     if after and (last_drop_min is None or not 0 <= last_drop_min <= after_min):
-        raise ValueError(f"carb {carb}: when did the last drop fall, in minutes after shutting?")
+        raise ValueError(say("isolation.carb_when_did_last_drop", carb=carb))
     opened, shut = _rate(before, before_min), _rate(after, after_min)
     dark = watched.dark_per_h * (before_min + after_min) / 60
     # What a dry gate counts by itself accuses nobody.

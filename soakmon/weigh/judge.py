@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Any
 
+from soakmon.texts import say
 from soakmon.watch.figures import at_most, places_of, plain, rounded_up, written
 from soakmon.watch.settings import Settings
 from soakmon.weigh.at_rest import Zero
@@ -69,25 +70,36 @@ def calibration(form: CalibrationForm, settings: Settings, day: date) -> Judged:
     lines = [_against_limit(j) for j in result.judgements]
     gain = result.g_per_count
     lines += [
-        f"in force until {result.expires}" if result.passed else "NOT PASSED: not in force",
+        say("judge.force_until", expires=result.expires)
+        if result.passed
+        else say("judge.not_passed_not_force"),
         "in bench.toml:",
         "[cell]",
         f"g_per_count = {gain.value:.9g}  # ± {gain.expanded:.2g} (95 %)",
         f"zero_counts = {result.zero_counts:.9g}",
     ]
     worst = max((abs(r) for r in result.residuals_g), default=0.0)
-    word = "passed" if result.passed else "not passed"
-    summary = f"{word}: {gain.value:.6g} g per count, worst step {worst:.3f} g off"
+    word = "passed" if result.passed else say("judge.not_passed")
+    summary = say(
+        "judge.g_per_count_worst_step", word=word, value=f"{gain.value:.6g}", worst=f"{worst:.3f}"
+    )
     return Judged("calibration", result.passed, summary, tuple(lines), _calibration(form, result))
 
 
 def _against_limit(said: Judgement) -> str:
     """A property in words."""
     known = f" ± {at_most(said.expanded_g)} g" if said.expanded_g else " g"
-    word = "good" if said.ok else "TOO MUCH"
+    word = "good" if said.ok else say("judge.too_much")
     if said.ok and not said.told:
-        word = "OPEN: the readings scatter by more than the limit; take means of more"
-    return f"{said.name}: {said.value_g:+.4f}{known}, limit ±{said.limit_g:.4f} g: {word}"
+        word = say("judge.open_readings_scatter_more_than")
+    return say(
+        "judge.limit_g",
+        name=said.name,
+        value_g=f"{said.value_g:+.4f}",
+        known=known,
+        limit_g=f"{said.limit_g:.4f}",
+        word=word,
+    )
 
 
 def _calibration(form: CalibrationForm, result: Calibration) -> dict[str, Any]:
@@ -131,8 +143,14 @@ def daily(form: DailyForm, settings: Settings) -> Judged:
         repeatability_g=form.repeatability_g,
     )
     known = f" ± {at_most(said.expanded_g)} g" if said.expanded_g else " g"
-    text = f"{said.value_g:+.3f}{known} off at {form.mass_g:g} g, limit ±{said.limit_g:.3f} g"
-    text += ": good" if said.ok else ": calibrate the cell"
+    text = say(
+        "judge.off_g_limit_g",
+        value_g=f"{said.value_g:+.3f}",
+        known=known,
+        mass_g=f"{form.mass_g:g}",
+        limit_g=f"{said.limit_g:.3f}",
+    )
+    text += say("judge.good") if said.ok else say("judge.calibrate_cell")
     # Off for good by so much; what mass and readings leave open is in it.
     limit_g = said.limit_g + said.expanded_g
     data = {"error_g": said.value_g, "limit_g": limit_g, "form": form.model_dump(mode="json")}
@@ -158,10 +176,14 @@ def blank(form: BlankForm, settings: Settings) -> Judged:
 def told_blank(result: BlankRun, form: dict[str, Any]) -> Judged:
     """A blank run in words."""
     lines = [
-        f"lost {_pm(result.measured_g, 'g')} in {result.hours:.1f} h; "
-        f"expected {result.expected_g:.3f} g",
-        f"as another day will see it, good to {100 * result.blank_rel_sd:.2g} % (one sd)",
-        "in bench.toml:" if result.believable else "NOT BELIEVABLE: look for a leak at the bench",
+        say(
+            "judge.lost_h_expected_g",
+            g=_pm(result.measured_g, "g"),
+            hours=f"{result.hours:.1f}",
+            expected_g=f"{result.expected_g:.3f}",
+        ),
+        say("judge.as_another_day_will_see", blank_rel_sd=f"{100 * result.blank_rel_sd:.2g}"),
+        "in bench.toml:" if result.believable else say("judge.not_believable_look_leak_bench"),
     ]
     if result.believable:
         lines += [
@@ -169,7 +191,7 @@ def told_blank(result: BlankRun, form: dict[str, Any]) -> Judged:
             f"blank_scale = {result.blank_scale:.4f}",
             f"blank_rel_sd = {result.blank_rel_sd:.4f}",
         ]
-    summary = f"bottle and hose lose {result.blank_scale:.3g} of the expected"
+    summary = say("bench_facts.bottle_hose_lose_expected", blank_scale=f"{result.blank_scale:.3g}")
     data = {
         "hours": result.hours,
         "measured_g": result.measured_g.as_dict(),
@@ -194,13 +216,22 @@ def drain(form: DrainForm, settings: Settings) -> Judged:
         tolerance_mm=form.tolerance_mm,
     )
     lines = tuple(
-        f"carb {b.carb}: {_pm(b.volume_ml, 'ml')}, level {_pm(b.level_mm, 'mm')} against what "
-        f"most agree on{' – DIFFERS' if b.differs else ''}"
+        say(
+            "judge.carb_level_against_what_most",
+            carb=b.carb,
+            ml=_pm(b.volume_ml, "ml"),
+            mm=_pm(b.level_mm, "mm"),
+            differs=" – DIFFERS" if b.differs else "",
+        )
         for b in bowls
     )
     odd = [str(b.carb) for b in bowls if b.differs]
-    alike = f"bowls alike, within {form.tolerance_mm:g} mm" if len(bowls) > 1 else "one bowl"
-    summary = f"levels differ at carb {', '.join(odd)}" if odd else alike
+    alike = (
+        say("judge.bowls_alike_within_mm", tolerance_mm=f"{form.tolerance_mm:g}")
+        if len(bowls) > 1
+        else say("judge.one_bowl")
+    )
+    summary = say("judge.levels_differ_carb", odd=", ".join(odd)) if odd else alike
     readings = [
         {
             "carb": b.carb,
@@ -228,15 +259,19 @@ def shots(form: ShotsForm, settings: Settings) -> Judged:
         repeatability_g=form.repeatability_g,
     )
     lines = [
-        f"carb {s.carb}: {_pm(s.ml_per_stroke, 'ml')} a stroke"
-        + (" – GIVES NO FUEL" if s.carb in result.dead else "")
+        say("judge.carb_stroke", carb=s.carb, ml=_pm(s.ml_per_stroke, "ml"))
+        + (say("judge.gives_no_fuel") if s.carb in result.dead else "")
         for s in result.shots
     ]
-    even, spread = result.even(), "one pump has no spread"
+    even, spread = result.even(), say("judge.one_pump_has_no_spread")
     if result.spread is not None:
-        spread = f"spread {100 * result.spread.value:.1f} % ± {100 * result.spread.expanded:.1f} %"
+        spread = say(
+            "judge.spread",
+            value=f"{100 * result.spread.value:.1f}",
+            expanded=f"{100 * result.spread.expanded:.1f}",
+        )
     if result.dead:
-        spread = f"no fuel from the pump of carb {', '.join(map(str, result.dead))}"
+        spread = say("judge.no_fuel_from_pump_carb", dead=", ".join(map(str, result.dead)))
     lines.append(f"{spread}: {'good' if even else 'NOT GOOD'}")
     readings = [
         {
@@ -265,11 +300,16 @@ def floats(form: FloatsForm) -> Judged:
         for f in form.floats
     ]
     lines = tuple(
-        f"carb {r.carb}: gains {_pm(r.gain_g, 'g')}" + (" – TAKES FUEL" if r.takes_fuel else "")
+        say("judge.carb_gains", carb=r.carb, g=_pm(r.gain_g, "g"))
+        + (say("judge.takes_fuel") if r.takes_fuel else "")
         for r in results
     )
     bad = [str(r.carb) for r in results if r.takes_fuel]
-    summary = f"float takes fuel at carb {', '.join(bad)}" if bad else "no float takes fuel"
+    summary = (
+        say("judge.float_takes_fuel_carb", bad=", ".join(bad))
+        if bad
+        else say("judge.no_float_takes_fuel")
+    )
     readings = [
         {
             "carb": r.carb,
@@ -291,11 +331,17 @@ def isolation(form: IsolationForm, settings: Settings) -> Judged:
         for carb, one in enumerate(form.carbs, start=1)
     ]
     lines = tuple(
-        f"carb {r.carb}: {_pm(r.open_per_h, 'drops/h')} with feed, {_pm(r.shut_per_h, 'drops/h')} "
-        f"without: {WORDS[r.way]}{_longer(r)}"
+        say(
+            "judge.carb_feed_without",
+            carb=r.carb,
+            h=_pm(r.open_per_h, "drops/h"),
+            h2=_pm(r.shut_per_h, "drops/h"),
+            way=WORDS[r.way],
+            r=_longer(r),
+        )
         for r in results
     )
-    wet = [f"carb {r.carb} {r.way}" for r in results if r.way is not Way.DRY]
+    wet = [say("judge.carb", carb=r.carb, way=r.way) for r in results if r.way is not Way.DRY]
     readings = [
         {
             "carb": r.carb,
@@ -307,7 +353,7 @@ def isolation(form: IsolationForm, settings: Settings) -> Judged:
         }
         for r in results
     ]
-    summary = f"with the feed shut: {', '.join(wet)}" if wet else "no drops"
+    summary = say("judge.feed_shut", wet=", ".join(wet)) if wet else say("judge.no_drops")
     return Judged("isolation", not wet, summary, lines, _kept(readings, form))
 
 
@@ -315,8 +361,8 @@ def _longer(found: Isolated) -> str:
     if found.way is not Way.UNTOLD:
         return ""
     if found.needed_min is None:
-        return ", first with the feed open until drops have been seen"
-    return f", for {found.needed_min:.0f} min after shutting the feed in all"
+        return say("judge.first_feed_open_until_drops")
+    return say("judge.min_after_shutting_feed_all", needed_min=f"{found.needed_min:.0f}")
 
 
 def _kept(readings: list[dict[str, Any]], form: Form) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from soakmon.page.files import fingerprint
 from soakmon.page.forms import carb_inputs
 from soakmon.page.network import behind, names_of, neighbourhood, unknown_name
 from soakmon.page.store import LONGEST_SESSION_S, Role
-from soakmon.page.text import TEXTS
+from soakmon.page.text import page_texts
 from soakmon.page.views import HERE as PAGE
 from soakmon.page.views import VIEWS
 from soakmon.records.jobs.fields import CarbFields
@@ -25,7 +25,8 @@ from soakmon.watch.verdict import Cause
 from tests.page.conftest import ELSEWHERE, HERE
 from tests.page.served import PASSWORD
 
-STATIC = f"/static/{fingerprint()}"
+TEXTS = page_texts("en")
+STATIC = f"/static/{fingerprint()}/en"
 START = {"title": "invented rack", "job": None, "confirmed": list(CAUTIONS)}
 OPEN = {"/api/sign-in", "/api/set-up"}
 OPENING = {"/api/soak": START, "/api/feed": {"confirmed": list(CAUTIONS)}}

@@ -65,7 +65,7 @@ def test_a_job_by_phone_from_the_first_word_to_the_picture(phone):
     look(phone, "phone-job-new")
     phone.get_by_label("Customer", exact=True).fill("<img src=x onerror=alert(1)>")
     phone.get_by_label("Machine", exact=True).fill("invented four, 1979")
-    phone.get_by_role("button", name="Make the job").click()
+    phone.get_by_role("button", name="Create the job").click()
     expect(phone.locator("#facts")).to_contain_text("<img src=x")
     carb = phone.locator("#carbs details").nth(1)
     carb.locator("summary").click()

@@ -60,7 +60,7 @@ def test_a_flood_is_told_again_until_acknowledged_and_then_to_the_second_person(
     assert all(one.urgent for _, one in told)
     first, again = told[0][1], told[1][1]
     assert first.title == "FLOOD, carb 2: bench"
-    noticed = "noticed at 23:30 UTC on 27 Mar (0:00 h after the start)"
+    noticed = "noticed at 23:30 UTC on 2027-03-27 (0:00 h after the start)"
     shut = "has shut the feed at 23:30 UTC"
     rest = ("fast drops", "carb 2; about 34 g/day", "Go and look now", "http://bench/")
     for words in (noticed, shut, *rest):

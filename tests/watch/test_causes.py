@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
-
 import pytest
 
 from soakmon.report.advice import next_steps
 from soakmon.report.words import CAUSES
+from soakmon.texts import texts
 from soakmon.watch.causes import Evidence, likelihood, rank
 from soakmon.watch.decay import PARTS, Shut
 from soakmon.watch.verdict import Band, Cause, Outcome, Suspect, Verdict
 
-TEXTS = Path(__file__).parents[2] / "soakmon" / "page" / "en.toml"
 LEAKS = [cause for cause in Cause if cause is not Cause.NO_LEAK]
 AT_A_GATE = Shut(20, 1.0, 1.0, (1,) * PARTS, 0.0146, 0.015, 6.0)
 
@@ -32,8 +29,7 @@ def found(cause: Cause) -> Verdict:
 
 @pytest.mark.parametrize("cause", LEAKS)
 def test_a_cause_is_told_in_words_on_page_and_paper(cause):
-    texts = tomllib.loads(TEXTS.read_text(encoding="utf-8"))
-    assert texts[f"cause_{cause.value}"]
+    assert texts()[f"cause_{cause.value}"]
     assert CAUSES[cause]
     assert len(next_steps(found(cause))) > 1, "no advice what to look at"
 

@@ -1,6 +1,6 @@
 // Axes of the picture: masses at the left, the shop's clock with the time soaked below it.
 import { clock, day, hours, shopOffset, svg } from "./common.js";
-import { massValue, unit } from "./units.js";
+import { massValue, signed, unit } from "./units.js";
 
 const STEPS_S = [60, 300, 600, 1800, 3600, 7200, 10_800, 21_600, 43_200, 86_400];
 const ROOM = 74; // for one tick's words
@@ -18,7 +18,7 @@ export function massAxis({ left, right, top, bottom }, [low, high], y) {
   const parts = [];
   for (let tick = Math.ceil((low * scale) / step); tick * step <= high * scale; tick++) {
     const at = y((tick * step) / scale);
-    const text = (tick * step).toFixed(step < 0.1 ? 2 : step < 1 ? 1 : 0).replace("-", "−");
+    const text = signed((tick * step).toFixed(step < 0.1 ? 2 : step < 1 ? 1 : 0));
     parts.push(svg("path", { class: "grid", d: `M${left} ${at}H${right}` }));
     parts.push(svg("text", { class: "tick right", x: left - 6, y: at + 4 }, text));
   }

@@ -1,5 +1,6 @@
 // What is written down of a carburettor: a form that keeps each change as it is made.
 import { byId, canRun, numberOf, t } from "./common.js";
+import { signed } from "./units.js";
 
 const empty = (value) => value === null || value === "" || Object.keys(Object(value)).length === 0;
 
@@ -28,7 +29,8 @@ function shown(name, value) {
   if (name === "jets") return jetLines(value ?? {});
   if (value === true) return "yes";
   if (value === false) return "no";
-  return value === null ? "" : String(value);
+  if (typeof value === "number") return signed(String(value));
+  return value === null ? "" : value;
 }
 
 function typed(input) {

@@ -106,19 +106,23 @@ export function age(seconds) {
   return hours(seconds);
 }
 
+// Dates as the device writes them, in the page's language.
+const own = document.documentElement.lang;
+const LANGUAGE = navigator.languages.find((name) => name.split("-")[0] === own) ?? own;
+
 // The shop's clock, whatever zone the device is in: page, phone and report say the same hour.
 const shop = { timeZone: meta("zone") || undefined, hourCycle: "h23" };
 
 export function moment(wall_s) {
-  return new Date(1000 * wall_s).toLocaleString([], { dateStyle: "medium", timeStyle: "short", ...shop });
+  return new Date(1000 * wall_s).toLocaleString(LANGUAGE, { dateStyle: "medium", timeStyle: "short", ...shop });
 }
 
 export const clock = (wall_s) =>
-  new Date(1000 * wall_s).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit", ...shop });
+  new Date(1000 * wall_s).toLocaleTimeString(LANGUAGE, { hour: "2-digit", minute: "2-digit", ...shop });
 
 /** 27 Nov */
 export const day = (wall_s) =>
-  new Date(1000 * wall_s).toLocaleDateString([], { day: "numeric", month: "short", timeZone: shop.timeZone });
+  new Date(1000 * wall_s).toLocaleDateString(LANGUAGE, { day: "numeric", month: "short", timeZone: shop.timeZone });
 
 /** How far the shop's clock is before UTC at a time, s. */
 export function shopOffset(wall_s) {

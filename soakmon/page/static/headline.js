@@ -7,8 +7,14 @@ const fails = (alarm) => alarm.code === "valve_failed";
 
 export const clockAt = (status, t_s) => clock(status.wall_s - (status.t_s - t_s));
 
-const BETWEEN = /between (\d+):(\d\d) h and (\d+):(\d\d) h after the start/g;
-const AFTER_START = /(\d+):(\d\d) h after the start/g;
+/** A text with times in it, as it is found in a sentence. */
+function finder(text) {
+  const plain = text.replace(/[.*+?^${}()|[\]\\]/g, "\\$&");
+  return new RegExp(plain.replaceAll("@", "(\\d+):(\\d\\d) h"), "g");
+}
+const after = t("figures.after_start", { t_s: "@" });
+const AFTER_START = finder(after);
+const BETWEEN = finder(t("figures.between", { low_s: "@", high_s: after }));
 
 /** A sentence of the bench, in this device's units and by the shop's clock. */
 export function toldAt(status, text) {

@@ -1,5 +1,6 @@
 // Isolation: the feed is shut during a soak; drops before and since tell a needle from a joint.
 import { act, api, byId, canRun, carbs, el, hours, put, t } from "./common.js";
+import { signed } from "./units.js";
 
 const RUNNING = ["filling", "settling", "soaking"];
 const BEFORE_S = 3600;
@@ -52,8 +53,8 @@ function row(carb, drops, shut_s, now_s) {
   // Between needle and lip fuel runs off for a while: that is not what goes on.
   const since = own.filter((at) => at > shut_s + STOPS_S).length;
   const cells = [
-    ((3600 * before) / before_s).toFixed(1),
-    ((3600 * since) / Math.max(since_s - STOPS_S, 60)).toFixed(1),
+    signed(((3600 * before) / before_s).toFixed(1)),
+    signed(((3600 * since) / Math.max(since_s - STOPS_S, 60)).toFixed(1)),
     t(meaning(before, before_s, since, since_s)),
   ];
   return el("tr", {}, el("th", { scope: "row" }, String(carb)), ...cells.map((text) => el("td", {}, text)));

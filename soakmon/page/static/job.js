@@ -130,7 +130,7 @@ async function show() {
   byId("export").href = `/api/${path("/export.zip")}`;
   const own = soaks.filter((soak) => soak.job === job.number).toReversed();
   items("soaks", own.map(soakItem));
-  const told = (one) => el("li", {}, `${when(one.at)} ${one.kind.replace("_", " ")}: ${one.summary}`);
+  const told = (one) => el("li", {}, `${when(one.at)} ${t(`kind_${one.kind}`)}: ${one.summary}`);
   items("results", job.results.toReversed().map(told));
   carburettors(job);
   checklist(job);

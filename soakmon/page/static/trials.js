@@ -2,7 +2,7 @@
 import { Refused, api, byId, canRun, el, moment, numberOf, offerJobs, put, t, tell } from "./common.js";
 import { leaveIsolation, showIsolation, watchIsolation } from "./isolation.js";
 import { watch } from "./live.js";
-import { said } from "./units.js";
+import { mass, said, signed } from "./units.js";
 
 const TESTS = ["calibration", "daily", "blank", "drain", "shots", "float"];
 const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
@@ -16,7 +16,7 @@ function ask(state) {
   put("question", capital(text));
   put("read-told", "");
   put("next", t("trial_next"));
-  byId("answer").value = question.default ?? question.last ?? "";
+  byId("answer").value = signed(String(question.default ?? question.last ?? ""));
   byId("answer").setAttribute("aria-invalid", "false");
   byId("read").hidden = source === null;
   if (source !== null) put("read", t(`trial_read_${source}`));
@@ -90,8 +90,8 @@ byId("read").onclick = async () => {
   const value = found[source];
   if (value === null || value === undefined) return put("read-told", t("trial_unread"));
   if (source !== "air_c" && !found.steady) return put("read-told", t("trial_moves"));
-  byId("answer").value = value;
-  if (source !== "air_c") put("read-told", t("trial_read_told", { scatter: `${found.noise_g} g` }));
+  byId("answer").value = signed(String(value));
+  if (source !== "air_c") put("read-told", t("trial_read_told", { scatter: mass(found.noise_g) }));
 };
 
 function choice(name, begin) {
@@ -106,7 +106,7 @@ async function results() {
   const found = await api("results").catch(() => []);
   const lines = found.slice(0, 12).map((one) => {
     const whose = one.job ? ` (${one.job})` : "";
-    return el("li", {}, `${moment(Date.parse(one.at) / 1000)} ${one.kind.replace("_", " ")}${whose}: ${said(one.summary)}`);
+    return el("li", {}, `${moment(Date.parse(one.at) / 1000)} ${t(`kind_${one.kind}`)}${whose}: ${said(one.summary)}`);
   });
   byId("results").replaceChildren(...(lines.length ? lines : [el("li", {}, t("job_none"))]));
 }

@@ -5,7 +5,10 @@ export const unit = (kind) => localStorage.getItem(kind) || { mass: "g", temp: "
 
 export const massValue = (mass_g) => (unit("mass") === "ml" ? mass_g / Number(meta("density")) : mass_g);
 
-const signed = (text) => text.replace("-", "−");
+const point = (1.5).toLocaleString(document.documentElement.lang)[1];
+
+/** A number as it is written in the page's language. */
+export const signed = (text) => text.replace("-", "−").replace(".", point);
 
 export function mass(mass_g) {
   if (mass_g === null || mass_g === undefined) return "–";
@@ -21,17 +24,17 @@ export function temperature(air_c) {
 
 /** As many digits as the number had that it stands for, and not fewer than two that count. */
 function alike(value, told) {
-  const digits = told.split(".")[1]?.length ?? 0;
+  const digits = told.split(/[.,]/)[1]?.length ?? 0;
   const least = value === 0 ? 0 : 1 - Math.floor(Math.log10(Math.abs(value)));
   return value.toFixed(Math.min(Math.max(digits, least, 0), 6));
 }
 
-const MASS = /([+−-]?\d+(?:\.\d+)?(?:e-?\d+)?) g(?![\w²])/g;
-const TEMPERATURE = /([+−-]?\d+(?:\.\d+)?) °C/g;
+const MASS = /([+−-]?\d+(?:[.,]\d+)?(?:e-?\d+)?) g(?![\w²])/g;
+const TEMPERATURE = /([+−-]?\d+(?:[.,]\d+)?) °C/g;
 
 /** A sentence of the bench, its masses and temperatures in this device's units. */
 export function said(text) {
-  const number = (told) => Number(told.replace("−", "-"));
+  const number = (told) => Number(told.replace("−", "-").replace(",", "."));
   let out = text ?? "";
   if (unit("mass") === "ml") {
     out = out.replace(MASS, (_, told) => {

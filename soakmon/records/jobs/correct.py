@@ -10,6 +10,7 @@ from typing import Any
 from soakmon.errors import InputError
 from soakmon.records.jobs.models import Carb, Correction, Job
 from soakmon.records.jobs.text import clean_line, clean_text
+from soakmon.texts import say
 
 FACTS = ("customer", "machine", "rack")
 
@@ -35,10 +36,12 @@ def correct_job(job: Job, changes: Mapping[str, str], by: Author) -> None:
     """Put customer, machine or rack right."""
     for field, text in changes.items():
         if field not in FACTS:
-            raise InputError(f"{field}: of a job these can be put right: {', '.join(FACTS)}")
+            raise InputError(
+                say("correct.job_these_can_put_right", field=field, facts=", ".join(FACTS))
+            )
         after = clean_line(text, field)
         if field == "customer" and not after.strip():
-            raise InputError("a job needs a customer reference")
+            raise InputError(say("work.job_needs_customer_reference"))
         _put(job, by, Part("job", None, field), getattr(job, field), after)
         setattr(job, field, after)
 
@@ -46,10 +49,17 @@ def correct_job(job: Job, changes: Mapping[str, str], by: Author) -> None:
 def correct_note(job: Job, place: int, text: str, by: Author) -> None:
     """Put the text of a note right; place: counting from 1."""
     if not 1 <= place <= len(job.notes):
-        raise InputError(f"job {job.number} has {len(job.notes)} notes, no note {place}")
+        raise InputError(
+            say(
+                "correct.job_has_notes_no_note",
+                number=job.number,
+                notes=len(job.notes),
+                place=place,
+            )
+        )
     if not text.strip():
-        raise InputError("the note is empty")
-    note, after = job.notes[place - 1], clean_text(text, "the note")
+        raise InputError(say("work.note_empty"))
+    note, after = job.notes[place - 1], clean_text(text, say("work.note"))
     _put(job, by, Part("note", place, "text"), note.text, after)
     note.text = after
 
@@ -57,7 +67,14 @@ def correct_note(job: Job, place: int, text: str, by: Author) -> None:
 def correct_caption(job: Job, place: int, caption: str, by: Author) -> None:
     """Put the caption of a file right; place: counting from 1."""
     if not 1 <= place <= len(job.attachments):
-        raise InputError(f"job {job.number} has {len(job.attachments)} files, no file {place}")
+        raise InputError(
+            say(
+                "correct.job_has_files_no_file",
+                number=job.number,
+                attachments=len(job.attachments),
+                place=place,
+            )
+        )
     one, after = job.attachments[place - 1], clean_line(caption, "caption")
     _put(job, by, Part("file", place, "caption"), one.caption, after)
     one.caption = after

@@ -10,18 +10,19 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from soakmon.errors import InputError
 from soakmon.records.jobs.text import clean_line, clean_text
+from soakmon.texts import say
 
 CHECKLIST = (
-    "all jets, passages and vents blown through",
-    "jets fitted as written down, and tight",
-    "mixture screws turned in gently and set to the turns written down",
-    "floats shaken: no fuel inside; pivot pins free",
-    "needles and seats clean, float heights measured",
-    "bowl gaskets lie in their grooves, bowl screws tight",
-    "drain plugs and their O-rings fitted and tight",
-    "overflow tubes without a crack, lips clean",
-    "rail joints and O-rings fitted and greased",
-    "throttles synchronised, cables and choke move freely",
+    say("fields.all_jets_passages_vents_blown"),
+    say("fields.jets_fitted_as_written_down"),
+    say("fields.mixture_screws_turned_gently_set"),
+    say("fields.floats_shaken_no_fuel_inside"),
+    say("fields.needles_seats_clean_float_heights"),
+    say("fields.bowl_gaskets_lie_their_grooves"),
+    say("fields.drain_plugs_their_o_rings"),
+    say("fields.overflow_tubes_without_crack_lips"),
+    say("fields.rail_joints_o_rings_fitted"),
+    say("fields.throttles_synchronised_cables_choke_move"),
 )
 
 Millimetres = Annotated[float, Field(ge=-50, le=200)]
@@ -92,7 +93,7 @@ def checked(values: dict[str, Any]) -> dict[str, Any]:
         made = made.model_copy(update={"notes": clean_text(made.notes, "notes")})
     low, high = made.float_height_low_mm, made.float_height_high_mm
     if low is not None and high is not None and low > high:
-        raise InputError("float_height_low_mm is more than float_height_high_mm: swap them")
+        raise InputError(say("fields.float_height_low_mm_more"))
     return made.model_dump()
 
 

@@ -21,6 +21,7 @@ from soakmon.records.jobs.files import FileStore
 from soakmon.records.jobs.models import Attachment, Carb, Check, Job, Note, Result
 from soakmon.records.jobs.store import next_number
 from soakmon.records.jobs.text import clean_line, clean_text, kept_name, sought
+from soakmon.texts import say
 
 MOST_CARBS = 8
 _PIECE = 1000
@@ -32,9 +33,11 @@ def new_job(
 ) -> Job:
     """Make a job with its carburettors and the standard checklist."""
     if not 1 <= carbs <= MOST_CARBS:
-        raise InputError(f"a rack has 1 to {MOST_CARBS} carburettors (got {carbs})")
+        raise InputError(
+            say("work.rack_has_1_carburettors_got", most_carbs=MOST_CARBS, carbs=carbs)
+        )
     if not customer.strip():
-        raise InputError("a job needs a customer reference")
+        raise InputError(say("work.job_needs_customer_reference"))
     job = Job(
         number=next_number(session, now),
         created=now,
@@ -55,8 +58,8 @@ def find_job(session: Session, number: str) -> Job:
     shaped = NUMBER.fullmatch(number) is not None
     job = session.scalar(select(Job).where(Job.number == number)) if shaped else None
     if job is None:
-        shape = "" if shaped else ": numbers look like 2026-0001"
-        raise InputError(f"there is no job {number}{shape}; see: soakmon job list")
+        shape = "" if shaped else say("work.numbers_look_like_2026_0001")
+        raise InputError(say("work.there_no_job_see_soakmon", number=number, shape=shape))
     return job
 
 
@@ -104,7 +107,14 @@ def find_carb(job: Job, place: int) -> Carb:
     for carb in job.carbs:
         if carb.place == place:
             return carb
-    raise InputError(f"job {job.number} has carburettors 1 to {job.carb_count}, not {place}")
+    raise InputError(
+        say(
+            "work.job_has_carburettors_1_not",
+            number=job.number,
+            carb_count=job.carb_count,
+            place=place,
+        )
+    )
 
 
 def carb_values(carb: Carb) -> dict[str, Any]:
@@ -121,10 +131,10 @@ def set_carb(job: Job, place: int, pairs: Iterable[str], by: Author) -> None:
 def add_note(job: Job, now: datetime, text: str, carb: int | None = None, *, by: str = "") -> Note:
     """Add a dated note to a job or one of its carburettors; by: who wrote it, as far as known."""
     if not text.strip():
-        raise InputError("the note is empty")
+        raise InputError(say("work.note_empty"))
     if carb is not None:
         find_carb(job, carb)
-    words, author = clean_text(text, "the note"), clean_line(by, "by")
+    words, author = clean_text(text, say("work.note")), clean_line(by, "by")
     note = Note(at=now, carb=carb, text=words, written_by=author)
     job.notes.append(note)
     return note
@@ -134,7 +144,7 @@ def tick(job: Job, place: int, by: str, now: datetime) -> Check:
     """Tick off a task of the checklist; by: who did it."""
     check = _check(job, place)
     if not by.strip():
-        raise InputError("who did it? give --by NAME")
+        raise InputError(say("work.who_did_give_name"))
     check.done_by, check.done_at = clean_line(by, "by"), now
     return check
 
@@ -149,8 +159,8 @@ def untick(job: Job, place: int) -> Check:
 def add_check(job: Job, task: str) -> Check:
     """Add a task to the job's checklist."""
     if not task.strip():
-        raise InputError("the task is empty")
-    check = Check(place=len(job.checklist) + 1, task=clean_line(task, "the task"))
+        raise InputError(say("work.task_empty"))
+    check = Check(place=len(job.checklist) + 1, task=clean_line(task, say("work.task")))
     job.checklist.append(check)
     return check
 
@@ -159,7 +169,9 @@ def _check(job: Job, place: int) -> Check:
     for check in job.checklist:
         if check.place == place:
             return check
-    raise InputError(f"the checklist of job {job.number} has 1 to {len(job.checklist)}")
+    raise InputError(
+        say("work.checklist_job_has_1", number=job.number, checklist=len(job.checklist))
+    )
 
 
 def attach(

@@ -1,0 +1,55 @@
+"""A report in another language: everything that the bench says in it, nothing that people wrote."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from soakmon.report.content import Content, Section
+from soakmon.report.rack import Label, Shape
+from soakmon.texts import ENGLISH, say, told
+
+# What stands there is what people wrote.
+_WRITTEN = frozenset(
+    {say("content.job"), say("content.customer"), say("content.machine"), say("content.rack")}
+)
+
+
+def in_language(said: Content, language: str) -> Content:
+    """The same report, read in a language."""
+    if language == ENGLISH:
+        return said
+    return replace(
+        said,
+        heading=told(said.heading, language),
+        sentence=told(said.sentence, language),
+        summary=_facts(said.summary, language),
+        steps=tuple(told(step, language) for step in said.steps),
+        details=tuple(_section(section, language) for section in said.details),
+        language=language,
+    )
+
+
+def _section(section: Section, language: str) -> Section:
+    # What is shown word for word is a file.
+    return replace(
+        section,
+        title=told(section.title, language),
+        facts=_facts(section.facts, language),
+        lines=tuple(told(line, language) for line in section.lines),
+    )
+
+
+def _facts(facts: Iterable[tuple[str, str]], language: str) -> tuple[tuple[str, str], ...]:
+    return tuple(
+        (told(name, language), text if name in _WRITTEN else told(text, language))
+        for name, text in facts
+    )
+
+
+def drawing_in_language(shapes: Iterable[Shape], language: str) -> list[Shape]:
+    """The same drawing, its labels in a language."""
+    return [
+        replace(shape, text=told(shape.text, language)) if isinstance(shape, Label) else shape
+        for shape in shapes
+    ]

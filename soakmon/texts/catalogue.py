@@ -1,0 +1,56 @@
+"""The catalogues: gettext's .po files, read by Babel. The key is the msgid, the text the msgstr."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from types import MappingProxyType
+
+from babel import negotiate_locale
+from babel.messages.pofile import read_po
+
+ENGLISH = "en"
+
+
+def _languages() -> tuple[str, ...]:
+    """English, and every other language of which there is a file."""
+    names = sorted(file.name for file in files("soakmon.texts").iterdir())
+    found = [name.removesuffix(".po") for name in names if name.endswith(".po")]
+    return (ENGLISH, *(name for name in found if name != ENGLISH))
+
+
+LANGUAGES = _languages()
+
+
+@cache
+def texts(language: str = ENGLISH) -> Mapping[str, str]:
+    """All texts of a language by key; what has not been translated yet is English."""
+    with files("soakmon.texts").joinpath(f"{language}.po").open("rb") as file:
+        catalogue = read_po(file, locale=language, abort_invalid=True)
+    found = {str(one.id): str(one.string) for one in catalogue if one.id and one.string}
+    return MappingProxyType(found if language == ENGLISH else {**texts(), **found})
+
+
+def say(key: str, /, **values: object) -> str:
+    """A text in English, its {names} filled in.
+
+    What the bench keeps, sends to machines and hands on is English, whatever people read.
+    """
+    text = texts()[key]
+    return text.format_map(values) if values else text
+
+
+def language_of(accept: str) -> str:
+    """The language for a browser, by its Accept-Language: the first that there is, else English."""
+    wanted = []
+    for place, part in enumerate(accept.split(",")[:20]):
+        name, _, quality = part.strip().partition(";q=")
+        try:
+            share = float(quality or 1)
+        except ValueError:
+            share = 0.0
+        if name and share > 0:
+            wanted.append((-share, place, name.partition("-")[0].lower()))
+    names = [name for _, _, name in sorted(wanted)]
+    return negotiate_locale(names, LANGUAGES, sep="-") or ENGLISH

@@ -1,0 +1,98 @@
+"""The catalogues are whole, and what the bench says in English is found again in every language."""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+
+import pytest
+
+from soakmon.texts import ENGLISH, LANGUAGES, language_of, say, texts, told
+from soakmon.watch.figures import began, rate
+from soakmon.watch.verdict import leak_alarm
+
+OTHERS = [language for language in LANGUAGES if language != ENGLISH]
+PLACE = re.compile(r"\{(\w+)\}")
+PROGRAM = Path(__file__).parents[2] / "soakmon"
+
+
+def filled(text: str) -> str:
+    return PLACE.sub("7", text)
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_a_language_has_every_text_with_the_same_to_fill_in(language):
+    english, other = texts(), texts(language)
+    # What is the same in both languages has hardly a word of its own.
+    same = {PLACE.sub("", text) for key, text in english.items() if other[key] == text}
+    assert {text for text in same if sum(map(str.isalpha, text)) > 12} == set()
+    for key, text in english.items():
+        assert sorted(PLACE.findall(text)) == sorted(PLACE.findall(other[key])), key
+        assert bool(text) == bool(other[key])
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_every_sentence_of_the_bench_is_found_again(language):
+    other = texts(language)
+    lost = [
+        (key, told(filled(text), language))
+        for key, text in texts().items()
+        if "." in key and other[key] != text and told(filled(text), language) == filled(text)
+    ]
+    assert lost == []
+
+
+def keys_said() -> set[str]:
+    """All keys that the program asks for; what is put together from a stem, by the stem."""
+    found = set()
+    for path in PROGRAM.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                found.add(node.value)
+    return found
+
+
+def test_no_sentence_is_left_over():
+    said = keys_said()
+    stems = tuple(one for one in said if one.endswith("_") and "." in one)
+    kept = {"joint.and", "joint.to"}  # by which texts are found again that were put together
+    sentences = {key for key in texts() if "." in key}
+    assert {key for key in sentences - said - kept if not key.startswith(stems)} == set()
+
+
+def test_a_sentence_put_together_is_said_whole():
+    since = began(3600 * 3.2, 3600 * 4.0)
+    reason = f"leak at carb 4, about {rate(0.35)}, begun {since}; at carb 1, about {rate(90)}"
+    assert told(reason, "de") == (
+        "Leck an Vergaser 4, etwa 8,4 g/Tag, begonnen zwischen 3:12 h und 4:00 h nach dem Start; "
+        "an Vergaser 1, etwa 1,5 g/min"
+    )
+    assert (
+        told(leak_alarm(0.0, "flood", 3, 90.0).text, "de")
+        == "Vergaser 3 läuft über: etwa 1,5 g/min"
+    )
+    mend = say("ails.clean_gate_check_its_wire", gate=2)
+    text = say("ails.gate_sees_nothing_its_beam", gate=2)
+    todo = say("ails.start_again_this_soak_cannot", mend=mend)
+    found = told(f"{text}; {todo}", "de")
+    assert found.startswith("Lichtschranke 2 sieht nichts")
+    assert found.endswith("diese Prüfung kann „dicht“ nicht mehr nachweisen")
+
+
+def test_what_people_wrote_stays_as_it_is():
+    for text in ("Invented & Sons", "rail joints greased by C.", "2026-0001", "", "x" * 5000):
+        assert told(text, "de") == text
+    assert told("leak at carb 4", "en") == "leak at carb 4"
+
+
+@pytest.mark.parametrize(
+    ("accept", "language"),
+    [
+        ("", "en"), ("de", "de"), ("de-AT,de;q=0.9,en;q=0.8", "de"), ("en-GB,de;q=0.5", "en"),
+        ("fr,de;q=0.3,en;q=0.2", "de"), ("fr", "en"), ("de;q=0", "en"), ("*", "en"),
+        ("de;q=x,en", "en"), (",;q=,,", "en"), ("d" * 10_000, "en"),
+    ],
+)  # fmt: skip
+def test_the_browser_chooses(accept, language):
+    assert language_of(accept) == language
