@@ -17,6 +17,7 @@ import numpy as np
 
 from soakmon.app.keep_results import keep_judged
 from soakmon.bench.client import Client
+from soakmon.bench.last_answers import keep_answers, last_answers
 from soakmon.bench.taking import taken
 from soakmon.config import Bench, read_bench
 from soakmon.errors import InputError
@@ -116,9 +117,10 @@ def _asked(test: str, order: Order, carbs: int) -> Any:
     def take(question: Question, guided: Guided) -> float:
         return _from_bench(client, question, guided)
 
-    guided = ask_all(
-        Guided(test, carbs), sys.stdin, _say, time.time, take if client is not None else None
-    )
+    begun = Guided(test, carbs, last=last_answers(order.data, test))
+    guided = ask_all(begun, sys.stdin, _say, time.time, take if client is not None else None)
+    if order.data.is_dir():
+        keep_answers(order.data, guided)
     return guided.form
 
 

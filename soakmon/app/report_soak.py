@@ -32,6 +32,11 @@ class Reported:
     files: list[Path]
     kept: str
 
+    @property
+    def clock(self) -> Clock:
+        """The shop's clock of the soak."""
+        return Clock(self.soak.began_at, self.soak.told.zone)
+
 
 def report_soak(data: Path, soak: str | None, folder: Path | None, paper: str) -> Reported:
     """Write the report of a soak in the journal of a data folder, and keep it with its job.
@@ -96,6 +101,7 @@ def about_recalled(found: Recalled) -> About:
         job=found.entry.job or "",
         began=found.began_at,
         bench=found.bench.service.name,
+        language=found.bench.service.language,
         bench_toml=snapshot(found.bench),
         log=log_of(found.events, Clock(found.began_at, found.told.zone)),
         interim=interim,

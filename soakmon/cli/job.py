@@ -6,7 +6,7 @@ import getpass
 import json
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -14,9 +14,15 @@ from soakmon.cli.options import DATA, DataOption
 from soakmon.cli.printing import print_line, terminal
 from soakmon.errors import InputError
 
+if TYPE_CHECKING:
+    from soakmon.records.jobs.correct import Author
+
 job_app = typer.Typer(help="The job record.", no_args_is_help=True)
 
 Number = Annotated[str, typer.Argument(metavar="NUMBER", help="Number of the job, 2026-0001.")]
+ByOption = Annotated[
+    str | None, typer.Option(metavar="NAME", help="Who writes it down; else your user name.")
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print as JSON.")]
 
 
@@ -100,9 +106,7 @@ def note(
     number: Number,
     text: Annotated[str, typer.Argument(help="The note; - reads it from standard input.")],
     carb: Annotated[int | None, typer.Option(help="Carburettor it is about.")] = None,
-    by: Annotated[
-        str | None, typer.Option(metavar="NAME", help="Who wrote it; else your user name.")
-    ] = None,
+    by: ByOption = None,
     data: DataOption = DATA,
 ) -> None:
     """Add a dated note."""
@@ -123,6 +127,7 @@ def carb(
     pairs: Annotated[
         list[str] | None, typer.Argument(metavar="KEY=VALUE", help="What to write down.")
     ] = None,
+    by: ByOption = None,
     data: DataOption = DATA,
 ) -> None:
     """Write down what was found and renewed in a carburettor; alone: show what can be."""
@@ -131,10 +136,46 @@ def carb(
     from soakmon.records.opening import open_records
 
     with open_records(data) as records, records.session() as session:
-        found = work.find_carb(work.find_job(session, number), place)
-        work.set_carb(found, pairs or [])
+        job = work.find_job(session, number)
+        work.set_carb(job, place, pairs or [], _author(by))
+        found = work.find_carb(job, place)
         values = work.carb_values(found)
     show_carb_fields(terminal(), place, values)
+
+
+@job_app.command("correct")
+def correct(
+    number: Number,
+    what: Annotated[
+        str, typer.Argument(metavar="WHAT", help="customer, machine, rack, note.2 or file.1.")
+    ],
+    text: Annotated[str, typer.Argument(help="What it is to say.")],
+    by: ByOption = None,
+    data: DataOption = DATA,
+) -> None:
+    """Correct a fact, a note or a file's caption; what stood there before is kept."""
+    from soakmon.records.jobs import correct, work
+    from soakmon.records.opening import open_records
+
+    part, _, place = what.partition(".")
+    if part not in {*correct.FACTS, "note", "file"} or (part in correct.FACTS) == place.isdecimal():
+        raise InputError(f"{what}: give customer, machine, rack, note.2 or file.1")
+    with open_records(data) as records, records.session() as session:
+        job = work.find_job(session, number)
+        if part == "note":
+            correct.correct_note(job, int(place), text, _author(by))
+        elif part == "file":
+            correct.correct_caption(job, int(place), text, _author(by))
+        else:
+            correct.correct_job(job, {part: text}, _author(by))
+    print_line(f"corrected in job {number}; what stood there before is kept with it")
+
+
+def _author(by: str | None) -> Author:
+    from soakmon.records.jobs.correct import Author
+    from soakmon.records.opening import now
+
+    return Author(user_name() if by is None else by, now())
 
 
 @job_app.command("check")

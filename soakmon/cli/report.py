@@ -36,7 +36,8 @@ def report(
     if as_json:
         sys.stdout.write(json.dumps(decision.verdict.as_dict()) + "\n")
     else:
-        show_result(terminal(), decision, made.title, made.files, list(made.soak.told.shifts))
+        shifted = list(made.soak.told.shifts)
+        show_result(terminal(), decision, made.title, made.files, shifted, made.clock)
         if made.kept:
             print_line(made.kept)
     raise typer.Exit(EXIT_CODES[decision.verdict.outcome])

@@ -62,13 +62,13 @@ def _lines(found: dict[str, Any]) -> list[tuple[str, str]]:
         lines.append(("Drops", drops or "no gates"))
     if found.get("dry_at_wall_s"):
         dry = datetime.fromtimestamp(found["dry_at_wall_s"]).astimezone()
-        lines.append(("Bottle", f"runs dry at {dry:%H:%M}"))
+        lines.append(("Bottle", f"runs dry at {dry:%H:%M %Z}"))
     if found.get("age_s", 0.0) > _OLD_S:
         lines.append(("Trouble", f"all this is {found['age_s']:.0f} s old"))
     lines += [
         (
             "Interrupted",
-            f"until {elapsed(one['t_s'])}, for "
+            f"until {clock_of(found).at(one['t_s'])}, for "
             + (elapsed(one["gap_s"]) if one["known"] else "nobody knows how long"),
         )
         for one in found.get("interruptions", [])

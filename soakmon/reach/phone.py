@@ -136,7 +136,9 @@ def _why(lines: str) -> str:
         code = int(status[1])
         if code >= 500:
             return say("phone.its_server_has_trouble_its", code=code)
-        return _ANSWERS.get(code, say("phone.its_server_refuses_message_check", code=code))
+        if code in _ANSWERS:
+            return say("phone.with_status", why=_ANSWERS[code], code=code)
+        return say("phone.its_server_refuses_message_check", code=code)
     if re.search(r"connection|socket|timed? ?out|smtp", lines, re.IGNORECASE):
         return say("phone.its_server_cannot_reached_check")
     return say("phone.its_server_did_not_take")

@@ -7,9 +7,6 @@ from functools import cache
 from importlib.resources import files
 from types import MappingProxyType
 
-from babel import negotiate_locale
-from babel.messages.pofile import read_po
-
 ENGLISH = "en"
 
 
@@ -26,6 +23,9 @@ LANGUAGES = _languages()
 @cache
 def texts(language: str = ENGLISH) -> Mapping[str, str]:
     """All texts of a language by key; what has not been translated yet is English."""
+    # Imported here: a command that says nothing need not wait for it.
+    from babel.messages.pofile import read_po  # noqa: PLC0415
+
     with files("soakmon.texts").joinpath(f"{language}.po").open("rb") as file:
         catalogue = read_po(file, locale=language, abort_invalid=True)
     found = {str(one.id): str(one.string) for one in catalogue if one.id and one.string}
@@ -52,5 +52,7 @@ def language_of(accept: str) -> str:
             share = 0.0
         if name and share > 0:
             wanted.append((-share, place, name.partition("-")[0].lower()))
+    from babel import negotiate_locale  # noqa: PLC0415
+
     names = [name for _, _, name in sorted(wanted)]
     return negotiate_locale(names, LANGUAGES, sep="-") or ENGLISH

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
 
+from soakmon.texts import texts
 from tests.page.served import PASSWORD, ServedBench
 
 PHONE = {"viewport": {"width": 390, "height": 844}, "is_mobile": True, "has_touch": True}
@@ -57,12 +59,14 @@ def by_day(page: Page) -> None:
     page.add_init_script("Date.prototype.getHours = () => 12")
 
 
-def sign_in(page: Page) -> None:
+def sign_in(page: Page, words: Mapping[str, str] | None = None) -> None:
+    """In the words of a language, English where none are given."""
+    words = words or texts()
     page.goto("/sign-in")
-    page.get_by_label("Name").fill("ada")
-    page.get_by_label("Password").fill(PASSWORD)
-    page.get_by_role("button", name="Sign in").click()
-    expect(page.locator("#link")).to_have_text("Live")
+    page.get_by_label(words["name"], exact=True).fill("ada")
+    page.get_by_label(words["password"], exact=True).fill(PASSWORD)
+    page.get_by_role("button", name=words["sign_in"], exact=True).click()
+    expect(page.locator("#link")).to_have_text(words["live"])
 
 
 def go(page: Page, name: str) -> None:

@@ -349,9 +349,12 @@ def test_texts_live_in_one_module():
         "outlet_",
         "do_",
         "name_",
+        "kind_",
+        "section_",
     )
     words = set(re.findall(r"\w+", source))
-    left = [key for key in TEXTS if key not in words and not key.startswith(made)]
+    own = [key for key in TEXTS if "." not in key]  # the others are sentences of the bench
+    left = [key for key in own if key not in words and not key.startswith(made)]
     assert [key for key in left if not key.endswith("_title")] == []
 
 
@@ -371,6 +374,33 @@ def test_texts_are_named_in_plain_sight():
     for phase in Phase:
         assert f"phase_{phase.value}" in TEXTS
         assert phase is Phase.IDLE or f"mark_{phase.value}" in TEXTS
+    for section in Bench.model_fields:
+        assert f"section_{section}" in TEXTS
+
+
+def test_the_browser_chooses_the_language_of_page_and_bench(paged):
+    runner = paged.signed_in("run")
+    german = {"Accept-Language": "de-AT,de;q=0.9"}
+    shown = runner.get("/start", headers=german)
+    assert '<html lang="de"' in shown.text
+    assert shown.headers["vary"] == "Accept-Language"
+    assert "Benzindampf brennt" in shown.text
+    # What is confirmed is what the bench itself says.
+    assert f'value="{CAUTIONS[1]}"' in shown.text
+    refused = runner.post("/api/end", json={"reason": "x"}, headers=german)
+    assert (refused.status_code, refused.json()["problem"]) == (409, "es läuft keine Prüfung")
+    assert refused.headers["content-language"] == "de"
+    assert runner.post("/api/end", json={"reason": "x"}).json()["problem"] == "no soak is running"
+    checks = {one["name"] for one in runner.get("/api/bench", headers=german).json()["checks"]}
+    assert "Journal" in checks
+    # What people wrote is not the bench's to translate.
+    job = runner.post("/api/jobs", json={"customer": "load cell", "machine": "fuel"}).json()[
+        "number"
+    ]
+    runner.post(f"/api/jobs/{job}/notes", json={"text": "the note is empty"})
+    found = runner.get(f"/api/jobs/{job}", headers=german).json()
+    assert (found["customer"], found["notes"][0]["text"]) == ("load cell", "the note is empty")
+    assert found["checklist"][9]["task"].startswith("Drosselklappen")
 
 
 def told(client, proxy, *lines, host=b"bench"):

@@ -7,7 +7,7 @@ import re
 import pytest
 from playwright.sync_api import Page, expect
 
-from soakmon.page.text import LANGUAGES, texts
+from soakmon.texts import LANGUAGES, texts
 from tests.page.looking import PHONE, opened, sign_in
 from tests.page.served import ServedBench
 

@@ -17,7 +17,10 @@ function showAnswers(status) {
   const { kind, word, where, did, todo } = headline(status);
   const box = byId("verdict");
   box.className = `verdict ${kind}`;
-  box.querySelector(".sign").textContent = sign(kind);
+  // While it runs and nothing was seen, no sign is louder than the words.
+  const unseen = word === "verdict_unseen";
+  box.classList.toggle("unseen-leak", unseen);
+  box.querySelector(".sign").textContent = unseen ? "…" : sign(kind);
   const far = kind === "tight" && status.phase !== "ended";
   put("outcome", t(word) + (far ? ` ${t("so_far")}` : ""));
   byId("where").hidden = where === "";
@@ -78,8 +81,9 @@ function showLoss(status) {
   const told = t("loss_of", { loss: mass(loss), ...band });
   // With the feed shut the bottle loses nothing more: under a leak what was caught tells.
   if (verdict.verdict === "leaking") return put("loss", [told, ...caught(verdict)].join(". "));
-  const where = loss > high ? "above" : loss < low ? "below" : "inside";
-  return put("loss", `${told} – ${t(`loss_${where}`)}`);
+  // Below it a reading may be for a while: fuel that bowls hold back, drift and noise.
+  if (loss < low) return put("loss", told);
+  return put("loss", `${told} – ${t(loss > high ? "loss_above" : "loss_inside")}`);
 }
 
 /** Faults that the verdict knows and that no longer hold: what they were, and when. */
