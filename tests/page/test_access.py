@@ -10,7 +10,7 @@ from fastapi.testclient import TestClient
 
 from soakmon.bench.session import Phase
 from soakmon.cautions import CAUTIONS
-from soakmon.config import parse_bench
+from soakmon.config import Bench, parse_bench
 from soakmon.errors import InputError
 from soakmon.page.app import build_page
 from soakmon.page.files import fingerprint

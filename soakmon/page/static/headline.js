@@ -57,7 +57,8 @@ function did(status, alarms) {
   if (status.phase === "ended") return t("did_ended");
   if (status.phase === "preflight") return t("did_preflight");
   const itself = status.shut_itself;
-  const alarm = alarms.at(-1);
+  // The first of those that nobody has seen yet is the one that shut it.
+  const alarm = alarms.find((one) => !one.acknowledged) ?? alarms.at(-1);
   const at = itself && alarm ? t("did_at", { hour: clockAt(status, alarm.t_s) }) : "";
   return t(itself ? "did_shut_itself" : "did_shut_told", { at });
 }
