@@ -21,8 +21,8 @@ from soakmon.page.door import Door
 from soakmon.page.fleet_routes import fleet_routes
 from soakmon.page.job_routes import Shelf, job_routes
 from soakmon.page.network import names_of
-from soakmon.page.ports import ReportSource
 from soakmon.page.packed import Packed
+from soakmon.page.ports import ReportSource
 from soakmon.page.report_routes import report_routes, shared_routes
 from soakmon.page.routes import Live, health, live_routes, opening_routes, sign_in_routes
 from soakmon.page.speaking import Speaking
