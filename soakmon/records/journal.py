@@ -114,7 +114,6 @@ class Journal:
         self.waiting = Waiting(*numbers)
         self.writer = Writer(lambda: connect(path), self.waiting, connection)
         self.rows: list[Rows] = []
-        self.rows_of = 0
         self.anchor: Anchor | None = None
         self.soak = 0
         self._due = False
@@ -168,9 +167,6 @@ class Journal:
 
     def add_rows(self, rows: Rows, anchor: Anchor) -> None:
         """Take rows; they are committed when a batch is full or with the next event."""
-        if self.rows_of != self.soak:
-            self._freeze()
-        self.rows_of = self.soak
         self.rows.append(rows)
         self.anchor = anchor
         if rows.t_s[-1] - self.rows[0].t_s[0] >= BATCH_S - 1.5:
@@ -216,7 +212,7 @@ class Journal:
         """Make a batch of the rows that were taken in."""
         rows, self.rows = self.rows, []
         if rows and self.anchor is not None:
-            self.waiting.add_rows(self.rows_of, join(rows), self.anchor)
+            self.waiting.add_rows(self.soak, join(rows), self.anchor)
 
     def close(self) -> None:
         """Commit what can be committed and let go of the file."""

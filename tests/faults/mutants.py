@@ -41,6 +41,8 @@ class Mutant:
 GUARD = "tests/bench/test_guard.py"
 RULES = "tests/reach/test_rules.py"
 OUTBOX = "tests/records/test_outbox.py"
+ENDS = "tests/bench/test_ends.py"
+JOURNAL = "tests/records/test_journal.py"
 BLIND = "tests/watch/test_decide.py::test_a_cell_that_was_blind_too_long_proves_nothing"
 STUCK = "tests/watch/test_decide.py::test_a_stuck_gate_proves_nothing"
 MUTANTS = (
@@ -93,15 +95,14 @@ MUTANTS = (
            "        self._hold(trips)\n", "        trips.clear()\n", HISTORIES),
     Mutant("histories: the keeper sleeps", "soakmon/bench/keeper.py",
            "        self._look_at_feed()\n        if not", "        if not", HISTORIES),
-    Mutant("histories: a start is answered from memory", "soakmon/bench/service.py",
+    Mutant("service: a start is answered from memory", "soakmon/bench/service.py",
            "        if self.journal.settle(_SETTLES_WITHIN_S):\n            return \"\"\n",
-           "        if True:\n            return \"\"\n", HISTORIES),
+           "        if True:\n            return \"\"\n", ENDS),
     Mutant("histories: two verdicts for what was cut off", "soakmon/bench/resume.py",
            "        if entry.ended_t_s is not None or _was_said(service, entry):",
            "        if _was_said(service, entry):", HISTORIES),
-    Mutant("histories: the rows of a soak go to the next", "soakmon/records/journal.py",
-           "            self.waiting.add_rows(self.rows_of,",
-           "            self.waiting.add_rows(self.soak,", HISTORIES),
+    Mutant("journal: the rows of a soak go to the next", "soakmon/records/journal.py",
+           "            self._freeze()\n            values =", "            values =", JOURNAL),
     Mutant("histories: opened without anybody after a long gap", "soakmon/bench/resume.py",
            "    short = last.known and last.gap_s <= _REOPENS_WITHIN_S\n", "    short = True\n",
            HISTORIES),
