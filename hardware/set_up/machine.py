@@ -15,8 +15,8 @@ class SetUpError(Exception):
 class Machine:
     """Runs commands and writes files; `changed` counts what was not as it should be."""
 
-    def __init__(self, say: Callable[[str], None] = print) -> None:
-        self._say = say
+    def __init__(self, say: Callable[[str], None] | None = None) -> None:
+        self._say = say or (lambda text: print(text, flush=True))
         self.changed = 0
 
     def did(self, text: str) -> None:
@@ -46,9 +46,9 @@ class Machine:
             raise SetUpError(f"{words[0]}: cannot be run: {error.strerror}") from None
         if done.returncode:
             lines = [line for line in done.stdout.splitlines() if line.strip()] or ["no reason"]
-            # pip's last line is often its advice to upgrade itself.
-            told = next((line for line in reversed(lines) if "rror" in line), lines[-1])
-            raise SetUpError(f"{' '.join(words[:6])}: {told.strip()}")
+            # The last line is often advice, and warnings speak of errors as well.
+            told = next((line for line in reversed(lines) if line.startswith("ERROR")), lines[-1])
+            raise SetUpError(f"{' '.join(words[:4])} …: {told.strip()}")
         return done.stdout
 
     def works(self, *command: str | Path) -> bool:
@@ -59,8 +59,11 @@ class Machine:
             return False
         return True
 
-    def write(self, path: Path, text: str, mode: int = 0o644) -> bool:
-        """Have a file say this; whether it had to be written. It is whole at any moment."""
+    def write(self, path: Path, text: str, mode: int = 0o644, *, told: bool = True) -> bool:
+        """Have a file say this; whether it had to be written. It is whole at any moment.
+
+        told: whether that is worth a line.
+        """
         if path.is_file() and path.read_text(encoding="utf-8") == text:
             if path.stat().st_mode & 0o7777 != mode:
                 path.chmod(mode)
@@ -73,7 +76,8 @@ class Machine:
             os.fsync(file.fileno())
         part.chmod(mode)
         part.replace(path)
-        self.did(f"wrote {path}")
+        if told:
+            self.did(f"wrote {path}")
         return True
 
     def delete(self, paths: Sequence[Path]) -> None:

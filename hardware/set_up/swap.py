@@ -184,7 +184,7 @@ class Swapper:
         self.machine.run("systemctl", "daemon-reload")
 
     def _note(self, swap: Swap) -> Swap:
-        self.machine.write(self.places.swap, json.dumps(asdict(swap)) + "\n")
+        self.machine.write(self.places.swap, json.dumps(asdict(swap)) + "\n", told=False)
         return swap
 
     def _noted(self) -> Swap | None:

@@ -89,14 +89,14 @@ def build(machine: Machine, places: Places, source: Source, extras: tuple[str, .
         wanted = f"soakmon[{','.join(extras)}] @ {source.path.as_uri()}"
         machine.run(
             python, "-m", "pip", "install", "--no-input", "--no-cache-dir",
-            "--disable-pip-version-check", "--only-binary=:all:", "--no-binary=soakmon", wanted,
+            "--disable-pip-version-check", "--retries=10", "--only-binary=:all:", "--no-binary=soakmon", wanted,
         )  # fmt: skip
         machine.run(python, "-P", "-c", "import soakmon.cli.program, hardware.build")
     except SetUpError:
         if not done.is_file():
             shutil.rmtree(folder, ignore_errors=True)
         raise
-    machine.write(done, "\n".join(sorted(extras)) + "\n")
+    machine.write(done, "\n".join(sorted(extras)) + "\n", told=False)
     machine.did(f"installed soakmon {source.version} in {folder}")
     return folder
 

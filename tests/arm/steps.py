@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import socket
 import subprocess
 import time
 from collections.abc import Callable
@@ -36,6 +37,8 @@ class Trial:
             for step in steps:
                 print(f"{self.root.arch}: {step.__name__.replace('_', ' ')}", flush=True)
                 step()
+                if step == self.install and self.failed:
+                    break  # there is nothing to try
         finally:
             self.root.run("systemctl stop soakmon")
             self.stop_world()
@@ -63,6 +66,7 @@ class Trial:
     def prepare(self) -> None:
         """A user who may use sudo, the clone, and what stands in for systemd and the boot files."""
         root = self.root.folder
+        (root / "etc/hosts").write_text(f"127.0.0.1 localhost {socket.gethostname()}\n")
         self.root.run(f"id {OWNER} || useradd --create-home {OWNER}")
         (root / "etc/sudoers.d/owner").write_text(f"{OWNER} ALL=(ALL) NOPASSWD: ALL\n")
         shutil.copyfile(HERE / "systemctl.py", root / "usr/bin/systemctl")
