@@ -130,7 +130,8 @@ def _from_bench(client: Client | None, question: Question, guided: Guided) -> fl
     if question.source == "hours":
         return taken("hours", guided, {}, None)
     since_s = guided.answers[0][1] if guided.answers else time.time()
-    found = client.get("/weigh", air_since_wall_s=since_s)
+    seen_s = since_s if guided.since_s is None else guided.since_s
+    found = client.get("/weigh", air_since_wall_s=since_s, seen_since_wall_s=seen_s)
     return taken(question.source, guided, found, found["air_c"])
 
 

@@ -173,9 +173,13 @@ def add_reading(router: APIRouter, service: Service) -> None:
     @router.get("/weigh", summary="What is on the cell now, over the last seconds")
     async def weigh(
         air_since_wall_s: Annotated[float | None, Query(description="air: mean since then")] = None,
-    ) -> dict[str, float | bool | None]:
+        seen_since_wall_s: Annotated[
+            float | None, Query(description="drops and still: what was seen since then")
+        ] = None,
+    ) -> dict[str, Any]:
         since_s = service.clock.wall_s() if air_since_wall_s is None else air_since_wall_s
-        return {**asdict(service.weigh()), "air_c": service.mean_air_c(since_s)}
+        said = {**asdict(service.weigh()), "air_c": service.mean_air_c(since_s)}
+        return said if seen_since_wall_s is None else said | service.seen(seen_since_wall_s)
 
     @router.get("/preflight", summary="The checks so far", responses=answers(503))
     async def preflight() -> dict[str, Any]:

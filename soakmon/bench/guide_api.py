@@ -35,7 +35,18 @@ FILE = "bench-test.json"
 class Begin(Body):
     """Begin a bench test."""
 
-    test: Literal["calibration", "daily", "blank", "drain", "shots", "float", "isolation"]
+    test: Literal[
+        "calibration",
+        "daily",
+        "blank",
+        "drain",
+        "shots",
+        "float",
+        "isolation",
+        "straw",
+        "still",
+        "drip",
+    ]
     job: str | None = Field(default=None, pattern=r"^\d{4}-\d{4,6}$", description="to keep it with")
 
 
@@ -158,8 +169,9 @@ class GuideDesk:
             return taken(
                 question.source,
                 guided,
-                asdict(self.service.weigh()),
+                asdict(self.service.weigh()) | self.service.seen(guided.since_s or 0.0),
                 self.service.mean_air_c(began_s),
+                self.service.clock.wall_s,
             )
         except InputError as error:
             raise RefusedError(str(error)) from None

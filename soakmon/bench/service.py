@@ -32,6 +32,7 @@ from soakmon.bench.keeper import Keeper
 from soakmon.bench.panel import SturdyPanel
 from soakmon.bench.ports import BenchParts, Press
 from soakmon.bench.preflight import Check, check_machine, check_outlets, check_told
+from soakmon.bench.recent import Recent
 from soakmon.bench.resume import go_on, take_up
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.bench.session import RUNNING, Phase, Session
@@ -139,6 +140,7 @@ class Service:
         self.session: Session | None = None
         self.status: dict[str, Any] = {"phase": str(Phase.IDLE)}
         self.renewed_s = time.monotonic()
+        self.recent = Recent()
         self.air_log: tuple[tuple[float, float], ...] = ()
         self.verdict_at_s = self.estimate_at_s = -math.inf
         self.sampler = self._sampler(self.clock.boot_s(), 0.0)
@@ -384,6 +386,7 @@ class Service:
             self.journal.add_rows(row, self._anchor(float(row.t_s[-1])))
             session.take(row, drops)
             self._look_again(session, row)
+        self.recent.take(row, drops, self.clock.wall_s())
         self._pressed()
         self._look_at_journal(float(row.t_s[-1]))
         self._refresh(row)
@@ -608,6 +611,13 @@ class Service:
         """Mean shop temperature since a wall time, °C, as far back as two days."""
         found = [air_c for wall_s, air_c in self.air_log if wall_s >= since_wall_s]
         return round(sum(found) / len(found), 2) if found else self.status.get("air_c")
+
+    def seen(self, since_wall_s: float) -> dict[str, Any]:
+        """Drops, and the cell at rest, since a wall time."""
+        return {
+            "drops": self.recent.drops(since_wall_s),
+            "still": self.recent.still(since_wall_s),
+        }
 
     def _take_latched(self) -> None:
         """An alarm that was latched when the process ended, and never came into the journal."""

@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import time
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from soakmon.errors import InputError
 from soakmon.texts import say
+from soakmon.weigh.by_hand import LEAST_MIN
 from soakmon.weigh.guided import Guided
 from soakmon.weigh.guides import Source
 
+_OF_STILL = {"noise_g", "swing_g", "drift_g_per_h"}
+# Rows come once a second.
+_SHORT_MIN = 0.1
 
-def taken(source: Source, guided: Guided, weighed: Mapping[str, Any], air_c: float | None) -> float:
+
+def taken(
+    source: Source,
+    guided: Guided,
+    weighed: Mapping[str, Any],
+    air_c: float | None,
+    wall_s: Callable[[], float] = time.time,
+) -> float:
     """The value of a source. weighed: as the service weighs; air_c: mean since the test began.
 
     Raises InputError when it cannot be had now.
@@ -24,9 +36,52 @@ def taken(source: Source, guided: Guided, weighed: Mapping[str, Any], air_c: flo
         if air_c is None:
             raise InputError(say("taking.there_no_temperature_check_thermometer"))
         return air_c
+    if source in {"dark_ms", "drops", "first_min"}:
+        return _dropped(source, guided, weighed.get("drops") or [])
+    if source == "minutes":
+        return round((wall_s() - _asked_s(guided)) / 60, 2)
+    if source in _OF_STILL:
+        return _still(source, guided, weighed.get("still"))
     value = weighed.get(source)
     if value is None:
         raise InputError(say("taking.cell_gives_no_reading_check"))
     if not weighed["steady"]:
         raise InputError(say("taking.reading_still_moves_wait_until"))
     return float(value)
+
+
+def _asked_s(guided: Guided) -> float:
+    if guided.since_s is None:
+        raise InputError("answer the question before this one first")
+    return guided.since_s
+
+
+def _dropped(source: Source, guided: Guided, drops: Sequence[Mapping[str, float]]) -> float:
+    """What the gates counted since the question's own time; the wrong gate is named."""
+    since_s = _asked_s(guided)
+    gate = guided.question.gate if guided.question is not None else None
+    mine = [drop for drop in drops if gate is None or drop["gate"] == gate]
+    if source == "drops":
+        return float(len(mine))
+    others = sorted({int(drop["gate"]) for drop in drops if drop not in mine})
+    if not mine:
+        if others:
+            named = ", ".join(f"gate {other}" for other in others)
+            raise InputError(f"{named} counted instead of gate {gate}: swap their wires or pins")
+        raise InputError(f"gate {gate} has counted nothing yet: aim at its beam, look at its lamp")
+    if source == "first_min":
+        return round((min(drop["wall_s"] for drop in mine) - since_s) / 60, 3)
+    if others:
+        raise InputError(f"gate {others[0]} counted as well: light or wires touch; once more")
+    if len(mine) > 1:
+        raise InputError(f"it counted {len(mine)} times: once more, one flick")
+    return float(mine[0]["dark_ms"])
+
+
+def _still(source: Source, guided: Guided, found: Mapping[str, Any] | None) -> float:
+    wanted_min = guided.answers[0][0] or LEAST_MIN if guided.answers else LEAST_MIN
+    if found is None:
+        raise InputError("there are no readings yet: check the cell, or wait a minute")
+    if found["minutes"] < wanted_min - _SHORT_MIN:
+        raise InputError(f"{found['minutes']:.1f} of {wanted_min:g} minutes are over: wait")
+    return round(float(found[source]), 5)

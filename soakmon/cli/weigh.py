@@ -54,6 +54,9 @@ def _asks(name: str, test: str, about: str) -> None:
 
 
 _asks("calibrate", "calibration", "Calibrate the load cell with known masses, up and down.")
+_asks("straw", "straw", "Touch each gate with a straw: right gate, one count, width.")
+_asks("still", "still", "Leave the bench alone: noise, swing and drift of the cell.")
+_asks("drip", "drip", "A known leak into a gate: what this bench finds of it.")
 _asks("daily", "daily", "Check the calibrated cell with one known mass.")
 
 

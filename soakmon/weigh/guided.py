@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from soakmon.texts import say
 from soakmon.watch.settings import Settings
-from soakmon.weigh import forms, guides, judge
+from soakmon.weigh import by_hand, forms, guides, judge, reference
 
 Answer = tuple[float | None, float]
 Last = Mapping[str, Sequence[float]]
@@ -56,6 +56,18 @@ TESTS = {
     "isolation": BenchTest(
         say("guided.which_drops_go_on_feed"), forms.IsolationForm,
         guides.isolation, lambda form, settings, _: judge.isolation(form, settings),
+    ),
+    "straw": BenchTest(
+        "each gate with a straw: the right gate, one count, as wide as a drop",
+        by_hand.StrawForm, by_hand.straw, lambda form, *_: by_hand.judge_straw(form),
+    ),
+    "still": BenchTest(
+        "the cell at rest: noise, swing and drift", by_hand.StillForm,
+        lambda carbs: by_hand.still(), lambda form, *_: by_hand.judge_still(form),
+    ),
+    "drip": BenchTest(
+        "a known leak into a gate: what the bench finds of it", reference.DripForm,
+        reference.drip, lambda form, _, day: reference.judge_drip(form, day),
     ),
 }  # fmt: skip
 
@@ -129,6 +141,20 @@ class Guided:
     def back(self) -> Guided:
         """The same test one answer earlier."""
         return Guided(self.test, self.carbs, self.answers[:-1], self.last)
+
+    @property
+    def since_s(self) -> float | None:
+        """Wall time in s from when on the bench is looked at for the question; None: not yet.
+
+        A straw touches after the answer before, a bench is at rest since the first one, and drops
+        fall since the bottle was weighed.
+        """
+        source = self.question.source if self.question is not None else None
+        if source in {"noise_g", "swing_g", "drift_g_per_h"}:
+            return self.answers[0][1] if self.answers else None
+        if source in {"drops", "first_min", "minutes"}:
+            return self.weighed_s[-1] if self.weighed_s else None
+        return self.answers[-1][1] if self.answers else None
 
     @property
     def hours(self) -> float | None:

@@ -46,6 +46,8 @@ class Root:
         """Make it, unless it is there."""
         if (self.folder / "made").exists():
             return
+        if any(os.path.ismount(self.folder / name) for name in ("proc", "dev")):
+            raise SystemExit(f"{self.folder}: /proc or /dev is mounted in it: umount them first")
         shutil.rmtree(self.folder, ignore_errors=True)
         program = tool("debootstrap", "usr/sbin/debootstrap", tools)
         subprocess.run(

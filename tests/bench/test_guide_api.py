@@ -9,6 +9,7 @@ from fastapi.testclient import TestClient
 from sim.scenarios import SCENARIOS
 from soakmon.bench.api import add_refusals
 from soakmon.bench.guide_api import FILE, GuideDesk, add_guides
+from soakmon.bench.ports import Edge
 from soakmon.errors import InputError
 from soakmon.weigh.guided import TESTS
 from tests.bench.stepping import Stepped, short
@@ -58,6 +59,9 @@ ANSWERS = {
     "shots": [20, None, *[10, 14.8, None] * 4],
     "float": [12, None, 12.0, None] * 4,
     "isolation": [30, 0, 0, 0, 0, 30, 0, 0, 0, 0],
+    "straw": [4, 8, 9, 7, 6],
+    "still": [5, 0.01, 0, 0.1],
+    "drip": [2, 20, 450, 0.5, 60, 30, 448.8, 21.2, None, 20, 0],
     "blank": [0.0, 450.0, None, 449.2, None, 24, 20],
 }
 
@@ -73,7 +77,7 @@ def test_every_test_goes_step_by_step_to_its_result(guides, test):
     assert state["result"]["passed"], state
     ((said, job),) = guides.kept
     assert job == "2026-0001"
-    assert said.data["readings" if test not in {"daily", "blank"} else "form"]
+    assert said.data["readings" if test not in {"daily", "blank", "straw", "still"} else "form"]
     assert guides.client.get("/bench-test").json()["test"] is None
 
 
@@ -147,3 +151,75 @@ def test_what_cannot_be_judged_or_kept_asks_the_last_question_again(guides):
 def test_a_soak_has_the_cell_for_itself(guides):
     guides.bench.start()
     assert "a soak is running" in guides.begin("drain").json()["problem"]
+
+
+def flick(guides, gate, t_ms=8.0, times=1):
+    """Somebody flicks a straw through a beam."""
+    bench = guides.bench
+    parts, told = bench.service.sampler.parts.gates, bench.simulation.new_edges
+    now_s = bench.clock.boot_s()
+    flicked = [
+        Edge(gate, now_s + 0.2 * k + (t_ms / 1e3 if end else 0.0), blocked=not end)
+        for k in range(times)
+        for end in (False, True)
+    ]
+    parts.bench.new_edges = lambda: [flicked.pop(0) for _ in range(len(flicked))] + told()
+    bench.run(3 / 3600)
+
+
+def test_a_straw_at_each_gate_is_told_from_one_at_the_wrong_gate(guides):
+    guides.begin("straw")
+    guides.answer(4)
+    assert "counted nothing yet" in guides.answer(take=True).json()["problem"]
+    flick(guides, 2)
+    assert "gate 3 counted instead of gate 1" in guides.answer(take=True).json()["problem"]
+    guides.bench.clock.sleep(60)
+    state = guides.client.post("/bench-test/back").json()
+    guides.answer(4)
+    flick(guides, 0, times=2)
+    assert "counted 2 times" in guides.answer(take=True).json()["problem"]
+    guides.client.post("/bench-test/back")
+    guides.bench.run(2 / 3600)
+    guides.answer(4)
+    for gate in range(4):
+        flick(guides, gate, 8.0 + gate)
+        state = guides.answer(take=True).json()
+    assert state["result"]["passed"], state
+    assert guides.kept[0][0].data["form"]["dark_ms"] == pytest.approx([8, 9, 10, 11], abs=0.1)
+
+
+def test_a_bench_at_rest_is_looked_at_for_as_long_as_was_said(guides):
+    guides.begin("still")
+    guides.answer(5)
+    guides.bench.run(100 / 3600)
+    assert "of 5 minutes are over" in guides.answer(take=True).json()["problem"]
+    guides.bench.run(210 / 3600)
+    for _ in range(3):
+        state = guides.answer(take=True).json()
+    assert state["result"]["passed"], state
+    form = guides.kept[0][0].data["form"]
+    assert 0.001 < form["noise_g"] < 0.2
+    assert form["swing_g"] == 0.0
+
+
+def test_a_known_leak_is_held_against_what_the_bench_says(guides):
+    guides.begin("drip")
+    guides.answer(1)
+    guides.answer(20)
+    assert "cell" not in guides.answer(take=True).json().get("problem", "")
+    began_g = guides.bench.service.weigh().mass_g
+    for _ in range(3):
+        flick(guides, 0)
+    assert guides.answer(take=True).json()["answers"] == 4  # the first count
+    assert guides.answer(take=True).json()["answers"] == 5  # drops
+    assert guides.answer(take=True).json()["answers"] == 6  # minutes
+    guides.answer(began_g - 1.0)
+    guides.answer(21.0)
+    guides.answer(None)
+    state = guides.answer(0).json()
+    assert state["result"]["passed"], state
+    ((said, _),) = guides.kept
+    (rate,) = said.data["readings"]
+    assert rate["g_per_drop"] == pytest.approx(1 / 3)
+    assert rate["share"] == pytest.approx(1.0, abs=0.01)
+    assert "this bench found" in said.summary

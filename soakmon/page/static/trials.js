@@ -4,7 +4,8 @@ import { leaveIsolation, showIsolation, watchIsolation } from "./isolation.js";
 import { watch } from "./live.js";
 import { mass, said, signed } from "./units.js";
 
-const TESTS = ["calibration", "daily", "blank", "drain", "shots", "float"];
+const TESTS = ["straw", "still", "calibration", "daily", "blank", "drain", "shots", "float", "drip"];
+const READ_HERE = ["mass_g", "counts", "air_c"];
 const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);
 let question = null;
 
@@ -84,8 +85,8 @@ byId("stop").onclick = async () => {
 };
 byId("read").onclick = async () => {
   const { source } = question;
-  // The hours between weighings are the bench's own: they are taken as they are.
-  if (source === "hours") return go("/answer", { take: true });
+  // What the bench itself has seen since the question is taken as it is.
+  if (!READ_HERE.includes(source)) return go("/answer", { take: true });
   const found = await api("weigh").catch(() => ({}));
   const value = found[source];
   if (value === null || value === undefined) return put("read-told", t("trial_unread"));
