@@ -89,7 +89,8 @@ def build(machine: Machine, places: Places, source: Source, extras: tuple[str, .
         wanted = f"soakmon[{','.join(extras)}] @ {source.path.as_uri()}"
         machine.run(
             python, "-m", "pip", "install", "--no-input", "--no-cache-dir",
-            "--disable-pip-version-check", "--retries=10", "--only-binary=:all:", "--no-binary=soakmon", wanted,
+            "--disable-pip-version-check", "--retries=10",
+            "--only-binary=:all:", "--no-binary=soakmon", wanted,
         )  # fmt: skip
         machine.run(python, "-P", "-c", "import soakmon.cli.program, hardware.build")
     except SetUpError:
