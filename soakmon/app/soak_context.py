@@ -32,6 +32,7 @@ from soakmon.texts import say
 from soakmon.watch.past import Past
 from soakmon.watch.settings import Settings
 from soakmon.weigh.in_force import Standing, standing
+from soakmon.weigh.reference import KIND as REFERENCE
 
 # So many soaks of a bench are looked at for what they teach.
 _LOOKED_AT = 200
@@ -96,6 +97,7 @@ def about_of(told: Told, settings: Settings, made: datetime) -> About:
         machine=told.machine,
         rack=told.rack,
         calibration=told.calibration,
+        reference=told.reference,
         record=told.shifts,
         versions=told.versions or versions(),
         invented=told.invented,
@@ -163,7 +165,10 @@ def consult(
         with open_records(folder) as records, records.session() as session:
             own = bench_id(folder)
             stands = calibration_in_force(session, when.date(), bench, own)
+            known = latest(session, REFERENCE, bench.service.name if bench else None, own)
             told = Told(
+                reference=known.summary if known else "",
+                referred=bool(known and known.data["passed"]),
                 calibration=stands.text,
                 calibrated=stands.good,
                 past=past_of(session, bench, own, invented=invented) if bench else Past(),

@@ -120,6 +120,10 @@ def check_told(told: Told) -> list[Check]:
                 say("preflight.name_calibration"), told.calibrated, told.calibration, warning=True
             )
         )
+    if told.reference:
+        checks.append(
+            Check(say("preflight.known_leak"), told.referred, told.reference, warning=True)
+        )
     if told.namesake:
         checks.append(Check(say("preflight.name_name"), False, told.namesake, warning=True))
     if told.past.text:

@@ -29,7 +29,8 @@ class Told:
     programs that watched. invented: the bench is a simulated one. rack_full: who began the soak
     said that the rack was full already. zone: how the shop's clock is named. renewed: parts that
     the job's record says were renewed, with their carb. before: what the job's last soak showed,
-    in words, and what had been renewed by then.
+    in words, and what had been renewed by then. reference: what the bench found of a known leak, in
+    words; referred: whether it found it.
     """
 
     job: str = ""
@@ -49,6 +50,8 @@ class Told:
     renewed: tuple[str, ...] = ()
     before: str = ""
     renewed_before: tuple[str, ...] = ()
+    reference: str = ""
+    referred: bool = False
 
     def applied(self, settings: Settings) -> Settings:
         """The settings of a bench with what the records say of causes and of past soaks."""
@@ -75,6 +78,8 @@ class Told:
             "renewed": list(self.renewed),
             "before": self.before,
             "renewed_before": list(self.renewed_before),
+            "reference": self.reference,
+            "referred": self.referred,
             "past": past,
             "versions": dict(self.versions),
             "shifts": shifts,
@@ -104,6 +109,8 @@ def told_from(data: Mapping[str, Any]) -> Told:
         renewed=tuple(data.get("renewed", ())),
         before=data.get("before", ""),
         renewed_before=tuple(data.get("renewed_before", ())),
+        reference=data.get("reference", ""),
+        referred=bool(data.get("referred", False)),
         past=Past(**data.get("past", {})),
         versions=dict(data["versions"]),
         shifts=shifts,

@@ -36,7 +36,7 @@ class About:
 
     made: the date shown, and the date of the PDF file. began: when a soak of the bench began; made
     is then its end; zone: how its clock is named. interim: it has not ended. calibration: the
-    calibration in force, in words. bench_toml: the bench's description as it was. record: what the
+    calibration in force, in words. reference: what the bench found of a known leak, in words. bench_toml: the bench's description as it was. record: what the
     job record told the decider, by carb. renewed: parts that it says were; before: what the soak
     before showed; renewed_before: what was by then. invented: the readings are simulated, and the
     report says so. versions: of what decided. log: what happened, from the journal. remarks: what
@@ -50,6 +50,7 @@ class About:
     machine: str = ""
     rack: str = ""
     calibration: str = ""
+    reference: str = ""
     bench_toml: str = ""
     record: Mapping[int, Shift] = field(default_factory=dict)
     invented: bool = False
@@ -214,6 +215,8 @@ def _details(
     sections += _happened(decision, about.log, about.clock)
     calibration = about.calibration or say("content.none_on_record_masses_are")
     sections.append(Section(say("content.calibration_force"), lines=(calibration,)))
+    if about.reference:
+        sections.append(Section(say("content.known_leak"), lines=(about.reference,)))
     if about.remarks:
         sections.append(Section(say("content.remarks"), lines=about.remarks))
     sections.append(Section(say("content.bench_versions"), _versions(about)))

@@ -295,7 +295,7 @@ def test_a_tight_soak_teaches_the_next_ones(tmp_path):
     assert done.code == 0
     assert "kept for the bench's later soaks" in done.out
     # Once, however often its report is asked for.
-    assert desk("report", "1").code == 0
+    assert desk("report", "1").code == 3  # an hour proves nothing
     with Records(desk.folder) as records, records.session() as session:
         (kept,) = session.scalars(select(Result))
         assert kept.job_id is None
@@ -357,3 +357,38 @@ def test_two_benches_of_one_name_that_share_their_records_do_not_teach_each_othe
     (check,) = [one for one in check_told(told()) if one.name == "name"]
     assert not check.passed
     assert told_from(told().as_dict()).namesake == told().namesake
+
+
+DRIP = {
+    "gate": 1,
+    "rates": [
+        {
+            "cup_g": [20, 20.5], "bottle_g": [450, 449.49], "minutes": 1440, "drops": 60,
+            "first_min": 12,
+        },
+    ],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("lost_g", "word"), [(0.51, "found 0.5 g/day"), (0.1, "DID NOT FIND")])
+def test_a_known_leak_stands_in_preflight_and_report(tmp_path, lost_g, word):
+    desk = Desk(tmp_path / "data")
+    form = json.loads(json.dumps(DRIP))
+    form["rates"][0]["bottle_g"][1] = 450 - lost_g
+    path = tmp_path / "drip.json"
+    path.write_text(json.dumps(form))
+    good = lost_g > 0.4
+    assert desk("bench", "drip", "--from", str(path)).code == (0 if good else 1)
+    told = consult(desk.folder, None, 4, datetime.now(UTC), short())
+    assert word in told.reference
+    (check,) = [one for one in check_told(told) if one.name == "known leak"]
+    assert (check.passed, check.warning, check.text) == (good, True, told.reference)
+    assert told_from(told.as_dict()).reference == told.reference
+    bench = Stepped(desk.folder, SCENARIOS["dry-rack"], bench=short(1.0), every_s=2.0)
+    bench.service.consult = counsel(desk.folder, bench.bench, invented=True)
+    bench.start()
+    bench.run(2.0)
+    bench.journal.close()
+    assert desk("report", "1").code == 3  # an hour proves nothing
+    (page,) = desk.folder.glob("reports/*/report.html")
+    assert told.reference in page.read_text(encoding="utf-8")
