@@ -36,7 +36,8 @@ class About:
 
     made: the date shown, and the date of the PDF file. began: when a soak of the bench began; made
     is then its end; zone: how its clock is named. interim: it has not ended. calibration: the
-    calibration in force, in words. reference: what the bench found of a known leak, in words. bench_toml: the bench's description as it was. record: what the
+    calibration in force, in words. reference: what the bench found of a known leak, in words.
+    bench_toml: the bench's description as it was. record: what the
     job record told the decider, by carb. renewed: parts that it says were; before: what the soak
     before showed; renewed_before: what was by then. invented: the readings are simulated, and the
     report says so. versions: of what decided. log: what happened, from the journal. remarks: what
