@@ -15,6 +15,8 @@ from hardware.set_up.places import Places
 
 PACKAGES = ("soakmon", "hardware", "sim")
 EXTRAS_FILE = "extras"
+# Python alone, and on offer as source only; all else comes ready-made, for a Pi has no compiler.
+FROM_SOURCE = "soakmon,paho-mqtt"
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +92,7 @@ def build(machine: Machine, places: Places, source: Source, extras: tuple[str, .
         machine.run(
             python, "-m", "pip", "install", "--no-input", "--no-cache-dir",
             "--disable-pip-version-check", "--retries=10",
-            "--only-binary=:all:", "--no-binary=soakmon", wanted,
+            "--only-binary=:all:", f"--no-binary={FROM_SOURCE}", wanted,
         )  # fmt: skip
         machine.run(python, "-P", "-c", "import soakmon.cli.program, hardware.build")
     except SetUpError:

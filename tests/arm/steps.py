@@ -92,7 +92,7 @@ class Trial:
             text = project.read_text(encoding="utf-8")
             project.write_text(re.sub(r'(?m)^version = ".*"', f'version = "{version}"', text))
         if broken:
-            serve = target / "soakmon/bench/serve.py"
+            serve = target / "soakmon/app/serve.py"
             serve.write_text(
                 serve.read_text(encoding="utf-8").replace(
                     "    folder = Path(bench.service.data_folder)\n",
