@@ -100,6 +100,11 @@ class _Builder:
                 return Hx711PinsCell(section.data_pin, section.clock_pin, self.factory())
 
 
+def build_cell(bench: Bench, *, factory: Any = None) -> LoadCell:
+    """The load cell alone, as it is wired. Raises TroubleError for pins that cannot be had."""
+    return _Builder(bench, factory, LinuxClock()).cell()
+
+
 def build_parts(bench: Bench, *, factory: Any = None, clock: Clock | None = None) -> BenchParts:
     """All parts of the bench as it is wired. factory: pins other than the Pi's own, for tests.
 

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 DATA = Path("soakmon-data")
+SYSTEM_BENCH = Path("/etc/soakmon/bench.toml")
 
 DataOption = Annotated[
     Path, typer.Option("--data", metavar="DIR", envvar="SOAKMON_DATA", help="The data folder.")

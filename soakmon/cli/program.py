@@ -14,6 +14,7 @@ import typer
 from soakmon import __version__
 from soakmon.cli.bench import bench_app
 from soakmon.cli.capability import capability
+from soakmon.cli.commission import commission
 from soakmon.cli.control import add_control
 from soakmon.cli.data import data_app
 from soakmon.cli.job import job_app
@@ -39,7 +40,7 @@ app.add_typer(page_app, name="page")
 bench_app.add_typer(weigh_app)
 app.add_typer(job_app, name="job")
 app.add_typer(data_app)
-for command in (capability, serve, check):
+for command in (capability, commission, serve, check):
     app.command()(command)
 add_control(app)
 app.command()(report)

@@ -1,0 +1,289 @@
+"""The dialogue of `soakmon commission`: from wired parts to a bench that is known to be sound.
+
+Finds what is connected, asks a few plain questions, writes bench.toml, then tries the bench through
+its own service with the guides of the bench tests: known mass, straw, rest, valve, message. What it
+found is kept as a page. It can be left at any question; called again it begins anew, but for the
+power cut, after which it goes on.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import typer
+from rich.text import Text
+
+from hardware.find import find_cell, find_thermometers
+from hardware.pins import lgpio_factory
+from soakmon import __version__
+from soakmon.app.keep_results import keep_judged
+from soakmon.bench.client import Client
+from soakmon.bench.preflight import check_outlets
+from soakmon.bench.taking import taken
+from soakmon.cautions import CAUTIONS
+from soakmon.cli.bench_questions import asked as asked_of_bench
+from soakmon.cli.terminal import Terminal
+from soakmon.cli.valve_trial import SERVICE, ValveTrial, systemctl
+from soakmon.commission.bench_file import told_by, write_bench
+from soakmon.commission.record import KIND, Step, as_data, page, summary
+from soakmon.commission.smallest import smallest_g_per_day
+from soakmon.config import Bench, read_bench
+from soakmon.errors import InputError
+from soakmon.reach.probe import probe
+from soakmon.records.opening import now
+from soakmon.weigh.guided import Guided, judged
+from soakmon.weigh.guides import Question
+from soakmon.weigh.judge import Judged
+from soakmon.weigh.prompts import ask_all
+
+_UP_WITHIN_S = 90.0
+_LEAST_COUNTS = 1000.0
+
+out = Terminal()
+
+
+def _ask(text: str, default: Any) -> Any:
+    return typer.prompt(text, default=default)
+
+
+def _yes(text: str, *, default: bool = True) -> bool:
+    return bool(typer.confirm(text, default=default))
+
+
+class Commissioning:
+    """The steps, in order; `steps` is what came of them."""
+
+    def __init__(self, path: Path, *, sleep: Callable[[float], None] = time.sleep) -> None:
+        self.path, self.sleep = path, sleep
+        self.steps: list[Step] = []
+        self.bench = read_bench(path) if path.exists() else Bench()
+
+    def run(self) -> None:
+        """All of it."""
+        waiting = self._valve_trial().after_power_cut()
+        if waiting is not None:
+            self.steps = waiting
+            self._valve_trial().end()
+            self._finish()
+            return
+        self._free_the_pins()
+        self._find()
+        self._questions()
+        self._serve()
+        self._known_mass()
+        if self.bench.gates.pins:
+            self._guide("straw", "gates")
+        self._still()
+        self._message()
+        if self.bench.valve.driver == "pin" and not self._valve():
+            return  # the power is pulled now
+        self._finish()
+
+    # The steps.
+
+    def _free_the_pins(self) -> None:
+        try:
+            phase = self._client().get("/status")["phase"]
+        except InputError:
+            phase = "idle"
+        if phase not in {"idle", "ended"}:
+            raise InputError(f"a soak is running ({phase}): end it first: soakmon end")
+        systemctl("stop", SERVICE)
+
+    def _find(self) -> None:
+        self._head("What is connected")
+        found, missed = find_cell(lgpio_factory)
+        for way in missed:
+            self._say(f"  {way.what}: {way.why}")
+        if found is None:
+            raise InputError("no load cell answers: check its supply (3.3 V) and data wires")
+        self._done(Step("load cell", True, found.what))
+        thermometers = find_thermometers()
+        keys: dict[str, Any] = dict(found.keys)
+        if not thermometers:
+            text = "none on the 1-wire bus: without it no verdict is tight; check GPIO 4, 4.7 kΩ"
+            self._done(Step("thermometer", False, text))
+        else:
+            keys["thermometer.driver"] = "one_wire"
+            if len(thermometers) > 1:
+                keys["thermometer.sensor_id"] = _ask(
+                    f"  which is in the air near the bottle: {', '.join(thermometers)}",
+                    thermometers[0],
+                )
+            self._done(Step("thermometer", True, ", ".join(thermometers)))
+        self._write(keys)
+
+    def _questions(self) -> None:
+        self._head("Questions (Enter takes what stands in brackets)")
+        known = told_by(self.path)
+        rack, bottle, cell = self.bench.rack, self.bench.bottle, self.bench.cell
+        carbs = int(_ask("how many carburettors does the rack have", rack.carbs))
+        new: dict[str, Any] = {
+            "rack.carbs": carbs,
+            "bottle.capacity_ml": float(_ask("bottle, ml to the brim", bottle.capacity_ml)),
+            "bottle.fill_ml": float(_ask("fuel in it at the start, ml", bottle.fill_ml)),
+            "cell.capacity_g": float(_ask("load cell, its capacity in g", cell.capacity_g)),
+        }
+        pins = tuple(self.bench.gates.pins)
+        gates = _yes(f"has every carburettor its drop gate (GPIO {_pins(pins, carbs)})")
+        new["gates.pins"] = list(pins[:carbs]) if gates else []
+        new["valve.driver"] = "pin" if _yes("does a valve shut the feed") else "none"
+        new["panel.fitted"] = _yes("are lamp, buzzer and button fitted")
+        new["vapour.fitted"] = _yes("is a vapour detector wired in", default=False)
+        self._write({**known, **new, **asked_of_bench()})
+
+    def _serve(self) -> None:
+        systemctl("enable", SERVICE)
+        systemctl("restart", SERVICE)
+        until_s = time.monotonic() + _UP_WITHIN_S
+        while True:
+            try:
+                if self._client().get("/weigh")["counts"] is not None:
+                    return
+            except InputError:
+                pass
+            if time.monotonic() > until_s:
+                raise InputError("the service gives no readings: see journalctl -u soakmon")
+            self.sleep(1.0)
+
+    def _known_mass(self) -> None:
+        self._head("A known mass")
+        self._say("  Hang the empty bottle on the cell, with its hose, as in use.")
+        _ask("  press Enter when it hangs still", "")
+        empty = self._counts()
+        mass_g = float(_ask("  now hang a known mass beside it; how many g is it", 500.0))
+        loaded = self._counts()
+        if mass_g <= 0 or abs(loaded - empty) < _LEAST_COUNTS:
+            text = f"{loaded - empty:+.0f} counts for {mass_g:g} g: the cell does not feel it"
+            self._done(Step("known mass", False, text))
+            return
+        gain = mass_g / (loaded - empty)
+        self._write({"cell.g_per_count": float(f"{gain:.9g}"), "cell.zero_counts": round(empty, 2)})
+        self._serve()
+        text = f"{mass_g:g} g: {gain:.6g} g per count; calibrate within the week (bench calibrate)"
+        self._done(Step("known mass", True, text))
+
+    def _still(self) -> None:
+        self._head("The bench at rest")
+        self._say("  Take the mass off, fill the bottle as for a soak, and leave the bench alone.")
+        minutes = float(_ask("  minutes to look for (5 to 30)", 5.0))
+        guided = Guided("still", self.bench.rack.carbs)
+        guided.answer(minutes, time.time())
+        self.sleep(60 * minutes)
+        while guided.question is not None:
+            guided.answer(self._take(guided.question, guided), time.time())
+        said = self._judge("still", guided)
+        form = said.data["form"]
+        air_c = self._client().get("/weigh")["air_c"] or 20.0
+        smallest = smallest_g_per_day(
+            self.bench.settings(), form["noise_g"], abs(form["drift_g_per_h"]), air_c=air_c
+        )
+        text = f"{said.summary}; by mass alone this bench can find {smallest:.2g} g/day in a day"
+        self._done(Step("at rest", said.passed, text))
+
+    def _message(self) -> None:
+        self._head("The phone")
+        board = asyncio.run(probe(self.bench))
+        for check in check_outlets(board.as_list(), phone_needed=self.bench.phone.needed):
+            if check.name == "phone":
+                passed = True if check.passed else None
+                self._done(Step("phone", passed, check.text))
+
+    def _valve(self) -> bool:
+        """Whether commissioning may go on; False: the power is to be pulled now."""
+        self._head("The valve")
+        for caution in CAUTIONS:
+            self._say(f"  • {caution}")
+        self._say("  Water in the bottle, the end of the hose in a jar, open to a thin stream.")
+        if not _yes("  do you confirm the cautions, and may the feed open now", default=False):
+            self._done(Step("valve", None, "not tried: do not leave it alone before it was"))
+            return True
+        trial = self._valve_trial()
+        steps, flow = trial.stop_and_kill()
+        for step in steps:
+            self._done(step)
+        if not _yes("  will you pull the Pi's supply now, as a power cut would"):
+            self._done(Step("power cut", None, "not tried"))
+            trial.end()
+            return True
+        trial.before_power_cut(self.steps, flow)
+        self._say("  Pull the supply now. Then put it back and go on with: sudo soakmon commission")
+        return False
+
+    def _finish(self) -> None:
+        folder = Path(self.bench.service.data_folder) / KIND
+        folder.mkdir(parents=True, exist_ok=True)
+        when = now().astimezone()
+        name = self.bench.service.name
+        path = folder / f"{when:%Y-%m-%d-%H%M}.html"
+        path.write_text(page(name, self.steps, when, __version__, str(self.path)), encoding="utf-8")
+        good = not any(step.passed is False for step in self.steps)
+        lines = tuple(f"{step.name}: {step.mark}: {step.text}" for step in self.steps)
+        said = Judged(KIND, good, summary(self.steps), lines, as_data(self.steps))
+        keep_judged(Path(self.bench.service.data_folder), said, None, name)
+        self._head("Record of commissioning")
+        for line in lines:
+            self._say(f"  {line}")
+        self._say(f"{said.summary}. Kept as {path}")
+        raise typer.Exit(0 if good else 3)
+
+    # What the steps use.
+
+    def _client(self) -> Client:
+        return Client(Path(self.bench.service.socket))
+
+    def _valve_trial(self) -> ValveTrial:
+        return ValveTrial(self.bench, self._client(), self._say, sleep=self.sleep)
+
+    def _write(self, new: dict[str, Any]) -> None:
+        self.bench = write_bench(self.path, new, now())
+
+    def _counts(self) -> float:
+        for _ in range(30):
+            found = self._client().get("/weigh")
+            if found["counts"] is not None and found["steady"]:
+                return float(found["counts"])
+            self.sleep(1.0)
+        raise InputError("the reading does not come to rest: still the bottle, keep draughts off")
+
+    def _guide(self, test: str, name: str) -> None:
+        self._head(f"The {name}")
+        guided = ask_all(
+            Guided(test, self.bench.rack.carbs), sys.stdin, self._whisper, time.time, self._take
+        )
+        said = self._judge(test, guided)
+        self._done(Step(name, said.passed, said.summary))
+
+    def _judge(self, test: str, guided: Guided) -> Judged:
+        said = judged(test, guided.form, self.bench.settings(), now().date())
+        keep_judged(Path(self.bench.service.data_folder), said, None, self.bench.service.name)
+        return said
+
+    def _take(self, question: Question, guided: Guided) -> float:
+        if question.source is None:
+            raise InputError("the bench cannot answer this")
+        found = self._client().get("/weigh", seen_since_wall_s=guided.since_s or time.time())
+        return taken(question.source, guided, found, found["air_c"])
+
+    def _done(self, step: Step) -> None:
+        self.steps.append(step)
+        self._say(f"  {step.mark}: {step.name}: {step.text}")
+
+    def _head(self, text: str) -> None:
+        out.print(Text(f"\n{text}", style="bold"))
+
+    def _say(self, text: str) -> None:
+        out.print(Text(text), soft_wrap=True)
+
+    def _whisper(self, text: str) -> None:
+        sys.stderr.write(text)
+        sys.stderr.flush()
+
+
+def _pins(pins: tuple[int, ...], carbs: int) -> str:
+    return ", ".join(str(pin) for pin in pins[:carbs])

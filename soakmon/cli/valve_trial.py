@@ -1,0 +1,164 @@
+"""Commissioning's trial of the valve: stopped, killed and without power the service must shut it.
+
+The service runs a soak into a jar, so that the feed is open as it is in use. While the service is
+gone the load cell is read from here. After the power cut the trial goes on with the next call.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import time
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from hardware.build import build_cell
+from soakmon.bench.client import Client
+from soakmon.commission.flow import SHUTS_WITHIN_S, Flow, lost_after_cut
+from soakmon.commission.record import Step
+from soakmon.config import Bench
+from soakmon.errors import InputError
+
+SERVICE = "soakmon.service"
+STATE = "commissioning.json"
+# Without it the system starts a killed service again within two seconds, and the feed with it.
+DROP_IN = Path("/run/systemd/system/soakmon.service.d/commissioning.conf")
+_LOOK_S, _OPENS_WITHIN_S = 20.0, 180.0
+
+
+def systemctl(*words: str) -> None:
+    """Have the system do something. Raises InputError with its own words."""
+    done = subprocess.run(["systemctl", *words], capture_output=True, text=True, check=False)
+    if done.returncode:
+        said = (done.stderr or done.stdout).strip().splitlines()
+        why = said[-1] if said else "see journalctl -u soakmon"
+        raise InputError(f"systemctl {' '.join(words)}: {why}")
+
+
+class ValveTrial:
+    """The trial on a bench whose service runs. say: tells the owner what is done."""
+
+    def __init__(
+        self,
+        bench: Bench,
+        client: Client,
+        say: Callable[[str], None],
+        *,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self.bench, self.client, self.say, self.sleep = bench, client, say, sleep
+        self.state_path = Path(bench.service.data_folder) / STATE
+
+    def stop_and_kill(self) -> tuple[list[Step], float]:
+        """The first two ways, and the open flow in g/min. The soak goes on, feed open."""
+        steps = []
+        title = "commissioning: valve"
+        self.client.post("/soak", {"title": title, "cautions_confirmed": True})
+        flow = self._open_flow()
+        self.say("stopping the service: the stream must stop …")
+        systemctl("stop", SERVICE)
+        steps.append(self._shut("service stopped", flow))
+        systemctl("start", SERVICE)
+        flow = self._open_flow()
+        DROP_IN.parent.mkdir(parents=True, exist_ok=True)
+        DROP_IN.write_text("[Service]\nRestart=no\n", encoding="ascii")
+        try:
+            systemctl("daemon-reload")
+            self.say("killing the service: the stream must stop …")
+            systemctl("kill", "--signal=KILL", SERVICE)
+            steps.append(self._shut("service killed", flow))
+        finally:
+            DROP_IN.unlink(missing_ok=True)
+            systemctl("daemon-reload")
+        systemctl("start", SERVICE)
+        return steps, self._open_flow()
+
+    def before_power_cut(self, steps: list[Step], open_g_per_min: float) -> None:
+        """Write down what is known: the rest is told after the cut. The service stays off then."""
+        systemctl("disable", SERVICE)
+        kept = {
+            "steps": [[step.name, step.passed, step.text] for step in steps],
+            "open_g_per_min": open_g_per_min,
+            "mass_g": self._mass_g(),
+            "boot": _boot(),
+        }
+        self.state_path.write_text(json.dumps(kept), encoding="utf-8")
+
+    def after_power_cut(self) -> list[Step] | None:
+        """All steps, once the power has been off; None where no trial waits for that."""
+        try:
+            kept: dict[str, Any] = json.loads(self.state_path.read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return None
+        if kept["boot"] == _boot():
+            raise InputError("pull the Pi's supply, put it back, then: sudo soakmon commission")
+        mass_g = self._grams(5.0)[1][-1]
+        steps = [Step(*one) for one in kept["steps"]]
+        flow = lost_after_cut(kept["mass_g"] - float(mass_g), kept["open_g_per_min"])
+        self.state_path.unlink()
+        return [*steps, Step("power cut", flow.shuts, flow.text())]
+
+    def end(self) -> None:
+        """The trial's soak is over."""
+        systemctl("enable", "--now", SERVICE)
+        if self.client.get("/status")["phase"] not in {"idle", "ended"}:
+            self.client.post("/end", {"reason": "commissioning is over"})
+
+    def _open_flow(self) -> float:
+        """Wait until the feed is open, then see what flows, in g/min."""
+        self.say("waiting for the feed to open (preflight takes a minute) …")
+        until_s = time.monotonic() + _OPENS_WITHIN_S
+        while not (status := self.client.get("/status"))["feed_open"]:
+            if status["phase"] in {"ended", "idle"} or time.monotonic() > until_s:
+                failed = [c["text"] for c in status.get("checks", []) if not c["passed"]]
+                why = "; ".join(failed) or status.get("reason") or "see soakmon status"
+                raise InputError(f"the feed did not open: {why}")
+            self.sleep(1.0)
+        times, masses = [], []
+        for _ in range(round(_LOOK_S)):
+            self.sleep(1.0)
+            if (mass_g := self.client.get("/status")["mass_g"]) is not None:
+                times.append(time.monotonic())
+                masses.append(mass_g)
+        return _falls(times, masses)
+
+    def _shut(self, name: str, open_g_per_min: float) -> Step:
+        self.sleep(SHUTS_WITHIN_S)
+        flow = Flow(open_g_per_min, _falls(*self._grams(_LOOK_S)))
+        return Step(name, flow.shuts, flow.text())
+
+    def _mass_g(self) -> float:
+        mass_g = self.client.get("/status")["mass_g"]
+        if mass_g is None:
+            raise InputError("the cell gives no reading: see soakmon status")
+        return float(mass_g)
+
+    def _grams(self, seconds: float) -> tuple[list[float], list[float]]:
+        """Read the cell from here for so long; the service must be gone."""
+        cell, times, masses = self.bench.cell, [], []
+        with closing(build_cell(self.bench)) as part:
+            until_s = time.monotonic() + seconds
+            while time.monotonic() < until_s:
+                reading = part.read()
+                if reading.value is not None:
+                    times.append(time.monotonic())
+                    masses.append((reading.value - cell.zero_counts) * cell.g_per_count)
+                self.sleep(0.2)
+        if len(masses) < 2:
+            raise InputError("the cell gives no reading: check its wiring")
+        return times, masses
+
+
+def _falls(times_s: list[float], masses_g: list[float]) -> float:
+    """How fast a mass falls, g/min."""
+    if len(times_s) < 2:
+        raise InputError("the cell gives no reading: see soakmon status")
+    return -60 * float(np.polyfit(np.array(times_s) - times_s[0], masses_g, 1)[0])
+
+
+def _boot() -> str:
+    return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()

@@ -1,0 +1,1 @@
+"""Commissioning a bench: bench.toml by versions, what its cell can find, record, what is due."""
