@@ -63,21 +63,27 @@ class Root:
 
     def run(self, command: str, *, user: str = "root") -> Ran:
         """Run a line of shell as somebody who has just logged in; it does not raise."""
-        kept = ("PIP_CERT", "PIP_INDEX_URL", "PIP_DEFAULT_TIMEOUT", "http_proxy", "https_proxy")
-        env = {name: os.environ[name] for name in kept if name in os.environ}
-        env |= {"PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"}
-        words = ["chroot", str(self.folder), "setpriv"]
-        if user != "root":
-            words += [f"--reuid={user}", f"--regid={user}", "--init-groups"]
-            env |= {"HOME": f"/home/{user}", "USER": user}
-        words += ["sh", "-c", f"cd ~; {command}"]
         began_s = time.monotonic()
         done = subprocess.run(
-            words, check=False, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT, text=True, errors="replace",
-            env=env | {"HOME": env.get("HOME", "/root"), "LANG": "C.UTF-8"},
+            self.words(command, user), check=False, stdin=subprocess.DEVNULL,
+            stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, errors="replace",
+            env=self.env(user),
         )  # fmt: skip
         return Ran(done.stdout.strip(), done.returncode, time.monotonic() - began_s)
+
+    def words(self, command: str, user: str) -> list[str]:
+        """A line of shell as a command of this machine."""
+        become = [] if user == "root" else [f"--reuid={user}", f"--regid={user}", "--init-groups"]
+        return ["chroot", str(self.folder), "setpriv", *become, "sh", "-c", f"cd ~; {command}"]
+
+    def env(self, user: str) -> dict[str, str]:
+        """The environment of somebody who has just logged in."""
+        kept = ("PIP_CERT", "PIP_INDEX_URL", "PIP_DEFAULT_TIMEOUT", "http_proxy", "https_proxy")
+        home = "/root" if user == "root" else f"/home/{user}"
+        return {name: os.environ[name] for name in kept if name in os.environ} | {
+            "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
+            "HOME": home, "USER": user, "LANG": "C.UTF-8",
+        }  # fmt: skip
 
     def size_mb(self, name: str) -> float:
         """Disk space of a folder in it."""

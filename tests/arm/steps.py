@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from tests.arm.hands import Hands, converse
 from tests.arm.root import Ran, Root
 
 OWNER = "owner"
@@ -30,8 +31,8 @@ class Trial:
     def all(self) -> bool:
         """Run every step; whether all went well."""
         steps: list[Callable[[], None]] = [
-            self.prepare, self.install, self.twice, self.rehearse, self.drivers, self.units,
-            self.soak, self.upgrade_in_a_soak, self.failed_upgrade, self.remove,
+            self.prepare, self.install, self.twice, self.commission, self.soak, self.rehearse,
+            self.drivers, self.units, self.upgrade_in_a_soak, self.failed_upgrade, self.remove,
         ]  # fmt: skip
         try:
             for step in steps:
@@ -157,10 +158,19 @@ class Trial:
         ours = [line for line in done.stderr.splitlines() if "soakmon" in line]
         self.hold(f"systemd-analyze finds no fault in {len(names)} units {ours}", not ours)
 
+    def commission(self) -> None:
+        """The dialogue, with somebody's hands on the simulated bench."""
+        self.start_world()
+        hands = Hands(self.root.folder / "run/bench")
+        said = converse(self.root, "sudo soakmon commission", OWNER, hands)
+        print("           | " + said.text.replace("\n", "\n           | "))
+        self.figures["commissioning, s"] = said.took_s
+        self.figures["commissioning, answers typed"] = hands.answers
+        self.hold(f"commissioning ends well (exit code {said.code})", said.code == 0)
+        hands.load("bottle")
+
     def soak(self) -> None:
         """A soak on mock pins."""
-        self.start_world()
-        self.do("sudo systemctl enable --now soakmon")
         self.do('soakmon start "invented rack" --confirm-cautions')
         began_s = time.monotonic()
         self.hold("the soak is under way", self.wait_for({"filling", "settling", "soaking"}, 300))

@@ -1,6 +1,7 @@
 """A simulated bench as a process of its own, behind the files of a kernel: soakmon's own drivers
 read it. Cell: /sys/bus/iio; thermometer: /sys/bus/w1; pins: files below /run/bench, which the
-stand-in for the Pi's pins reads and writes. It lives on while services come and go.
+stand-in for the Pi's pins reads and writes. It lives on while services come and go. What hangs on the
+cell is in the file load: "bottle", "bottle jar" (its hose ends in a jar), "empty G" (with a mass of G).
 
     python world.py SCENARIO [PACE]
 """
@@ -19,6 +20,7 @@ BENCH = Path("/run/bench")
 CELL = Path("/sys/bus/iio/devices/iio:device0")
 AIR = Path("/sys/bus/w1/devices/28-0123456789ab")
 COUNTS_PER_G, ZERO = 2000.0, 0.0
+JAR_G_PER_MIN = 20.0
 GATE_PINS, VALVE_PIN = (17, 27, 22, 23), 24
 STEP_S = 0.02
 
@@ -48,19 +50,27 @@ def main(scenario: str, pace: float = 1.0) -> None:
     for folder in (BENCH, CELL, AIR):
         folder.mkdir(parents=True, exist_ok=True)
     BENCH.chmod(0o777)
+    put(BENCH / "load", "bottle")
     put(CELL / "name", "hx711\n")
     put(AIR / "name", "28-0123456789ab\n")
     bench = SimulatedBench(SCENARIOS[scenario], PacedClock(pace, time.time()), COUNTS_PER_G, ZERO)
     parts = bench.parts()
     edges = (BENCH / "edges").open("a", encoding="ascii", buffering=1)
-    air_due_s = 0.0
+    air_due_s = jar_g = 0.0
     while True:
         driven = ""
         with suppress(FileNotFoundError):
             driven = (BENCH / f"{VALVE_PIN}").read_text(encoding="ascii")
-        bench.set_feed(driven == "1")
-        count = parts.cell.read().value
-        put(CELL / "in_voltage0_raw", f"{round(count or 0) ^ 0x800000}\n")
+        load = (BENCH / "load").read_text(encoding="ascii").split()
+        into_jar = "jar" in load
+        bench.set_feed(driven == "1" and not into_jar)
+        if driven == "1" and into_jar:
+            jar_g += JAR_G_PER_MIN * STEP_S / 60
+        count = parts.cell.read().value or 0.0
+        grams = float(load[1]) if load[0] == "empty" else -jar_g
+        if load[0] == "empty":
+            grams -= bench.world.bottle_mass_g
+        put(CELL / "in_voltage0_raw", f"{round(count + COUNTS_PER_G * grams) ^ 0x800000}\n")
         for edge in parts.gates.edges():
             edges.write(f"{GATE_PINS[edge.gate]} {int(edge.blocked)}\n")
         if time.monotonic() >= air_due_s:

@@ -1,0 +1,109 @@
+"""bench.toml by versions, flows, the record, what a cell can find, and the whole dialogue."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+
+import pytest
+
+from hardware.find import find_cell, find_thermometers
+from soakmon.commission.bench_file import told_by, write_bench
+from soakmon.commission.flow import Flow, lost_after_cut
+from soakmon.commission.record import Step, page, summary
+from soakmon.commission.smallest import smallest_g_per_day
+from soakmon.config import Bench, read_bench
+from soakmon.errors import InputError, TroubleError
+
+NOON = datetime(2026, 3, 12, 12, 0, 0, tzinfo=UTC)
+
+
+def test_bench_toml_keeps_what_it_said_and_every_version_of_it(tmp_path):
+    path = tmp_path / "bench.toml"
+    write_bench(path, {"rack.carbs": 2, "gates.pins": [17, 27]}, NOON)
+    path.chmod(0o640)
+    write_bench(path, {"cell.driver": "i2c"}, NOON)
+    bench = read_bench(path)
+    assert (bench.rack.carbs, bench.gates.pins, bench.cell.driver) == (2, (17, 27), "i2c")
+    assert path.stat().st_mode & 0o777 == 0o640
+    (kept,) = (tmp_path / "earlier").iterdir()
+    assert told_by(kept)["cell.driver"] == "iio"
+    assert kept.stat().st_mode & 0o777 == 0o640
+    write_bench(path, {}, NOON)  # nothing new: no version more
+    assert len(list((tmp_path / "earlier").iterdir())) == 1
+
+
+def test_what_is_no_bench_is_refused_before_anything_is_written(tmp_path):
+    path = tmp_path / "bench.toml"
+    write_bench(path, {}, NOON)
+    before = path.read_text()
+    with pytest.raises(InputError, match=r"rack\.carbs"):
+        write_bench(path, {"rack.carbs": 99}, NOON)
+    assert path.read_text() == before
+    assert not (tmp_path / "earlier").exists()
+
+
+@pytest.mark.parametrize(
+    ("flow", "shuts", "word"),
+    [
+        (Flow(20.0, 0.2), True, "after"),
+        (Flow(20.0, 1.9), True, "after"),
+        (Flow(20.0, 3.0), False, "DOES NOT SHUT"),
+        (Flow(2.0, 0.0), False, "too little flowed"),
+        (lost_after_cut(1.0, 20.0), True, "after"),
+        (lost_after_cut(15.0, 20.0), False, "DOES NOT SHUT"),
+    ],
+)
+def test_a_flow_that_goes_on_is_told_from_one_that_stops(flow, shuts, word):
+    assert flow.shuts is shuts
+    assert word in flow.text()
+
+
+def test_the_record_is_one_page_of_all_steps():
+    steps = [Step("load cell", True, "HX711 <on> SPI"), Step("valve", None, "not tried")]
+    text = page("bench", [*steps, Step("gates", False, "gate 2")], NOON, "0.1", "bench.toml")
+    HTMLParser().feed(text)
+    assert "HX711 &lt;on&gt; SPI" in text
+    assert text.count("<tr>") == 4
+    assert summary(steps) == "all that was tried is good; left out: valve"
+    assert "NOT GOOD: gates" in summary([*steps, Step("gates", False, "")])
+
+
+def test_a_cell_that_wanders_finds_less_and_noise_counts_little():
+    settings = Bench().settings()
+    quiet = smallest_g_per_day(settings, 0.02, 0.02, air_c=20.0)
+    wanders = smallest_g_per_day(settings, 0.02, 0.5, air_c=20.0)
+    noisy = smallest_g_per_day(settings, 0.3, 0.02, air_c=20.0)
+    assert 1 < quiet < 10
+    assert wanders > 1.5 * quiet
+    assert quiet <= noisy < 1.05 * quiet
+
+
+def no_pins():
+    raise TroubleError("GPIO pins: lgpio finds no pins")
+
+
+def test_the_converter_that_reads_is_found_and_the_others_say_why(tmp_path):
+    silent = tmp_path / "sys/bus/iio/devices/iio:device0"
+    reads = tmp_path / "sys/bus/iio/devices/iio:device1"
+    for folder in (silent, reads):
+        folder.mkdir(parents=True)
+        (folder / "name").write_text("hx711\n")
+        (folder / "in_voltage0_raw").write_text("nonsense\n")
+    found, missed = find_cell(no_pins, tmp_path, seconds=0.2)
+    assert found is None
+    assert [way.why for way in missed][-1] == "GPIO pins: lgpio finds no pins"
+    assert "does not hold a count" in missed[0].why
+    (reads / "in_voltage0_raw").write_text(f"{123456 ^ 0x800000}\n")
+    found, missed = find_cell(no_pins, tmp_path, seconds=0.2)
+    assert found.keys == {
+        "cell.driver": "iio",
+        "cell.iio_path": "/sys/bus/iio/devices/iio:device1/in_voltage0_raw",
+    }
+    assert len(missed) == 1
+
+
+def test_thermometers_are_told_from_other_things_on_the_bus(tmp_path):
+    for name in ("28-0123", "w1_bus_master1", "10-99", "05-77"):
+        (tmp_path / "sys/bus/w1/devices" / name).mkdir(parents=True)
+    assert find_thermometers(tmp_path) == ["10-99", "28-0123"]
