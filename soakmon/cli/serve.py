@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from soakmon.cli.options import DATA
+from soakmon.cli.options import DATA, SYSTEM_BENCH
 from soakmon.cli.printing import print_line
 from soakmon.errors import InputError
 
@@ -60,16 +60,22 @@ def check(
     ] = None,
     seconds: Annotated[float, typer.Option(min=15, max=600, help="How long to listen.")] = 20.0,
 ) -> None:
-    """Preflight alone: is the bench fit to start? The feed stays shut."""
+    """All that needs no hands: is the bench fit to start, and what is due? The feed stays shut."""
     from hardware.build import build_parts
     from soakmon.app.check_bench import checks_of
+    from soakmon.app.due_of_bench import due_of
     from soakmon.app.simulated_bench import simulated_parts
     from soakmon.bench.preflight import fit
     from soakmon.config import Bench, read_bench
+    from soakmon.records.opening import now
 
-    described = read_bench(bench) if bench is not None else Bench()
     if simulated is None and bench is None:
-        raise InputError("give --bench bench.toml, or --simulated SCENARIO")
+        if not SYSTEM_BENCH.exists():
+            raise InputError("give --bench bench.toml, or --simulated SCENARIO")
+        bench = SYSTEM_BENCH
+    described = read_bench(bench) if bench is not None else Bench()
+    if simulated is None and Path(described.service.socket).exists():
+        raise InputError("the service holds the pins: sudo systemctl stop soakmon, check, start it")
     if simulated is not None:
         parts = simulated_parts(described, simulated, 10.0, None)
     else:
@@ -78,4 +84,8 @@ def check(
     for one in checks:
         mark = "ok" if one.passed else "note" if one.warning else "FAILED"
         print_line(f"{mark:>6}  {one.name}: {one.text}")
+    if simulated is None:
+        folder = Path(described.service.data_folder)
+        for name, text in due_of(folder, described, now().astimezone().date()):
+            print_line(f"   due  {name}: {text}", soft_wrap=True)
     raise typer.Exit(0 if fit(checks) else 3)

@@ -1,4 +1,4 @@
-"""Somebody at a simulated bench who answers the questions of commissioning and does what they say."""
+"""Somebody at a simulated bench, who answers what commissioning asks and does what it says."""
 
 from __future__ import annotations
 

@@ -1,7 +1,8 @@
 """A simulated bench as a process of its own, behind the files of a kernel: soakmon's own drivers
 read it. Cell: /sys/bus/iio; thermometer: /sys/bus/w1; pins: files below /run/bench, which the
-stand-in for the Pi's pins reads and writes. It lives on while services come and go. What hangs on the
-cell is in the file load: "bottle", "bottle jar" (its hose ends in a jar), "empty G" (with a mass of G).
+stand-in for the Pi's pins reads and writes. It lives on while services come and go. What
+hangs on the cell is in the file load: "bottle", "bottle jar" (its hose ends in a jar), "empty G"
+(the empty bottle and a mass of G).
 
     python world.py SCENARIO [PACE]
 """

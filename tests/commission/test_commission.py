@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from html.parser import HTMLParser
 
 import pytest
 
 from hardware.find import find_cell, find_thermometers
+from soakmon.app.due_of_bench import due_of
+from soakmon.app.keep_results import keep_judged
 from soakmon.commission.bench_file import told_by, write_bench
+from soakmon.commission.due import Last, due, gate_dirty
 from soakmon.commission.flow import Flow, lost_after_cut
 from soakmon.commission.record import Step, page, summary
 from soakmon.commission.smallest import smallest_g_per_day
 from soakmon.config import Bench, read_bench
 from soakmon.errors import InputError, TroubleError
+from soakmon.records.journal import Journal, SoakEntry
+from soakmon.weigh.judge import Judged
 
 NOON = datetime(2026, 3, 12, 12, 0, 0, tzinfo=UTC)
 
@@ -107,3 +112,52 @@ def test_thermometers_are_told_from_other_things_on_the_bus(tmp_path):
     for name in ("28-0123", "w1_bus_master1", "10-99", "05-77"):
         (tmp_path / "sys/bus/w1/devices" / name).mkdir(parents=True)
     assert find_thermometers(tmp_path) == ["10-99", "28-0123"]
+
+
+def last(day, passed=True, **data):
+    return Last(day, passed, data)
+
+
+def test_what_is_due_is_told_and_nothing_else():
+    today = date(2026, 3, 12)
+    fresh = {
+        "calibration": last(today, expires="2026-09-01"),
+        "daily_check": last(today),
+        "straw": last(today),
+        "drip": last(today),
+        "commissioning": last(today),
+    }
+    assert due(fresh, today) == []
+    assert [name for name, _ in due({}, today)] == [
+        "calibration", "daily mass", "gates", "known leak", "commissioning",
+    ]  # fmt: skip
+    late = today + timedelta(days=31)
+    assert [name for name, _ in due(fresh, late)] == ["daily mass", "gates"]
+    soon = fresh | {"calibration": last(today, expires="2026-03-20")}
+    assert "expires on 2026-03-20" in dict(due(soon, today))["calibration"]
+    over = fresh | {"calibration": last(today, expires="2026-03-12")}
+    assert "expired" in dict(due(over, today))["calibration"]
+    bad = fresh | {"straw": last(today, passed=False)}
+    assert "was not good" in dict(due(bad, today))["gates"]
+
+
+def test_a_gate_whose_dark_counts_rise_is_to_be_cleaned():
+    assert gate_dirty([0.0, 0.1, 0.0, 0.5, 0.6, 0.7]).endswith("clean it")
+    assert gate_dirty([0.0, 0.1, 0.0, 0.5, 0.6]) == ""
+    assert gate_dirty([0.5, 0.6, 0.5, 0.5, 0.6, 0.7]) == ""
+    assert gate_dirty([0.0] * 6) == ""
+
+
+def test_a_bench_with_kept_results_and_soaks_is_due_for_the_rest(tmp_path):
+    bench = Bench()
+    assert len(due_of(tmp_path, bench, date(2026, 3, 12))) == 5
+    keep_judged(tmp_path, Judged("straw", True, "good", ()), None, bench.service.name)
+    named = dict(due_of(tmp_path, bench, date.today()))
+    assert "gates" not in named
+    journal = Journal(tmp_path / "journal.db")
+    for number, drops in enumerate([0, 0, 0, 20, 20, 20]):
+        entry = SoakEntry(0, "rack", None, float(number), 2, "", None, None)
+        journal.start(entry)
+        journal.finish(36000.0, {"verdict": "tight", "drops": [0, drops]})
+    journal.close()
+    assert "gate 2" in dict(due_of(tmp_path, bench, date.today()))

@@ -1,0 +1,49 @@
+"""What a bench is due for, out of its records and its journal."""
+
+from __future__ import annotations
+
+from datetime import date
+from pathlib import Path
+
+from soakmon.commission.due import KINDS, Last, due, gate_dirty
+from soakmon.config import Bench
+from soakmon.errors import SoakmonError
+from soakmon.records.identity import bench_id
+from soakmon.records.jobs.work import latest
+from soakmon.records.journal import Journal
+from soakmon.records.opening import has_records, open_records
+
+
+def due_of(folder: Path, bench: Bench, today: date) -> list[tuple[str, str]]:
+    """(name, what to do); what cannot be read is told as such."""
+    last: dict[str, Last] = {}
+    try:
+        if has_records(folder):
+            with open_records(folder) as records, records.session() as session:
+                for kind in ("calibration", "daily_check", *KINDS):
+                    one = latest(session, kind, bench.service.name, bench_id(folder))
+                    if one is not None:
+                        day = one.at.astimezone().date()
+                        last[kind] = Last(day, bool(one.data.get("passed", True)), one.data)
+        return due(last, today) + _gates(folder / "journal.db")
+    except SoakmonError as error:
+        return [("records", str(error))]
+
+
+def _gates(path: Path) -> list[tuple[str, str]]:
+    """Gates whose dark counts rise, by the soaks that were tight: then no count was a drop."""
+    if not path.exists():
+        return []
+    journal = Journal(path)
+    try:
+        tight = [one for one in journal.soaks() if one.verdict and one.ended_t_s]
+    finally:
+        journal.close()
+    counts: dict[int, list[float]] = {}
+    for one in tight:
+        verdict, hours = one.verdict or {}, (one.ended_t_s or 0.0) / 3600
+        if verdict.get("verdict") == "tight":
+            for gate, drops in enumerate(verdict.get("drops", [])):
+                counts.setdefault(gate, []).append(drops / hours)
+    told = {f"gate {gate + 1}": gate_dirty(one) for gate, one in sorted(counts.items())}
+    return [(name, text) for name, text in told.items() if text]
