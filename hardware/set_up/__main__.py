@@ -101,7 +101,7 @@ def install(machine: Machine, places: Places, asked: argparse.Namespace) -> int:
     machine.say("nothing was to be done" if not machine.changed else "done")
     if again:
         machine.say("start the Pi anew: sudo reboot")
-    machine.say(f"then: describe your bench in {places.bench} (see hardware/README.md)")
+    machine.say("then, with water in the bottle: sudo soakmon commission")
     return 0
 
 
