@@ -14,11 +14,9 @@ from contextlib import closing
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from hardware.build import build_cell
 from soakmon.bench.client import Client
-from soakmon.commission.flow import SHUTS_WITHIN_S, Flow, lost_after_cut
+from soakmon.commission.flow import SHUTS_WITHIN_S, Flow, falls_g_per_min, lost_after_cut
 from soakmon.commission.record import Step
 from soakmon.config import Bench
 from soakmon.errors import InputError
@@ -124,11 +122,11 @@ class ValveTrial:
             if (mass_g := self.client.get("/status")["mass_g"]) is not None:
                 times.append(time.monotonic())
                 masses.append(mass_g)
-        return _falls(times, masses)
+        return _fall(times, masses)
 
     def _shut(self, name: str, open_g_per_min: float) -> Step:
         self.sleep(SHUTS_WITHIN_S)
-        flow = Flow(open_g_per_min, _falls(*self._grams(_LOOK_S)))
+        flow = Flow(open_g_per_min, _fall(*self._grams(_LOOK_S)))
         return Step(name, flow.shuts, flow.text())
 
     def _mass_g(self) -> float:
@@ -153,11 +151,10 @@ class ValveTrial:
         return times, masses
 
 
-def _falls(times_s: list[float], masses_g: list[float]) -> float:
-    """How fast a mass falls, g/min."""
+def _fall(times_s: list[float], masses_g: list[float]) -> float:
     if len(times_s) < 2:
         raise InputError("the cell gives no reading: see soakmon status")
-    return -60 * float(np.polyfit(np.array(times_s) - times_s[0], masses_g, 1)[0])
+    return falls_g_per_min(times_s, masses_g)
 
 
 def _boot() -> str:

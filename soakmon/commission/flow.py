@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+
+import numpy as np
 
 # A closing valve and a hose that runs empty take this long.
 SHUTS_WITHIN_S = 4.0
@@ -43,3 +46,9 @@ def lost_after_cut(lost_g: float, open_g_per_min: float) -> Flow:
     """
     allowed_g = open_g_per_min * SHUTS_WITHIN_S / 60
     return Flow(open_g_per_min, max(lost_g - allowed_g, 0.0))
+
+
+def falls_g_per_min(times_s: Sequence[float], masses_g: Sequence[float]) -> float:
+    """How fast a mass falls: the slope through two readings or more at times in s."""
+    times = np.asarray(times_s)
+    return -60 * float(np.polyfit(times - times[0], masses_g, 1)[0])
