@@ -133,13 +133,9 @@ def _zeros() -> Generator[Question, float | None, list[dict[str, float | None]]]
     note = say("guides.zero_read_empty_cell_several")
     text = say("guides.temperature_air_c_empty_no")
     while (
-        air_c := (
-            yield from maybe(text, forms.Celsius, source="air_c", note="" if zeros else note)
-        )
+        air_c := (yield from maybe(text, forms.Celsius, source="air_c", note="" if zeros else note))
     ) is not None:
-        reading = yield from number(
-            say("guides.reading_nothing_on"), forms.Number, source="counts"
-        )
+        reading = yield from number(say("guides.reading_nothing_on"), forms.Number, source="counts")
         kpa = yield from maybe(say("guides.pressure_air_kpa_empty_not"), forms.Pressure)
         zeros.append({"air_c": air_c, "reading": reading, "kpa": kpa})
     return zeros
@@ -153,9 +149,7 @@ def daily() -> Guide:
     return {
         "capacity_g": capacity,
         "mass_g": (yield from number(say("guides.known_mass_g"), known)),
-        "mass_u_g": (
-            yield from number(say("guides.its_standard_uncertainty_g"), forms.Grams, 0.0)
-        ),
+        "mass_u_g": (yield from number(say("guides.its_standard_uncertainty_g"), forms.Grams, 0.0)),
         "empty_g": (yield from number(empty, forms.Number, source="mass_g")),
         "reading_g": (
             yield from number(say("guides.put_on_reading_g"), forms.Number, source="mass_g")
@@ -230,9 +224,7 @@ def floats(carbs: int) -> Guide:
     """Every float dry and after its soak."""
     found, kind = [], forms.Capacity  # a float weighs more than nothing
     for carb in range(1, carbs + 1):
-        dry = yield from many(
-            say("guides.carb_float_dry_g", carb=carb), source="mass_g", kind=kind
-        )
+        dry = yield from many(say("guides.carb_float_dry_g", carb=carb), source="mass_g", kind=kind)
         text = say("guides.carb_float_after_soak_wiped", carb=carb)
         soaked = yield from many(text, source="mass_g", kind=kind)
         found.append({"carb": carb, "dry_g": dry, "soaked_g": soaked})

@@ -41,7 +41,7 @@ def _factory():
             path.write_text("0")
 
     def follow():
-        with (BENCH / "edges").open("a+", encoding="ascii") as edges:
+        with (BENCH / "edges").open(encoding="ascii") as edges:
             edges.seek(0, 2)
             while True:
                 line = edges.readline()
