@@ -17,7 +17,7 @@ ROOT = Path(__file__).parent.parent
 OURS = ("soakmon", "sim", "hardware")
 # Of the simulator's and the bench tests' relations to others only plain values.
 PLAIN = {"watch.settings", "watch.rows", "watch.figures"}
-GROUND = {"errors", "cautions", "texts", "toml_text", "systemd", "version"}
+GROUND = {"errors", "extras", "cautions", "texts", "toml_text", "systemd", "version"}
 CONFIG = {"config", "hardware_config", "reach_config"}
 KNOWS: dict[str, set[str]] = {
     "physics": set(),
@@ -39,7 +39,8 @@ KNOWS: dict[str, set[str]] = {
     "hardware_config": set(),
     "reach_config": {"hardware_config"},
     "toml_text": {"errors"},
-    "errors": set(), "texts": set(), "cautions": {"texts"}, "systemd": set(), "version": set(),
+    "errors": set(), "extras": set(), "texts": set(), "cautions": {"texts"}, "systemd": set(),
+    "version": set(),
     "sim": {
         "bench.ports", "config", "physics.fuels", "physics.geometry", "watch.rows",
         "watch.settings", "weigh.blank_run",
@@ -67,7 +68,7 @@ LIBRARIES: dict[str, set[str]] = {
     "config": {"pydantic", "tomli_w"},
     "hardware_config": {"pydantic"},
     "reach_config": {"pydantic"},
-    "sim": {"numpy", "gpiozero"},
+    "sim": {"numpy"},
     "hardware": {"gpiozero", "smbus2", "periphery", "w1thermsensor"},
 }  # fmt: skip
 # A library that one module alone knows, or that is loaded by none but these.

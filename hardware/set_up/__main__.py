@@ -27,7 +27,7 @@ from hardware.set_up.swap import Swapper
 from hardware.set_up.units import take_units_back, write_units
 from hardware.set_up.versions import EXTRAS_FILE, Source, build, own_source, source_of
 
-DEFAULT_EXTRAS = "pi"
+DEFAULT_EXTRAS = "all,pi"
 
 
 def parser() -> argparse.ArgumentParser:

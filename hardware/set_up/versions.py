@@ -48,8 +48,9 @@ def source_of(path: Path) -> Source:
         return Source(path, named[1], hashlib.sha256(path.read_bytes()).hexdigest())
     project = path / "pyproject.toml"
     if project.is_file():
-        found = re.search(r'(?m)^version = "([^"]+)"', project.read_text(encoding="utf-8"))
-        if found and (path / "soakmon").is_dir():
+        own = path / "soakmon" / "__init__.py"
+        text = own.read_text(encoding="utf-8") if own.is_file() else ""
+        if found := re.search(r'(?m)^__version__ = "([^"]+)"', text):
             return Source(path, found[1], _digest(path))
     raise SetUpError(f"{path}: neither a clone of soakmon nor its wheel")
 

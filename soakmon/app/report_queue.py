@@ -19,11 +19,11 @@ from pathlib import Path
 from soakmon.errors import SoakmonError
 from soakmon.page.ports import ReportStage
 from soakmon.records.journal import Journal
+from soakmon.report.files import file_names
 
 log = logging.getLogger(__name__)
 
 
-FILES = ("report.html", "report.pdf", "verdict.json", "readings.csv", "soak.png", "soak.svg")
 _VERDICT_CODES = {0, 1, 3}
 _NICE = 10
 _LOOKS_EVERY_S = 0.5
@@ -93,7 +93,7 @@ class ReportQueue:
         with self.lock:
             if soak == self.making or soak in self.asked:
                 return "making"
-            if all((self.path(soak) / name).is_file() for name in FILES):
+            if all((self.path(soak) / name).is_file() for name in file_names()):
                 return "ready"
             return "failed" if soak in self.failed else "missing"
 

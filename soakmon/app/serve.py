@@ -24,6 +24,7 @@ from soakmon.bench.ports import BenchParts
 from soakmon.bench.service import Service
 from soakmon.config import Bench
 from soakmon.errors import TroubleError
+from soakmon.extras import to_install
 from soakmon.page.callers import neighbour
 from soakmon.page.server import Server
 from soakmon.reach.outlets import Outlets
@@ -160,8 +161,11 @@ class Fall:
 
 async def _open_page(service: Service, reports: ReportQueue, desk: GuideDesk) -> OpenPage | None:
     # Imported here: a bench without a page saves its memory.
-    from soakmon.page.serving import open_page  # noqa: PLC0415
-
+    try:
+        from soakmon.page.serving import open_page  # noqa: PLC0415
+    except ModuleNotFoundError as error:
+        log.error("no page: %s", to_install(error))  # noqa: TRY400 - the reason is in the line
+        return None
     return await open_page(service, reports, desk)
 
 

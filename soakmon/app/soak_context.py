@@ -26,7 +26,7 @@ from soakmon.records.priors import Shift, read_table, shifts
 from soakmon.records.told import Told
 from soakmon.records.verdicts import verdict_from
 from soakmon.report.content import About
-from soakmon.report.pdf import Paper
+from soakmon.report.paper import Paper
 from soakmon.report.words import in_short
 from soakmon.texts import say
 from soakmon.watch.past import Past

@@ -26,6 +26,7 @@ from soakmon.cli.runs import rehearse, replay
 from soakmon.cli.serve import check, serve
 from soakmon.cli.weigh import weigh_app
 from soakmon.errors import SoakmonError, TroubleError
+from soakmon.extras import to_install
 
 BAD_INPUT, TROUBLE = 2, 4
 
@@ -72,6 +73,9 @@ def run() -> None:
         for line in str(error).splitlines():
             print_line(f"soakmon: {line}", soft_wrap=True, stderr=True)
         sys.exit(TROUBLE if isinstance(error, TroubleError) else BAD_INPUT)
+    except ModuleNotFoundError as error:
+        print_line(f"soakmon: {to_install(error)}", soft_wrap=True, stderr=True)
+        sys.exit(BAD_INPUT)
     except BrokenPipeError:
         # The reader went away; say nothing more on the closed pipe.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

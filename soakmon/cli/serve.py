@@ -25,7 +25,6 @@ def serve(
     data: Annotated[Path | None, typer.Option(metavar="DIR", help="Data folder.")] = None,
 ) -> None:
     """Run the bench service (or a simulated one, faster than time)."""
-    from hardware.build import build_parts
     from soakmon.app.keep_results import book_of
     from soakmon.app.serve import serve as run_service
     from soakmon.app.simulated_bench import in_folder, simulated_parts, slower, with_page
@@ -43,6 +42,8 @@ def serve(
         parts = simulated_parts(described, simulated, pace, seed)
         print_line(f"simulated bench {simulated}, {pace:g} times as fast as time")
     else:
+        from hardware.build import build_parts
+
         described = in_folder(described, data) if data is not None else described
         parts = build_parts(described)
     print_line(f"listening on {described.service.socket}; stop with Ctrl-C")
@@ -61,7 +62,6 @@ def check(
     seconds: Annotated[float, typer.Option(min=15, max=600, help="How long to listen.")] = 20.0,
 ) -> None:
     """All that needs no hands: is the bench fit to start, and what is due? The feed stays shut."""
-    from hardware.build import build_parts
     from soakmon.app.check_bench import checks_of
     from soakmon.app.due_of_bench import due_of
     from soakmon.app.simulated_bench import simulated_parts
@@ -79,6 +79,8 @@ def check(
     if simulated is not None:
         parts = simulated_parts(described, simulated, 10.0, None)
     else:
+        from hardware.build import build_parts
+
         parts = build_parts(described)
     checks = checks_of(described, parts, seconds, invented=simulated is not None)
     for one in checks:

@@ -81,9 +81,9 @@ def _ended(service: Service, soak: int) -> str:
 
 
 def _file(reports: ReportSource, soak: int, name: FileName) -> FileResponse:
-    if reports.state(soak) != "ready":
-        raise DeniedError(404, say("report.report_has_not_been_made"))
     path = reports.path(soak) / name
+    if reports.state(soak) != "ready" or not path.is_file():
+        raise DeniedError(404, say("report.report_has_not_been_made"))
     headers = {}
     if name in {"report.html", "soak.svg"}:
         headers = {"Content-Security-Policy": _POLICY.format(style=_style_of(path))}
@@ -115,8 +115,8 @@ def report_routes(service: Service, reports: ReportSource, store: Store) -> APIR
         if found == "missing":
             reports.make(soak)
             found = "making"
-        files = list(_TYPES) if found == "ready" else []
-        return ReportState(state=found, files=files, tied=before)
+        made = [name for name in _TYPES if (reports.path(soak) / name).is_file()]
+        return ReportState(state=found, files=made if found == "ready" else [], tied=before)
 
     @router.get(
         "/report/{name}",

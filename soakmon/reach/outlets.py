@@ -10,6 +10,7 @@ import logging
 from typing import TYPE_CHECKING
 
 from soakmon.errors import InputError
+from soakmon.extras import to_install
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.health import Board, State
 from soakmon.reach.heard import ALARMS, FOR_PEOPLE, Heard
@@ -61,6 +62,8 @@ class Outlets:
                 start()
             except InputError as error:
                 self.board.down(name, str(error))
+            except ModuleNotFoundError as error:
+                self.board.down(name, to_install(error))
             except Exception as error:  # an outlet must not keep the bench from working
                 log.exception("%s cannot be started", name)
                 self.board.down(name, f"cannot be started: {type(error).__name__}")

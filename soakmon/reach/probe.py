@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from soakmon.config import Bench
 from soakmon.errors import InputError
+from soakmon.extras import to_install
 from soakmon.reach.health import Board, State
 from soakmon.reach.supervise import ReachError
 
@@ -24,6 +25,8 @@ async def probe(bench: Bench) -> Board:
             await attempt(bench)
         except (ReachError, InputError) as error:
             board.down(name, str(error))
+        except ModuleNotFoundError as error:
+            board.down(name, to_install(error))
         else:
             board.up(name)
     return board

@@ -1,4 +1,7 @@
-"""The report folder: report as HTML and PDF, verdict.json, readings.csv, picture as PNG and SVG."""
+"""The report folder: report as HTML and PDF, verdict.json, readings.csv, picture as PNG and SVG.
+
+PDF and pictures need the extra `report`; without it the rest is written.
+"""
 
 from __future__ import annotations
 
@@ -9,18 +12,27 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from soakmon.errors import InputError
+from soakmon.extras import installed
 from soakmon.records.jobs.files import sha256_of
 from soakmon.records.jobs.text import inert
 from soakmon.records.run_file import write_run
 from soakmon.records.verdicts import as_written
 from soakmon.report.content import About, Content, Section, content
-from soakmon.report.figure import draw
 from soakmon.report.in_language import drawing_in_language, in_language
-from soakmon.report.pdf import Paper, write_pdf
+from soakmon.report.paper import Paper
 from soakmon.report.rack import Shape, rack, svg
 from soakmon.texts import say, told
 from soakmon.watch.decide import Decision
 from soakmon.watch.rows import Rows
+
+_ALWAYS, _DRAWN = ("report.html", "verdict.json", "readings.csv"), (
+    "report.pdf", "soak.png", "soak.svg",
+)  # fmt: skip
+
+
+def file_names() -> tuple[str, ...]:
+    """The files of a report, as far as they can be made here."""
+    return (*_ALWAYS, *(_DRAWN if installed("report") else ()))
 
 
 def write_report(
@@ -52,10 +64,7 @@ def _make(
 ) -> list[Path]:
     readings = folder / "readings.csv"
     write_run(readings, rows, (f"readings of a soak: {' '.join(title.split())}",))
-    picture, drawing = folder / "soak.png", folder / "soak.svg"
     language = about.language
-    draw(picture, rows, decision, title, about.clock, language=language)
-    draw(drawing, rows, decision, title, about.clock, language=language)
     verdict = folder / "verdict.json"
     verdict.write_text(json.dumps(decision.verdict.as_dict(), indent=1) + "\n", encoding="utf-8")
     hashes = {file.name: sha256_of(file) for file in (readings, verdict)}
@@ -63,6 +72,16 @@ def _make(
     carbs = len(about.settings.geometry.bowls) if about.settings else rows.gates
     shapes = drawing_in_language(rack(decision, max(carbs, rows.gates)), language)
     page, printed = folder / "report.html", folder / "report.pdf"
+    if not installed("report"):
+        page.write_text(report_html(said, shapes), encoding="utf-8")
+        return [page, verdict, readings]
+    # Imported here: they take longer than deciding, and are an extra.
+    from soakmon.report.figure import draw  # noqa: PLC0415
+    from soakmon.report.pdf import write_pdf  # noqa: PLC0415
+
+    picture, drawing = folder / "soak.png", folder / "soak.svg"
+    draw(picture, rows, decision, title, about.clock, language=language)
+    draw(drawing, rows, decision, title, about.clock, language=language)
     page.write_text(report_html(said, shapes, picture), encoding="utf-8")
     plain = folder / "plain.png"
     draw(plain, rows, decision, "", about.clock, dpi=200, height_in=5.6, language=language)
@@ -75,9 +94,12 @@ def _escape(text: str) -> str:
     return html.escape(inert(text, lines=True))
 
 
-def report_html(said: Content, shapes: list[Shape], picture: Path) -> str:
-    """The report as one self-contained page."""
-    image = base64.b64encode(picture.read_bytes()).decode("ascii")
+def report_html(said: Content, shapes: list[Shape], picture: Path | None = None) -> str:
+    """The report as one self-contained page; without a picture where nothing can draw one."""
+    image = ""
+    if picture is not None:
+        image = base64.b64encode(picture.read_bytes()).decode("ascii")
+        image = f'<img src="data:image/png;base64,{image}" alt="{_escape(said.sentence)}">'
     title = told(say("pdf.soak_report", title=said.title), said.language)
     rack_name = told(say("content.rack"), said.language)
     return f"""<!DOCTYPE html>
@@ -97,7 +119,7 @@ def report_html(said: Content, shapes: list[Shape], picture: Path) -> str:
 <table>{_facts(said.summary)}</table>
 <div class="scroll" tabindex="0" role="group" aria-label="{rack_name}">
 <div class="rack">{svg(shapes)}</div></div>
-<img src="data:image/png;base64,{image}" alt="{_escape(said.sentence)}">
+{image}
 <h2 class="details">{told(say("pdf.details"), said.language)}</h2>
 {"".join(_section(section) for section in said.details)}
 </main>

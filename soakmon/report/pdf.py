@@ -11,17 +11,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
 
 from fpdf import FPDF, XPos, YPos
 
 from soakmon.report.content import Content, Section
 from soakmon.report.letters import Family, font_file, one_line, right_to_left, shown
+from soakmon.report.paper import Paper
 from soakmon.report.rack import Box, Label, Line, Shape
 from soakmon.texts import ENGLISH, say, told
 from soakmon.watch.verdict import Outcome
 
-Paper = Literal["a4", "letter"]
 UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
 _MARGIN_MM, _NAME_MM = 20.0, 46.0
 _PT_PER_MM = 72 / 25.4

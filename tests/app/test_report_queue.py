@@ -8,9 +8,10 @@ import pytest
 
 from soakmon.app import report_queue as module
 from soakmon.app import report_soak
-from soakmon.app.report_queue import FILES, ReportQueue
+from soakmon.app.report_queue import ReportQueue
 from soakmon.records.holding import holding
 from soakmon.records.journal import Journal
+from soakmon.report.files import file_names
 from tests.desk import Desk
 from tests.records.test_journal import ENTRY, anchor, row
 
@@ -155,7 +156,7 @@ def test_a_soak_that_saw_nothing_has_its_report_and_owes_nothing_more(tmp_path, 
     journal = ended(tmp_path, 1, rows)
     done = Desk(tmp_path)("report", "1")
     assert done.code == 3
-    assert all((tmp_path / "reports" / "soak-1" / name).is_file() for name in FILES)
+    assert all((tmp_path / "reports" / "soak-1" / name).is_file() for name in file_names())
     assert journal.owed() == []
 
 

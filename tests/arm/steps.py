@@ -89,9 +89,9 @@ class Trial:
             (target / name).parent.mkdir(parents=True, exist_ok=True)
             shutil.copy(self.clone / name, target / name)
         if version:
-            project = target / "pyproject.toml"
+            project = target / "soakmon/__init__.py"
             text = project.read_text(encoding="utf-8")
-            project.write_text(re.sub(r'(?m)^version = ".*"', f'version = "{version}"', text))
+            project.write_text(re.sub(r'".*"$', f'"{version}"', text))
         if broken:
             serve = target / "soakmon/app/serve.py"
             serve.write_text(

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sim.mock_gates import RING_S, Trains
 from soakmon.bench.edges import DEAD_TIME_S, Drop, DropMerger
 from soakmon.bench.ports import Edge
+from tests.hardware.mock_gates import RING_S, Trains
 
 LATE_S = 1e6
 GAP_S = DEAD_TIME_S + 2 * RING_S + 0.001

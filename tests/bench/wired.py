@@ -9,12 +9,12 @@ from hardware.absent import NoPanel, NoVapour
 from hardware.drop_gates import PinDropGates
 from hardware.hx711_pins import Hx711PinsCell
 from hardware.valve import PinValve
-from sim.mock_gates import TimedFactory, Trains, play
-from sim.mock_hx711 import Hx711Chip, wire
 from sim.scenario import Scenario
 from soakmon.bench.service import Service
 from soakmon.config import Bench
 from tests.bench.stepping import Stepped
+from tests.hardware.mock_gates import TimedFactory, Trains, play
+from tests.hardware.mock_hx711 import Hx711Chip, wire
 
 
 class Wired(Stepped):

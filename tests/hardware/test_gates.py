@@ -7,10 +7,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hardware.drop_gates import PinDropGates
-from sim.mock_gates import TimedFactory, Trains, play
 from soakmon.bench.edges import DropMerger
 from soakmon.bench.ports import Edge
 from soakmon.errors import TroubleError
+from tests.hardware.mock_gates import TimedFactory, Trains, play
 
 PINS = (17, 27, 22, 23)
 BOOT_S = 5000.0

@@ -17,10 +17,10 @@ from hardware.panel import PinPanel
 from hardware.presses import BOUNCE_S, PressReader
 from hardware.valve import PinValve
 from hardware.vapour import PinVapour
-from sim.mock_gates import TimedFactory
 from soakmon.bench.ports import Press, Reading
 from soakmon.errors import TroubleError
 from soakmon.hardware_config import PanelSection
+from tests.hardware.mock_gates import TimedFactory
 
 
 @pytest.mark.parametrize("active_high", [True, False])

@@ -310,7 +310,8 @@ def test_a_source_is_known_by_its_content(tmp_path):
     copy = tmp_path / "clone"
     for name in ("soakmon", "hardware", "sim"):
         (copy / name).mkdir(parents=True)
-    (copy / "pyproject.toml").write_text('[project]\nversion = "9.1"\n')
+    (copy / "pyproject.toml").write_text("[project]\n")
+    (copy / "soakmon" / "__init__.py").write_text('__version__ = "9.1"\n')
     one = source_of(copy)
     assert one.version == "9.1"
     (copy / "soakmon" / "new.py").write_text("x = 1\n")

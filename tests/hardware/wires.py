@@ -6,7 +6,7 @@ from gpiozero.pins.mock import MockFactory
 
 from hardware.hx711_pins import Hx711PinsCell
 from hardware.hx711_spi import Hx711SpiCell
-from sim.mock_hx711 import Hx711Chip, MockSpi, wire
+from tests.hardware.mock_hx711 import Hx711Chip, MockSpi, wire
 
 
 class HandClock:

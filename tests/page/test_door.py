@@ -12,13 +12,13 @@ from contextlib import closing
 import pytest
 from typer.testing import CliRunner
 
-from soakmon.app.report_queue import FILES
 from soakmon.cli.program import app as program
 from soakmon.config import parse_bench
 from soakmon.errors import InputError, TroubleError
 from soakmon.page.door import CODE_S, Door, SlowDownError
 from soakmon.page.serving import open_page
 from soakmon.page.store import Role, Store, StoreError
+from soakmon.report.files import file_names
 from tests.page.served import PASSWORD, free_port
 
 
@@ -79,7 +79,7 @@ def test_a_link_shows_one_report_until_it_ends(paged, monkeypatch):
     assert runner.post("/api/end", json={"reason": "enough"}).status_code == 200
     folder = paged.reports.path(1)
     folder.mkdir(parents=True)
-    for name in FILES:
+    for name in file_names():
         (folder / name).write_text(f"made up {name}", encoding="utf-8")
     link = runner.post("/api/soaks/1/link", json={"days": 1}).json()
     stranger = paged.client()
