@@ -14,29 +14,23 @@ from __future__ import annotations
 import argparse
 import os
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
-from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 
-from sim.blind import Induced, blank_of, blind_scenario
-from sim.record import Recording, simulate
-from sim.scenario import CellTraits, Happenings, Scenario
-from sim.weather import Climate
+from sim.blind import blank_of
+from sim.record import simulate
+from soakmon.app.bound_nights import INTERVAL_S, expected, over_g, tight_scenario
 from soakmon.app.capability_nights import described_noise
+from soakmon.capability.both_bounds import residual_g
 from soakmon.capability.bound import least_sd_g_per_h
 from soakmon.capability.world_bound import world_bound
-from soakmon.physics.evaporating import fuel_of_air_c
-from soakmon.physics.expectation import Expectation, expected_loss
-from soakmon.physics.fuels import FUELS
 from soakmon.watch.closing import signed_leak
 from soakmon.watch.decide import watched
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import DESCRIBED, Settings
 
-SEED = 40_000
-INTERVAL_S, FIRST_H, MARK_H = 60.0, 1.0, 0.5
+FIRST_H, MARK_H = 1.0, 0.5
 # After the soak's clock has started, so that none of these medians holds any of the fill.
 EDGES_H: Floats = np.arange(FIRST_H, 24.0 + 1e-9, MARK_H)
 
@@ -50,36 +44,11 @@ class Night(NamedTuple):
     bound: float | None
 
 
-def scenario(seed: int) -> Scenario:
-    """The night of a seed: all that differs is the bench and the cell's specimen.
-
-    The weather is the same, since its course is known to whoever judges a night.
-    """
-    return replace(
-        blind_scenario(seed, Induced()),
-        fuel=FUELS["petrol_a"],
-        blend="petrol_a",
-        filled_ml=450.0,
-        climate=Climate(mean_c=20.0, swing_c=2.5, restless_c=0.0),
-        cell=CellTraits(),
-        happenings=Happenings(knocks_per_h=0.0),
-    )
-
-
-def expected(night: Recording) -> Expectation:
-    rows = night.rows
-    return expected_loss(night.geometry, night.fuel, rows.t_s, fuel_of_air_c(rows.t_s, rows.air_c))
-
-
 def made(number: int, *, judge: bool) -> Night:
     """The night of a number; judge: also what the decider and the model's bound say of it."""
-    drawn = scenario(SEED + number)
+    drawn = tight_scenario(number)
     night, blank = (simulate(one, interval_s=INTERVAL_S) for one in (drawn, blank_of(drawn)))
     loss, bare = expected(night), expected(blank)
-    hours = night.rows.t_s / 3600
-    over_g = night.rows.mass_g + loss.best_g
-    places = np.searchsorted(hours, EDGES_H)
-    marks = np.array([np.nanmedian(over_g[a:b]) for a, b in pairwise(places.tolist())])
     feed = blank.truth.evaporated_g / bare.best_g[-1]
     bowls = (night.truth.evaporated_g - blank.truth.evaporated_g) / (
         loss.best_g[-1] - bare.best_g[-1]
@@ -92,9 +61,7 @@ def made(number: int, *, judge: bool) -> Night:
             error = 24 * signed_leak(decider.weep)[0]
             noise = described_noise(drawn)
             bound = 24 * least_sd_g_per_h(night.rows, settings, noise, decider.soak_s)
-    return Night(
-        np.diff(np.array(marks), prepend=marks[0])[1:].cumsum(), (feed, bowls), error, bound
-    )
+    return Night(residual_g(night.rows.t_s, over_g(night), EDGES_H), (feed, bowls), error, bound)
 
 
 def _made(number: int, judge: bool) -> Night:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from html import escape
 
+from soakmon.capability.both_bounds import Bounds
 from soakmon.capability.by_owner import owner_heads, owner_lines
 from soakmon.capability.evaluate import Result
 from soakmon.capability.summary import HEADS, detection_lines, error_lines, facts
@@ -20,8 +21,10 @@ caption { text-align: left; font-weight: bold; }
 """
 
 
-def certificate(results: Sequence[Result], *, version: str, seed: int) -> str:
-    """The page, complete; its only numbers are those of the results."""
+def certificate(
+    results: Sequence[Result], bounds: Bounds | None = None, *, version: str, seed: int
+) -> str:
+    """The page, complete; its only numbers are those of the results and the bounds."""
     nights = len(results)
     return (
         '<!doctype html>\n<html lang="en">\n<head><meta charset="utf-8">\n'
@@ -37,7 +40,7 @@ def certificate(results: Sequence[Result], *, version: str, seed: int) -> str:
         "with a blank run or thirty tight soaks. Blank runs are simulated and judged as the "
         "product does, for a week at most; an owner whose cell strays too much stays without one. "
         "Half of the nights are disturbed.</p>\n"
-        + _table("What came of it", ("figure", "value"), facts(results))
+        + _table("What came of it", ("figure", "value"), facts(results, bounds))
         + _table(
             "By what the owner knows of the bench, with 95 % limits",
             owner_heads(results),

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from statistics import median
 from typing import Any
 
+from soakmon.capability.both_bounds import Bounds
 from soakmon.capability.by_owner import by_owner, share_of
 from soakmon.capability.evaluate import LEAKS_G_PER_DAY, Owner, Result, Way, smallest_at
 from soakmon.capability.tables import Errors, lower_share, upper_share
@@ -24,7 +25,7 @@ WAYS = {
 }
 
 
-def as_dict(results: Sequence[Result]) -> dict[str, Any]:
+def as_dict(results: Sequence[Result], bounds: Bounds | None = None) -> dict[str, Any]:
     """The fixed JSON form; a figure that these nights do not give is null."""
     usual = [r for r in results if not r.hard]
     seen = [r for r in usual if r.leak_g_per_day > 0 and r.way == Way.GATES and r.found]
@@ -47,6 +48,18 @@ def as_dict(results: Sequence[Result]) -> dict[str, Any]:
         "woken": share_of([r for r in results if r.leak_g_per_day == 0], woken),
         "by_owner": by_owner(results),
         "reads": {"usual": _reads(usual), "hard": _reads([r for r in results if r.hard])},
+        "bounds": None if bounds is None else _bounds(bounds),
+    }
+
+
+def _bounds(bounds: Bounds) -> dict[str, Any]:
+    """Least spread of a leak by mass on described benches, g/day: simulated world, own model."""
+    return {
+        "nights": bounds.nights,
+        "world_g_per_day": rounded(bounds.world_g_per_day, 4),
+        "world_error_g_per_day": rounded(bounds.world_error_g_per_day, 4),
+        "model_g_per_day": rounded(bounds.model_g_per_day, 4),
+        "smallest_leak_g_per_day": rounded(bounds.smallest_g_per_day, 4),
     }
 
 
@@ -211,7 +224,7 @@ def _blank_runs(results: Sequence[Result]) -> str:
     return f"{text}, good to {100 * median(sure):.0f} % in the middle" if sure else text
 
 
-def facts(results: Sequence[Result]) -> list[tuple[str, str]]:
+def facts(results: Sequence[Result], bounds: Bounds | None = None) -> list[tuple[str, str]]:
     """Name and value of each other figure, as text."""
     told = as_dict(results)
     tight = [r for r in results if r.leak_g_per_day == 0]
@@ -234,6 +247,8 @@ def facts(results: Sequence[Result]) -> list[tuple[str, str]]:
         ("Blank runs that told something, of those that were simulated", _blank_runs(results)),
         ("Spread of the estimate over the least that its model allows",
          _plain(told["sd_over_bound"])),
+        ("Least spread by mass that any straight-line estimate has, on benches as described",
+         _least(bounds)),
         ("Carburettor right, of leaks found at gates", _percent(told["carb_right"])),
         ("Cause right, of leaks found at gates, each size alike, the feed shut on the alarm",
          f"{_percent(told['cause_right'])}, first two {_percent(told['causes']['top_two_right'])}"),
@@ -244,6 +259,17 @@ def facts(results: Sequence[Result]) -> list[tuple[str, str]]:
            _inside(told["reads"][name])) for name in ("usual", "hard")),
         ("Deciding a night takes", f"{told['seconds_per_night']} s of one core"),
     ]  # fmt: skip
+
+
+def _least(bounds: Bounds | None) -> str:
+    if bounds is None:
+        return "not known from these nights"
+    return (
+        f"{bounds.world_g_per_day:.2f} ± {bounds.world_error_g_per_day:.2f} g/day in the simulated "
+        f"world, {bounds.model_g_per_day:.2f} g/day in the filter's own model "
+        f"({bounds.nights} nights); the smallest leak found at 95 % with 1 % of false alarms would "
+        f"then be {bounds.smallest_g_per_day:.2f} g/day"
+    )
 
 
 def _inside(reads: dict[str, Any]) -> str:

@@ -29,8 +29,10 @@ def capability(
     ] = None,
 ) -> None:
     """Measure what the decider finds, on blind simulated nights with known leaks."""
+    from soakmon.app.bound_nights import tight_nights
     from soakmon.app.capability_nights import run
     from soakmon.app.nights_file import add_night, read_nights, write_whole
+    from soakmon.capability.both_bounds import bounds_of
     from soakmon.capability.certificate import certificate
     from soakmon.capability.evaluate import plan
     from soakmon.capability.summary import as_dict
@@ -52,9 +54,11 @@ def capability(
             ):
                 print_line(f"{len(done)} of {nights} nights", stderr=True)
     results = [done[index] for index in sorted(done)]
+    # Half a second each, so they are not kept.
+    bounds = bounds_of(list(tight_nights(nights, jobs or os.cpu_count() or 1)))
     if page is not None:
-        write_whole(page, certificate(results, version=__version__, seed=seed))
+        write_whole(page, certificate(results, bounds, version=__version__, seed=seed))
     if as_json:
-        sys.stdout.write(json.dumps(as_dict(results)) + "\n")
+        sys.stdout.write(json.dumps(as_dict(results, bounds)) + "\n")
     else:
-        show_capability(terminal(), results)
+        show_capability(terminal(), results, bounds)

@@ -53,7 +53,7 @@ def mass_log_weight(decider: Decider, weep: Weep, onsets: Floats) -> Floats:
     return np.asarray(0.5 * (by_filter + balance))
 
 
-def chance_of_none(decider: Decider, weep: Weep, onset: int = 0) -> float:
+def chance_of_so_much(decider: Decider, weep: Weep, onset: int = 0) -> float:
     """Chance that a tight rack loses as much as the bottle did since an onset, by its place.
 
     It asks for no shape: a leak that comes and goes, which no even leak fits, shows in it.
@@ -72,7 +72,7 @@ def contradicts(decider: Decider, weep: Weep, mass: Floats) -> bool:
     record alone speaks for a leak, and that is what people, cats and cells make.
     """
     onset = int(np.argmax(by_onset(weep, mass)))
-    return chance_of_none(decider, weep, onset) > _MORE_THAN_HALF
+    return chance_of_so_much(decider, weep, onset) > _MORE_THAN_HALF
 
 
 def _balance(decider: Decider, weep: Weep, onset: int) -> Floats:

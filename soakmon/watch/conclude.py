@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from soakmon.texts import say
-from soakmon.watch.balance import chance_of_none, contradicts
+from soakmon.watch.balance import chance_of_so_much, contradicts
 from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable
 from soakmon.watch.evidence import evidence, shift
@@ -70,7 +70,7 @@ def _with_closing_alarm(
     """Add an alarm when a leak is proven only by the whole record, once it is whole."""
     if alarms or not decider.finished:
         return alarms
-    by_balance = chance_of_none(decider, weep) < decider.budget.balance
+    by_balance = chance_of_so_much(decider, weep) < decider.budget.balance
     by_filter = decider.tail(weep) < decider.budget.closing
     if not by_balance and not (by_filter and not contradicts(decider, weep, mass)):
         return alarms

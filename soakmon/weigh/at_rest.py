@@ -13,13 +13,18 @@ import numpy as np
 
 from soakmon.physics.arrays import Floats
 from soakmon.weigh.oiml import CellClass, Judgement, judged
-from soakmon.weigh.uncertainty import Measured, difference, mean_of, scaled, scatter
+from soakmon.weigh.uncertainty import Measured, change, rss, scaled, scatter, total
 
 # Readings within so many minutes of a time that R 60 names are one mean; the first is over the
 # first minute.
 _NEAR_MIN, _FIRST_MIN = 1.5, 1.0
 # Zeros must have been read over so many °C, or kPa, to say anything (judgement).
 _LEAST_WARMTH_C, _LEAST_PRESSURE_KPA = 2.0, 0.5
+# Meanwhile a cell wanders, g after an hour, and its zero follows a shop in which somebody works, g
+# in an hour (half a degree); root mean square over cells as they are recorded. One does far more of
+# it than another, as if it were known from a few. Between empty readings that are hours apart it
+# has strayed by so much.
+_WANDERS_G, _FOLLOWS_G_PER_H, _STRAYS_DF, _HOURS_APART_G = 0.05, 0.075, 6, 0.15
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,17 +52,25 @@ def creep_judged(
         raise ValueError("creep needs readings over 30 min, in order of time")
     since = minutes - minutes[0]
 
-    def mean(about_min: float) -> Measured:
+    def about(about_min: float) -> list[float]:
         near = np.abs(since - about_min) <= (_NEAR_MIN if about_min else _FIRST_MIN)
         if not near.any():
             raise ValueError(f"creep needs a reading about {about_min:g} min after the first")
-        return mean_of(grams[near].tolist(), repeat=repeatability_g)
+        return [float(g) for g in grams[near]]
 
-    first, at_20, at_30 = (mean(about_min) for about_min in (0.0, 20.0, 30.0))
+    first, at_20, at_30 = (about(about_min) for about_min in (0.0, 20.0, 30.0))
+    in_all = total((change(first, at_30, repeat=repeatability_g), strays(30.0)))
+    late = total((change(at_20, at_30, repeat=repeatability_g), strays(10.0)))
     return [
-        judged("creep over 30 min", difference(at_30, first), cell.creep_g(load_g)),
-        judged("creep from 20 to 30 min", difference(at_30, at_20), cell.late_creep_g(load_g)),
+        judged("creep over 30 min", in_all, cell.creep_g(load_g)),
+        judged("creep from 20 to 30 min", late, cell.late_creep_g(load_g)),
     ]
+
+
+def strays(minutes: float) -> Measured:
+    """What a cell does by itself between readings so many minutes apart, g: 0 and its spread."""
+    hours = minutes / 60
+    return Measured(0.0, rss(_WANDERS_G * hours**0.5, _FOLLOWS_G_PER_H * hours), _STRAYS_DF)
 
 
 def zero_judged(
@@ -82,7 +95,7 @@ def zero_judged(
         if np.ptp(kpa) >= _LEAST_PRESSURE_KPA and len(zeros) > 2:
             causes.append(kpa)
     grams = gain * np.array([z.reading for z in zeros], dtype=float)
-    shifts = _slopes(causes, grams, repeatability_g)
+    shifts = _slopes(causes, grams, rss(repeatability_g, _HOURS_APART_G))
     judgements = [
         judged("zero per 5 °C", scaled(5.0, shifts[0]), cell.zero_per_5c_g(v_min_g)),
     ]

@@ -19,13 +19,14 @@ from statistics import fmean
 
 import numpy as np
 
-from soakmon.weigh.at_rest import Zero, creep_judged, zero_judged
+from soakmon.weigh.at_rest import Zero, creep_judged, strays, zero_judged
 from soakmon.weigh.oiml import CellClass, Judgement, judged
 from soakmon.weigh.uncertainty import (
-    REPEATABILITY_G,
+    CELL_REPEATABILITY_G,
     Measured,
-    difference,
-    mean_of,
+    change,
+    coverage,
+    scatter,
     total,
     uniform,
     widened,
@@ -85,7 +86,7 @@ def calibrate(
     zeros: Sequence[Zero] = (),
     v_min_g: float | None = None,
     resolution_counts: float = 1.0,
-    repeatability_g: float = REPEATABILITY_G,
+    repeatability_g: float = CELL_REPEATABILITY_G,
     valid_days: int = VALID_DAYS,
 ) -> Calibration:
     """Calibrate from steps with at least three different masses, up to the full bottle, full_g.
@@ -115,19 +116,20 @@ def calibrate(
     gain = 1.0 / float(slope)
     residuals = (reading - zero) * gain - mass
     per_count = _gain(steps, residuals.tolist(), gain, resolution_counts)
+    one = _one_reading(steps, residuals.tolist(), repeatability_g, resolution_counts * abs(gain))
     of_full_g = per_count.expanded / abs(gain) * full_g
     judgements = [
         Judgement("uncertainty of the full bottle", of_full_g, cell.limit_g(full_g)),
-        _worst("error of a step", residuals.tolist(), mass.tolist(), cell),
-        *_linearity(steps, residuals.tolist(), cell),
-        *_hysteresis(steps, residuals.tolist(), cell),
+        _worst("error of a step", [(r, 1.0) for r in residuals.tolist()], mass.tolist(), cell, one),
+        *_linearity(steps, residuals.tolist(), cell, one),
+        *_hysteresis(steps, residuals.tolist(), cell, one),
         *_repeatability(steps, residuals.tolist(), cell),
         *creep_judged(creep, gain, cell, float(mass.max()), repeatability_g),
         *zero_judged(zeros, gain, cell, v_min_g, repeatability_g),
     ]
     if returned_g is not None:
-        twice = difference(*(mean_of([g], repeat=repeatability_g) for g in (returned_g, 0.0)))
-        judgements.append(judged("return to dead load", twice, cell.dead_load_return_g))
+        returned = total((change([0.0], [returned_g], repeat=repeatability_g), strays(30.0)))
+        judgements.append(judged("return to dead load", returned, cell.dead_load_return_g))
     return Calibration(
         per_count,
         float(zero),
@@ -139,12 +141,34 @@ def calibrate(
     )
 
 
+def _one_reading(
+    steps: Sequence[Step], residuals_g: Sequence[float], repeatability_g: float, resolution_g: float
+) -> Measured:
+    """How far a reading is from the cell's answer, g: repeated steps, what is known beforehand."""
+    groups = [values for ways in _by_mass(steps, residuals_g).values() for values in ways if values]
+    off = [one - fmean(values) for values in groups for one in values]
+    sd_g, df = scatter(off, len(off) - len(groups), repeatability_g)
+    return widened(Measured(0.0, sd_g, df), uniform(resolution_g / 2))
+
+
 def _worst(
-    name: str, errors_g: Sequence[float], loads_g: Sequence[float], cell: CellClass
+    name: str,
+    errors: Sequence[tuple[float, float]],
+    loads_g: Sequence[float],
+    cell: CellClass,
+    one: Measured,
 ) -> Judgement:
-    """The error that comes nearest to, or furthest over, the limit at its load."""
-    worst = max(zip(errors_g, loads_g, strict=True), key=lambda e: abs(e[0]) / cell.limit_g(e[1]))
-    return Judgement(name, float(worst[0]), cell.limit_g(worst[1]))
+    """The error that comes nearest to, or furthest over, the limit at its load.
+
+    errors: g, and its standard deviation as a multiple of that of one reading. Of several that are
+    at their limits one is always read too high, so what is left open holds for all of them.
+    """
+    left_open_g = coverage(one.df, len(errors)) * one.u
+    found = [
+        Judgement(name, error_g, cell.limit_g(load_g), times * left_open_g)
+        for (error_g, times), load_g in zip(errors, loads_g, strict=True)
+    ]
+    return max(found, key=lambda j: (abs(j.value_g) - j.expanded_g) / j.limit_g)
 
 
 def _by_mass(
@@ -158,34 +182,43 @@ def _by_mass(
 
 
 def _linearity(
-    steps: Sequence[Step], residuals_g: Sequence[float], cell: CellClass
+    steps: Sequence[Step], residuals_g: Sequence[float], cell: CellClass, one: Measured
 ) -> list[Judgement]:
     """Worst mean of the way up off the line: what is left when scatter and hysteresis are gone."""
-    means = {m: fmean(up) for m, (up, _) in _by_mass(steps, residuals_g).items() if up}
-    return [_worst("linearity", list(means.values()), list(means), cell)] if means else []
+    means = {
+        mass_g: (fmean(up), len(up) ** -0.5)
+        for mass_g, (up, _) in _by_mass(steps, residuals_g).items()
+        if up
+    }
+    return [_worst("linearity", list(means.values()), list(means), cell, one)] if means else []
 
 
 def _hysteresis(
-    steps: Sequence[Step], residuals_g: Sequence[float], cell: CellClass
+    steps: Sequence[Step], residuals_g: Sequence[float], cell: CellClass, one: Measured
 ) -> list[Judgement]:
-    both = {m: (u, d) for m, (u, d) in _by_mass(steps, residuals_g).items() if u and d}
-    gaps = [fmean(down) - fmean(up) for up, down in both.values()]
-    return [_worst("hysteresis", gaps, list(both), cell)] if gaps else []
+    """Worst difference between the ways up and down."""
+    gaps = {
+        mass_g: (fmean(down) - fmean(up), math.sqrt(1 / len(up) + 1 / len(down)))
+        for mass_g, (up, down) in _by_mass(steps, residuals_g).items()
+        if up and down
+    }
+    return [_worst("hysteresis", list(gaps.values()), list(gaps), cell, one)] if gaps else []
 
 
 def _repeatability(
     steps: Sequence[Step], residuals_g: Sequence[float], cell: CellClass
 ) -> list[Judgement]:
-    """Largest difference between repeated steps, as R 60 judges it: within the error limit."""
+    """Largest difference between repeated steps, as R 60 judges it: within the error limit.
+
+    The limit is of what was read, not of what lies behind it: nothing is left open.
+    """
     ranges = [
-        (max(values) - min(values), mass_g)
+        Judgement("repeatability", max(values) - min(values), cell.limit_g(mass_g))
         for mass_g, ways in _by_mass(steps, residuals_g).items()
         for values in ways
         if len(values) > 1
     ]
-    if not ranges:
-        return []
-    return [_worst("repeatability", [r for r, _ in ranges], [m for _, m in ranges], cell)]
+    return [max(ranges, key=lambda j: j.value_g / j.limit_g)] if ranges else []
 
 
 def _repeat_sd(steps: Sequence[Step], residuals_g: Sequence[float]) -> float | None:
@@ -210,10 +243,10 @@ def _gain(
     mass = np.array([s.mass_g for s in steps])
     spread = float(np.sqrt(((mass - mass.mean()) ** 2).sum()))
     freedom = max(len(steps) - 2, 1)
-    scatter = abs(gain) * math.sqrt(sum(r * r for r in residuals_g) / freedom) / spread
+    off = abs(gain) * math.sqrt(sum(r * r for r in residuals_g) / freedom) / spread
     read = uniform(resolution_counts / 2) * abs(gain) / spread
     masses = max(step.mass_u_g for step in steps) / float(np.ptp(mass))
-    return widened(Measured(gain, scatter, freedom), abs(gain) * read, abs(gain) * masses)
+    return widened(Measured(gain, off, freedom), abs(gain) * read, abs(gain) * masses)
 
 
 def daily_check(
@@ -224,7 +257,7 @@ def daily_check(
     full_g: float,
     empty_g: float = 0.0,
     mass_u_g: float = 0.0,
-    repeatability_g: float = REPEATABILITY_G,
+    repeatability_g: float = CELL_REPEATABILITY_G,
 ) -> Judgement:
     """One known mass on a calibrated cell, less the empty reading: its error against the limit.
 
@@ -236,8 +269,8 @@ def daily_check(
             f"the full bottle has {full_g:.0f} g of fuel: check with "
             f"{_CHECKED_SHARE * full_g:.0f} g or more, not with {mass_g:g} g"
         )
-    empty, loaded = (mean_of([g], repeat=repeatability_g) for g in (empty_g, reading_g))
-    error = total((difference(loaded, empty), Measured(-mass_g, mass_u_g)))
+    loaded = change([empty_g], [reading_g], repeat=repeatability_g)
+    error = total((loaded, Measured(-mass_g, mass_u_g)))
     said = judged("daily check", error, cell.limit_g(mass_g))
     if not said.told:
         raise ValueError(

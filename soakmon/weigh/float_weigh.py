@@ -8,20 +8,20 @@ from dataclasses import dataclass
 from soakmon.weigh.uncertainty import (
     REPEATABILITY_G,
     Measured,
-    difference,
+    change,
     mean_of,
     uniform,
     widened,
 )
 
-# A brass or plastic float wiped dry keeps some hundredths of a gram of fuel in its seams;
-# workshop judgement, no source.
+# A brass or plastic float wiped dry keeps some fuel in its seams, from nothing up to this; workshop
+# judgement, no source.
 _WET_G = 0.03
 
 
 @dataclass(frozen=True, slots=True)
 class FloatWeighing:
-    """One float: dry_g, soaked_g, and gain_g with uncertainty."""
+    """One float: dry_g, soaked_g, and gain_g, less what stays wet, with uncertainty."""
 
     carb: int
     dry_g: Measured
@@ -53,5 +53,7 @@ def weighed(
     read = uniform(resolution_g / 2)
     dry = mean_of(dry_g, read, repeat=repeatability_g)
     soaked = mean_of(soaked_g, read, repeat=repeatability_g)
-    gain = widened(difference(soaked, dry), uniform(_WET_G))
+    gained = change(dry_g, soaked_g, read, repeat=repeatability_g)
+    taken_up = Measured(gained.value - _WET_G / 2, gained.u, gained.df)
+    gain = widened(taken_up, uniform(_WET_G / 2))
     return FloatWeighing(carb, dry, soaked, gain)

@@ -11,7 +11,7 @@ from pydantic.fields import FieldInfo
 from soakmon.texts import say
 from soakmon.weigh.blank_run import SCALE_DRIFT_G
 from soakmon.weigh.drain import TOLERANCE_MM
-from soakmon.weigh.uncertainty import REPEATABILITY_G
+from soakmon.weigh.uncertainty import CELL_REPEATABILITY_G, REPEATABILITY_G
 
 MOST_G = 200_000.0
 Grams = Annotated[float, Field(ge=0, le=MOST_G, allow_inf_nan=False)]
@@ -98,7 +98,7 @@ class CalibrationForm(Form):
     returned_g: Number | None = None
     zeros: list[ZeroForm] = Field(default=[], max_length=500)
     v_min_g: Capacity | None = None
-    repeatability_g: Repeatability = REPEATABILITY_G
+    repeatability_g: Repeatability = CELL_REPEATABILITY_G
 
 
 class DailyForm(Form):
@@ -110,7 +110,7 @@ class DailyForm(Form):
     mass_u_g: Grams = 0.0
     empty_g: Number = 0.0
     reading_g: Number
-    repeatability_g: Repeatability = REPEATABILITY_G
+    repeatability_g: Repeatability = CELL_REPEATABILITY_G
 
 
 class BlankForm(Form):

@@ -2,13 +2,12 @@
 
 Past a needle fuel comes only while there is feed: such drops stop within about two minutes. A
 joint of a bowl goes on from the bowl's own content. A rail joint stops when the rail has drained,
-a cracked overflow tube when the level is below the crack. Counts are Poisson: the standard
-uncertainty of n drops is the root of n (of 1 for none).
+a cracked overflow tube when the level is below the crack. Counts are Poisson (`counts`).
 
 Silence tells only when an unchanged leak would hardly have been silent: n drops in the time T
 before and none in the time t since have the probability (T / (T + t))^n if nothing has changed
 (two Poisson counts compared by their sum: Przyborowski and Wilenski, Biometrika 31, 1940; from
-memory).
+memory). A rate has faded by the same test: when half of it would have made so few drops too seldom.
 """
 
 from __future__ import annotations
@@ -18,13 +17,15 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from soakmon.texts import say
-from soakmon.weigh.uncertainty import Measured, difference, scaled
+from soakmon.weigh.counts import Rate, at_most_of, fewer, rate
 
 # Fuel between needle and lip runs off for about so long; workshop judgement, no source.
 STOPS_WITHIN_MIN = 2.0
 _GOES_ON_SHARE = 0.5
 # So improbable must a silence, or a stray count, be before it says something.
 _CHANCE = 0.05
+# So improbable must half of the rate be before the drops have faded (of both tails of 95 % one).
+_FADED = 0.025
 
 
 class Way(StrEnum):
@@ -54,8 +55,8 @@ class Isolated:
     """
 
     carb: int
-    open_per_h: Measured
-    shut_per_h: Measured
+    open_per_h: Rate
+    shut_per_h: Rate
     way: Way
     needed_min: float | None = None
 
@@ -83,13 +84,13 @@ def isolated(
         )
     if after and (last_drop_min is None or not 0 <= last_drop_min <= after_min):
         raise ValueError(say("isolation.carb_when_did_last_drop", carb=carb))
-    opened, shut = _rate(before, before_min), _rate(after, after_min)
+    opened, shut = rate(before, before_min), rate(after, after_min)
     dark = watched.dark_per_h * (before_min + after_min) / 60
     # What a dry gate counts by itself accuses nobody.
-    if _at_least(before + after, dark) >= _CHANCE:
+    if 1.0 - fewer(math.ceil(before + after), dark) >= _CHANCE:
         return Isolated(carb, opened, shut, Way.DRY)
     if after and last_drop_min is not None and last_drop_min > STOPS_WITHIN_MIN:
-        return Isolated(carb, opened, shut, _going_on(opened, shut))
+        return Isolated(carb, opened, shut, _going_on(before, after, watched))
     silent = (before_min / (before_min + after_min - STOPS_WITHIN_MIN)) ** before
     way = Way.STOPS if silent < _CHANCE else Way.UNTOLD
     return Isolated(carb, opened, shut, way, _needed_min(before, before_min))
@@ -101,17 +102,9 @@ def _needed_min(before: float, before_min: float) -> float | None:
     return STOPS_WITHIN_MIN + before_min * (math.pow(_CHANCE, -1.0 / before) - 1.0)
 
 
-def _at_least(count: float, expected: float) -> float:
-    """The probability of so many counts or more, of a Poisson number with that mean."""
-    below = (expected**k / math.factorial(k) for k in range(min(math.ceil(count), 100)))
-    return 1.0 - math.exp(-expected) * math.fsum(below)
-
-
-def _rate(drops: float, minutes: float) -> Measured:
-    return scaled(60.0 / minutes, Measured(drops, math.sqrt(max(drops, 1.0))))
-
-
-def _going_on(opened: Measured, shut: Measured) -> Way:
-    missing = difference(scaled(_GOES_ON_SHARE, opened), shut)
-    # Called fading only when the rate has fallen by more than its uncertainty explains.
-    return Way.FADES if missing.value > missing.expanded else Way.GOES_ON
+def _going_on(before: float, after: float, watched: Watched) -> Way:
+    """Whether the drops go on as they were, or have faded for sure below half of it."""
+    after_min = _GOES_ON_SHARE * watched.after_min
+    share = after_min / (watched.before_min + after_min)
+    seldom = at_most_of(round(after), round(before + after), share) < _FADED
+    return Way.FADES if seldom else Way.GOES_ON

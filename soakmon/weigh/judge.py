@@ -7,7 +7,14 @@ from datetime import date
 from typing import Any
 
 from soakmon.texts import say
-from soakmon.watch.figures import at_most, places_of, plain, rounded_up, written
+from soakmon.watch.figures import (
+    at_most,
+    places_of,
+    plain,
+    rounded_down,
+    rounded_up,
+    written,
+)
 from soakmon.watch.settings import Settings
 from soakmon.weigh.at_rest import Zero
 from soakmon.weigh.blank_run import BlankRun, blank_weighed
@@ -17,6 +24,7 @@ from soakmon.weigh.calibration import (
     calibrate,
     daily_check,
 )
+from soakmon.weigh.counts import Rate
 from soakmon.weigh.drain import drained
 from soakmon.weigh.float_weigh import weighed
 from soakmon.weigh.forms import (
@@ -242,6 +250,7 @@ def drain(form: DrainForm, settings: Settings) -> Judged:
             "volume_expanded_ml": b.volume_ml.expanded,
             "level_mm": b.level_mm.value,
             "level_u_mm": b.level_mm.u,
+            "level_expanded_mm": b.level_mm.expanded,
         }
         for b, cup in zip(bowls, form.cups_g, strict=True)
     ]
@@ -317,6 +326,7 @@ def floats(form: FloatsForm) -> Judged:
             "soaked_g": r.soaked_g.value,
             "gain_g": r.gain_g.value,
             "gain_u_g": r.gain_g.u,
+            "gain_expanded_g": r.gain_g.expanded,
         }
         for r in results
     ]
@@ -334,8 +344,8 @@ def isolation(form: IsolationForm, settings: Settings) -> Judged:
         say(
             "judge.carb_feed_without",
             carb=r.carb,
-            h=_pm(r.open_per_h, "drops/h"),
-            h2=_pm(r.shut_per_h, "drops/h"),
+            h=_drops(r.open_per_h),
+            h2=_drops(r.shut_per_h),
             way=WORDS[r.way],
             r=_longer(r),
         )
@@ -347,14 +357,27 @@ def isolation(form: IsolationForm, settings: Settings) -> Judged:
             "carb": r.carb,
             "open_per_h": r.open_per_h.value,
             "open_u_per_h": r.open_per_h.u,
+            "open_limits_per_h": [r.open_per_h.low, r.open_per_h.high],
             "shut_per_h": r.shut_per_h.value,
             "shut_u_per_h": r.shut_per_h.u,
+            "shut_limits_per_h": [r.shut_per_h.low, r.shut_per_h.high],
             "way": str(r.way),
         }
         for r in results
     ]
     summary = say("judge.feed_shut", wet=", ".join(wet)) if wet else say("judge.no_drops")
     return Judged("isolation", not wet, summary, lines, _kept(readings, form))
+
+
+def _drops(counted: Rate) -> str:
+    """A rate with its limits, 95 %."""
+    places = places_of(counted.high - counted.low, 2)
+    return say(
+        "judge.drops_per_h",
+        per_h=plain(counted.value, 3),
+        low=written(rounded_down(counted.low, places), places),
+        high=written(rounded_up(counted.high, places), places),
+    )
 
 
 def _longer(found: Isolated) -> str:

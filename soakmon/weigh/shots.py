@@ -23,7 +23,7 @@ _DENSITY_REL_SD = 0.01
 # Fuel that hangs at the nozzle or dries off the cup in one series; workshop judgement, no source.
 _HANGING_G = 0.03
 # Less than this a stroke is no shot: pumps give some tenths of a ml; judgement.
-_LEAST_ML = 0.01
+LEAST_ML = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,15 +47,16 @@ class Shots:
         return tuple(
             one.carb
             for one in self.shots
-            if one.ml_per_stroke.value <= _LEAST_ML + one.ml_per_stroke.expanded
+            if one.ml_per_stroke.value <= LEAST_ML + one.ml_per_stroke.expanded
         )
 
     def even(self, limit: float = 0.1) -> bool:
-        """Whether every pump gives fuel, and the spread stays under a limit.
+        """Whether every pump gives fuel, and the spread is not over a limit for sure.
 
         10 %: common practice, no source. A single pump has no spread, and is even if it gives.
         """
-        return not self.dead and (self.spread is None or self.spread.value <= limit)
+        spread = self.spread
+        return not self.dead and (spread is None or spread.value <= limit + spread.expanded)
 
 
 def pumped(

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from statistics import fmean
 
 from soakmon.weigh.student import t_quantile
@@ -20,8 +21,11 @@ from soakmon.weigh.student import t_quantile
 _COVERED = 0.5 * (1.0 + math.erf(2.0 / math.sqrt(2.0)))
 _MANY = 200
 # How far one weighing is from the next of the same thing, as a standard deviation, and of how many
-# weighings that is taken to be known. Workshop scales and load cells at rest; judgement.
+# weighings that is taken to be known. Workshop scales; judgement.
 REPEATABILITY_G = 0.03
+# The same of the bench's own cell, whose readings are means of ten seconds: root mean square over
+# cells with 0.01 to 0.13 g of noise in a second, as they are recorded.
+CELL_REPEATABILITY_G = 0.018
 _REPEATABILITY_DF = 8
 
 
@@ -44,11 +48,20 @@ class Measured:
         return {"value": self.value, "u": self.u, "df": df, "expanded": self.expanded}
 
 
-def coverage(df: float) -> float:
-    """Coverage factor for 95.45 %; parts of a degree of freedom are left out (GUM G.4.1)."""
-    if df >= _MANY:
+def coverage(df: float, of: int = 1) -> float:
+    """Coverage factor for 95.45 %; parts of a degree of freedom are left out (GUM G.4.1).
+
+    of: so many values of which the worst is looked at; that is how often all of them are covered
+    (Bonferroni's inequality).
+    """
+    if df >= _MANY and of == 1:
         return 2.0
-    return t_quantile(_COVERED, max(int(df), 1))
+    return _quantile(max(int(min(df, _MANY)), 1), of)
+
+
+@lru_cache(maxsize=1024)
+def _quantile(df: int, of: int) -> float:
+    return t_quantile(1.0 - (1.0 - _COVERED) / of, df)
 
 
 def effective_df(u: float, parts: Sequence[Measured]) -> float:
@@ -79,6 +92,23 @@ def mean_of(values: Sequence[float], least_u: float = 0.0, *, repeat: float) -> 
     mean = fmean(values)
     sd, df = scatter([one - mean for one in values], len(values) - 1, repeat)
     return widened(Measured(mean, sd / math.sqrt(len(values)), df), least_u)
+
+
+def change(
+    before: Sequence[float], after: Sequence[float], least_u: float = 0.0, *, repeat: float
+) -> Measured:
+    """Mean after less mean before of one scale; least_u, repeat: of each mean, as in `mean_of`.
+
+    What is known of the repeatability is known once: both scatters are pooled with it, and its
+    degrees of freedom count once. As independent means they would count twice.
+    """
+    if not before or not after:
+        raise ValueError("no values to compare")
+    means = fmean(before), fmean(after)
+    off = [one - means[0] for one in before] + [one - means[1] for one in after]
+    sd, df = scatter(off, len(off) - 2, repeat)
+    u = sd * math.sqrt(1.0 / len(before) + 1.0 / len(after))
+    return widened(Measured(means[1] - means[0], u, df), least_u, least_u)
 
 
 def scatter(off: Sequence[float], df: int, repeat: float) -> tuple[float, float]:

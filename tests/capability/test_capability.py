@@ -14,7 +14,9 @@ from sim.benches import run_blank
 from sim.blind import Induced, blank_of, blind_scenario
 from sim.faults import Kind
 from sim.world import World
+from soakmon.app.bound_nights import tight_night
 from soakmon.app.capability_nights import make_night, past_of
+from soakmon.capability.both_bounds import EDGES_H, TightNight, bounds_of, residual_g
 from soakmon.capability.bound import Noise, least_sd_g_per_h
 from soakmon.capability.certificate import certificate
 from soakmon.capability.evaluate import (
@@ -34,7 +36,7 @@ from soakmon.capability.world_bound import world_bound
 from soakmon.cli.program import app
 from soakmon.errors import InputError
 from soakmon.watch.settings import DESCRIBED, Settings
-from tests.bounds import EDGES_H
+from tests.bounds import EDGES_H as FINE_H
 from tests.bounds import made as made_for_bounds
 from tests.watch.nights import night as handmade
 
@@ -250,8 +252,9 @@ def test_the_json_form():
         "schema", "false_alarm", "detection", "smallest_leak_95_g_per_day", "sd_over_bound",
         "carb_right", "cause_right", "seconds_per_night",
         "detection_after_blank", "causes", "tight_true", "hard", "woken", "by_owner",
-        "reads",
+        "reads", "bounds",
     ]  # fmt: skip
+    assert told["bounds"] is None
     assert told["schema"] == "soakmon.capability/1"
     assert told["false_alarm"]["nights"] == 59
     assert told["false_alarm"]["leaking"] == 0
@@ -289,6 +292,40 @@ def test_the_page_says_how_many_blank_runs_told_something():
                for k, rel in enumerate((0.08, 0.1, 0.15, None))]  # fmt: skip
     page = certificate(results, version="1", seed=6)
     assert "3 of 4, good to 10 % in the middle" in page
+
+
+def test_both_bounds_are_told_side_by_side():
+    """Nights whose covariance is known: white noise of 0.1 g in each two hours, nothing else."""
+    rng = np.random.default_rng(8)
+    hours = 2.0 * np.arange(1, 11)
+    nights = [TightNight(rng.normal(0, 0.1, 10), model) for model in [0.3, 0.4] * 200]
+    bounds = bounds_of(nights)
+    exact = 24 * 0.1 / math.sqrt(float((hours**2).sum()))
+    assert bounds.world_g_per_day == pytest.approx(exact, abs=3 * bounds.world_error_g_per_day)
+    assert bounds.world_error_g_per_day == pytest.approx(exact * math.sqrt(0.5 / 390), rel=0.1)
+    assert bounds.model_g_per_day == pytest.approx(math.sqrt((0.09 + 0.16) / 2))
+    assert bounds_of(nights[:19]) is None
+    told = as_dict([result(0.2, Way.GATES, found=True)], bounds)["bounds"]
+    assert told["nights"] == 400
+    assert told["world_g_per_day"] == pytest.approx(bounds.world_g_per_day, abs=1e-4)
+    assert told["model_g_per_day"] == pytest.approx(0.3536, abs=1e-4)
+    page = certificate([result(0.2, Way.GATES, found=True)], bounds, version="1", seed=6)
+    assert "in the simulated world, 0.35 g/day in the filter&#x27;s own model (400 nights)" in page
+
+
+def test_a_leak_shows_in_the_residual_by_its_signature():
+    """0.01 g/h less in each hour: so much at each mark since the first."""
+    t_s = 60.0 * np.arange(24 * 60)
+    marks_g = residual_g(t_s, -0.01 * t_s / 3600)
+    assert marks_g == pytest.approx(-0.01 * (EDGES_H[1:-1] - EDGES_H[0]), abs=1e-3)
+
+
+def test_a_tight_night_for_both_bounds():
+    """Its evaporation departs by tenths from the expectation; the model's bound is its own."""
+    night = tight_night(3)
+    assert len(night.residual_g) == len(EDGES_H) - 2
+    assert 0 < np.abs(night.residual_g).max() < 1.5
+    assert 0.1 < night.model_g_per_day < 0.6
 
 
 def run(*args: str):
@@ -376,7 +413,7 @@ def test_the_bound_of_a_world_does_not_lean():
 def test_a_night_for_the_bound_of_the_world():
     """Nothing of the fill is in it, and its evaporation departs by tenths from the expectation."""
     night = made_for_bounds(3, judge=False)
-    assert len(night.residual_g) == len(EDGES_H) - 2
+    assert len(night.residual_g) == len(FINE_H) - 2
     assert np.abs(night.residual_g).max() < 1.5
     assert all(0.5 < factor < 2.0 for factor in night.departs)
     assert night.error is None

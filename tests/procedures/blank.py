@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
@@ -19,7 +20,8 @@ from soakmon.physics.evaporating import fuel_of_air_c
 from soakmon.physics.expectation import expected_loss
 from soakmon.watch.settings import Settings
 from soakmon.weigh.blank_run import BlankRun, UnsureError, blank_run, blank_weighed
-from tests.procedures.figures import Figure
+from tests.procedures.figures import Figure, covered
+from tests.procedures.scales import scatter_g
 
 # The hose is full and the worst of the creep over; so many cells are tried on one bench.
 _SETTLED_S, _CELLS = 3600.0, 10
@@ -114,23 +116,28 @@ def at_the_bench(day: Day, mass_g: np.ndarray, _: np.random.Generator) -> BlankR
     )
 
 
-def on_the_cell(day: Day, mass_g: np.ndarray, _: np.random.Generator) -> BlankRun:
+def on_the_cell(day: Day, mass_g: np.ndarray, rng: np.random.Generator) -> BlankRun:
     """Weighed at both ends on the cell on which the bottle stays."""
     first, last = mass_g[:_READ_OVER], mass_g[-_READ_OVER:]
     ends = (float(np.nanmedian(part)) for part in (first, last))
-    return _weighed(day, *ends)
+    return _weighed(day, *ends, rng)
 
 
 def on_a_balance(day: Day, _: np.ndarray, rng: np.random.Generator) -> BlankRun:
     """Weighed at both ends on a balance that is tared each time."""
     before_g, after_g = 400.0, 400.0 - float(day.lost_g[-1])
-    shown = [round(g + float(rng.normal(0, 0.03)), 2) for g in (before_g, after_g)]
-    return _weighed(day, *shown, drift_g=0.0)
+    sd_g = scatter_g(rng)
+    shown = [round(g + float(rng.normal(0, sd_g)), 2) for g in (before_g, after_g)]
+    return _weighed(day, *shown, rng, drift_g=0.0)
 
 
-def _weighed(day: Day, before_g: float, after_g: float, **scale: float) -> BlankRun:
+def _weighed(
+    day: Day, before_g: float, after_g: float, rng: np.random.Generator, **scale: float
+) -> BlankRun:
+    """The mean temperature is that of a thermometer that shows the day's lowest and highest."""
     hours = float(day.t_s[-1] - day.t_s[0]) / 3600
-    mean_c = round(float(day.air_c.mean()), 1)
+    shown_c = (float(day.air_c.min()) + float(day.air_c.max())) / 2 + rng.uniform(-1, 1)
+    mean_c = round(shown_c, 1)
     return blank_weighed(
         day.told.geometry, day.told.fuel, hours, mean_c,
         before_g=[before_g], after_g=[after_g], **scale,
@@ -144,18 +151,20 @@ WAYS = {
 }
 
 
-def tried(times: int, hours: float = _HOURS) -> dict[str, list[Tried]]:
-    """By how it was done."""
+def tried(times: int, hours: float = _HOURS) -> tuple[dict[str, list[Tried]], list[Day]]:
+    """By how it was done; and the days."""
     found: dict[str, list[Tried]] = {name: [] for name in WAYS}
+    days = []
     for bench in range(-(-times // _CELLS)):
         day, later = two_days(1000 + bench, hours)
+        days.append(day)
         rng = np.random.default_rng([bench, 6])
         for _ in range(_CELLS):
             mass_g = readings(day, rng)
             for name, way in WAYS.items():
                 run = _or_none(partial(way, day, mass_g, rng))
                 found[name].append(Tried(run, float(day.lost_g[-1]), later.ratio))
-    return found
+    return found, days
 
 
 def _or_none(way: Callable[[], BlankRun]) -> BlankRun | None:
@@ -167,12 +176,42 @@ def _or_none(way: Callable[[], BlankRun]) -> BlankRun | None:
 
 def figures(times: int) -> Iterator[Figure]:
     """What `times` blank runs of a day show."""
-    for name, runs in tried(times).items():
+    runs_by_way, days = tried(times)
+    for name, runs in runs_by_way.items():
         told, title = [one for one in runs if one.run is not None], f"blank run {name}"
         yield Figure(f"{title}: refused", len(runs) - len(told), len(runs))
-        yield Figure(f"{title}: grams within 95 %", sum(o.holds for o in told), len(told), 0.93)
+        yield covered(f"{title}: grams within 95 %", sum(o.holds for o in told), len(told))
         later = sum(o.holds_later for o in told)
-        yield Figure(f"{title}: another day within 95 %", later, len(told), 0.93)
+        yield covered(f"{title}: another day within 95 %", later, len(told))
+        # At the limit of what is told at all: known to 15 to 20 %.
+        just = [o for o in told if o.run is not None and o.run.blank_rel_sd > 0.15]
+        held = sum(o.holds for o in just)
+        yield Figure(f"{title}: grams within 95 %, of those just told", held, len(just), 0.93)
         sound = [o for o in told if 0.5 < o.later < 2]
-        odd = sum(not o.run.believable for o in sound)
+        odd = sum(o.run is not None and not o.run.believable for o in sound)
         yield Figure(f"{title}: sound bench not believed", odd, len(sound), most=0.02)
+    yield from _believed(days, times)
+
+
+def _believed(days: list[Day], times: int) -> Iterator[Figure]:
+    """Benches about the limits of a ratio that is believed, which allow for nothing: a tared
+    balance knows them to some percent, one standard deviation.
+    """
+    rng = np.random.default_rng(7)
+
+    def odd(ratio: float) -> int:
+        days_of_it = (
+            replace(day, lost_g=day.lost_g * ratio / day.ratio)
+            for day in itertools.islice(itertools.cycle(days), times)
+        )
+        runs = (_or_none(partial(on_a_balance, day, day.lost_g, rng)) for day in days_of_it)
+        return sum(run is None or not run.believable for run in runs)
+
+    known = 1.2
+    for limit, off in ((3.0, known), (1 / 3, 1 / known)):
+        title = f"blank run, {limit:.2g} of the expected"
+        inside = odd(limit / off)
+        yield Figure(f"{title}: inside by {known - 1:.0%}, not believed", inside, times, most=0.05)
+        yield Figure(f"{title}: exactly, not believed", odd(limit), times)
+        outside = times - odd(limit * off)
+        yield Figure(f"{title}: outside by {known - 1:.0%}, believed", outside, times, most=0.05)

@@ -17,7 +17,11 @@ MODULES = {
     for path in [
         *sorted((ROOT / "soakmon/physics").glob("[a-z]*.py")),
         *(ROOT / f"soakmon/{name}.py" for name in (
-            "weigh/oiml", "weigh/student", "weigh/uncertainty", "capability/tables",
+            "weigh/at_rest", "weigh/blank_run", "weigh/calibration", "weigh/counts", "weigh/drain",
+            "weigh/float_weigh", "weigh/isolation", "weigh/oiml", "weigh/shots", "weigh/straying",
+            "weigh/student", "weigh/uncertainty",
+            "capability/bound", "capability/both_bounds", "capability/tables",
+            "capability/world_bound",
             "watch/sequential", "watch/trend", "watch/normal",
         )),
     ]

@@ -126,16 +126,17 @@ def test_pump_shots():
 
 
 def test_a_float():
-    """12.00, 12.02 g dry, 12.40, 12.42, 12.38 g soaked: gains 0.39 g.
+    """12.00, 12.02 g dry, 12.40, 12.42, 12.38 g soaked: gains 0.39 g, of which
+    0 to 0.03 g stay wet on it.
 
-    Scatter pooled with 0.03 g of 8 degrees of freedom: dry (8 · 0.0009 + 0.0002) / 9 = 8.2222e-4 g²
-    over 2, soaked (8 · 0.0009 + 0.0008) / 10 = 8e-4 g² over 3.
+    Scatter of both pooled with 0.03 g of 8 degrees of freedom, of one scale: (8 · 0.0009 + 0.0002
+    + 0.0008) / 11 = 7.4545e-4 g², over 2 and over 3.
     """
     result = weighed(1, [12.00, 12.02], [12.40, 12.42, 12.38])
-    dry = ufloat(12.01, math.sqrt(8.2222222222e-4 / 2)) + ufloat(0, READ_G)
-    soaked = ufloat(12.40, math.sqrt(8e-4 / 3)) + ufloat(0, READ_G)
-    gain = soaked - dry + ufloat(0, 0.03 / math.sqrt(3))
-    assert result.gain_g.value == pytest.approx(0.39)
+    dry = ufloat(12.01, math.sqrt(7.4545454545e-4 / 2)) + ufloat(0, READ_G)
+    soaked = ufloat(12.40, math.sqrt(7.4545454545e-4 / 3)) + ufloat(0, READ_G)
+    gain = soaked - dry - ufloat(0.015, 0.015 / math.sqrt(3))
+    assert result.gain_g.value == pytest.approx(0.375)
     assert result.gain_g.u == pytest.approx(gain.std_dev, rel=1e-9)
 
 
@@ -158,6 +159,13 @@ def test_coverage_of_few_readings(df, k):
     assert coverage(df) == pytest.approx(k, abs=0.005)
     assert coverage(df + 0.9) == coverage(df)
     assert coverage(df) == pytest.approx(stats.t.ppf((1 + math.erf(2**0.5)) / 2, df), rel=1e-9)
+
+
+def test_coverage_of_the_worst_of_several():
+    """Each of n is covered with 1 - 0.0455/n."""
+    for df, of in ((8, 5), (20, 9), (3, 2)):
+        share = 1 - (1 - stats.norm.cdf(2.0)) / of
+        assert coverage(df, of) == pytest.approx(float(stats.t.ppf(share, df)), rel=1e-9)
 
 
 def test_coverage_of_many_readings():

@@ -284,6 +284,28 @@ def test_more_strokes_are_surer_and_a_weak_pump_shows():
     assert not uneven.even()
 
 
+def test_a_spread_is_too_much_only_beyond_what_is_known_of_it():
+    """Four pumps, the spread just over 10 %, and just over what its uncertainty explains."""
+
+    def spread(by):
+        grams = [4.4 * (1 + by / 2), 4.4, 4.4, 4.4 * (1 - by / 2)]
+        return pumped([[(10.0, 10.0 + g)] for g in grams], 20, FUEL, 20.0)
+
+    known = spread(0.1).spread.expanded
+    assert 0.02 < known < 0.05
+    assert spread(0.1 + 0.9 * known).even()
+    assert not spread(0.1 + 1.1 * known).even()
+
+
+def test_a_ratio_known_by_few_weighings_is_told_as_wider():
+    """bench.toml takes one number: half of what Student's t expands it to."""
+    found = blank_weighed(
+        BenchGeometry(), FUEL, 24.0, 20.0, before_g=[400.0], after_g=[399.2], drift_g=0.08
+    )
+    assert found.scale.expanded > 2.1 * found.scale.u
+    assert found.blank_rel_sd > 1.04 * np.hypot(found.scale.u / found.blank_scale, 0.03)
+
+
 def within(count, simulate):
     """Of 2,000 simulated procedures, the share whose truth lies within what is stated."""
     rng = np.random.default_rng(count)
@@ -301,9 +323,9 @@ def test_a_stated_gain_of_a_float_holds_in_95_of_100(count):
         dry_g, soaked_g = rng.normal(12.0, 0.05, count), rng.normal(12.4, 0.05, count)
         gain = weighed(1, dry_g.tolist(), soaked_g.tolist(), repeatability_g=stated_g).gain_g
         # What stays wet is uniform, whatever the scale does.
-        return gain.value - 0.4 + rng.uniform(-0.03, 0.03), gain.expanded
+        return gain.value + rng.uniform(0, 0.03) - 0.4, gain.expanded
 
-    assert 0.93 <= within(count, simulate) <= 0.985
+    assert 0.93 <= within(count, simulate) <= 0.97
 
 
 @pytest.mark.parametrize("steps", [3, 4, 5, 10])
@@ -330,7 +352,7 @@ def test_a_float_that_takes_no_fuel_is_seldom_accused(count):
         soaked_g = np.round(rng.normal(12.0, 0.03, count) + rng.uniform(0, 0.03), 2)
         accused += weighed(1, dry_g, soaked_g.tolist()).takes_fuel
         found += weighed(1, dry_g, (soaked_g + 0.3).tolist()).takes_fuel
-    assert accused / 2000 <= 0.05
+    assert accused / 2000 <= 0.035
     assert found / 2000 >= 0.99
 
 
@@ -357,9 +379,10 @@ def test_one_pump_has_no_spread():
 @given(st.floats(3.0, 40.0), st.floats(0.0, 2.0))
 def test_float_gain(dry_g, gain_g):
     result = weighed(2, [dry_g, dry_g], [dry_g + gain_g] * 3)
-    assert result.gain_g.value == pytest.approx(gain_g, abs=1e-9)
-    assert result.takes_fuel == (gain_g > result.gain_g.expanded)
-    assert result.gain_g.u > 0.03 / 3**0.5
+    # Of the 0.03 g that may stay wet, half is taken off.
+    assert result.gain_g.value == pytest.approx(gain_g - 0.015, abs=1e-9)
+    assert result.takes_fuel == (gain_g - 0.015 > result.gain_g.expanded)
+    assert result.gain_g.u > 0.015 / 3**0.5
 
 
 @pytest.mark.parametrize(
