@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import re
 import shutil
 from collections.abc import Iterator
@@ -89,6 +90,7 @@ def build(machine: Machine, places: Places, source: Source, extras: tuple[str, .
         if not done.is_file():
             shutil.rmtree(folder, ignore_errors=True)
             machine.run("/usr/bin/python3", "-m", "venv", folder)
+            _begin_from(places.current, folder)
         wanted = f"soakmon[{','.join(extras)}] @ {source.path.as_uri()}"
         machine.run(
             python, "-m", "pip", "install", "--no-input", "--no-cache-dir",
@@ -103,6 +105,21 @@ def build(machine: Machine, places: Places, source: Source, extras: tuple[str, .
     machine.write(done, "\n".join(sorted(extras)) + "\n", told=False)
     machine.did(f"installed soakmon {source.version} in {folder}")
     return folder
+
+
+def _begin_from(current: Path, folder: Path) -> None:
+    """Begin with the libraries of the version in use, as further names of the same files: what has
+    not changed is neither fetched again nor stored twice. pip puts a changed file beside, never over.
+    """
+    for site in current.glob("lib/python3*/site-packages"):
+        new = folder / site.relative_to(current)
+        if not new.is_dir():
+            return  # another Python: nothing of the old one fits
+        shutil.rmtree(new)
+        shutil.copytree(site, new, symlinks=True, copy_function=os.link)
+        for own in (*PACKAGES, "soakmon-*.dist-info"):
+            for path in new.glob(own):
+                shutil.rmtree(path)
 
 
 def tidy(machine: Machine, places: Places) -> None:

@@ -304,6 +304,27 @@ def test_a_version_that_cannot_be_installed_leaves_nothing(places, pi, monkeypat
     assert [path.name for path in places.versions.iterdir()] == ["old"]
 
 
+def test_a_new_version_begins_with_the_libraries_of_the_one_in_use(places, pi, monkeypatch):
+    site = "lib/python3.11/site-packages"
+    used = places.versions / "old" / site
+    for name in ("numpy", "soakmon", "hardware", "soakmon-0.1.0.dist-info"):
+        (used / name).mkdir(parents=True)
+        (used / name / "a.py").write_text("x = 1\n")
+    source = source_of(CLONE)
+
+    def run(*command, env=None):
+        if "venv" in command:
+            (Path(command[-1]) / site / "pip").mkdir(parents=True)
+        if "pip" in command:
+            (places.versions / source.name / site / "soakmon").mkdir()
+
+    monkeypatch.setattr(pi, "run", run)
+    made = build(pi, places, source, ("pi",))
+    assert sorted(path.name for path in (made / site).iterdir()) == ["numpy", "soakmon"]
+    assert (made / site / "numpy/a.py").samefile(used / "numpy/a.py")
+    assert (used / "soakmon/a.py").exists()
+
+
 def test_a_source_is_known_by_its_content(tmp_path):
     first = source_of(CLONE)
     assert first.version == first.name.partition("-")[0]
