@@ -108,8 +108,10 @@ def build(machine: Machine, places: Places, source: Source, extras: tuple[str, .
 
 
 def _begin_from(current: Path, folder: Path) -> None:
-    """Begin with the libraries of the version in use, as further names of the same files: what has
-    not changed is neither fetched again nor stored twice. pip puts a changed file beside, never over.
+    """Begin with the libraries of the version in use, as further names of the same files.
+
+    What has not changed is neither fetched again nor stored twice; pip puts a changed file in the
+    place of the old name, and never writes over the file.
     """
     for site in current.glob("lib/python3*/site-packages"):
         new = folder / site.relative_to(current)

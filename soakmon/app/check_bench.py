@@ -6,6 +6,7 @@ import asyncio
 import logging
 from pathlib import Path
 
+from hardware.power import power_troubles
 from soakmon.app.soak_context import consult
 from soakmon.bench.check import listen_and_check
 from soakmon.bench.ports import BenchParts
@@ -21,6 +22,7 @@ def checks_of(bench: Bench, parts: BenchParts, seconds: float, *, invented: bool
         checks = listen_and_check(bench, parts, seconds)
     finally:
         parts.close()
+    checks += [Check("supply", False, text, warning=True) for text in power_troubles()]
     logging.getLogger("soakmon").setLevel(logging.ERROR)  # what is down stands among the checks
     board = asyncio.run(probe(bench))
     checks += check_outlets(board.as_list(), phone_needed=bench.phone.needed)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
@@ -39,18 +40,8 @@ def check_readings(rows: Rows, bench: Bench) -> list[Check]:
 
 def check_machine(folder: Path, *, synchronised: bool, journal_trouble: str) -> list[Check]:
     """Judge disk, clock and journal."""
-    free_mb = shutil.disk_usage(folder).free / 1e6
     return [
-        Check(
-            "disk",
-            free_mb > _LEAST_DISK_MB,
-            say("preflight.mb_free", free_mb=f"{free_mb:.0f}")
-            + (
-                ""
-                if free_mb > _LEAST_DISK_MB
-                else say("preflight.soak_needs_make_room", least_disk_mb=_LEAST_DISK_MB)
-            ),
-        ),
+        _disk(folder),
         Check(
             say("preflight.name_journal"),
             not journal_trouble,
@@ -65,6 +56,18 @@ def check_machine(folder: Path, *, synchronised: bool, journal_trouble: str) -> 
             warning=True,
         ),
     ]
+
+
+def _disk(folder: Path) -> Check:
+    """Room on the disk, and whether the kernel still lets it be written."""
+    if os.statvfs(folder).f_flag & os.ST_RDONLY:
+        return Check("disk", False, say("preflight.read_only"))
+    free_mb = shutil.disk_usage(folder).free / 1e6
+    text = say("preflight.mb_free", free_mb=f"{free_mb:.0f}")
+    if free_mb > _LEAST_DISK_MB:
+        return Check("disk", True, text)
+    more = say("preflight.soak_needs_make_room", least_disk_mb=_LEAST_DISK_MB)
+    return Check("disk", False, text + more)
 
 
 def check_outlets(outlets: list[dict[str, Any]], *, phone_needed: bool) -> list[Check]:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
+from types import SimpleNamespace
+
 import pytest
 
 from sim.scenarios import SCENARIOS
 from soakmon.bench.api import _preflight
-from soakmon.bench.preflight import check_outlets, fit
+from soakmon.bench.preflight import check_machine, check_outlets, fit
 from soakmon.reach.health import Board, State
 from tests.bench.stepping import Stepped
 from tests.reach.bench import bench_with
@@ -67,3 +70,18 @@ def test_a_soak_without_a_phone_starts_unless_the_phone_is_needed(tmp_path, need
 def test_warnings_do_not_stop_a_soak():
     assert fit(check_outlets(board().as_list(), phone_needed=False))
     assert not fit(check_outlets(board().as_list(), phone_needed=True))
+
+
+def test_a_card_that_can_only_be_read_is_named_as_such(tmp_path, monkeypatch):
+    def of_a_worn_card(_):
+        return SimpleNamespace(f_flag=os.ST_RDONLY)
+
+    (disk, *_) = check_machine(tmp_path, synchronised=True, journal_trouble="")
+    fine = os.statvfs
+    assert disk.passed
+    monkeypatch.setattr(os, "statvfs", of_a_worn_card)
+    (disk, *_) = check_machine(tmp_path, synchronised=True, journal_trouble="")
+    monkeypatch.setattr(os, "statvfs", fine)
+    assert not disk.passed
+    assert not disk.warning
+    assert "replace the card" in disk.text
