@@ -19,7 +19,7 @@ from soakmon.watch.mass_filter import AT_START_G, CREEP
 from soakmon.watch.normal import below
 from soakmon.watch.onset import by_onset, likely_onsets
 from soakmon.watch.rows import Floats
-from soakmon.watch.weep import Weep
+from soakmon.watch.weep import LEAKS, Weep
 
 if TYPE_CHECKING:
     from soakmon.watch.decide import Decider
@@ -73,6 +73,19 @@ def contradicts(decider: Decider, weep: Weep, mass: Floats) -> bool:
     """
     onset = int(np.argmax(by_onset(weep, mass)))
     return chance_of_so_much(decider, weep, onset) > _MORE_THAN_HALF
+
+
+def possible(decider: Decider, weep: Weep, mass: Floats) -> Floats:
+    """(J, R) the mass's log-ratios, without the leaks that the bottle cannot have fed.
+
+    The filter may set a large leak off against a large drift of the cell with the temperature, or
+    against next to no evaporation, which fit a restless record better than the plain truth does.
+    """
+    onset = int(np.argmax(by_onset(weep, mass)))
+    by_rate = _balance(decider, weep, onset)
+    likely = by_rate > by_rate.max() - _CONTRADICTS
+    most_g = float(weep.exposure_h[onset] * RATES[likely].max())
+    return np.where(weep.exposure_h[:, None] * LEAKS <= most_g, mass, -np.inf)
 
 
 def _balance(decider: Decider, weep: Weep, onset: int) -> Floats:

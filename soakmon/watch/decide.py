@@ -16,7 +16,7 @@ from soakmon.physics.belief import effort, judgement
 from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD, USUAL_DROP_G
 from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.watch.averaging import Average, Averager
-from soakmon.watch.balance import contradicts
+from soakmon.watch.balance import contradicts, possible
 from soakmon.watch.budget import Budget
 from soakmon.watch.closing import chance_of_none
 from soakmon.watch.conclude import conclude
@@ -337,9 +337,12 @@ class Decider:
         """
         if weep.lost_g(mass) < weep.strays_g:
             return False
-        surely = weep.unseen(mass) > -np.log(self.budget.weep_mass)
-        surely = surely or self.tail(weep) < self.budget.running
-        return surely and not contradicts(self, weep, mass)
+        enough = -np.log(self.budget.weep_mass)
+        tail = self.tail(weep) < self.budget.running
+        if not (tail or weep.unseen(mass) > enough) or contradicts(self, weep, mass):
+            return False
+        borne = possible(self, weep, mass)
+        return weep.unseen(borne) > enough or (tail and borne.max() == mass.max())
 
     def tail(self, weep: Weep) -> float:
         """`chance_of_none` of the mass so far; 1 while it means nothing."""

@@ -9,6 +9,7 @@ and each slice is taken as normal with the moments of its draws (Gaussian sum, S
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
@@ -25,11 +26,13 @@ PARTS = 2
 _DRAWS = effort(20_000, "draws")
 _SHOWN = effort(2_000, "draws")
 # Edges of the slices, as shares of the draws: fine where a leak has to be told from a wide belief.
-_EDGES = effort((0.0, 0.01, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95, 0.985, 0.997, 1.0), "share")
+_EDGES = effort((0.0, 0.01, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95, 0.985, 0.997, 0.9993, 1.0), "share")
 # Each is cut by how much of the loss is the bowls', and no piece is wider than that nothing in it
-# takes fuel in: a normal distribution of both would.
+# takes fuel in: a normal distribution of both would. All parts together are further from it: a rack
+# that breathed fuel in while it leaks would fit whatever a cell does with the temperature.
 _SHARES = effort(3, "pieces")
 _SDS_ABOVE_NONE = effort(3.0, "sd")
+_ALL_SDS_ABOVE_NONE = effort(8.0, "sd")
 # A hose of low permeation, over one of the others.
 _LOW_HOSE = judgement(0.02, "times")
 # No slice is narrower than this.
@@ -85,15 +88,17 @@ def slices_of(settings: Settings) -> Slices:
     return Slices(
         np.array([len(piece) / len(ordered) for piece in pieces]),
         np.array([piece.mean(axis=0) for piece in pieces]),
-        np.array([_narrow(piece) + floor for piece in pieces]),
+        np.array([_narrow(piece, parts) + floor for piece in pieces]),
     )
 
 
-def _narrow(piece: Floats) -> Floats:
+def _narrow(piece: Floats, parts: list[float]) -> Floats:
     """(2, 2) covariance of a slice, no wider than that nothing in it takes fuel in."""
-    cov = np.cov(piece.T)
-    shrunk = np.minimum(1.0, (1 + piece.mean(axis=0)) / _SDS_ABOVE_NONE / np.sqrt(np.diag(cov)))
-    return np.asarray(cov * np.outer(shrunk, shrunk))
+    mean, cov = 1 + piece.mean(axis=0), np.cov(piece.T)
+    shrunk = np.minimum(1.0, mean / _SDS_ABOVE_NONE / np.sqrt(np.diag(cov)))
+    cov = cov * np.outer(shrunk, shrunk)
+    all_sd = math.sqrt(parts @ cov @ parts)
+    return np.asarray(cov * min(1.0, mean @ parts / _ALL_SDS_ABOVE_NONE / all_sd) ** 2)
 
 
 def _by_share(piece: Floats, parts: list[float]) -> list[Floats]:

@@ -50,7 +50,7 @@ def _stands(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
         if balance.contradicts(decider, weep, mass):
             return False
         none = min(chance_of_none(weep), balance.chance_of_so_much(decider, weep))
-        return weep.unseen(mass) > 0 or none < _CONTRADICTED
+        return weep.unseen(balance.possible(decider, weep, mass)) > 0 or none < _CONTRADICTED
     return _borne_out(decider, weep, mass, alarm)
 
 
