@@ -26,7 +26,9 @@ PARTS = 2
 _DRAWS = effort(20_000, "draws")
 _SHOWN = effort(2_000, "draws")
 # Edges of the slices, as shares of the draws: fine where a leak has to be told from a wide belief.
-_EDGES = effort((0.0, 0.01, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95, 0.985, 0.997, 0.9993, 1.0), "share")
+_EDGES = effort(
+    (0.0, 0.01, 0.05, 0.15, 0.3, 0.5, 0.7, 0.85, 0.95, 0.985, 0.997, 0.9993, 1.0), "share"
+)
 # Each is cut by how much of the loss is the bowls', and no piece is wider than that nothing in it
 # takes fuel in: a normal distribution of both would. All parts together are further from it: a rack
 # that breathed fuel in while it leaks would fit whatever a cell does with the temperature.
