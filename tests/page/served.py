@@ -62,7 +62,7 @@ class ServedBench:
             self.process = subprocess.Popen(
                 command, cwd=self.folder, env=environment, stdout=output, stderr=output, text=True
             )
-        until = time.monotonic() + 30
+        until = time.monotonic() + 90
         while time.monotonic() < until and self.process.poll() is None and not self.answers():
             time.sleep(0.1)
         text = out.read_text(encoding="utf-8")
