@@ -14,23 +14,29 @@ from soakmon.errors import InputError
 _FORMAT = "soakmon.capability-nights/3"
 
 
-def _header(nights: int, seed: int) -> dict[str, Any]:
-    return {"format": _FORMAT, "version": __version__, "nights": nights, "seed": seed}
+def _header(nights: int, seed: int, *, tight: bool) -> dict[str, Any]:
+    header = {"format": _FORMAT, "version": __version__, "nights": nights, "seed": seed}
+    return header | ({"tight": True} if tight else {})
 
 
-def read_nights(path: Path | None, nights: int, seed: int) -> dict[int, Result]:
-    """Nights judged before; a new file gets its header. A torn last line is done again."""
+def read_nights(
+    path: Path | None, nights: int, seed: int, *, tight: bool = False
+) -> dict[int, Result]:
+    """Nights judged before; a new file gets its header. A torn last line is done again.
+
+    tight: they are only nights without a leak.
+    """
     if path is None:
         return {}
     if not path.exists():
-        write_whole(path, json.dumps(_header(nights, seed)) + "\n")
+        write_whole(path, json.dumps(_header(nights, seed, tight=tight)) + "\n")
         return {}
     try:
         lines = path.read_text(encoding="utf-8").splitlines()
         header = json.loads(lines[0]) if lines else None
     except (OSError, ValueError) as error:
         raise InputError(f"{path}: is not a file of judged nights ({error})") from None
-    if header != _header(nights, seed):
+    if header != _header(nights, seed, tight=tight):
         raise InputError(
             f"{path}: holds other nights: resume with the same --nights, --seed and version, "
             "or name another file"

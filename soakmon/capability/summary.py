@@ -11,8 +11,8 @@ from soakmon.capability.both_bounds import Bounds
 from soakmon.capability.by_owner import by_owner, share_of
 from soakmon.capability.evaluate import LEAKS_G_PER_DAY, Owner, Result, Way, smallest_at
 from soakmon.capability.tables import Errors, lower_share, upper_share
-from soakmon.capability.told import woken
-from soakmon.watch.figures import percent_at_least, rounded, rounded_up
+from soakmon.capability.told import in_band, woken
+from soakmon.watch.figures import percent_at_least, rounded, rounded_down, rounded_up
 from soakmon.watch.settings import Settings
 
 SCHEMA = "soakmon.capability/1"
@@ -48,6 +48,10 @@ def as_dict(results: Sequence[Result], bounds: Bounds | None = None) -> dict[str
         "woken": share_of([r for r in results if r.leak_g_per_day == 0], woken),
         "by_owner": by_owner(results),
         "reads": {"usual": _reads(usual), "hard": _reads([r for r in results if r.hard])},
+        "evaporates": {
+            "usual": _evaporates(usual),
+            "hard": _evaporates([r for r in results if r.hard]),
+        },
         "bounds": None if bounds is None else _bounds(bounds),
     }
 
@@ -74,6 +78,13 @@ def _reads(results: Iterable[Result]) -> dict[str, Any]:
         "inside": rounded(inside / all_of_them, 4) if all_of_them else None,
         "last_inside": ends,
     }
+
+
+def _evaporates(results: Iterable[Result]) -> dict[str, Any]:
+    """Of tight nights: how often the true evaporation was inside its band."""
+    held = [in_band(r) for r in results if r.leak_g_per_day == 0 and r.evaporated is not None]
+    least = rounded_down(lower_share(sum(held), len(held)), 4) if held else None
+    return {"nights": len(held), "inside": sum(held), "lower95": least}
 
 
 def _false_alarm(results: Iterable[Result]) -> dict[str, Any]:
@@ -257,6 +268,8 @@ def facts(results: Sequence[Result], bounds: Bounds | None = None) -> list[tuple
          f"{_percent(told['causes']['top_two_without_isolating'])}"),
         *((f"Readings of {name} tight nights inside the 95 % band drawn for them",
            _inside(told["reads"][name])) for name in ("usual", "hard")),
+        *((f"Evaporation of {name} tight nights inside its 95 % band",
+           _held(told["evaporates"][name])) for name in ("usual", "hard")),
         ("Deciding a night takes", f"{told['seconds_per_night']} s of one core"),
     ]  # fmt: skip
 
@@ -277,6 +290,13 @@ def _inside(reads: dict[str, Any]) -> str:
         return "not known from these nights"
     ends = f"the last one on {reads['last_inside']} of {reads['nights']} nights"
     return f"{100 * reads['inside']:.1f} %, {ends}"
+
+
+def _held(told: dict[str, Any]) -> str:
+    if not told["nights"]:
+        return "not known from these nights"
+    least = percent_at_least(told["lower95"])
+    return f"{told['inside']} of {told['nights']} nights, at least {least}"
 
 
 def _share(right: Iterable[bool]) -> float | None:

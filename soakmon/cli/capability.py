@@ -18,6 +18,9 @@ def capability(
     nights: Annotated[int, typer.Option(min=1, max=1_000_000, help="Nights in all.")] = 120,
     seed: Annotated[int, typer.Option(min=0, help="Another set of nights.")] = 1,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON only.")] = False,
+    tight: Annotated[
+        bool, typer.Option("--tight", help="Only nights without a leak: bands, false alarms.")
+    ] = False,
     jobs: Annotated[
         int | None, typer.Option(min=1, max=512, help="Processes; default: one per core.")
     ] = None,
@@ -34,14 +37,14 @@ def capability(
     from soakmon.app.nights_file import add_night, read_nights, write_whole
     from soakmon.capability.both_bounds import bounds_of
     from soakmon.capability.certificate import certificate
-    from soakmon.capability.evaluate import plan
+    from soakmon.capability.evaluate import plan, plan_tight
     from soakmon.capability.summary import as_dict
     from soakmon.cli.capability_output import show_capability
     from soakmon.cli.output import bar
 
     err = terminal(stderr=True)
-    cases = plan(nights, seed)
-    done = read_nights(resume, nights, seed)
+    cases = plan_tight(nights, seed) if tight else plan(nights, seed)
+    done = read_nights(resume, nights, seed, tight=tight)
     wanted = [case for case in cases if case.index not in done]
     with bar(err, f"judging {nights} nights") as progress:
         for result in run(wanted, jobs or os.cpu_count() or 1):

@@ -29,6 +29,7 @@ from soakmon.capability.evaluate import (
     Way,
     judged,
     plan,
+    plan_tight,
     smallest_at,
 )
 from soakmon.capability.summary import as_dict
@@ -252,7 +253,7 @@ def test_the_json_form():
         "schema", "false_alarm", "detection", "smallest_leak_95_g_per_day", "sd_over_bound",
         "carb_right", "cause_right", "seconds_per_night",
         "detection_after_blank", "causes", "tight_true", "hard", "woken", "by_owner",
-        "reads", "bounds",
+        "reads", "evaporates", "bounds",
     ]  # fmt: skip
     assert told["bounds"] is None
     assert told["schema"] == "soakmon.capability/1"
@@ -417,3 +418,22 @@ def test_a_night_for_the_bound_of_the_world():
     assert np.abs(night.residual_g).max() < 1.5
     assert all(0.5 < factor < 2.0 for factor in night.departs)
     assert night.error is None
+
+
+def test_only_tight_nights_are_planned_when_only_they_are_wanted():
+    cases = plan_tight(50, 3)
+    assert len(cases) == 50
+    assert {case.leak_g_per_day for case in cases} == {0.0}
+    assert len({case.index for case in cases}) == 50
+
+
+def test_both_bands_are_counted_over_tight_nights():
+    none = result(0.0, Way.GATES, found=False)
+    held = replace(none, evaporated=[1.0, 0.5, 1.5], reads=[95, 100, 1])
+    missed = replace(none, evaporated=[2.0, 0.5, 1.5], reads=[75, 100, 0])
+    hard = replace(held, hard=True)
+    leaks = replace(missed, leak_g_per_day=4.0)
+    told = as_dict([held, held, missed, hard, leaks])
+    assert told["evaporates"]["usual"] == {"nights": 3, "inside": 2, "lower95": 0.1353}
+    assert told["evaporates"]["hard"]["inside"] == 1
+    assert told["reads"]["usual"] == {"nights": 3, "inside": 0.8833, "last_inside": 2}
