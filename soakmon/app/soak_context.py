@@ -224,6 +224,28 @@ def _told_by(job: Job, told_shifts: dict[int, Shift], told: Told) -> Told:
         machine=job.machine,
         rack=job.rack,
         shifts=told_shifts,
+        renewed=renewed_parts(job),
+    )
+
+
+# What of a carburettor the record says was renewed, and how that is said.
+_RENEWED = {
+    ("needle_seat_renewed", True): "renewed.needle_seat",
+    ("bowl_gasket_renewed", True): "renewed.bowl_gasket",
+    ("drain_oring_renewed", True): "renewed.drain_oring",
+    ("overflow_lip", "repaired"): "renewed.overflow",
+    ("accelerator_pump", "renewed"): "renewed.accelerator_pump",
+    ("air_cutoff", "renewed"): "renewed.air_cutoff",
+}
+
+
+def renewed_parts(job: Job) -> tuple[str, ...]:
+    """Parts that the job's record says were renewed or repaired, each with its carb."""
+    return tuple(
+        say(key, carb=carb.place)
+        for carb in job.carbs
+        for (field, value), key in _RENEWED.items()
+        if getattr(carb, field) == value
     )
 
 

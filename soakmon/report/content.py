@@ -138,8 +138,8 @@ def _likeliest(verdict: Verdict) -> Iterator[str]:
         here = [s for s in verdict.suspects if carb is None or s.carb in {carb, None}]
         found = next((s for s in here if s.cause is not Cause.NO_LEAK), None)
         if found is not None:
-            where = say("content.carb", carb=found.carb) if found.carb else ""
-            yield f"{words.CAUSES[found.cause]}{where}"
+            cause = words.CAUSES[found.cause]
+            yield say("content.cause_at", cause=cause, carb=found.carb) if found.carb else cause
 
 
 def _summary(rows: Rows, verdict: Verdict, about: About) -> tuple[tuple[str, str], ...]:

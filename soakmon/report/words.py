@@ -101,7 +101,7 @@ def tied(
     since = [part for part in renewed if part not in renewed_before]
     if since:
         before = f"{before}; {say('words.renewed_since', since=', '.join(since))}"
-    return say("words.now", before=before, in_short=in_short(verdict))
+    return f"{before}; {say('words.now', in_short=in_short(verdict))}"
 
 
 def smallest(verdict: Verdict) -> str:
@@ -157,11 +157,8 @@ def drops(verdict: Verdict) -> str:
 
 
 def not_fuel(verdict: Verdict) -> tuple[int, ...]:
-    """Carbs whose gates counted what is not believed to be fuel, once that is decided."""
-    if verdict.outcome is Outcome.NOT_PROVEN:
+    """Carbs whose gates counted what is not believed to be fuel: all that did, of a tight rack."""
+    if verdict.outcome is not Outcome.TIGHT:
         return ()
-    leaking = {leak.carb for leak in verdict.leaks} | {
-        alarm.carb for alarm in verdict.alarms if alarm.leaks
-    }
     counted = enumerate(verdict.drops, start=1)
-    return tuple(carb for carb, count in counted if count and carb not in leaking)
+    return tuple(carb for carb, count in counted if count)

@@ -25,7 +25,7 @@ _JOINTS = (". ", "; ", " – ", ": ", ", ", " and ", " to ", "  ")
 _JOINING = {" and ": "joint.and", " to ": "joint.to"}
 _EDGES = " ;:,.–()"
 # A text of fewer letters is only found where all that was filled in is a number, or found itself.
-_TELLING = 14
+_TELLING = 10
 _LONGEST = 2000
 _COMMA = frozenset({"de"})
 

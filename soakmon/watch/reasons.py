@@ -53,8 +53,9 @@ def _leaking(found: list[Found], start_s: float) -> str:
     worst_first = sorted(found, key=lambda one: -one.leak.best)
     if len(found) == 1 and found[0].lost_g is not None:
         return say("reasons.leaked", found=_place(found[0]), start_s=_told(found[0], start_s))
-    told = (f"{_place(one)}, {_told(one, start_s)}" for one in worst_first)
-    return say("reasons.leak", places="; at ".join(told))
+    first, *others = (f"{_place(one)}, {_told(one, start_s)}" for one in worst_first)
+    also = (say("reasons.also_at", place=told) for told in others)
+    return say("reasons.leak", places="; ".join((first, *also)))
 
 
 def _place(one: Found) -> str:

@@ -61,8 +61,8 @@ export function drawRack(place, status) {
     alarmed: alarmed.has(i + 1),
     leaks: leaks.has(i + 1),
     blind: blind.has(i + 1),
-    // Once that is decided: what was counted here is not believed to be fuel.
-    quiet: drops > 0 && !leaks.has(i + 1) && ["tight", "leaking"].includes(status.verdict?.verdict),
+    // Of a tight rack: what was counted here is not believed to be fuel.
+    quiet: drops > 0 && !leaks.has(i + 1) && status.verdict?.verdict === "tight",
   }));
   const open = status.feed_open === true;
   const feed = t(open ? "feed_open" : "feed_shut");

@@ -1,0 +1,92 @@
+"""A report in another language, and how a soak is tied to the one before."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+
+from sim.record import simulate
+from sim.scenarios import SCENARIOS
+from soakmon.records.verdicts import as_written
+from soakmon.report.content import About, content
+from soakmon.report.files import write_report
+from soakmon.report.in_language import in_language
+from soakmon.report.words import tied
+from soakmon.texts import say
+from soakmon.watch.decide import decide
+from soakmon.watch.settings import Settings
+from soakmon.watch.verdict import Outcome
+
+GASKET = say("renewed.bowl_gasket", carb=4)
+NEEDLE = say("renewed.needle_seat", carb=2)
+BEFORE = "2026-11-20: leaked about 8.4 g/day at carb 4"
+CUSTOMER = "feed shut & Sons"  # as the bench would say it
+
+
+@pytest.fixture(scope="module")
+def night():
+    rows = simulate(SCENARIOS["drain-plug-weep"], hours=6, interval_s=10).rows
+    return rows, decide(rows, Settings())
+
+
+def about(**more) -> About:
+    began = datetime(2026, 11, 27, 22, 10, tzinfo=UTC)
+    return About(
+        Settings(), began.replace(day=28, hour=4), customer=CUSTOMER, began=began, zone="CET",
+        before=BEFORE, renewed=(NEEDLE, GASKET), renewed_before=(NEEDLE,), **more,
+    )  # fmt: skip
+
+
+def lines(said) -> list[str]:
+    facts = [*said.summary, *(fact for section in said.details for fact in section.facts)]
+    told = [text for section in said.details for text in (section.title, *section.lines)]
+    return [
+        said.heading,
+        said.sentence,
+        *said.steps,
+        *told,
+        *(part for one in facts for part in one),
+    ]
+
+
+def test_every_line_of_the_bench_is_said_in_german(night):
+    said = content(night[0], as_written(night[1]), "rack", about(), {})
+    german = in_language(said, "de")
+    english_words = {"the", "and", "of", "with", "is", "leak", "feed", "carb", "soak", "bowl"}
+    left = [
+        line for line in lines(german)
+        if line != CUSTOMER and english_words & set(line.lower().replace(",", " ").split())
+    ]  # fmt: skip
+    assert left == []
+    assert german.heading == "UNDICHT"
+    assert dict(german.summary)["Kunde"] == CUSTOMER
+    assert (
+        "Kammerdichtung an Vergaser 4; jetzt verlor etwa" in dict(german.summary)["Prüfung davor"]
+    )
+    assert in_language(said, "en") == said
+
+
+def test_the_files_of_a_german_report(tmp_path, night):
+    write_report(tmp_path, *night, "rack & rail", about(language="de"))
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert '<html lang="de">' in page
+    for words in ("<h1>Prüfbericht: rack &amp; rail</h1>", "Was als Nächstes zu tun ist",
+                  "Einzelheiten", ">NÄSST<", "Benzindampf brennt und explodiert"):  # fmt: skip
+        assert words in page, words
+    # What machines read is the same in every language.
+    assert '"verdict": "leaking"' in (tmp_path / "verdict.json").read_text(encoding="utf-8")
+
+
+def test_a_soak_after_a_mend_is_tied_to_the_one_before(night):
+    leaking = as_written(night[1]).verdict
+    tight = replace(
+        leaking, outcome=Outcome.TIGHT, leaks=(), smallest_provable_leak_g_per_h=1.08 / 24
+    )
+    assert tied(BEFORE, (NEEDLE, GASKET), (NEEDLE,), tight) == (
+        f"{BEFORE}; renewed since: bowl gasket of carb 4; now tight below 1.1 g/day"
+    )
+    assert tied(BEFORE, (NEEDLE,), (NEEDLE,), tight) == f"{BEFORE}; now tight below 1.1 g/day"
+    assert tied("", (NEEDLE,), (), tight) == ""
+    assert tied(BEFORE, (), (), leaking).endswith(" at carb 2")
