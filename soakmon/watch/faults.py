@@ -41,8 +41,11 @@ def gate_faults(decider: Decider, alarms: list[Alarm]) -> list[Fault]:
             continue
         often = tally.rows_hit[gate] > _OFTEN * max(tally.rows_seen, 1)
         kind = "gate_stuck" if often else "gate_noise"
-        what = say("faults.counts_without_pause") if often else say("faults.counts_are_not_fuel")
-        text = say("faults.gate_shade_clean", gate=gate + 1, gate2=tally.total[gate], what=what)
+        # Beside a leak elsewhere nobody can say that they are none: two leaks are two.
+        key = "faults.counts_without_pause" if often else "faults.counts_are_not_fuel"
+        if leaking and not often:
+            key = "faults.counts_or_leak"
+        text = say(key, gate=gate + 1, count=tally.total[gate])
         faults.append(Fault(tally.times[gate][0], kind, text))
     return faults
 
