@@ -15,6 +15,7 @@ import numpy as np
 from sim.bench_draw import Drawn, Owner, drawn_bench
 from sim.blind import Induced, blank_of, drawn_climate, with_leak
 from sim.course import COURSES, drawn_course
+from sim.deliver import delivering
 from sim.disturb import KINDS, drawn_kind
 from sim.record import simulate
 from sim.scenario import Scenario
@@ -29,6 +30,9 @@ _SETTLED_S = 3600.0
 _NIGHT_S, _LEAST_MEAN = 86400.0, 0.1
 # From one can to the next of the same shop (judgement); so many nights a bench may have before.
 _CANS_LOG_SD, _NIGHTS = 0.08, 1000
+# Of a leak up to this, much of what leaves the bowl may dry before it falls: a hanging drop loses 1
+# to 2.5 g/day.
+_MAY_DRY_G_PER_DAY = 5.0
 # Half of the gates that lose drops lose most of them in spells, nine of ten there (judgement).
 _LOST_IN_SPELLS, _FOGGED = 0.5, 0.9
 
@@ -71,6 +75,8 @@ def blind_bench(
     made = with_leak(made, induced, rng)
     course = drawn_course(rng) if induced.leak_g_per_day else "steady"
     made = _changing(made, course, rng)
+    if induced.gates and 0 < induced.leak_g_per_day < _MAY_DRY_G_PER_DAY:
+        made = delivering(made, induced.leak_g_per_day)
     if induced.lost and rng.random() < _LOST_IN_SPELLS:
         made = replace(made, misses=_in_spells(induced.lost))
     table = drawn.table

@@ -103,6 +103,12 @@ def simulate(
     return Recording(rows, _truth(world, knots), scenario.geometry, scenario.fuel)
 
 
+def caught_g(scenario: Scenario, carb: int, hours: float = 24.0) -> float:
+    """What falls into the gate of a carb (from 1) in a night, g."""
+    knots = _run(World(scenario, scenario.seed, hours), hours * 3600, math.inf, None)
+    return float(knots.at_lip_g[-1][carb - 1])
+
+
 def _run(
     world: World, end_s: float, shut_s: float, progress: Callable[[float], None] | None
 ) -> _Knots:

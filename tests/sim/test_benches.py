@@ -9,7 +9,7 @@ from sim.bench_draw import HoseKind, Owner
 from sim.benches import blind_bench
 from sim.blind import Induced
 from sim.disturb import KINDS
-from sim.record import simulate
+from sim.record import caught_g, simulate
 from soakmon.config import Bench
 
 
@@ -75,3 +75,12 @@ def test_every_kind_of_night_can_be_made(kind):
     assert bench.kind == kind
     assert np.isfinite(night.rows.mass_g).mean() > 0.5
     assert night.rows.gates == len(bench.settings.geometry.bowls)
+
+
+@pytest.mark.parametrize("seed", [500, 502, 510])
+def test_a_leak_at_a_gate_is_what_falls_into_it(seed):
+    """Of 0.2 g/day that was meant for the gate, all dried on the way before this was asked."""
+    night = blind_bench(seed, Owner.CARELESS, Induced(0.2)).scenario
+    defect = night.defects[0]
+    hours = 24 - defect.onset_s / 3600
+    assert caught_g(night, defect.carb) / hours * 24 == pytest.approx(0.2, rel=0.3)
