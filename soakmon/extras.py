@@ -9,7 +9,7 @@ EXTRAS: dict[str, tuple[str, ...]] = {
     "page": ("jinja2", "argon2"),
     "mqtt": ("asyncio_mqtt", "paho"),
     "influx": ("influxdb_client", "urllib3"),
-    "phone": ("apprise", "httpx"),
+    "phone": ("apprise", "httpx", "segno"),
     "postgres": ("psycopg",),
     "pi": ("lgpio", "periphery", "smbus2", "w1thermsensor"),
 }

@@ -63,7 +63,7 @@ LIBRARIES: dict[str, set[str]] = {
         "fastapi", "starlette", "uvicorn", "h11", "pydantic", "jinja2", "argon2", "sqlalchemy",
     },
     "app": {"numpy", "sqlalchemy", "tomli_w", "uvicorn", "fastapi"},
-    "cli": {"typer", "rich"},
+    "cli": {"typer", "rich", "segno"},
     "texts": {"babel"},
     "config": {"pydantic", "tomli_w"},
     "hardware_config": {"pydantic"},

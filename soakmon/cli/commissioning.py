@@ -8,7 +8,6 @@ power cut, after which it goes on.
 
 from __future__ import annotations
 
-import asyncio
 import sys
 import time
 from collections.abc import Callable
@@ -21,12 +20,13 @@ from rich.text import Text
 from hardware.find import find_cell, find_thermometers
 from hardware.pins import lgpio_factory
 from soakmon import __version__
+from soakmon.app.alert_trial import send_trials
 from soakmon.app.keep_results import keep_judged
 from soakmon.bench.client import Client
-from soakmon.bench.preflight import check_outlets
 from soakmon.bench.taking import taken
 from soakmon.cautions import CAUTIONS
 from soakmon.cli.bench_questions import asked as asked_of_bench
+from soakmon.cli.phone_choice import choose
 from soakmon.cli.terminal import Terminal
 from soakmon.cli.valve_trial import SERVICE, ValveTrial, systemctl
 from soakmon.commission.bench_file import told_by, write_bench
@@ -34,7 +34,6 @@ from soakmon.commission.record import KIND, Step, as_data, page, summary
 from soakmon.commission.smallest import smallest_g_per_day
 from soakmon.config import Bench, read_bench
 from soakmon.errors import InputError
-from soakmon.reach.probe import probe
 from soakmon.records.opening import now
 from soakmon.weigh.guided import Guided, judged
 from soakmon.weigh.guides import Question
@@ -42,6 +41,7 @@ from soakmon.weigh.judge import Judged
 from soakmon.weigh.prompts import ask_all
 
 _UP_WITHIN_S = 90.0
+_ANSWERS_S = 30.0
 _LEAST_COUNTS = 1000.0
 
 out = Terminal()
@@ -187,12 +187,21 @@ class Commissioning:
         self._done(Step("at rest", said.passed, text))
 
     def _message(self) -> None:
-        self._head("The phone")
-        board = asyncio.run(probe(self.bench))
-        for check in check_outlets(board.as_list(), phone_needed=self.bench.phone.needed):
-            if check.name == "phone":
-                passed = True if check.passed else None
-                self._done(Step("phone", passed, check.text))
+        self._head("The phone: who is told when fuel runs at night")
+        if not (self.bench.phone.enabled and _yes("keep the addresses that there are")):
+            self._write(choose(self.path.parent, self._say))
+        if not self.bench.phone.enabled:
+            self._done(Step("phone", None, "nobody is told of an alarm"))
+            return
+        count, found = send_trials(self.bench, _ANSWERS_S)
+        failed = [why for why in found.values() if why]
+        if failed or not found:
+            self._done(Step("phone", False, "; ".join(failed) or "there is no address"))
+            return
+        arrived = _yes(f"{count} messages were sent; have they arrived")
+        text = f"{count} messages arrived" if arrived else "they were sent, and have not arrived"
+        self._done(Step("phone", arrived, text))
+        self._serve()
 
     def _valve(self) -> bool:
         """Whether commissioning may go on; False: the power is to be pulled now."""

@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 import logging
 import sys
-import time
-from collections import Counter
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -106,32 +104,16 @@ def lookout(bench: BenchOption = Path("bench.toml")) -> None:
 @alert_app.command("test")
 def alert_test(bench: BenchOption = Path("bench.toml")) -> None:
     """Send one message of each kind to every address; exit code 3 when one fails."""
+    from soakmon.app.alert_trial import send_trials
     from soakmon.config import read_bench
-    from soakmon.reach.phone import targets_of
-    from soakmon.reach.phone_outlet import policy_of
-    from soakmon.reach.post import Post
-    from soakmon.reach.rules import Told
-    from soakmon.reach.wording import trials
-    from soakmon.texts import told as in_language
 
-    described = read_bench(bench)
-    name, valve = described.service.name, described.valve.driver != "none"
-    language = described.service.language
-    policy = policy_of(described.phone, name, valve=valve, language=language)
-    told = trials(name, policy.link, valve=valve, now=policy.clock(time.time()))
-    post = Post(targets_of(described.phone), [])
-    for number, (texts, urgent) in enumerate(told):
-        title, body = (in_language(text, language) for text in texts)
-        post.add(Told(f"test/{number}", title, body, urgent, second=True), time.time())
-    post.round(_TEST_ANSWERS_S)
-    waiting = Counter(letter.target for letter in post.letters)
-    for name, line in post.lines.items():
-        if waiting[name]:
-            why = line.failed or f"{name}: no answer within {_TEST_ANSWERS_S:.0f} s"
+    count, found = send_trials(read_bench(bench), _TEST_ANSWERS_S)
+    for name, why in found.items():
+        if why:
             print_line(f"FAILED  {why}", soft_wrap=True)
         else:
-            print_line(f"    ok  {name}: {len(told)} messages")
-    raise typer.Exit(NOT_WELL if waiting else 0)
+            print_line(f"    ok  {name}: {count} messages")
+    raise typer.Exit(NOT_WELL if any(found.values()) else 0)
 
 
 @influx_app.command("backfill")

@@ -31,8 +31,9 @@ class Trial:
     def all(self) -> bool:
         """Run every step; whether all went well."""
         steps: list[Callable[[], None]] = [
-            self.prepare, self.install, self.twice, self.commission, self.soak, self.rehearse,
-            self.drivers, self.units, self.upgrade_in_a_soak, self.failed_upgrade, self.remove,
+            self.prepare, self.install, self.twice, self.commission, self.soak,
+            self.upgrade_in_a_soak, self.failed_upgrade, self.units, self.rehearse, self.drivers,
+            self.remove,
         ]  # fmt: skip
         try:
             for step in steps:
@@ -133,15 +134,11 @@ class Trial:
         self.hold("the gasket that weeps is found", verdict.get("verdict") == "leaking")
 
     def drivers(self) -> None:
-        """The drivers' own tests."""
+        """The drivers' own tests, with the program that is installed."""
         python = "/opt/soakmon/current/bin/python"
-        self.do(f"{python} -m venv tests-venv --system-site-packages")
-        site = self.root.run(f"{python} -c 'import site; print(site.getsitepackages()[0])'").text
-        (own,) = (self.root.folder / f"home/{OWNER}").glob("tests-venv/lib/python3*/site-packages")
-        (own / "program.pth").write_text(site + "\n")
-        self.do("tests-venv/bin/pip install -q pytest pytest-asyncio hypothesis")
+        self.do(f"{python} -m pip install -q --target tests-site pytest pytest-asyncio hypothesis")
         ran = self.do(
-            "cd soakmon && ../tests-venv/bin/python -P -m pytest -q -p no:cacheprovider "
+            f"cd soakmon && PYTHONPATH=~/tests-site {python} -m pytest -q -p no:cacheprovider "
             "tests/hardware --ignore tests/hardware/test_set_up.py"
         )
         self.figures["driver tests, s"] = ran.took_s
