@@ -177,9 +177,9 @@ def preflights(times: int, rng: np.random.Generator) -> Iterator[Figure]:
     def passed(**traits: float) -> int:
         return sum(minute(rng, **traits) for _ in range(times))
 
-    # A minute tells noise to ± 30 %, and drift under noise of 0.05 g to ± 0.1 g/min.
+    # A minute tells noise to ± 40 %, and drift under noise of 0.05 g to ± 0.1 g/min.
     for name, of, limit, off in (
-        ("noise, g", "noise_g", 0.5, 0.15),
+        ("noise, g", "noise_g", 0.5, 0.2),
         ("drift, g/min", "drift_g_per_min", 0.5, 0.1),
     ):
         still = {} if of == "noise_g" else {"noise_g": 0.05}

@@ -82,6 +82,14 @@ def test_silence_and_fading_by_the_binomial_law():
             assert (found.way is Way.FADES) == (seldom < 0.025)
 
 
+def test_what_a_dry_gate_counts_is_poisson():
+    """Two in seven hours are told as drops from where they are rarer than 5 %, by scipy."""
+    for dark_per_h in (0.05, 0.052):
+        seldom = float(stats.poisson.sf(1, 7 * dark_per_h)) < 0.05
+        found = isolated(1, 0, 2, Watched(60, 360, dark_per_h), last_drop_min=300)
+        assert (found.way is not Way.DRY) == seldom == (dark_per_h < 0.051)
+
+
 def test_creep_is_read_at_the_times_of_r_60():
     """A straight drift of 0.01 g/min: 0.3 g over 30 min, 0.1 g from 20 to 30."""
     points = [(float(m), 0.01 * m) for m in range(32)]
@@ -255,6 +263,7 @@ def test_a_recorded_blank_run_gives_back_what_was_lost():
     lost_g = expected_loss(BenchGeometry(bowls=()), fuel, t_s, air_c).best_g
     noise = np.random.default_rng(1).normal(0, 0.002, 1441)
     found = blank_run(geometry, fuel, t_s, 400 - 1.3 * lost_g + noise, air_c)
+    assert found.hours == pytest.approx(24.0)
     assert found.blank_scale == pytest.approx(1.3, rel=0.02)
     assert found.measured_g.value == pytest.approx(1.3 * float(lost_g[-1]), rel=0.02)
 

@@ -123,6 +123,11 @@ def test_pump_shots():
     assert 100 * result.spread.value == pytest.approx(1.461, abs=5e-4)
     # The mean under the line is taken as exact: its share is of the second order.
     assert result.spread.u == pytest.approx(spread.std_dev, rel=0.01)
+    # Two series that agree: 0.03 g · root of 2 of 8 degrees of freedom pooled with none of 1.
+    twice = pumped([[(10.0, 14.8), (10.0, 14.8)]], 20, FUEL, 20.0).shots[0].ml_per_stroke
+    parts_g2 = 8 / 9 * 2 * 0.03**2 / 2 + (2 * READ_G**2 + hanging**2) / 2
+    own_ml = math.sqrt(parts_g2) / G_PER_ML / 20
+    assert twice.u == pytest.approx(math.hypot(own_ml, 0.01 * twice.value), rel=1e-9)
 
 
 def test_a_float():
