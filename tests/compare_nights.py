@@ -17,7 +17,7 @@ from soakmon.app.capability_nights import FEED_REL_SD, make_night
 from soakmon.capability.bound import least_sd_g_per_h, minutes, true_filter
 from soakmon.capability.evaluate import Case, Night, Owner, Way
 from soakmon.records.past import evaporation_of
-from soakmon.watch.closing import signed_leak
+from soakmon.watch.closing import signed_leak, tail
 from soakmon.watch.decide import Decider, decide
 from soakmon.watch.knock import without_knocks
 from soakmon.watch.past import Past, PastSoak
@@ -90,8 +90,8 @@ class Listening(Decider):
             return
         mass = weep.mass_log_ratio()
         ratios = [weep.gate_ratio(k, mass) for k, gate in enumerate(weep.gates) if gate.count]
-        tail = -float(np.log(max(self.tail(weep), 1e-300)))
-        self.said.append((self.last_row_s, tail, max(ratios, default=0.0)))
+        tail_nats = -float(np.log(max(tail(self.record(), weep), 1e-300)))
+        self.said.append((self.last_row_s, tail_nats, max(ratios, default=0.0)))
 
 
 class Oracle:

@@ -27,7 +27,8 @@ from sim.blind import Induced
 from sim.record import simulate
 from sim.scenario import Scenario
 from sim.scenarios import SCENARIOS
-from soakmon.watch.decide import Decider, Decision
+from soakmon.watch.decide import Decider
+from soakmon.watch.decision import Decision
 from soakmon.watch.settings import Settings
 
 _LEAKS_G_PER_DAY = (0.0, 0.4, 2.0, 6.0, 0.0, 24.0, 100.0, 2000.0)

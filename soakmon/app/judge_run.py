@@ -10,7 +10,8 @@ from soakmon.app.keep_results import keep
 from soakmon.app.soak_context import Order, begin
 from soakmon.report.content import About
 from soakmon.report.files import write_report
-from soakmon.watch.decide import Decision, decide
+from soakmon.watch.decide import decide
+from soakmon.watch.decision import Decision
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 

@@ -21,7 +21,7 @@ from soakmon.records.jobs.work import add_result, find_job
 from soakmon.records.opening import now, open_records
 from soakmon.records.past import KEY, evaporation_of
 from soakmon.records.recall import Recalled
-from soakmon.watch.decide import Decision
+from soakmon.watch.decision import Decision
 from soakmon.weigh.judge import Judged
 
 

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 
 from soakmon.texts import say
-from soakmon.watch.decide import Decider
+from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Rows
 from soakmon.watch.verdict import Alarm
 
@@ -61,18 +61,18 @@ class Ailing:
         """Carbs whose gates see nothing now."""
         return [gate + 1 for gate, since_s in enumerate(self.blind_since_s) if since_s is not None]
 
-    def now(self, decider: Decider) -> list[Ail]:
+    def now(self, record: RunRecord) -> list[Ail]:
         """What ails the bench now, what costs most first."""
-        found = [*self._cell(decider), *self._gates(decider)]
-        if math.isfinite(decider.empty_s):
+        found = [*self._cell(record), *self._gates(record)]
+        if math.isfinite(record.empty_s):
             text = say("ails.bottle_has_run_dry")
             found.append(
-                Ail("bottle_empty", None, decider.empty_s, text, _again(say("ails.fill")), False)
+                Ail("bottle_empty", None, record.empty_s, text, _again(say("ails.fill")), False)
             )
         return found
 
-    def _cell(self, decider: Decider) -> list[Ail]:
-        follower = decider.follower
+    def _cell(self, record: RunRecord) -> list[Ail]:
+        follower = record.follower
         if not follower.freeze.reported:
             return []
         since_s = [fault.t_s for fault in follower.faults if fault.kind == "cell_frozen"][-1]
@@ -80,12 +80,12 @@ class Ailing:
         todo = _again(say("ails.check_its_converter_wiring"))
         return [Ail("cell_frozen", None, since_s, text, todo, True)]
 
-    def _gates(self, decider: Decider) -> list[Ail]:
+    def _gates(self, record: RunRecord) -> list[Ail]:
         found = []
         for gate, since_s in enumerate(self.blind_since_s):
             if since_s is None or self.t_s - since_s < _BLIND_S:
                 continue
-            share = decider.tally.blank[gate] / max(decider.tally.rows_seen, 1)
+            share = record.tally.blank[gate] / max(record.tally.rows_seen, 1)
             blind_s = max(share * self.t_s, self.t_s - since_s)
             mend = say("ails.clean_gate_check_its_wire", gate=gate + 1)
             lost = blind_s > _HALF * self.soak_s

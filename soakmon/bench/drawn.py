@@ -38,7 +38,7 @@ def drawn(session: Session, points: int, after_s: float = -math.inf) -> Drawn:
 
 
 def _all(session: Session, points: int) -> Drawn:
-    curve = session.decider.curve.curve()
+    curve = session.learnt.curve.curve()
     if not len(curve.t_s):
         return _early(session, points)
     found = {
@@ -59,8 +59,9 @@ def lanes(session: Session) -> Drawn:
 
     Of many drops some stand for all. leaks: those of the verdict, as it tells them.
     """
-    decider, tally = session.decider, session.decider.tally
-    caught_g = decider.caught_g or (math.nan,) * tally.gates
+    record = session.learnt
+    tally = record.tally
+    caught_g = record.caught_g or (math.nan,) * tally.gates
     verdict = session.decision.verdict.as_dict() if session.decision is not None else {}
     return {
         "drops": [
@@ -74,7 +75,7 @@ def lanes(session: Session) -> Drawn:
 
 
 def _early(session: Session, points: int) -> Drawn:
-    masses = session.decider.masses
+    masses = session.learnt.masses
     opened_s = session.opened_s if session.opened_s is not None else math.inf
     times = np.array(masses.times_s)
     since = times >= opened_s - 60

@@ -7,7 +7,7 @@ from typing import Any
 
 from soakmon.bench import drawn
 from soakmon.bench.session import Session
-from soakmon.watch.decide import Decision
+from soakmon.watch.decision import Decision
 
 log = logging.getLogger(__name__)
 

@@ -25,7 +25,9 @@ from soakmon.records.verdicts import unjudged
 from soakmon.texts import say
 from soakmon.watch import decay
 from soakmon.watch.averaging import join
-from soakmon.watch.decide import Decider, Decision
+from soakmon.watch.decide import Decider
+from soakmon.watch.decision import Decision
+from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.trend import trend
@@ -139,9 +141,14 @@ class Session:
         if self.phase is Phase.PREFLIGHT:
             return
         known = {(alarm.code, alarm.carb) for alarm in self.alarms}
-        for ail in self.ailing.now(self.decider):
+        for ail in self.ailing.now(self.learnt):
             if ail.wakes and (ail.code, ail.carb) not in known:
                 self.alarmed(replace(ail.alarm(self.t_s), uid=new_uid()))
+
+    @property
+    def learnt(self) -> RunRecord:
+        """What has been learnt of the run so far; used up before the next row."""
+        return self.decider.record()
 
     def news(self) -> None:
         """Record alarms and faults that the decider has found since the last row."""

@@ -13,6 +13,7 @@ from soakmon.bench.preflight import untold
 from soakmon.bench.sampler import WEIGHED_OVER, Scale
 from soakmon.bench.session import Phase, Session
 from soakmon.bench.shop_time import zone_at
+from soakmon.watch.conclude import conclude
 from soakmon.watch.figures import rounded
 from soakmon.watch.rows import Rows
 from soakmon.watch.trend import trend
@@ -48,11 +49,12 @@ def status_of(service: Service, row: Rows, *, with_verdict: bool) -> dict[str, A
         loose = service.alarms.waiting()
         return status | {"alarms": [asdict(alarm) | {"acknowledged": False} for alarm in loose]}
     status |= _soak(service, session)
-    status["verdict"] = before.get("verdict") if session.decider.finder.found else None
+    record = session.learnt
+    status["verdict"] = before.get("verdict") if record.finder.found else None
     if session.decision is not None:
         status["verdict"] = session.decision.verdict.as_dict()
-    elif with_verdict and session.decider.finder.found and session.decider.mass_running:
-        status["verdict"] = session.decider.verdict().as_dict()
+    elif with_verdict and record.finder.found and record.mass_running:
+        status["verdict"] = conclude(record).as_dict()
     return status
 
 
@@ -64,7 +66,7 @@ def estimate_of(session: Session | None, status: dict[str, Any]) -> dict[str, An
     verdict = status.get("verdict")
     if session is None or session.ended or verdict is None:
         return None
-    curve = session.decider.curve.curve()
+    curve = session.learnt.curve.curve()
     recent = curve.t_s >= session.t_s - _RATE_OVER_S
     if recent.sum() < _RATE_POINTS:
         return None
@@ -90,14 +92,14 @@ def _soak(service: Service, session: Session) -> dict[str, Any]:
         "shut_itself": session.shut_itself,
         "soaked_s": round(session.soaked_s, 1),
         "left_s": round(session.left_s, 1),
-        "drops": list(session.decider.tally.total),
+        "drops": list(session.learnt.tally.total),
         "alarms": [
             asdict(alarm) | {"acknowledged": index in session.acknowledged}
             for index, alarm in enumerate(session.alarms)
         ],
         "ails": []
         if session.ended
-        else [asdict(ail) for ail in session.ailing.now(session.decider)],
+        else [asdict(ail) for ail in session.ailing.now(session.learnt)],
         "blind_gates": session.ailing.blind,
         "checks": session.checks,
         "interruptions": [asdict(one) for one in session.interruptions],

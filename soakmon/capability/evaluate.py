@@ -17,8 +17,10 @@ import numpy as np
 from soakmon.capability.bound import Noise, least_sd_g_per_h
 from soakmon.capability.tables import lower_share
 from soakmon.watch.closing import signed_leak
+from soakmon.watch.conclude import conclude
 from soakmon.watch.decay import telling_s
-from soakmon.watch.decide import Decider, watched
+from soakmon.watch.decide import watched
+from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Cause, Outcome, Verdict
@@ -233,13 +235,13 @@ def judged(case: Case, maker: Maker, *, deep: bool = True) -> Result:
     """
     night = maker(case)
     start = time.process_time()
-    decider = watched(night.rows, night.settings)
-    verdict = decider.verdict()
+    record = watched(night.rows, night.settings)
+    verdict = conclude(record)
     seconds = time.process_time() - start
-    error, bound = _error(case, night, decider) if deep else (None, None)
+    error, bound = _error(case, night, record) if deep else (None, None)
     # A mass that told of the leak before any gate did names no other carb.
     named = {a.carb for a in verdict.alarms if a.leaks and a.carb is not None}
-    alarms = (*decider.alarms, *verdict.alarms)
+    alarms = (*record.alarms, *verdict.alarms)
     smallest, priors = verdict.smallest_provable_leak_g_per_h, night.settings.priors
     return Result(
         case.index,
@@ -254,23 +256,23 @@ def judged(case: Case, maker: Maker, *, deep: bool = True) -> Result:
         bound,
         seconds,
         _held(verdict, night),
-        _isolated(case, maker, decider) if deep else None,
+        _isolated(case, maker, record) if deep else None,
         owner=case.owner.value,
         lost=case.lost,
         kind=night.kind,
         woken=bool(alarms),
-        evaporated=_evaporated(night, decider),
+        evaporated=_evaporated(night, record),
         rate=[night.leak_g_per_day / 24, verdict.leak_g_per_h.low, verdict.leak_g_per_h.high],
         no_leak=sum(s.probability for s in verdict.suspects if s.cause is Cause.NO_LEAK),
         smallest_g_per_day=None if smallest is None else 24 * smallest,
-        reads=_reads(decider),
+        reads=_reads(record),
         blank_rel_sd=priors.blank_rel_sd if priors.blank_scale else None,
     )
 
 
-def _reads(decider: Decider) -> list[int] | None:
+def _reads(record: RunRecord) -> list[int] | None:
     """How many readings of the loss are inside the band of what a tight rack's may be."""
-    curve = decider.decision().curve
+    curve = record.curve.curve()
     read = np.isfinite(curve.mass_loss_g)
     if not read.any():
         return None
@@ -278,13 +280,13 @@ def _reads(decider: Decider) -> list[int] | None:
     return [int(inside[read].sum()), int(read.sum()), int(inside[read][-1])]
 
 
-def _evaporated(night: Night, decider: Decider) -> list[float] | None:
+def _evaporated(night: Night, record: RunRecord) -> list[float] | None:
     """What did, from the start of the soak's clock to its end, and both ends of what was said."""
-    soak_s = decider.decision().curve.t_s
+    soak_s = record.curve.curve().t_s
     if night.curve is None or not len(soak_s):
         return None
     before, after = np.interp(soak_s[[0, -1]], *night.curve).tolist()
-    said = decider.verdict().expected_evaporation_g
+    said = conclude(record).expected_evaporation_g
     return [after - before, said.low, said.high]
 
 
@@ -296,19 +298,19 @@ def _held(verdict: Verdict, night: Night) -> list[list[float]]:
     ]
 
 
-def _isolated(case: Case, maker: Maker, decider: Decider) -> list[list[float]] | None:
+def _isolated(case: Case, maker: Maker, record: RunRecord) -> list[list[float]] | None:
     """The suspects when the bench has shut the feed on its first alarm, as it does by itself.
 
     Of leaks at a gate: of others a shut feed tells nothing.
     """
-    alarms = [a for a in decider.alarms if a.leak_g_per_h]
+    alarms = [a for a in record.alarms if a.leak_g_per_h]
     if case.leak_g_per_day == 0 or case.way is not Way.GATES or not alarms:
         return None
     first = min(alarms, key=lambda alarm: alarm.t_s)
     seen, left_s = first.carb is not None, _NIGHT_S - first.t_s
     watch_s = max(telling_s(first.leak_g_per_h or 0.0, seen=seen, left_s=left_s), _ISOLATE_S)
     night = maker(case, Isolation(first.t_s, first.t_s + watch_s))
-    return _held(watched(night.rows, night.settings).verdict(), night)
+    return _held(conclude(watched(night.rows, night.settings)), night)
 
 
 def _delay(night: Night, verdict: Verdict) -> float | None:
@@ -316,14 +318,14 @@ def _delay(night: Night, verdict: Verdict) -> float | None:
     return min(alarms) - night.began_s if alarms and np.isfinite(night.began_s) else None
 
 
-def _error(case: Case, night: Night, decider: Decider) -> tuple[float | None, float | None]:
+def _error(case: Case, night: Night, record: RunRecord) -> tuple[float | None, float | None]:
     """Error of the estimate from mass alone and its bound, for leaks there from the start."""
     counts = case.leak_g_per_day == 0 or night.from_start
-    if not counts or case.leak_g_per_day > _ERRORS_UP_TO_G_PER_DAY or not decider.mass_running:
+    if not counts or case.leak_g_per_day > _ERRORS_UP_TO_G_PER_DAY or not record.mass_running:
         return None, None
-    assert decider.weep is not None
-    estimate = 24 * signed_leak(decider.weep)[0]
-    bound = 24 * least_sd_g_per_h(night.rows, night.settings, night.noise, decider.soak_s)
+    assert record.weep is not None
+    estimate = 24 * signed_leak(record.weep)[0]
+    bound = 24 * least_sd_g_per_h(night.rows, night.settings, night.noise, record.soak_s)
     return estimate - night.leak_g_per_day, bound
 
 

@@ -16,7 +16,7 @@ from soakmon.cautions import CAUTIONS
 from soakmon.records.jobs.text import inert
 from soakmon.report import words
 from soakmon.report.clock import Clock
-from soakmon.watch.decide import Decision
+from soakmon.watch.decision import Decision
 from soakmon.watch.verdict import Outcome, Verdict
 
 EXIT_CODES = {Outcome.TIGHT: 0, Outcome.LEAKING: 1, Outcome.NOT_PROVEN: 3}

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, Field, ValidationError
 
-from soakmon.watch.decide import Decision
+from soakmon.watch.decision import Decision
 from soakmon.watch.past import PastSoak
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome, Verdict

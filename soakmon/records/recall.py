@@ -14,7 +14,8 @@ from soakmon.records.journal import Event, Journal, SoakEntry
 from soakmon.records.shut import with_events
 from soakmon.records.told import Told, told_in
 from soakmon.records.verdicts import same_result, unjudged, verdict_from
-from soakmon.watch.decide import Decision, decide
+from soakmon.watch.decide import decide
+from soakmon.watch.decision import Decision
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Verdict

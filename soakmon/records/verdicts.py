@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from soakmon.watch.curve import Curve
-from soakmon.watch.decide import Decision
+from soakmon.watch.decision import Decision
 from soakmon.watch.verdict import Alarm, Band, Cause, Fault, Leak, Outcome, Suspect, Verdict
 
 

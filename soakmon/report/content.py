@@ -20,7 +20,7 @@ from soakmon.report.clock import Clock
 from soakmon.report.log import Log
 from soakmon.texts import ENGLISH, say
 from soakmon.watch.budget import Budget
-from soakmon.watch.decide import Decision
+from soakmon.watch.decision import Decision
 from soakmon.watch.figures import at_most, elapsed
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import Settings

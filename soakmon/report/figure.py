@@ -16,7 +16,7 @@ from soakmon.report.clock import Clock
 from soakmon.report.letters import one_line
 from soakmon.report.words import grams
 from soakmon.texts import ENGLISH, say, told
-from soakmon.watch.decide import Decision
+from soakmon.watch.decision import Decision
 from soakmon.watch.figures import elapsed
 from soakmon.watch.knock import without_knocks
 from soakmon.watch.rows import Rows

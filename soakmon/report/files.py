@@ -22,7 +22,7 @@ from soakmon.report.in_language import drawing_in_language, in_language
 from soakmon.report.paper import Paper
 from soakmon.report.rack import Shape, rack, svg
 from soakmon.texts import say, told
-from soakmon.watch.decide import Decision
+from soakmon.watch.decision import Decision
 from soakmon.watch.rows import Rows
 
 _ALWAYS, _DRAWN = ("report.html", "verdict.json", "readings.csv"), (

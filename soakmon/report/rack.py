@@ -10,7 +10,7 @@ from html import escape
 
 from soakmon.report.words import not_fuel
 from soakmon.texts import say
-from soakmon.watch.decide import Decision
+from soakmon.watch.decision import Decision
 
 WIDTH_MM, HEIGHT_MM = 170.0, 52.0
 

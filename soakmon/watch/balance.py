@@ -10,7 +10,6 @@ believed.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,11 +17,9 @@ from soakmon.physics.belief import effort, judgement
 from soakmon.watch.mass_filter import AT_START_G, CREEP
 from soakmon.watch.normal import below
 from soakmon.watch.onset import by_onset, likely_onsets
+from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
 from soakmon.watch.weep import LEAKS, Weep
-
-if TYPE_CHECKING:
-    from soakmon.watch.decide import Decider
 
 # Leak rates at which a leak is estimated.
 RATES: Floats = effort(np.asarray(0.002 * 2 ** (np.arange(800) / 40)), "g/h")
@@ -35,7 +32,7 @@ _CONTRADICTS = judgement(3.0, "e-folds")
 _MORE_THAN_HALF = judgement(0.5, "chance")
 
 
-def mass_log_weight(decider: Decider, weep: Weep, onsets: Floats) -> Floats:
+def mass_log_weight(record: RunRecord, weep: Weep, onsets: Floats) -> Floats:
     """(800,) log-weight of a leak of each of `RATES` by the mass.
 
     onsets: (J,) log-weight of each onset, -inf: not then.
@@ -45,7 +42,7 @@ def mass_log_weight(decider: Decider, weep: Weep, onsets: Floats) -> Floats:
         [weep.filter.log_ratio(RATES, slice(one, one + 1))[0] for one in likely]
     )
     by_filter -= by_filter.max()
-    balances = [_balance(decider, weep, one) for one in likely]
+    balances = [_balance(record, weep, one) for one in likely]
     balance = np.logaddexp.reduce(balances)
     balance -= balance.max()
     if balance[int(by_filter.argmax())] < -_CONTRADICTS:
@@ -53,44 +50,44 @@ def mass_log_weight(decider: Decider, weep: Weep, onsets: Floats) -> Floats:
     return np.asarray(0.5 * (by_filter + balance))
 
 
-def chance_of_so_much(decider: Decider, weep: Weep, onset: int = 0) -> float:
+def chance_of_so_much(record: RunRecord, weep: Weep, onset: int = 0) -> float:
     """Chance that a tight rack loses as much as the bottle did since an onset, by its place.
 
     It asks for no shape: a leak that comes and goes, which no even leak fits, shows in it.
     """
-    left = _left(decider, weep, onset)
+    left = _left(record, weep, onset)
     if left is None:
         return 1.0
     lost_g, sd_g, _ = left
     return float(below(-lost_g / sd_g).mean())
 
 
-def contradicts(decider: Decider, weep: Weep, mass: Floats) -> bool:
+def contradicts(record: RunRecord, weep: Weep, mass: Floats) -> bool:
     """Whether the bottle lost too little for the leak that the mass filter believes in.
 
     Where less has gone since it began than a tight rack is expected to lose, the shape of the
     record alone speaks for a leak, and that is what people, cats and cells make.
     """
     onset = int(np.argmax(by_onset(weep, mass)))
-    return chance_of_so_much(decider, weep, onset) > _MORE_THAN_HALF
+    return chance_of_so_much(record, weep, onset) > _MORE_THAN_HALF
 
 
-def possible(decider: Decider, weep: Weep, mass: Floats) -> Floats:
+def possible(record: RunRecord, weep: Weep, mass: Floats) -> Floats:
     """(J, R) the mass's log-ratios, without the leaks that the bottle cannot have fed.
 
     The filter may set a large leak off against a large drift of the cell with the temperature, or
     against next to no evaporation, which fit a restless record better than the plain truth does.
     """
     onset = int(np.argmax(by_onset(weep, mass)))
-    by_rate = _balance(decider, weep, onset)
+    by_rate = _balance(record, weep, onset)
     likely = by_rate > by_rate.max() - _CONTRADICTS
     most_g = float(weep.exposure_h[onset] * RATES[likely].max())
     return np.where(weep.exposure_h[:, None] * LEAKS <= most_g, mass, -np.inf)
 
 
-def _balance(decider: Decider, weep: Weep, onset: int) -> Floats:
+def _balance(record: RunRecord, weep: Weep, onset: int) -> Floats:
     """(800,) log-weight of each rate by what was lost since the onset."""
-    left = _left(decider, weep, onset)
+    left = _left(record, weep, onset)
     if left is None:
         return np.zeros(len(RATES))
     lost_g, sd_g, hours = left
@@ -98,21 +95,21 @@ def _balance(decider: Decider, weep: Weep, onset: int) -> Floats:
     return np.asarray(np.log(np.exp(-0.5 * off**2).mean(axis=0) + 1e-300))
 
 
-def _left(decider: Decider, weep: Weep, onset: int) -> tuple[Floats, float, float] | None:
+def _left(record: RunRecord, weep: Weep, onset: int) -> tuple[Floats, float, float] | None:
     """What was lost since an onset beyond what each of many tight benches would have lost (g), how
     unsure the reading of it is (sd, g), and the hours for which the feed was open.
     """
     onset_s, hours = float(weep.onset_s[onset]), float(weep.exposure_h[onset])
-    went = decider.curve.since(onset_s)
+    went = record.curve.since(onset_s)
     if hours <= 0 or went is None:
         return None
     lost_g, feed_g, bowls_g, top_up_g = went
-    factors = decider.curve.spread.factors
+    factors = record.curve.spread.factors
     shown = factors[:: max(len(factors) // _DRAWS, 1)]
-    share, share_sd = decider.curve.top_up
+    share, share_sd = record.curve.top_up
     evaporated_g = shown @ np.array([feed_g, bowls_g]) + share * top_up_g
-    warmer_c = decider.evaporation.air_c - weep.first_c
-    zero_g = decider.settings.priors.zero_g_per_c * warmer_c
+    warmer_c = record.evaporation.air_c - weep.first_c
+    zero_g = record.settings.priors.zero_g_per_c * warmer_c
     # A coarser cell strays, creeps and follows the temperature as much more.
     cell_g = weep.filter.scale * math.hypot(
         _WANDERS_G * math.sqrt(hours / 24), AT_START_G[CREEP], zero_g

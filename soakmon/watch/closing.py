@@ -10,6 +10,7 @@ from soakmon.physics.belief import effort, judgement
 from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD, DRIES_G_PER_H
 from soakmon.watch.balance import RATES
 from soakmon.watch.normal import NORMAL_95, below
+from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
 from soakmon.watch.spread import PARTS
 from soakmon.watch.verdict import Band
@@ -50,6 +51,8 @@ _DRIED_WEIGHT /= _DRIED_WEIGHT.sum()
 _SHARE_WEIGHT: Floats = np.exp(-_DRIED_SHARE / _DRIES_SHARE)
 _SHARE_WEIGHT /= _SHARE_WEIGHT.sum()
 _LOST_WEIGHT: Floats = np.where(_LOST == 0, 1 - _LOSES, _LOSES / (len(_LOST) - 1))
+# In its first minutes the filter still learns the noise: the tail of what it says means nothing.
+_TAIL_FROM_H = judgement(0.5, "h")
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +115,13 @@ def chance_of_none(weep: Weep) -> float:
         for onset, share in zip(onsets, _LEVEL_SHARES, strict=False)
     ]
     return min(1.0, *tails) if tails else 1.0
+
+
+def tail(record: RunRecord, weep: Weep) -> float:
+    """`chance_of_none` of the mass so far; 1 while it means nothing."""
+    # Of the time that the bottle fed the rack, and its mass could tell.
+    told = record.mass_running and weep.exposure_h[0] > _TAIL_FROM_H
+    return chance_of_none(weep) if told else 1.0
 
 
 def chance_of_losing(weep: Weep, grams: float) -> float:

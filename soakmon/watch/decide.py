@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -18,9 +17,10 @@ from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.watch.averaging import Average, Averager
 from soakmon.watch.balance import contradicts, possible
 from soakmon.watch.budget import Budget
-from soakmon.watch.closing import chance_of_none
+from soakmon.watch.closing import tail
 from soakmon.watch.conclude import conclude
-from soakmon.watch.curve import Curve, CurveKeeper
+from soakmon.watch.curve import CurveKeeper
+from soakmon.watch.decision import Decision, decision_of
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.fall import FallWatch
 from soakmon.watch.filling import FillFinder, Phase
@@ -31,10 +31,11 @@ from soakmon.watch.lifted import without_lifted
 from soakmon.watch.mass_log import MassLog
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.reading import Cell
+from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import REFERENCE_C, Settings
 from soakmon.watch.tally import Tally
-from soakmon.watch.verdict import Alarm, Fault, Verdict, leak_alarm
+from soakmon.watch.verdict import Alarm, Verdict, leak_alarm
 from soakmon.watch.weep import LEAKS, Weep
 
 # What a gate has caught is what the bottle lost when they differ by no more than drops of different
@@ -47,20 +48,9 @@ _LOOK_EVERY = effort(10, "minutes")
 _PIECE = effort(3600, "rows")
 # A bottle is dry when it has been so for so many minutes.
 _DRY_STEPS = judgement(3, "minutes")
-# In its first minutes the filter still learns the noise: the tail of what it says means nothing.
-_TAIL_FROM_H = judgement(0.5, "h")
 # And from this share of its fill on, or so many grams, it holds fuel (judgement).
 _DRY_SHARE = judgement(0.01, "share")
 _DRY_G = judgement(1.0, "g")
-
-
-@dataclass(frozen=True, slots=True)
-class Decision:
-    """A verdict with what it was made from: phases (name, start t_s) and the curve."""
-
-    verdict: Verdict
-    phases: tuple[tuple[str, float], ...]
-    curve: Curve
 
 
 class Decider:
@@ -89,9 +79,8 @@ class Decider:
         self.curve = CurveKeeper(settings)
         self.masses = MassLog()
         self.weep: Weep | None = None
-        self.budget_total = settings.false_alarm
+        self.budget = Budget(settings.false_alarm, gates)
         self.alarms: list[Alarm] = []
-        self.faults: list[Fault] = []
         self.phases: list[tuple[str, float]] = [(self.finder.phase, 0.0)]
         self.start_s = float("nan")
         self.soak_s = float("nan")
@@ -106,21 +95,33 @@ class Decider:
         self.dry_steps = 0
         self.finished = False
 
-    @property
-    def budget(self) -> Budget:
-        """The false-alarm budget and its shares."""
-        return Budget(self.budget_total, self.tally.gates)
-
-    @property
-    def caught_g(self) -> tuple[float, ...]:
-        """By gate, what its drops weigh together, g; nothing before the rack was filled."""
-        if self.weep is None:
-            return ()
-        pairs = zip(self.tally.total, self.weep.drop_g, strict=True)
-        return tuple(count * drop_g for count, drop_g in pairs)
+    def record(self) -> RunRecord:
+        """What has been learnt so far; to be read before more rows are pushed."""
+        return RunRecord(
+            self.settings,
+            tuple(self.alarms),
+            tuple(self.follower.faults),
+            tuple(self.phases),
+            start_s=self.start_s,
+            soak_s=self.soak_s,
+            last_s=self.last_s,
+            last_row_s=self.last_row_s,
+            empty_s=self.empty_s,
+            bowl_g=self.bowl_g,
+            hose_g=self.hose_g,
+            mass_running=self.mass_running,
+            finished=self.finished,
+            finder=self.finder,
+            evaporation=self.evaporation,
+            follower=self.follower,
+            tally=self.tally,
+            curve=self.curve,
+            masses=self.masses,
+            weep=self.weep,
+        )
 
     def push(self, rows: Rows) -> None:
-        """Take the next rows; new alarms and faults are appended to `alarms` and `faults`."""
+        """Take the next rows; new alarms are appended to `alarms`."""
         if not len(rows):
             return
         rows = without_lifted(rows)
@@ -337,18 +338,13 @@ class Decider:
         """
         if weep.lost_g(mass) < weep.strays_g:
             return False
+        record = self.record()
         enough = -np.log(self.budget.weep_mass)
-        tail = self.tail(weep) < self.budget.running
-        if not (tail or weep.unseen(mass) > enough) or contradicts(self, weep, mass):
+        small = tail(record, weep) < self.budget.running
+        if not (small or weep.unseen(mass) > enough) or contradicts(record, weep, mass):
             return False
-        borne = possible(self, weep, mass)
-        return weep.unseen(borne) > enough or (tail and borne.max() == mass.max())
-
-    def tail(self, weep: Weep) -> float:
-        """`chance_of_none` of the mass so far; 1 while it means nothing."""
-        # Of the time that the bottle fed the rack, and its mass could tell.
-        told = self.mass_running and weep.exposure_h[0] > _TAIL_FROM_H
-        return chance_of_none(weep) if told else 1.0
+        borne = possible(record, weep, mass)
+        return weep.unseen(borne) > enough or (small and borne.max() == mass.max())
 
     def _now(self) -> float:
         return self.last_row_s
@@ -359,11 +355,11 @@ class Decider:
 
     def verdict(self) -> Verdict:
         """The verdict on what has been seen so far."""
-        return conclude(self)
+        return conclude(self.record())
 
     def decision(self) -> Decision:
         """Verdict, phases and curve so far."""
-        return Decision(self.verdict(), tuple(self.phases), self.curve.curve())
+        return decision_of(self.record())
 
 
 def watched(
@@ -372,15 +368,15 @@ def watched(
     *,
     phase: str | None = None,
     progress: Callable[[float], None] | None = None,
-) -> Decider:
-    """A decider that has seen a whole recorded run. phase="soaking": it starts after filling."""
+) -> RunRecord:
+    """What is learnt of a whole recorded run. phase="soaking": it starts after filling."""
     decider = Decider(settings, rows.gates, already_soaking=phase == str(Phase.SOAKING))
     for start in range(0, len(rows), _PIECE):
         decider.push(rows.part(start, start + _PIECE))
         if progress is not None:
             progress(min((start + _PIECE) / len(rows), 1.0))
     decider.finish()
-    return decider
+    return decider.record()
 
 
 def decide(
@@ -391,4 +387,4 @@ def decide(
     progress: Callable[[float], None] | None = None,
 ) -> Decision:
     """Decide over a recorded run. phase="soaking": it starts after filling."""
-    return watched(rows, settings, phase=phase, progress=progress).decision()
+    return decision_of(watched(rows, settings, phase=phase, progress=progress))

@@ -14,12 +14,14 @@ from enum import StrEnum
 
 import numpy as np
 
-from soakmon.physics.belief import effort, judgement
+from soakmon.physics.belief import effort, judgement, measured
 from soakmon.watch.rows import Floats
 
 # From here a reading is held until it is clear what it was; from there it is odd.
 FAR_SIGMA = judgement(5.0, "sd")
 SURPRISING_SIGMA = judgement(2.5, "sd")
+# A disconnected bridge was seen to stay within 0.13 g for weeks.
+DRIFTS_G = measured(0.2, "g")
 # So many readings tell; a stretch that is still unclear after so many is let go.
 HELD = judgement(3, "minutes")
 LONGEST = judgement(8, "minutes")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,13 +16,11 @@ from soakmon.watch.decay import PARTS, Shut
 from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.found import Found, rise_at
 from soakmon.watch.onset import GATHERS, only
+from soakmon.watch.record import RunRecord
 from soakmon.watch.sips import Drip, drip
 from soakmon.watch.standing import fed_until_s
 from soakmon.watch.verdict import Cause
 from soakmon.watch.weep import Weep
-
-if TYPE_CHECKING:
-    from soakmon.watch.decide import Decider
 
 # Less than this with the feed shut, and what drips then tells nothing.
 _SHUT_FROM_S = judgement(180.0, "s")
@@ -35,9 +32,9 @@ _JUST_BEGUN_S = judgement(60.0, "s")
 _ROWS_APART = judgement(10.0, "rows")
 
 
-def evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
+def evidence(record: RunRecord, one: Found, found: list[Found]) -> Evidence:
     """How a leak showed; found: all leaks of the soak."""
-    tally, weep = decider.tally, decider.weep
+    tally, weep = record.tally, record.weep
     assert weep is not None
     total = max(other.leak.best for other in found)
     # With several leaks the mass sees their sum: each has the share that its drops have.
@@ -49,69 +46,69 @@ def evidence(decider: Decider, one: Found, found: list[Found]) -> Evidence:
         one.carb,
         1.0 / len(found),
         rate,
-        _delay_h(decider, one),
+        _delay_h(record, one),
         one.mass_led,
-        *_caught(decider, weep, one, found),
-        _while_shut(decider, one),
+        *_caught(record, weep, one, found),
+        _while_shut(record, one),
         bool(lost),
-        _drip(decider, weep, one),
-        one.lost_g or rate * max(fed_until_s(decider, weep) - one.onset_s, 0.0) / 3600,
-        shift(decider, one.carb),
-        rise_g=rise_at(decider, one.carb),
+        _drip(record, weep, one),
+        one.lost_g or rate * max(fed_until_s(record, weep) - one.onset_s, 0.0) / 3600,
+        shift(record, one.carb),
+        rise_g=rise_at(record, one.carb),
         ended=one.until_s is not None,
     )
 
 
-def _caught(decider: Decider, weep: Weep, one: Found, found: list[Found]) -> tuple[float, float]:
+def _caught(record: RunRecord, weep: Weep, one: Found, found: list[Found]) -> tuple[float, float]:
     """What dripped over what the mass by itself lost, and its sd; of one leak that goes on."""
     if len(found) > 1 or one.until_s is not None or one.dripped_g_per_h > FLOODS_G_PER_H:
         return 1.0, math.inf
-    lost = leak_given_leaking(mass_log_weight(decider, weep, only(one.place)))
+    lost = leak_given_leaking(mass_log_weight(record, weep, only(one.place)))
     return one.dripped_g_per_h / lost.best, (lost.high - lost.low) / (4 * lost.best)
 
 
-def shift(decider: Decider, carb: int | None) -> Mapping[Cause, float]:
+def shift(record: RunRecord, carb: int | None) -> Mapping[Cause, float]:
     """What the job record says of a carb; nothing of a place that no gate sees."""
-    return decider.settings.cause_shift.get(carb, {}) if carb is not None else {}
+    return record.settings.cause_shift.get(carb, {}) if carb is not None else {}
 
 
-def _filled_s(decider: Decider) -> float:
-    return decider.finder.ended_s if decider.finder.found else decider.start_s
+def _filled_s(record: RunRecord) -> float:
+    return record.finder.ended_s if record.finder.found else record.start_s
 
 
-def _drop_g(decider: Decider, one: Found) -> float:
-    drops = decider.weep.drop_g if decider.weep is not None else []
+def _drop_g(record: RunRecord, one: Found) -> float:
+    drops = record.weep.drop_g if record.weep is not None else []
     return drops[one.carb - 1] if one.carb is not None and drops else 0.0
 
 
-def _delay_h(decider: Decider, one: Found) -> float:
+def _delay_h(record: RunRecord, one: Found) -> float:
     """From the end of the fill until it leaked: the first drop took its time to gather.
 
     Up to twice as long as the next ones: at first the place was dry, and what wets it dries again.
     """
-    delay_h = (one.onset_s - _filled_s(decider)) / 3600
+    delay_h = (one.onset_s - _filled_s(record)) / 3600
     if one.dripped_g_per_h > 0 and not one.mass_led:
-        delay_h -= GATHERS * _drop_g(decider, one) / one.dripped_g_per_h
+        delay_h -= GATHERS * _drop_g(record, one) / one.dripped_g_per_h
     return max(delay_h, 0.0)
 
 
-def _drip(decider: Decider, weep: Weep, one: Found) -> Drip | None:
+def _drip(record: RunRecord, weep: Weep, one: Found) -> Drip | None:
     """How the drip went while the feed was open."""
     if one.carb is None:
         return None
     gate = one.carb - 1
-    times = np.array(decider.tally.times[gate])
-    fed = (times >= one.onset_s) & (times <= fed_until_s(decider, weep))
-    counts = np.array(decider.tally.counts[gate])[fed]
-    row_s = (decider.last_row_s - decider.start_s) / max(decider.tally.rows_seen, 1)
+    times = np.array(record.tally.times[gate])
+    fed = (times >= one.onset_s) & (times <= fed_until_s(record, weep))
+    counts = np.array(record.tally.counts[gate])[fed]
+    row_s = (record.last_row_s - record.start_s) / max(record.tally.rows_seen, 1)
     if len(counts) < _DROPS_FROM or np.median(np.diff(times[fed])) < _ROWS_APART * row_s:
         return None
-    return drip(times[fed], counts, _drop_g(decider, one), *decider.curve.bowl_needs())
+    return drip(times[fed], counts, _drop_g(record, one), *record.curve.bowl_needs())
 
 
-def _while_shut(decider: Decider, one: Found) -> Shut | None:
+def _while_shut(record: RunRecord, one: Found) -> Shut | None:
     """What the gate counted before and after the feed was shut for the last time."""
-    tally = decider.tally
+    tally = record.tally
     shut_s, end_s = tally.shut_s, tally.shut_until_s
     if one.carb is None or not end_s - shut_s > _SHUT_FROM_S:
         return None
@@ -132,7 +129,7 @@ def _while_shut(decider: Decider, one: Found) -> Shut | None:
         max(before[-1] - before[0], 1.0) / 3600,
         (end_s - shut_s) / 3600,
         tuple(earlier - after for earlier, after in pairwise(later)),
-        _drop_g(decider, one),
-        decider.evaporation.bowl_g_per_h,
-        decider.hose_g,
+        _drop_g(record, one),
+        record.evaporation.bowl_g_per_h,
+        record.hose_g,
     )

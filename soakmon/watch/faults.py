@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
 from soakmon.texts import say
+from soakmon.watch.record import RunRecord
 from soakmon.watch.verdict import Alarm, Fault
 
 # From this loss of bottle and hose on, the least of it must show, g; and of all parts some share.
 _SHOWS_G = judgement(0.15, "g")
 _WOULD_SHOW_G = judgement(1.0, "g")
 _AS_GOOD_AS_NOTHING = judgement(0.05, "share")
-
-if TYPE_CHECKING:
-    from soakmon.watch.decide import Decider
 
 # A gate that says nothing so often, counts in more rows than that, or so much without a leak
 # (judgement).
@@ -28,15 +24,15 @@ _APART_S = judgement(600, "s")
 _MOST_KNOCKS = effort(50, "knocks")
 
 
-def gate_faults(decider: Decider, alarms: list[Alarm]) -> list[Fault]:
+def gate_faults(record: RunRecord, alarms: list[Alarm]) -> list[Fault]:
     """Gates that say nothing, never stop, or count what is not fuel."""
     faults = []
     leaking = {alarm.carb for alarm in alarms}
-    tally = decider.tally
+    tally = record.tally
     for gate in range(tally.gates):
         if tally.blank[gate] > _BLANK * max(tally.rows_seen, 1):
             text = say("faults.gate_gave_no_counts_most", gate=gate + 1)
-            faults.append(Fault(decider.start_s, "gate_stuck", text))
+            faults.append(Fault(record.start_s, "gate_stuck", text))
         if gate + 1 in leaking or tally.total[gate] < _NOISY_FROM:
             continue
         often = tally.rows_hit[gate] > _OFTEN * max(tally.rows_seen, 1)
@@ -50,30 +46,30 @@ def gate_faults(decider: Decider, alarms: list[Alarm]) -> list[Fault]:
     return faults
 
 
-def other_faults(decider: Decider) -> list[Fault]:
+def other_faults(record: RunRecord) -> list[Fault]:
     """Knocks, a missing temperature and an empty bottle."""
-    faults = [Fault(t, "bump", say("faults.knock_several_gates_once")) for t in _apart(decider)]
-    tally = decider.tally
+    faults = [Fault(t, "bump", say("faults.knock_several_gates_once")) for t in _apart(record)]
+    tally = record.tally
     if tally.no_air_s > _APART_S:
         text = say("faults.no_air_temperature_min_last", no_air_s=f"{tally.no_air_s / 60:.0f}")
         faults.append(Fault(tally.temperature_lost_s, "temperature_missing", text))
-    if lost_nothing(decider):
+    if lost_nothing(record):
         text = say("faults.reading_did_not_fall_as")
-        faults.append(Fault(decider.soak_s, "cell_frozen", text))
-    if np.isfinite(decider.empty_s):
+        faults.append(Fault(record.soak_s, "cell_frozen", text))
+    if np.isfinite(record.empty_s):
         text = say("faults.bottle_ran_dry_fill_start")
-        faults.append(Fault(decider.empty_s, "bottle_empty", text))
+        faults.append(Fault(record.empty_s, "bottle_empty", text))
     return faults
 
 
-def lost_nothing(decider: Decider) -> bool:
+def lost_nothing(record: RunRecord) -> bool:
     """Whether less was lost than bottle and hose alone must lose: a bridge that only looks alive.
 
     Bowls may live on what they hold for a night; a bottle cannot. And hardly any bench loses as
     good as nothing.
     """
-    observed, best = decider.curve.observed_g(), decider.curve.evaporated().best
-    surely = decider.curve.spread.least_feed * decider.evaporation.bottle_hose_g
+    observed, best = record.curve.observed_g(), record.curve.evaporated().best
+    surely = record.curve.spread.least_feed * record.evaporation.bottle_hose_g
     if observed is None:
         return False
     return (surely > _SHOWS_G and observed < surely) or (
@@ -81,10 +77,10 @@ def lost_nothing(decider: Decider) -> bool:
     )
 
 
-def _apart(decider: Decider) -> list[float]:
+def _apart(record: RunRecord) -> list[float]:
     """Times of knocks at least ten minutes apart."""
     times: list[float] = []
-    for t_s in decider.tally.knocks_s:
+    for t_s in record.tally.knocks_s:
         if not times or t_s - times[-1] > _APART_S:
             times.append(t_s)
     return times[:_MOST_KNOCKS]

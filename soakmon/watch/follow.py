@@ -8,9 +8,9 @@ import numpy as np
 
 from soakmon.physics.belief import effort, judgement, published
 from soakmon.texts import say
-from soakmon.watch.alive import DRIFTS_G
 from soakmon.watch.averaging import Average
 from soakmon.watch.disturbance import (
+    DRIFTS_G,
     FAR_SIGMA,
     HELD,
     SURPRISING_SIGMA,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -13,18 +12,16 @@ from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD
 from soakmon.physics.geometry import Bowl
 from soakmon.watch.balance import mass_log_weight
 from soakmon.watch.causes import RISES
-from soakmon.watch.closing import Posterior, leak_given_leaking
+from soakmon.watch.closing import Posterior, leak_given_leaking, tail
 from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.needles import rise_g
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.onset import bottle_goes_on, by_onset, dripping, flowing, only, silent_s
+from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
 from soakmon.watch.standing import FLOWS_G, fed_until_s
 from soakmon.watch.verdict import Alarm, Band, Leak
 from soakmon.watch.weep import ONSETS, Weep
-
-if TYPE_CHECKING:
-    from soakmon.watch.decide import Decider
 
 # Its drops are counted for so long after its alarm.
 _STORM_S = judgement(120.0, "s")
@@ -83,27 +80,27 @@ class Found:
         return Leak(self.carb, self.over_soak, self.since_s, self.until_s, self.lost_g)
 
 
-def found_at(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
+def found_at(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
     """The leak that an alarm stands for: its first drop or onset, and its estimate."""
-    fed_s = fed_until_s(decider, weep)
+    fed_s = fed_until_s(record, weep)
     if alarm.kind == "flood" and alarm.leak_g_per_h is not None:
-        found = _flood(decider, weep, alarm, fed_s)
+        found = _flood(record, weep, alarm, fed_s)
     elif alarm.carb is None:
-        found = _unseen(decider, weep, mass, fed_s)
+        found = _unseen(record, weep, mass, fed_s)
     else:
-        found = _dripped(decider, weep, mass, alarm, fed_s)
-    return replace(found, fed_h=max(fed_s - decider.soak_s, 60.0) / 3600)
+        found = _dripped(record, weep, mass, alarm, fed_s)
+    return replace(found, fed_h=max(fed_s - record.soak_s, 60.0) / 3600)
 
 
-def _flood(decider: Decider, weep: Weep, alarm: Alarm, fed_s: float) -> Found:
+def _flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> Found:
     """A flood: the bottle tells how large, once it has flowed for minutes; until then the drops."""
-    rate = _storm_g_per_h(decider, weep, alarm)
+    rate = _storm_g_per_h(record, weep, alarm)
     leak = Band(rate, rate / UNSURE, UNSURE * rate)
     until_s = min(fed_s, alarm.t_s + _FLOWS_UNTIL_S)
-    stops_s = decider.masses.flow_ended_s(alarm.t_s, fed_s)
+    stops_s = record.masses.flow_ended_s(alarm.t_s, fed_s)
     until_s = until_s if stops_s is None else min(until_s, stops_s)
     hours = (until_s - alarm.t_s) / 3600
-    lost_g = decider.masses.loss_g(alarm.t_s, until_s)
+    lost_g = record.masses.loss_g(alarm.t_s, until_s)
     if 3600 * hours >= _FLOWS_S and lost_g > FLOWS_G:
         rate, off_g = lost_g / hours, math.hypot(_FLOWS_REL * lost_g, _STEP_G)
         leak = Band(rate, (lost_g - off_g) / hours, (lost_g + off_g) / hours)
@@ -111,18 +108,18 @@ def _flood(decider: Decider, weep: Weep, alarm: Alarm, fed_s: float) -> Found:
     return Found(alarm.carb, alarm.t_s, leak, False, rate, 0, stops_s, since_s)
 
 
-def _unseen(decider: Decider, weep: Weep, mass: Floats, fed_s: float) -> Found:
+def _unseen(record: RunRecord, weep: Weep, mass: Floats, fed_s: float) -> Found:
     onsets = by_onset(weep, mass)
     since_s = flowing(weep, onsets)
-    if weep.unseen(mass) <= 0 and decider.tail(weep) > decider.budget.closing:
+    if weep.unseen(mass) <= 0 and tail(record, weep) > record.budget.closing:
         # No even leak fits what was lost: it is told as a mean over the soak.
         onsets = only(0)
     place = int(np.argmax(onsets))
-    leak = leak_given_leaking(mass_log_weight(decider, weep, onsets))
+    leak = leak_given_leaking(mass_log_weight(record, weep, onsets))
     onset_s = float(weep.onset_s[place])
     # What evaporates is known as far as the band says: a leak that does not account for the rest
     # began before its rate was at its highest.
-    expected, observed_g = decider.curve.expected(), decider.curve.observed_g() or 0.0
+    expected, observed_g = record.curve.expected(), record.curve.observed_g() or 0.0
     surely_g = observed_g - expected.high
     if leak.high * max(fed_s - onset_s, 0.0) / 3600 < surely_g:
         hours = max(fed_s - weep.start_s, 60.0) / 3600
@@ -132,7 +129,7 @@ def _unseen(decider: Decider, weep: Weep, mass: Floats, fed_s: float) -> Found:
     return Found(None, onset_s, leak, False, 0.0, place, None, since_s)
 
 
-def _dripped(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm, fed_s: float) -> Found:
+def _dripped(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm, fed_s: float) -> Found:
     gate = (alarm.carb or 1) - 1
     drop_g = weep.drop_g[gate]
     onsets = by_onset(weep, mass)
@@ -143,22 +140,22 @@ def _dripped(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm, fed_s: fl
     place = int(np.clip((first_s - weep.start_s) // weep.onset_step_s, 0, ONSETS - 1))
     # It began between two onsets of the grid: the one that the mass prefers.
     place += int(np.argmax(onsets[place : place + 2]))
-    drops = float(decider.tally.since(gate, first_s) - decider.tally.since(gate, fed_s))
+    drops = float(record.tally.since(gate, first_s) - record.tally.since(gate, fed_s))
     hours = max(fed_s - first_s, 1.0) / 3600.0
     led = onsets[mass_onset] - onsets[place] > _LED and mass_onset < place - 1
     if led:
         # A weeping needle must first have raised its bowl to the lip.
-        rate = leak_given_leaking(mass_log_weight(decider, weep, only(mass_onset))).best
+        rate = leak_given_leaking(mass_log_weight(record, weep, only(mass_onset))).best
         before_g = rate * (first_s - weep.onset_s[mass_onset]) / 3600
-        led = before_g > RISES * rise_at(decider, gate + 1)
+        led = before_g > RISES * rise_at(record, gate + 1)
     onset = mass_onset if led else place
     drowned = weep.under_gate(gate, None)[0] < 0
     if drowned and alarm.leak_g_per_h is not None:
         # Sun on the gate: its counts are no longer drops, which are taken to have gone on.
         drops = alarm.leak_g_per_h * hours / drop_g
-    last_s = None if drowned else silent_s(decider, gate + 1, first_s, fed_s)
+    last_s = None if drowned else silent_s(record, gate + 1, first_s, fed_s)
     until_s = last_s
-    if last_s is not None and bottle_goes_on(decider, gate + 1, first_s, last_s, fed_s):
+    if last_s is not None and bottle_goes_on(record, gate + 1, first_s, last_s, fed_s):
         # The gate has lost sight of it: what it counted tells of the time until then.
         hours, until_s = max(last_s - first_s, 60.0) / 3600.0, None
     if until_s is not None:
@@ -167,28 +164,28 @@ def _dripped(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm, fed_s: fl
         leak = Band(rate, _COUNTED_LOW * rate, _COUNTED_HIGH * rate)
     else:
         rate = drops * drop_g / hours
-        by_mass = mass_log_weight(decider, weep, only(onset))
+        by_mass = mass_log_weight(record, weep, only(onset))
         leak = leak_given_leaking(by_mass, drops, hours, drop_g)
     since_s = flowing(weep, onsets) if led else dripping(weep, gate, joint, times, leak)
     return Found(alarm.carb, first_s, leak, bool(led), rate, onset, until_s, since_s)
 
 
-def _storm_g_per_h(decider: Decider, weep: Weep, alarm: Alarm) -> float:
+def _storm_g_per_h(record: RunRecord, weep: Weep, alarm: Alarm) -> float:
     """Rate of a flood: drops of the two minutes after the alarm, or what the alarm said."""
     said = alarm.leak_g_per_h or 0.0
     if alarm.carb is None:
         return said
-    until_s = min(alarm.t_s + _STORM_S, decider.last_row_s)
+    until_s = min(alarm.t_s + _STORM_S, record.last_row_s)
     gate = alarm.carb - 1
-    drops = decider.tally.since(gate, alarm.t_s) - decider.tally.since(gate, until_s)
+    drops = record.tally.since(gate, alarm.t_s) - record.tally.since(gate, until_s)
     counted = drops * weep.drop_g[gate] / max(until_s - alarm.t_s, 10.0) * 3600
     return max(said, counted)
 
 
-def rise_at(decider: Decider, carb: int | None) -> float:
+def rise_at(record: RunRecord, carb: int | None) -> float:
     """Fuel that lifts the level of a carb's bowl (None: any one) to its overflow lip, g."""
-    bowls = decider.settings.geometry.bowls or (Bowl(),)
-    return rise_g(bowls[min((carb or 1) - 1, len(bowls) - 1)], decider.settings.fuel)
+    bowls = record.settings.geometry.bowls or (Bowl(),)
+    return rise_g(bowls[min((carb or 1) - 1, len(bowls) - 1)], record.settings.fuel)
 
 
 def explained(found: list[Found]) -> list[Found]:
@@ -207,7 +204,7 @@ def explained(found: list[Found]) -> list[Found]:
     return seen + [one for one in unseen if one.leak.low > _BESIDE * said + _BESIDE_G_PER_H]
 
 
-def total_leak(decider: Decider, weep: Weep, found: list[Found], belief: Posterior) -> Band:
+def total_leak(record: RunRecord, weep: Weep, found: list[Found], belief: Posterior) -> Band:
     """Leak of all places together, g/h: the mass sees the sum, the drops tell how it divides."""
     if not found:
         return belief.leak
@@ -224,7 +221,7 @@ def total_leak(decider: Decider, weep: Weep, found: list[Found], belief: Posteri
         )
         return Band(*sums) if floods or dripped else max(over, key=lambda band: band.best)
     # One equivalent drop stream: as many grams an hour as all gates together.
-    by_mass = mass_log_weight(decider, weep, only(min(one.place for one in found)))
+    by_mass = mass_log_weight(record, weep, only(min(one.place for one in found)))
     return leak_given_leaking(by_mass, 100.0, 100.0, dripped)
 
 

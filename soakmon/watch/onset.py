@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Band
 from soakmon.watch.weep import ONSETS, RATE_PRIOR, TO_LIP_S, Weep
-
-if TYPE_CHECKING:
-    from soakmon.watch.decide import Decider
 
 # A silence of so many intervals, after so many drops, is the end of a leak; few counts may follow.
 _SILENCE = judgement(12.0, "intervals")
@@ -83,12 +80,12 @@ def _middle(log_weight: Floats) -> tuple[int, int]:
     return min(int(low), last), min(int(high), last)
 
 
-def silent_s(decider: Decider, carb: int, first_s: float, fed_s: float) -> float | None:
+def silent_s(record: RunRecord, carb: int, first_s: float, fed_s: float) -> float | None:
     """When the drops of a gate ended while the feed was open, s; None when they go on.
 
     first_s: its first drop; fed_s: until when the bottle fed the rack.
     """
-    times = [t for t in decider.tally.times[carb - 1] if first_s <= t <= fed_s]
+    times = [t for t in record.tally.times[carb - 1] if first_s <= t <= fed_s]
     if len(times) < _REGULAR_FROM:
         return None
     gaps = np.diff(times)
@@ -100,16 +97,16 @@ def silent_s(decider: Decider, carb: int, first_s: float, fed_s: float) -> float
 
 
 def bottle_goes_on(
-    decider: Decider, carb: int, first_s: float, last_s: float, fed_s: float
+    record: RunRecord, carb: int, first_s: float, last_s: float, fed_s: float
 ) -> bool:
     """Whether the bottle lost as much after the last drop as before: the gate sees it no more."""
-    weep = decider.weep
+    weep = record.weep
     assert weep is not None
-    drops = decider.tally.since(carb - 1, first_s) - decider.tally.since(carb - 1, last_s)
+    drops = record.tally.since(carb - 1, first_s) - record.tally.since(carb - 1, last_s)
     during_h, after_h = (last_s - first_s) / 3600, (fed_s - last_s) / 3600
     said = drops * weep.drop_g[carb - 1] / max(during_h, 1e-3)
-    during = decider.masses.loss_g(first_s, last_s) / max(during_h, 1e-3)
-    after = decider.masses.loss_g(last_s, fed_s) / max(after_h, 1e-3)
+    during = record.masses.loss_g(first_s, last_s) / max(during_h, 1e-3)
+    after = record.masses.loss_g(last_s, fed_s) / max(after_h, 1e-3)
     if not (math.isfinite(during) and math.isfinite(after)) or said * after_h < _SHOWS_G:
         return False
     return during - after < _AS_BEFORE * said and during > _AS_BEFORE * said

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from soakmon.physics.belief import judgement
 from soakmon.texts import say
 from soakmon.watch.alive import alive
@@ -11,10 +9,8 @@ from soakmon.watch.closing import Posterior
 from soakmon.watch.faults import lost_nothing
 from soakmon.watch.figures import after_start, at_most, began, lasted, plain, rate
 from soakmon.watch.found import Found
+from soakmon.watch.record import RunRecord
 from soakmon.watch.verdict import Band, Fault, Outcome
-
-if TYPE_CHECKING:
-    from soakmon.watch.decide import Decider
 
 # A leak above the criterion is ruled out when no more than this speaks for it.
 _BELIEVED = judgement(0.005, "chance")
@@ -37,11 +33,11 @@ _LONG_GAP_S = judgement(1800.0, "s")
 
 
 def outcome_of(
-    decider: Decider, leak: Band, found: list[Found], doubts: list[str]
+    record: RunRecord, leak: Band, found: list[Found], doubts: list[str]
 ) -> tuple[Outcome, str]:
     """The verdict, and why in a sentence; leak: of all places together, g/h."""
     if found:
-        return Outcome.LEAKING, _leaking(found, decider.start_s)
+        return Outcome.LEAKING, _leaking(found, record.start_s)
     if doubts:
         return Outcome.NOT_PROVEN, doubts[0]
     return Outcome.TIGHT, (
@@ -72,46 +68,46 @@ def _told(one: Found, start_s: float) -> str:
     return say("reasons.about", over_soak=rate(one.over_soak.best), since=since)
 
 
-def doubts_of(decider: Decider, belief: Posterior, faults: list[Fault], short: int) -> list[str]:
+def doubts_of(record: RunRecord, belief: Posterior, faults: list[Fault], short: int) -> list[str]:
     """Reasons why tightness is not proven, weightiest first."""
-    criterion = decider.settings.criterion_g_per_day
+    criterion = record.settings.criterion_g_per_day
     kinds = {fault.kind for fault in faults}
-    soak_s = max(decider.last_s - decider.soak_s, 1.0)
+    soak_s = max(record.last_s - record.soak_s, 1.0)
     doubts = []
-    if short and decider.settings.bowls_measured:
+    if short and record.settings.bowls_measured:
         doubts.append(say("reasons.bowl_did_not_fill_free"))
-    elif short or decider.finder.differs:
-        doubts.append(_other_fill(decider))
+    elif short or record.finder.differs:
+        doubts.append(_other_fill(record))
     if "bottle_empty" in kinds:
         doubts.append(say("reasons.bottle_ran_dry_what_happened"))
-    if decider.follower.blind_s > _BLIND_SHARE * soak_s:
+    if record.follower.blind_s > _BLIND_SHARE * soak_s:
         doubts.append(say("reasons.load_cell_was_blind_too"))
-    doubts += _dead_or_heavier(decider)
-    if decider.tally.no_air_s > _NO_AIR * soak_s:
+    doubts += _dead_or_heavier(record)
+    if record.tally.no_air_s > _NO_AIR * soak_s:
         doubts.append(say("reasons.no_temperature_most_time_what"))
     if "gate_stuck" in kinds:
         doubts.append(say("reasons.drop_gate_did_not_work"))
-    if decider.weep is not None and decider.weep.fit.excess > _NO_STORY:
+    if record.weep is not None and record.weep.fit.excess > _NO_STORY:
         doubts.append(say("reasons.mass_wanders_as_nothing_known"))
     for gate, share in enumerate(belief.gates):
         if share > _UNSURE_GATE:
             doubts.append(say("reasons.gate_counted_what_may_drops", gate=gate + 1))
     if belief.above > _BELIEVED or belief.leak.high * 24 > criterion:
         ruled = say("reasons.leak_above_g_day_cannot", criterion=f"{criterion:g}")
-        gap_s = decider.follower.longest_gap_s
+        gap_s = record.follower.longest_gap_s
         if gap_s > _LONG_GAP_S:
             doubts.append(
                 say("reasons.nothing_was_weighed_so_soak", gap_s=lasted(gap_s), ruled=ruled)
             )
         else:
-            doubts.append(f"{ruled}: {_what_helps(decider)}")
+            doubts.append(f"{ruled}: {_what_helps(record)}")
     return doubts
 
 
-def _lost_too_little(decider: Decider) -> bool:
+def _lost_too_little(record: RunRecord) -> bool:
     """Whether the loss is below the band by more than drift and temperature explain."""
-    observed, expected = decider.curve.observed_g(), decider.curve.expected()
-    weep = decider.weep
+    observed, expected = record.curve.observed_g(), record.curve.expected()
+    weep = record.weep
     if observed is None or weep is None or expected.best < _EXPECTED_G:
         return False
     weight, mean, sd = weep.filter.leak_by_filter(0)
@@ -119,26 +115,26 @@ def _lost_too_little(decider: Decider) -> bool:
     return surely > _SURELY and observed < expected.low
 
 
-def _dead_or_heavier(decider: Decider) -> list[str]:
+def _dead_or_heavier(record: RunRecord) -> list[str]:
     """Doubts about a cell that shows no loss: tightness needs proof that it would have."""
-    observed = decider.curve.observed_g()
+    observed = record.curve.observed_g()
     if observed is not None and observed < -_HEAVIER_G:
         return [say("reasons.bottle_got_g_heavier_which", observed=plain(-observed))]
-    if lost_nothing(decider) or _lost_too_little(decider) or not alive(decider):
+    if lost_nothing(record) or _lost_too_little(record) or not alive(record):
         return [say("reasons.less_was_lost_than_any")]
     return []
 
 
-def _what_helps(decider: Decider) -> str:
+def _what_helps(record: RunRecord) -> str:
     return (
         say("reasons.soak_longer")
-        if decider.settings.priors.blank_scale
+        if record.settings.priors.blank_scale
         else say("reasons.do_blank_run_soak_longer")
     )
 
 
-def _other_fill(decider: Decider) -> str:
-    taken, expected = decider.finder.taken_g, decider.finder.expected_g
+def _other_fill(record: RunRecord) -> str:
+    taken, expected = record.finder.taken_g, record.finder.expected_g
     told = say("reasons.rack_took_g_where_bench", taken=f"{taken:.0f}", expected=f"{expected:.0f}")
     if taken > expected:
         return told + say("reasons.weigh_what_bowls_hold_correct")

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 from soakmon.physics.belief import judgement
 from soakmon.texts import say
 from soakmon.watch import balance
 from soakmon.watch.closing import chance_of_losing, chance_of_none
+from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
 from soakmon.watch.verdict import Alarm, Fault
 from soakmon.watch.weep import Weep
-
-if TYPE_CHECKING:
-    from soakmon.watch.decide import Decider
 
 # So much evidence against an alarm, or so small a chance of it, takes it back.
 _AGAINST = judgement(5.0, "e-folds")
@@ -27,12 +24,12 @@ _FLOOD_SHARE = judgement(0.3, "share")
 _ZERO_G = judgement(1.0, "g")
 
 
-def standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], list[Fault]]:
+def standing(record: RunRecord, weep: Weep, mass: Floats) -> tuple[list[Alarm], list[Fault]]:
     """Alarms that the whole record still bears out, and those it does not, as faults."""
     kept: list[Alarm] = []
     withdrawn: list[Fault] = []
-    for alarm in decider.alarms:
-        if _stands(decider, weep, mass, alarm):
+    for alarm in record.alarms:
+        if _stands(record, weep, mass, alarm):
             kept.append(alarm)
         elif alarm.carb is None:
             text = say("standing.what_was_taken_leak_came")
@@ -43,18 +40,18 @@ def standing(decider: Decider, weep: Weep, mass: Floats) -> tuple[list[Alarm], l
     return kept, withdrawn
 
 
-def _stands(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
+def _stands(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
     if alarm.kind == "flood":
-        return alarm.carb is None or _flooded(decider, weep, alarm)
+        return alarm.carb is None or _flooded(record, weep, alarm)
     if alarm.carb is None:
-        if balance.contradicts(decider, weep, mass):
+        if balance.contradicts(record, weep, mass):
             return False
-        none = min(chance_of_none(weep), balance.chance_of_so_much(decider, weep))
-        return weep.unseen(balance.possible(decider, weep, mass)) > 0 or none < _CONTRADICTED
-    return _borne_out(decider, weep, mass, alarm)
+        none = min(chance_of_none(weep), balance.chance_of_so_much(record, weep))
+        return weep.unseen(balance.possible(record, weep, mass)) > 0 or none < _CONTRADICTED
+    return _borne_out(record, weep, mass, alarm)
 
 
-def _borne_out(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
+def _borne_out(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
     """Whether the mass lets a gate's counts be drops of fuel.
 
     Where the bottle plainly lost what the counts say, they are, whatever else could explain the
@@ -64,22 +61,22 @@ def _borne_out(decider: Decider, weep: Weep, mass: Floats, alarm: Alarm) -> bool
     """
     assert alarm.carb is not None
     gate = alarm.carb - 1
-    dripped_g = _said_to_have_dripped_g(decider, weep, alarm, gate)
-    observed_g = decider.curve.observed_g() or 0.0
-    if observed_g - decider.curve.expected().best > _PLAINLY * dripped_g:
+    dripped_g = _said_to_have_dripped_g(record, weep, alarm, gate)
+    observed_g = record.curve.observed_g() or 0.0
+    if observed_g - record.curve.expected().best > _PLAINLY * dripped_g:
         return True
     together, alone = weep.under_gate(gate, mass)[0], weep.under_gate(gate, None)[0]
     against = together < alone - _AGAINST
     return not (against and chance_of_losing(weep, dripped_g) < _CONTRADICTED)
 
 
-def _said_to_have_dripped_g(decider: Decider, weep: Weep, alarm: Alarm, gate: int) -> float:
+def _said_to_have_dripped_g(record: RunRecord, weep: Weep, alarm: Alarm, gate: int) -> float:
     """What an alarm and the gate's counts say has dripped while the feed was open.
 
     No more than the gate had counted at the alarm and twice the rate it told, from then on. What
     drips while the feed is shut does not come from the bottle.
     """
-    fed_s, tally = fed_until_s(decider, weep), decider.tally
+    fed_s, tally = fed_until_s(record, weep), record.tally
     steady_g = tally.steady(gate, fed_s) * weep.drop_g[gate]
     if alarm.leak_g_per_h is None:
         return steady_g
@@ -88,20 +85,20 @@ def _said_to_have_dripped_g(decider: Decider, weep: Weep, alarm: Alarm, gate: in
     return min(steady_g, before_g + 2 * alarm.leak_g_per_h * later_h)
 
 
-def _flooded(decider: Decider, weep: Weep, alarm: Alarm) -> bool:
+def _flooded(record: RunRecord, weep: Weep, alarm: Alarm) -> bool:
     """Whether the bottle lost what a gate's storm of drops says; True where no mass tells."""
     gate = (alarm.carb or 1) - 1
-    fed_s = fed_until_s(decider, weep)
-    drops = decider.tally.since(gate, alarm.t_s) - decider.tally.since(gate, fed_s)
+    fed_s = fed_until_s(record, weep)
+    drops = record.tally.since(gate, alarm.t_s) - record.tally.since(gate, fed_s)
     dripped_g = drops * weep.drop_g[gate]
-    lost_g = decider.masses.loss_g(alarm.t_s, fed_s)
+    lost_g = record.masses.loss_g(alarm.t_s, fed_s)
     if dripped_g < FLOWS_G or not math.isfinite(lost_g):
         return True
     return lost_g + _ZERO_G > _FLOOD_SHARE * dripped_g
 
 
-def fed_until_s(decider: Decider, weep: Weep) -> float:
+def fed_until_s(record: RunRecord, weep: Weep) -> float:
     """Until when the rack was fed: what drips later tells causes, not how large a leak is."""
-    shut = decider.tally.shut_until_s >= weep.fed_s
-    ends_s = [weep.fed_s, decider.tally.shut_s if shut else math.nan, decider.empty_s]
+    shut = record.tally.shut_until_s >= weep.fed_s
+    ends_s = [weep.fed_s, record.tally.shut_s if shut else math.nan, record.empty_s]
     return min(t_s for t_s in ends_s if math.isfinite(t_s))

@@ -79,7 +79,7 @@ MUTANTS = (
            "FROM {table} WHERE id > ? ORDER BY id LIMIT 1",
            "FROM {table} WHERE id > ? ORDER BY id DESC LIMIT 1", OUTBOX),
     Mutant("conclude: blind for any time is no doubt", "soakmon/watch/reasons.py",
-           "if decider.follower.blind_s > _BLIND_SHARE * soak_s:", "if False:", BLIND),
+           "if record.follower.blind_s > _BLIND_SHARE * soak_s:", "if False:", BLIND),
     Mutant("conclude: a stuck gate is no doubt", "soakmon/watch/reasons.py",
            'if "gate_stuck" in kinds:', "if False:", STUCK),
     Mutant("histories: hold never shuts", "soakmon/bench/feed.py",

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from soakmon.watch.decide import Decider, watched
+from soakmon.watch.conclude import conclude
+from soakmon.watch.decide import Decider, decide, watched
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome, Verdict
@@ -106,7 +107,7 @@ def _lost_as_much(verdict: Verdict, rows: Rows) -> None:
 def test_a_verdict_agrees_with_itself(rows):
     made = watched(rows, Settings(), phase="soaking")
     if math.isfinite(made.soak_s) and made.mass_running:
-        holds_together(made.verdict(), rows)
+        holds_together(conclude(made), rows)
 
 
 def test_a_leak_that_stops_is_told_with_its_grams_and_its_end():
@@ -116,9 +117,7 @@ def test_a_leak_that_stops_is_told_with_its_grams_and_its_end():
     mass, drops = rows.mass_g.copy(), rows.drops.copy()
     mass[stops:] += 5.5 * (rows.t_s[stops:] - rows.t_s[stops]) / 3600
     drops[stops:] = 0.0
-    verdict = watched(
-        replace(rows, mass_g=mass, drops=drops), Settings(), phase="soaking"
-    ).verdict()
+    verdict = decide(replace(rows, mass_g=mass, drops=drops), Settings(), phase="soaking").verdict
     (leak,) = verdict.leaks
     assert leak.lost_g == pytest.approx(11.0, rel=0.25)
     assert leak.until_s == pytest.approx(4 * 3600, abs=300)
@@ -133,7 +132,7 @@ def test_a_gate_that_loses_sight_of_a_leak_does_not_end_it():
     rows = night(3, leak_g_per_h=3.0, onset_h=2, carb=2, hours=14)
     drops = rows.drops.copy()
     drops[rows.t_s > 4 * 3600] = 0.0
-    verdict = watched(replace(rows, drops=drops), Settings(), phase="soaking").verdict()
+    verdict = decide(replace(rows, drops=drops), Settings(), phase="soaking").verdict
     assert all(leak.until_s is None for leak in verdict.leaks)
     assert verdict.leak_g_per_h.low < 3.0 < verdict.leak_g_per_h.high
 
@@ -141,7 +140,7 @@ def test_a_gate_that_loses_sight_of_a_leak_does_not_end_it():
 def test_a_flood_is_as_large_as_bottle_and_drops_say_at_the_end():
     """It begins with a trickle and grows threefold: the first estimate is not kept."""
     rows = night(3, leak_g_per_h=60.0, onset_h=1.5, carb=2, hours=3, spacing_s=5.0)
-    verdict = watched(rows, Settings(), phase="soaking").verdict()
+    verdict = decide(rows, Settings(), phase="soaking").verdict
     assert verdict.leak_g_per_h.low < 60 < verdict.leak_g_per_h.high
 
 
@@ -151,9 +150,7 @@ def test_a_storm_at_one_gate_over_a_bottle_that_loses_nothing_is_no_flood():
     storm = (rows.t_s > 7200) & (rows.t_s < 9000)
     drops[storm, 1] = 1.0
     mass[(rows.t_s > 7200) & (rows.t_s < 7290)] -= 2.0
-    verdict = watched(
-        replace(rows, drops=drops, mass_g=mass), Settings(), phase="soaking"
-    ).verdict()
+    verdict = decide(replace(rows, drops=drops, mass_g=mass), Settings(), phase="soaking").verdict
     assert verdict.outcome is Outcome.NOT_PROVEN
     assert DROP_G * drops.sum() > 20
 

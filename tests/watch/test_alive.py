@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from soakmon.watch.decide import watched
+from soakmon.watch.decide import decide, watched
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome, Verdict
@@ -15,7 +15,7 @@ from tests.watch.nights import night
 
 
 def judged(rows: Rows) -> Verdict:
-    return watched(rows, Settings(), phase="soaking").verdict()
+    return decide(rows, Settings(), phase="soaking").verdict
 
 
 def still(mean_c: float, sd_g: float, seed: int) -> Rows:

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from soakmon.watch.decide import watched
+from soakmon.watch.conclude import conclude
+from soakmon.watch.decide import decide, watched
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome
@@ -31,14 +32,14 @@ def unsteady(seed: int, mean_g_per_h: float, carb: int | None, *, lost: float = 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 @pytest.mark.parametrize(("rate", "carb", "lost"), [(0.5, None, 0.0), (0.5, 2, 0.3), (1.0, 3, 0.0)])
 def test_a_leak_that_jumps_is_as_large_as_what_it_took(seed, rate, carb, lost):
-    verdict = watched(unsteady(seed, rate, carb, lost=lost), BENCH, phase="soaking").verdict()
+    verdict = decide(unsteady(seed, rate, carb, lost=lost), BENCH, phase="soaking").verdict
     assert verdict.leak_g_per_h.low <= rate <= verdict.leak_g_per_h.high
     assert verdict.leak_g_per_h.high < 1.7 * rate
 
 
 def test_a_steady_leak_is_no_less_known_for_it():
     rows = night(4, leak_g_per_h=0.5, onset_h=3.0)
-    leak = watched(rows, BENCH, phase="soaking").verdict().leak_g_per_h
+    leak = decide(rows, BENCH, phase="soaking").verdict.leak_g_per_h
     assert leak.best == pytest.approx(0.5, rel=0.15)
     assert leak.high - leak.low < 0.4
 
@@ -50,6 +51,6 @@ def test_what_a_tight_rack_would_have_lost_is_no_leak_whatever_its_shape(seed):
     hours = rows.t_s / 3600
     climbs = np.interp(hours, [0.0, 6.0, 24.0], [0.0, 2.5, 0.5])
     made = watched(replace(rows, mass_g=rows.mass_g + climbs), Settings(), phase="soaking")
-    verdict = made.verdict()
+    verdict = conclude(made)
     assert verdict.observed_loss_g < verdict.expected_evaporation_g.best
     assert verdict.outcome is not Outcome.LEAKING

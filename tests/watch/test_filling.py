@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from soakmon.config import parse_bench
-from soakmon.watch.decide import Decider, watched
+from soakmon.watch.conclude import conclude
+from soakmon.watch.decide import watched
+from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome
@@ -47,7 +49,7 @@ def filled(
     return replace(whole, feed_open=opened) if valve else whole
 
 
-def judged(rows: Rows, **kept: object) -> Decider:
+def judged(rows: Rows, **kept: object) -> RunRecord:
     return watched(rows, replace(Settings(), **kept))
 
 
@@ -59,7 +61,7 @@ def test_a_fill_is_found_however_late_and_slow(valve, begins_s, g_per_min):
     assert made.finder.found
     assert made.finder.taken_g == pytest.approx(RACK_G, rel=0.05)
     assert not made.alarms
-    assert made.verdict().outcome is Outcome.NOT_PROVEN
+    assert conclude(made).outcome is Outcome.NOT_PROVEN
 
 
 @pytest.mark.parametrize("spacing_s", [30.0, 120.0, 300.0])
@@ -73,7 +75,7 @@ def test_a_fill_between_sparse_rows_is_found(spacing_s):
 @pytest.mark.parametrize("times", [0.5, 1.8, 2.5])
 def test_a_rack_unlike_the_described_one_is_a_doubt_and_no_leak(times):
     made = judged(filled(night(3), begins_s=300.0, g_per_min=40.0, takes_g=times * RACK_G))
-    verdict = made.verdict()
+    verdict = conclude(made)
     assert verdict.outcome is Outcome.NOT_PROVEN
     assert "bench.toml describes" in verdict.reason
     assert not verdict.alarms
@@ -81,7 +83,7 @@ def test_a_rack_unlike_the_described_one_is_a_doubt_and_no_leak(times):
 
 def test_a_bowl_short_of_a_measured_rack_is_a_needle_stuck_shut():
     rows = filled(night(3), begins_s=300.0, g_per_min=40.0, takes_g=0.76 * RACK_G)
-    assert [a.kind for a in judged(rows, bowls_measured=True).verdict().alarms] == ["starved"]
+    assert [a.kind for a in conclude(judged(rows, bowls_measured=True)).alarms] == ["starved"]
 
 
 def test_bowls_are_measured_when_bench_toml_says_other_than_the_default():
@@ -95,7 +97,7 @@ def test_a_bowl_that_fills_late_is_no_leak():
     made = judged(rows, bowls_measured=True)
     assert made.finder.taken_g == pytest.approx(RACK_G, rel=0.05)
     assert not made.alarms
-    assert not made.verdict().alarms
+    assert not conclude(made).alarms
     assert made.soak_s > 7500.0
 
 
@@ -157,8 +159,8 @@ def test_more_fuel_in_the_bottle_fills_no_bowl():
     made = judged(replace(rows, mass_g=mass_g))
     assert [name for name, _ in made.phases].count("filling") == 1
     assert made.follower.removed_g == pytest.approx(41.0, abs=0.5)
-    assert made.verdict().observed_loss_g == pytest.approx(
-        judged(rows).verdict().observed_loss_g, abs=0.5
+    assert conclude(made).observed_loss_g == pytest.approx(
+        conclude(judged(rows)).observed_loss_g, abs=0.5
     )
 
 
@@ -183,7 +185,7 @@ def test_a_lifted_bottle_is_blind_time():
     mass_g[2000:2200] = -212.0
     made = watched(replace(rows, mass_g=mass_g), Settings(), phase="soaking")
     assert not made.alarms
-    assert {fault.kind for fault in made.verdict().faults} == {"gap"}
+    assert {fault.kind for fault in conclude(made).faults} == {"gap"}
 
 
 def test_a_file_with_its_filling_that_is_said_to_begin_after_it():
@@ -208,7 +210,7 @@ def test_a_leak_that_drips_while_the_rack_settles_began_with_the_fill():
     drops = rows.drops.copy()
     drops[np.searchsorted(rows.t_s, np.arange(900.0, 28_000.0, 200.0)), 1] = 1.0
     leaked = np.cumsum(drops.sum(axis=1)) * 0.0146
-    verdict = judged(replace(rows, drops=drops, mass_g=rows.mass_g - leaked)).verdict()
+    verdict = conclude(judged(replace(rows, drops=drops, mass_g=rows.mass_g - leaked)))
     (leak,) = verdict.leaks
     assert leak.carb == 2
     assert leak.since_s[0] < 700.0

@@ -8,6 +8,7 @@ import pytest
 from sim.bench_draw import Owner
 from sim.benches import blind_bench
 from sim.record import simulate
+from soakmon.watch.conclude import conclude
 from soakmon.watch.decide import watched
 from soakmon.watch.settings import DESCRIBED, Priors, Settings, described
 from soakmon.watch.spread import slices_of, spread_of
@@ -55,4 +56,4 @@ def test_a_shape_that_only_a_rack_breathing_in_would_leave_wakes_nobody(seed):
     bench = blind_bench(seed, Owner.CARELESS)
     made = watched(simulate(bench.scenario).rows, bench.settings)
     assert not made.alarms
-    assert not made.verdict().alarms
+    assert not conclude(made).alarms
