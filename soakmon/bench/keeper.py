@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import logging
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from soakmon.bench.alarms import Wrong
 from soakmon.bench.guard import Code
+from soakmon.bench.serving import Serving
 from soakmon.bench.session import RUNNING, Phase
 from soakmon.bench.stall import AGAIN_S, LONGEST_S
 from soakmon.texts import say
-
-if TYPE_CHECKING:
-    from soakmon.bench.service import Service
 
 log = logging.getLogger(__name__)
 _FED = frozenset(map(str, RUNNING))
@@ -24,7 +22,7 @@ _LOST_AFTER = 3
 class Keeper:
     """Keeps a service; `keep` is one look. hung: which threads give no sign of life, in words."""
 
-    def __init__(self, service: Service) -> None:
+    def __init__(self, service: Serving) -> None:
         self.service = service
         self.hung = ""
         self.kept_s: float | None = None

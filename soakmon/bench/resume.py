@@ -9,20 +9,18 @@ from __future__ import annotations
 import logging
 from collections import Counter
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pydantic import ValidationError
 
 from soakmon.bench.ending import events_of_end
+from soakmon.bench.serving import Serving
 from soakmon.bench.session import RUNNING, Interruption, Phase, Session
 from soakmon.config import Bench
 from soakmon.records.journal import Anchor, Event, SoakEntry
 from soakmon.records.told import told_in
 from soakmon.texts import say
 from soakmon.watch.verdict import Alarm
-
-if TYPE_CHECKING:
-    from soakmon.bench.service import Service
 
 log = logging.getLogger(__name__)
 # A restart, a reboot or a flicker of the mains takes minutes. After half an hour somebody may have
@@ -33,7 +31,7 @@ _UNKNOWN_S = 3600.0
 _PIECE = 600
 
 
-def take_up(service: Service) -> tuple[Session, float] | None:
+def take_up(service: Serving) -> tuple[Session, float] | None:
     """Conclude what cannot go on; the session to go on with and its time now in s, or None.
 
     Only the last soak can go on: rows of an earlier one would come after those of a later one.
@@ -54,7 +52,7 @@ def take_up(service: Service) -> tuple[Session, float] | None:
     return None
 
 
-def _taken_up(service: Service, entry: SoakEntry) -> tuple[Session, float] | str:
+def _taken_up(service: Serving, entry: SoakEntry) -> tuple[Session, float] | str:
     """The session as the journal left it, with its time now; or why it cannot go on."""
     gates = service.parts.gates.count
     if entry.gates != gates:
@@ -76,7 +74,7 @@ def _taken_up(service: Service, entry: SoakEntry) -> tuple[Session, float] | str
     return session, now_s
 
 
-def _was_said(service: Service, entry: SoakEntry) -> bool:
+def _was_said(service: Serving, entry: SoakEntry) -> bool:
     """Whether the soak has been given its verdict, and only its end was not noted."""
     events = service.journal.read_events(entry.id)
     said = [event for event in events if event.kind == "verdict"]
@@ -85,7 +83,7 @@ def _was_said(service: Service, entry: SoakEntry) -> bool:
     return bool(said)
 
 
-def gap_s(service: Service, anchor: Anchor) -> tuple[float, bool]:
+def gap_s(service: Serving, anchor: Anchor) -> tuple[float, bool]:
     """Seconds since the anchor, and whether that is known.
 
     In the same boot by the clock that never jumps; after a restart by wall time when it was right
@@ -102,7 +100,7 @@ def gap_s(service: Service, anchor: Anchor) -> tuple[float, bool]:
     return max(service.clock.boot_s(), _UNKNOWN_S), False
 
 
-def go_on(service: Service, session: Session) -> None:
+def go_on(service: Serving, session: Session) -> None:
     """Say that the soak was interrupted, and open the feed where nothing speaks against it.
 
     It opens by itself only where it was open before: a preflight was confirmed by somebody who
@@ -138,7 +136,7 @@ def _reopen(session: Session, last: Interruption) -> None:
 
 
 def _remember(
-    service: Service, session: Session, entry: SoakEntry, events: Sequence[Event]
+    service: Serving, session: Session, entry: SoakEntry, events: Sequence[Event]
 ) -> None:
     """Bring a session to where the journal left it."""
     for _, rows in service.journal.batches(entry.id):
@@ -188,7 +186,7 @@ def _told(session: Session) -> int:
     return len(session.decider.alarms)
 
 
-def _conclude_left(service: Service, entry: SoakEntry, reason: str) -> None:
+def _conclude_left(service: Serving, entry: SoakEntry, reason: str) -> None:
     """The verdict of a soak that cannot go on, on what was seen of it, as of its last reading."""
     journal = service.journal
     anchor = journal.anchor_of(entry)

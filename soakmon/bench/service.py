@@ -16,7 +16,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Collection
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, TypeVar
@@ -35,6 +35,7 @@ from soakmon.bench.preflight import Check, check_machine, check_outlets, check_t
 from soakmon.bench.recent import Recent
 from soakmon.bench.resume import go_on, take_up
 from soakmon.bench.sampler import Sampler, Scale
+from soakmon.bench.serving import Beats, Work
 from soakmon.bench.session import RUNNING, Phase, Session
 from soakmon.bench.stall import Stalls
 from soakmon.bench.status import Weighed, estimate_of, status_of, weighed
@@ -63,33 +64,6 @@ _GIVES_UP_AFTER = 60
 _STEADY_S = 5.0
 _SETTLES_WITHIN_S = 3.0
 _CONFIRM = say("service.cautions_must_confirmed_bench_before")
-
-
-@dataclass(slots=True)
-class Beats:
-    """Last sign of life of each thread, in boot time.
-
-    None until they run: the keeper's, and that of the main loop, which hears commands.
-    """
-
-    sampler_s: float = 0.0
-    worker_s: float = 0.0
-    keeper_s: float | None = None
-    loop_s: float | None = None
-
-
-@dataclass(slots=True)
-class Work:
-    """Something for the worker: a second's row with its drops, a command, or something to do.
-
-    source: the sampler that a row is from; its times mean nothing to another's soak.
-    """
-
-    source: Sampler | None = None
-    row: Rows | None = None
-    drops: list[Drop] = field(default_factory=list)
-    asked: Asked[Any] | None = None
-    action: Callable[[], None] | None = None
 
 
 class Service:
@@ -299,6 +273,11 @@ class Service:
         self.latch.write()
         self.teller.deliver()
         self.beats.worker_s = self.clock.boot_s()
+
+    @property
+    def hung(self) -> str:
+        """Which threads give no sign of life, in words, or ""."""
+        return self.keeper.hung
 
     def age_s(self) -> float:
         """How old the status is, in s of this machine."""

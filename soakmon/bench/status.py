@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import asdict, dataclass
 from statistics import fmean, stdev
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from soakmon.bench.preflight import untold
 from soakmon.bench.sampler import WEIGHED_OVER, Scale
+from soakmon.bench.serving import Serving
 from soakmon.bench.session import Phase, Session
 from soakmon.bench.shop_time import zone_at
 from soakmon.watch.conclude import conclude
@@ -18,14 +19,11 @@ from soakmon.watch.figures import rounded
 from soakmon.watch.rows import Rows
 from soakmon.watch.trend import trend
 
-if TYPE_CHECKING:
-    from soakmon.bench.service import Service
-
 _STEADY_G = 0.2
 _RATE_OVER_S, _RATE_POINTS = 3600.0, 10
 
 
-def status_of(service: Service, row: Rows, *, with_verdict: bool) -> dict[str, Any]:
+def status_of(service: Serving, row: Rows, *, with_verdict: bool) -> dict[str, Any]:
     """The status after a row; the verdict so far is renewed once a minute."""
     session = service.session
     before = service.status
@@ -40,7 +38,7 @@ def status_of(service: Service, row: Rows, *, with_verdict: bool) -> dict[str, A
         "feed_open": service.parts.valve.is_open,
         "cell_trouble": service.sampler.trouble,
         "journal_trouble": service.disk_trouble(),
-        "guard_trouble": service.keeper.hung,
+        "guard_trouble": service.hung,
         "latch": service.latch.reasons,
         "vapour_alarm": service.parts.vapour.active(),
         "untold": untold(service.outlets()),
@@ -83,7 +81,7 @@ def estimate_of(session: Session | None, status: dict[str, Any]) -> dict[str, An
     }
 
 
-def _soak(service: Service, session: Session) -> dict[str, Any]:
+def _soak(service: Serving, session: Session) -> dict[str, Any]:
     dry_s = session.dry_at_s()
     wall_s = service.clock.wall_s()
     return {

@@ -7,12 +7,9 @@ import queue
 import threading
 import time
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 from soakmon.bench.edges import Drop
-
-if TYPE_CHECKING:
-    from soakmon.bench.service import Service
+from soakmon.bench.serving import Serving
 
 log = logging.getLogger(__name__)
 AIR_EVERY_S = 10.0
@@ -27,7 +24,7 @@ class Threads:
     One that ends before it was told to, for whatever reason, is reported to the service.
     """
 
-    def __init__(self, service: Service) -> None:
+    def __init__(self, service: Serving) -> None:
         self.service = service
         self.stopping = threading.Event()
         self.threads: list[threading.Thread] = []
