@@ -50,6 +50,11 @@ def mass_log_weight(record: RunRecord, weep: Weep, onsets: Floats) -> Floats:
     return np.asarray(0.5 * (by_filter + balance))
 
 
+def lasting_log_weight(record: RunRecord, weep: Weep, onset: int, hours: float) -> Floats:
+    """(800,) the same of a leak that lasted only so many hours: by what the bottle lost in all."""
+    return _balance(record, weep, onset, hours)
+
+
 def chance_of_so_much(record: RunRecord, weep: Weep, onset: int = 0) -> float:
     """Chance that a tight rack loses as much as the bottle did since an onset, by its place.
 
@@ -85,13 +90,13 @@ def possible(record: RunRecord, weep: Weep, mass: Floats) -> Floats:
     return np.where(weep.exposure_h[:, None] * LEAKS <= most_g, mass, -np.inf)
 
 
-def _balance(record: RunRecord, weep: Weep, onset: int) -> Floats:
-    """(800,) log-weight of each rate by what was lost since the onset."""
+def _balance(record: RunRecord, weep: Weep, onset: int, lasted_h: float = math.inf) -> Floats:
+    """(800,) log-weight of each rate by what was lost since the onset; lasted_h: then it ended."""
     left = _left(record, weep, onset)
     if left is None:
         return np.zeros(len(RATES))
     lost_g, sd_g, hours = left
-    off = (lost_g[:, None] - hours * RATES) / sd_g
+    off = (lost_g[:, None] - min(hours, lasted_h) * RATES) / sd_g
     return np.asarray(np.log(np.exp(-0.5 * off**2).mean(axis=0) + 1e-300))
 
 

@@ -8,14 +8,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from soakmon.physics.belief import judgement
-from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD
 from soakmon.physics.geometry import Bowl
-from soakmon.watch.balance import mass_log_weight
+from soakmon.watch.balance import lasting_log_weight, mass_log_weight
 from soakmon.watch.causes import RISES
 from soakmon.watch.closing import Posterior, leak_given_leaking, tail
 from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.needles import rise_g
-from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.onset import bottle_goes_on, by_onset, dripping, flowing, only, silent_s
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
@@ -30,9 +28,6 @@ _FLOWS_S = judgement(180.0, "s")
 _FLOWS_UNTIL_S = judgement(3600.0, "s")
 _FLOWS_REL = judgement(0.15, "rel. sd")
 _STEP_G = judgement(0.5, "g")
-# What drops alone tell of a leak is known as well as a drop's mass, between these.
-_COUNTED_HIGH = math.exp(NORMAL_95 * BETWEEN_LIPS_LOG_SD)
-_COUNTED_LOW = 1 / _COUNTED_HIGH
 # What the first drops of a flood say is known to this factor (judgement).
 UNSURE = judgement(2.0, "times")
 # A loss that began before the drops is theirs when the mass is so much surer of it; beside what
@@ -159,9 +154,12 @@ def _dripped(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm, fed_s: f
         # The gate has lost sight of it: what it counted tells of the time until then.
         hours, until_s = max(last_s - first_s, 60.0) / 3600.0, None
     if until_s is not None:
-        # What the mass says of a leak that goes on does not hold: the drops alone tell how much.
-        rate = drops * drop_g / max(until_s - first_s, 60.0) * 3600
-        leak = Band(rate, _COUNTED_LOW * rate, _COUNTED_HIGH * rate)
+        # What the mass says of a leak that goes on does not hold: the drops tell how much, and the
+        # bottle how much more may have dried, or passed the gate by.
+        hours = max(until_s - first_s, 60.0) / 3600.0
+        rate = drops * drop_g / hours
+        by_mass = lasting_log_weight(record, weep, onset, hours)
+        leak = leak_given_leaking(by_mass, drops, hours, drop_g)
     else:
         rate = drops * drop_g / hours
         by_mass = mass_log_weight(record, weep, only(onset))
