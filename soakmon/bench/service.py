@@ -38,7 +38,7 @@ from soakmon.bench.sampler import Sampler, Scale
 from soakmon.bench.serving import Beats, Work
 from soakmon.bench.session import RUNNING, Phase, Session
 from soakmon.bench.stall import Stalls
-from soakmon.bench.status import Weighed, estimate_of, status_of, weighed
+from soakmon.bench.status import Weighed, estimate_of, status_of, unread, weighed
 from soakmon.bench.teller import Listener, Teller
 from soakmon.bench.threads import Threads
 from soakmon.config import Bench
@@ -310,6 +310,8 @@ class Service:
         else:
             self.alarms.loose.append(alarm)
             self._record(alarm.t_s, "alarm", asdict(alarm))
+        if self.sampling_failed:
+            self._tell_unread()
         self._panel()
 
     def _failed(self, error: Exception) -> None:
@@ -614,6 +616,11 @@ class Service:
         if shut and self.latch.reason is None:
             self.latch.set(session.reason, ORDINARY, self.clock.wall_s())
 
+    def _tell_unread(self) -> None:
+        """Say what is known of a soak without a reading, which a broken bench may never give."""
+        if self.session is not None:
+            self.status = status_of(self, unread(self.session, self.t_s()), with_verdict=False)
+
     def _take_up(self) -> None:
         """Do what the last run has left undone, and go on with its soak."""
         found = take_up(self)
@@ -628,6 +635,7 @@ class Service:
         if self.session is not None:
             self._latch_again(self.session)
             go_on(self, self.session)
+            self.later(self._tell_unread)
         for soak in self.journal.owed():
             self.concluded(soak)
 

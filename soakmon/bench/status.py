@@ -56,6 +56,13 @@ def status_of(service: Serving, row: Rows, *, with_verdict: bool) -> dict[str, A
     return status
 
 
+def unread(session: Session, t_s: float) -> Rows:
+    """A row of a soak at a time at which nothing can be read."""
+    nothing = np.full(1, np.nan)
+    gates = len(session.decider.tally.total)
+    return Rows(np.array([t_s]), nothing, nothing, np.full((1, gates), np.nan))
+
+
 def estimate_of(session: Session | None, status: dict[str, Any]) -> dict[str, Any] | None:
     """What is believed of a soak that runs, for those who draw it: totals in g, rates in g/h.
 

@@ -45,6 +45,23 @@ def test_a_soak_goes_on_with_what_it_knew_and_the_gap_in_the_record(tmp_path, bo
     assert again.phases()[-1] == "ended"
 
 
+def test_a_soak_that_goes_on_is_told_before_anything_was_read(tmp_path):
+    bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(3), every_s=2.0)
+    bench.start()
+    bench.run(0.5)
+
+    def broken() -> None:
+        raise OSError("the gates do not answer")
+
+    again = crashed_and_back(tmp_path, bench, gap_s=60.0, boot="first boot")
+    again.service.parts.gates.edges = broken
+    again.service.sample()
+    again.service.drain()
+    assert again.service.status["phase"] == str(again.session.phase)
+    assert again.service.status["t_s"] > 0
+    assert again.service.status["mass_g"] is None
+
+
 def test_after_a_power_cut_without_a_right_clock_the_gap_is_of_unknown_length(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(3), every_s=2.0)
     bench.clock.synchronised = lambda: False
