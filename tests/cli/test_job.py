@@ -37,6 +37,22 @@ def run(tmp_path_factory):
     return path
 
 
+def test_a_correction_says_who_made_it_and_what_stood_there(desk, number):
+    desk("job", "note", number, "rail joints greesed", "--by", "A. Erfunden")
+    for what, text in (("note.1", "rail joints greased"), ("customer", "Müller (invented)")):
+        done = desk("job", "correct", number, what, text, "--by", "B. Inventée")
+        assert "what stood there before is kept" in done.out
+    desk("job", "carb", number, "2", "bowl_gasket_renewed=no")
+    desk("job", "carb", number, "2", "bowl_gasket_renewed=yes", "--by", "B. Inventée")
+    shown = desk("job", "show", number).out
+    assert "B. Inventée: note 1 text: 'rail joints greesed' is now 'rail joints greased'" in shown
+    assert "customer: 'Łukasz (invented)' is now 'Müller (invented)'" in shown
+    assert "carb 2 bowl gasket renewed: 'no' is now 'yes'" in shown
+    assert (
+        "customer, machine, rack, note.2 or file.1" in desk("job", "correct", number, "x", "y").err
+    )
+
+
 def test_a_note_says_who_wrote_it(desk, number, monkeypatch):
     monkeypatch.setenv("LOGNAME", "erna")
     desk("job", "note", number, "by the user", "--carb", "2")

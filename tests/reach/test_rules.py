@@ -308,3 +308,21 @@ def test_a_result_tells_the_times_of_the_shops_clock_and_how_long_after_the_star
     # The clocks go forward in that night: as in the report, the clock of the start goes on.
     assert "begun between 02:40 and 03:30 CET" in told
     assert "Watched for 8:00 h, 01:30 to 09:30 CET" in told
+
+
+def test_messages_are_in_the_language_of_bench_toml():
+    feeder = Feeder(replace(POLICY, language="de"))
+    feeder.take(NIGHT - 1, "feed", open=True)
+    feeder.alarm(NIGHT)
+    feeder.take(NIGHT + 1, "feed", open=False)
+    flood = feeder.told(NIGHT + 1, NIGHT + 1)[0][1]
+    assert flood.title == "ÜBERLAUFEN, Vergaser 2: bench"
+    when = "23:30 UTC am 2027-03-27"
+    rest = ("Wo: Vergaser 2; etwa 34 g/Tag", "Hahn an der Flasche zu", "hat den Zulauf um")
+    for words in (when, *rest, "http://bench/"):
+        assert words in flood.body, words
+    feeder.take(NIGHT + HOUR, "verdict", **VERDICT)
+    told = feeder.told(NIGHT + 9 * HOUR, NIGHT + 9 * HOUR)
+    (result,) = [one for _, one in told if one.key.startswith("result")]
+    assert result.title == "UNDICHT: invented rack"
+    assert "Am wahrscheinlichsten: Vergaser 2: Kammerdichtung" in result.body
