@@ -27,8 +27,8 @@ from statsmodels.tsa.statespace.structural import UnobservedComponents
 from soakmon.watch.averaging import Average, Averager
 from soakmon.watch.decide import Decider
 from soakmon.watch.evaporation import Evaporation
-from soakmon.watch.filling import Phase
 from soakmon.watch.knock import without_knocks
+from soakmon.watch.phase import Phase
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import Settings
 from tests.comparison import DROPS, HOURS, LOSS, Score, lent

@@ -23,10 +23,10 @@ from soakmon.bench.drawn import Drawn, drawn, kept
 from soakmon.bench.preflight import PREFLIGHT_S, check_readings
 from soakmon.bench.refusals import REFUSALS, answers
 from soakmon.bench.service import Service
-from soakmon.bench.session import Phase
 from soakmon.records.journal import Journal
 from soakmon.texts import say
 from soakmon.watch.averaging import join
+from soakmon.watch.phase import Phase
 
 T = TypeVar("T")
 # Together less than a client waits.

@@ -9,9 +9,10 @@ from typing import Any
 from soakmon.bench.alarms import Wrong
 from soakmon.bench.guard import Code
 from soakmon.bench.serving import Serving
-from soakmon.bench.session import RUNNING, Phase
+from soakmon.bench.session import RUNNING
 from soakmon.bench.stall import AGAIN_S, LONGEST_S
 from soakmon.texts import say
+from soakmon.watch.phase import Phase
 
 log = logging.getLogger(__name__)
 _FED = frozenset(map(str, RUNNING))

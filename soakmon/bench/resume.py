@@ -15,11 +15,12 @@ from pydantic import ValidationError
 
 from soakmon.bench.ending import events_of_end
 from soakmon.bench.serving import Serving
-from soakmon.bench.session import RUNNING, Interruption, Phase, Session
+from soakmon.bench.session import RUNNING, Interruption, Session
 from soakmon.config import Bench
 from soakmon.records.journal import Anchor, Event, SoakEntry
 from soakmon.records.told import told_in
 from soakmon.texts import say
+from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Alarm
 
 log = logging.getLogger(__name__)

@@ -36,7 +36,7 @@ from soakmon.bench.recent import Recent
 from soakmon.bench.resume import go_on, take_up
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.bench.serving import Beats, Work
-from soakmon.bench.session import RUNNING, Phase, Session
+from soakmon.bench.session import RUNNING, Session
 from soakmon.bench.stall import Stalls
 from soakmon.bench.status import Weighed, estimate_of, status_of, unread, weighed
 from soakmon.bench.teller import Listener, Teller
@@ -51,6 +51,7 @@ from soakmon.records.latch import Latch
 from soakmon.records.told import EVENT as TOLD
 from soakmon.records.told import Told
 from soakmon.texts import say
+from soakmon.watch.phase import Phase
 from soakmon.watch.rows import Rows
 from soakmon.watch.verdict import Alarm
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Collection
 from dataclasses import asdict, dataclass, replace
-from enum import StrEnum
 from typing import Any
 
 import numpy as np
@@ -27,6 +26,7 @@ from soakmon.watch import decay
 from soakmon.watch.averaging import join
 from soakmon.watch.decide import Decider
 from soakmon.watch.decision import Decision
+from soakmon.watch.phase import Phase
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
@@ -38,18 +38,6 @@ _NO_FLOW_S = 600.0
 _FORECAST_S = 7200.0
 _FORECAST_FROM_S = 1800.0
 _LEAK = "leak"
-
-
-class Phase(StrEnum):
-    """Where the bench is."""
-
-    IDLE = "idle"
-    PREFLIGHT = "preflight"
-    FILLING = "filling"
-    SETTLING = "settling"
-    SOAKING = "soaking"
-    ISOLATING = "isolating"
-    ENDED = "ended"
 
 
 @dataclass(frozen=True, slots=True)

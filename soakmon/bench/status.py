@@ -12,10 +12,11 @@ import numpy as np
 from soakmon.bench.preflight import untold
 from soakmon.bench.sampler import WEIGHED_OVER, Scale
 from soakmon.bench.serving import Serving
-from soakmon.bench.session import Phase, Session
+from soakmon.bench.session import Session
 from soakmon.bench.shop_time import zone_at
 from soakmon.watch.conclude import conclude
 from soakmon.watch.figures import rounded
+from soakmon.watch.phase import Phase
 from soakmon.watch.rows import Rows
 from soakmon.watch.trend import trend
 

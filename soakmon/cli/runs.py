@@ -109,7 +109,7 @@ def replay(
     from soakmon.config import read_bench
     from soakmon.records.run_file import read_run
     from soakmon.report.content import About
-    from soakmon.watch.filling import Phase
+    from soakmon.watch.phase import Phase
 
     if phase not in {None, str(Phase.SOAKING)}:
         raise InputError(f"--phase {phase}: the only phase that can be given is soaking")

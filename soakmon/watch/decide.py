@@ -23,13 +23,14 @@ from soakmon.watch.curve import CurveKeeper
 from soakmon.watch.decision import Decision, decision_of
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.fall import FallWatch
-from soakmon.watch.filling import FillFinder, Phase
+from soakmon.watch.filling import FillFinder
 from soakmon.watch.flood import FloodWatch
 from soakmon.watch.follow import Follower
 from soakmon.watch.knock import without_knocks
 from soakmon.watch.lifted import without_lifted
 from soakmon.watch.mass_log import MassLog
 from soakmon.watch.normal import NORMAL_95
+from soakmon.watch.phase import Phase
 from soakmon.watch.reading import Cell
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats, Rows

@@ -13,12 +13,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
 from soakmon.watch.averaging import Average
+from soakmon.watch.phase import Phase
 
 # Without a fill by then, the record is taken for one that begins with a full rack. Where nobody
 # said that it is full, a later fill is still found, longer where the record says that the feed was
@@ -70,15 +70,6 @@ _STAYS = judgement(2, "minutes")
 _DIES_OVER = judgement(10, "minutes")
 # Bowls are missing from a fill from so much less than a whole one on (judgement).
 _NEARLY_A_BOWL = judgement(0.35, "share")
-
-
-class Phase(StrEnum):
-    """Where a soak is."""
-
-    IDLE = "idle"
-    FILLING = "filling"
-    SETTLING = "settling"
-    SOAKING = "soaking"
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,8 @@ from sim.parts import SimulatedBench, SteppedClock
 from sim.scenarios import SCENARIOS
 from soakmon.bench.alarms import Wrong
 from soakmon.bench.asked import RefusedError
-from soakmon.bench.session import Phase
 from soakmon.records.journal import Journal, connected
+from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Alarm
 from tests.bench.stepping import Stepped, short
 from tests.records.test_journal import ENTRY, anchor, row

@@ -10,11 +10,11 @@ import pytest
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
 from soakmon.bench.service import Service
-from soakmon.bench.session import Phase
 from soakmon.config import Bench
 from soakmon.records.journal import Journal
 from soakmon.records.latch import Latch
 from soakmon.records.recall import recall
+from soakmon.watch.phase import Phase
 from tests.bench.stepping import Stepped, short
 
 

@@ -14,8 +14,9 @@ from soakmon.bench.alarms import Wrong
 from soakmon.bench.asked import RefusedError
 from soakmon.bench.feed import Feed
 from soakmon.bench.ports import Press
-from soakmon.bench.session import Phase, Session
+from soakmon.bench.session import Session
 from soakmon.watch.decide import decide
+from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Outcome
 from tests.bench.stepping import Stepped, short
 

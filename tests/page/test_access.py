@@ -8,7 +8,6 @@ import re
 import pytest
 from fastapi.testclient import TestClient
 
-from soakmon.bench.session import Phase
 from soakmon.cautions import CAUTIONS
 from soakmon.config import Bench, parse_bench
 from soakmon.errors import InputError
@@ -21,6 +20,7 @@ from soakmon.page.text import page_texts
 from soakmon.page.views import HERE as PAGE
 from soakmon.page.views import VIEWS
 from soakmon.records.jobs.fields import CarbFields
+from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Cause
 from tests.page.conftest import ELSEWHERE, HERE
 from tests.page.served import PASSWORD
