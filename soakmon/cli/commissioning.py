@@ -213,7 +213,12 @@ class Commissioning:
             self._done(Step("valve", None, "not tried: do not leave it alone before it was"))
             return True
         trial = self._valve_trial()
-        steps, flow = trial.stop_and_kill()
+        try:
+            steps, flow = trial.stop_and_kill()
+        except InputError as problem:
+            self._done(Step("valve", False, str(problem)))
+            trial.end()
+            return True
         for step in steps:
             self._done(step)
         if not _yes("  will you pull the Pi's supply now, as a power cut would"):

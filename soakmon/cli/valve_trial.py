@@ -25,7 +25,8 @@ SERVICE = "soakmon.service"
 STATE = "commissioning.json"
 # Without it the system starts a killed service again within two seconds, and the feed with it.
 DROP_IN = Path("/run/systemd/system/soakmon.service.d/commissioning.conf")
-_LOOK_S, _OPENS_WITHIN_S = 20.0, 180.0
+# The status is renewed with every row, once a second.
+_LOOK_S, _OPENS_WITHIN_S, _SAID_WITHIN_S = 20.0, 180.0, 3.0
 
 
 def systemctl(*words: str) -> None:
@@ -56,6 +57,7 @@ class ValveTrial:
         steps = []
         title = "commissioning: valve"
         self.client.post("/soak", {"title": title, "cautions_confirmed": True})
+        self.sleep(_SAID_WITHIN_S)
         flow = self._open_flow()
         self.say("stopping the service: the stream must stop …")
         systemctl("stop", SERVICE)
@@ -111,7 +113,7 @@ class ValveTrial:
         self.say("waiting for the feed to open (preflight takes a minute) …")
         until_s = time.monotonic() + _OPENS_WITHIN_S
         while not (status := self.client.get("/status"))["feed_open"]:
-            if status["phase"] in {"ended", "idle"} or time.monotonic() > until_s:
+            if status["phase"] == "ended" or time.monotonic() > until_s:
                 failed = [c["text"] for c in status.get("checks", []) if not c["passed"]]
                 why = "; ".join(failed) or status.get("reason") or "see soakmon status"
                 raise InputError(f"the feed did not open: {why}")

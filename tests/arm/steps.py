@@ -192,7 +192,7 @@ class Trial:
             and now.get("phase") in {"filling", "settling", "soaking", "isolating"}
             and "0.1.99" not in self.do("soakmon --version").text,
         )
-        self.do('soakmon end "seen enough"')
+        self.do("soakmon end")
         self.do("sudo /opt/soakmon/next/bin/python -P -m hardware.set_up --swap")
         self.hold("after its end it swaps by itself", "0.1.99" in self.do("soakmon --version").text)
         self.hold("the soak is in the journal", self.soaks() == [1])
