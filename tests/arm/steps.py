@@ -152,7 +152,9 @@ class Trial:
              *(f"/etc/systemd/system/{path.name}" for path in names)],
             capture_output=True, text=True, check=False,
         )  # fmt: skip
-        ours = [line for line in done.stderr.splitlines() if "soakmon" in line]
+        # The root has no systemd: its own targets are not there, and no fault of ours.
+        lines = [line for line in done.stderr.splitlines() if "sysinit.target" not in line]
+        ours = [line for line in lines if "soakmon" in line]
         self.hold(f"systemd-analyze finds no fault in {len(names)} units {ours}", not ours)
 
     def commission(self) -> None:
