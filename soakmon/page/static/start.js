@@ -19,7 +19,8 @@ async function showPreflight(status) {
   byId("progress").value = found.elapsed_s;
   checkList(byId("checks"), found.checks);
   const bad = found.checks.some((check) => !check.passed && !check.warning);
-  const told = bad ? t("preflight_bad") : t("preflight_good");
+  const known = found.checks.length > 0;
+  const told = !known ? "" : bad ? t("preflight_bad") : t("preflight_good");
   const times = { elapsed: `${Math.round(found.elapsed_s)} s`, needed: `${found.needed_s} s` };
   put("progress-text", found.phase === "preflight" ? t("preflight_runs", times) : told);
 }
