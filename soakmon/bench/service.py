@@ -228,6 +228,8 @@ class Service:
         """
         with self.journal.together():
             held = self._carried_out(work, held)
+            if work.row is None:
+                self._restate()
         if work.asked is not None:
             work.asked.answer(self._why_lost() if work.asked.lasting else "")
         return held
@@ -616,6 +618,17 @@ class Service:
         shut = session.phase is Phase.ISOLATING and session.shut_itself
         if shut and self.latch.reason is None:
             self.latch.set(session.reason, ORDINARY, self.clock.wall_s())
+
+    def _restate(self) -> None:
+        """What was done between two readings shows at once."""
+        phase = self.session.phase if self.session is not None else Phase.IDLE
+        now = {
+            "phase": str(phase),
+            "feed_open": self.parts.valve.is_open,
+            "latch": self.latch.reasons,
+        }
+        if self.status != self.status | now:
+            self.status = self.status | now
 
     def _tell_unread(self) -> None:
         """Say what is known of a soak without a reading, which a broken bench may never give."""

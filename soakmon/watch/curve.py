@@ -80,6 +80,12 @@ class CurveKeeper:
         air_c = [evaporation.air_c] * (_AIR.stop - _AIR.start)
         self.points.append((t_s, *[0.0] * (_AIR.start - 1), *air_c, 0.0))
 
+    def rezero(self, off_g: float) -> None:
+        """The reading that the clock started at was off_g out."""
+        self.zero_g -= off_g
+        first, *later = self.points
+        self.points[:] = [first, *((t_s, loss - off_g, *more) for t_s, loss, *more in later)]
+
     def add(self, average: Average, removed_g: float, evaporation: Evaporation) -> None:
         """Add a step; removed_g: bumps and refills so far, which are not fuel lost."""
         loss = self.zero_g + removed_g - average.mass_g

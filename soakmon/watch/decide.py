@@ -200,6 +200,9 @@ class Decider:
         else:
             self.weep.advance(average.t_s, fed, self.evaporation)
             self.follower.step(average, seconds, self.weep, self.evaporation)
+        if self.follower.start_off_g:
+            self.curve.rezero(self.follower.start_off_g)
+            self.follower.start_off_g = 0.0
         self.curve.add(average, self.follower.removed_g, self.evaporation)
         self.masses.add(average.t_s, average.mass_g, self.follower.removed_g)
         self.since_look += 1

@@ -42,6 +42,8 @@ _USUAL_LOAD_G = judgement(2000.0, "g")
 # it as that (judgement).
 _STEP_SDS = judgement(3.0, "times")
 _ON_STEP = judgement(0.05, "share")
+# Neighbours of a spike differ from each other by no more of it than this.
+_AGREE = judgement(0.2, "share")
 # A smaller spike is not told.
 _TOLD_G = judgement(1.0, "g")
 
@@ -64,6 +66,8 @@ class Follower:
         self.last_good_s = float("nan")
         self.spacing_s = 60.0
         self.removed_g = 0.0
+        # How far out the reading was that the soak is reckoned from: known when there are more.
+        self.start_off_g = 0.0
         # When the cell last showed a step of some size: proof that it lives.
         self.moved_s = float("-inf")
 
@@ -87,10 +91,20 @@ class Follower:
         noise = self.gauge.sd_g(average.noise_g)
         if self.waiting:
             weep.filter.coarsen(max(1.0, noise / _FINE_G, abs(mass_g) / _USUAL_LOAD_G))
-            for t_s, earlier_row, earlier, earlier_inputs in self.waiting:
-                self._offer(t_s, (earlier_row, earlier, noise, earlier_inputs), weep)
-            self.waiting = []
+            self._begin(noise, weep)
+        reading = mass_g - weep.zero_g + evaporation.total_g
         self._offer(average.t_s, (row, reading, noise, inputs), weep)
+
+    def _begin(self, noise: float, weep: Weep) -> None:
+        """Offer what has waited until the noise was known, without what was a spike."""
+        # Readings are reckoned from the one that the soak began at, which has none of its own.
+        off_g, *spikes = _spikes([0.0, *(one[2] for one in self.waiting)], noise)
+        self.start_off_g = off_g
+        weep.zero_g -= off_g
+        for (t_s, row, reading, inputs), spike_g in zip(self.waiting, spikes, strict=True):
+            if not spike_g:
+                self._offer(t_s, (row, reading + off_g, noise, inputs), weep)
+        self.waiting = []
 
     def _offer(self, t_s: float, item: tuple[Floats, float, float, Floats], weep: Weep) -> None:
         residual, sd = weep.filter.surprise(*item)
@@ -181,3 +195,21 @@ class Follower:
 
     def _fault(self, t_s: float, kind: str, text: str) -> None:
         self.faults.append(Fault(t_s, kind, text))
+
+
+def _spikes(readings_g: list[float], noise_g: float) -> list[float]:
+    """How far each reading is out that its neighbours, which agree, do not bear out; 0: it is in.
+
+    The first has only later ones, the last is left to what follows.
+    """
+    out = [0.0] * len(readings_g)
+    least_g = max(FAR_SIGMA * noise_g, _TOLD_G)
+    for place in range(len(readings_g) - 1):
+        near = (place - 1, place + 1) if place else (1, 2)
+        if near[1] >= len(readings_g):
+            break
+        one, other = (readings_g[k] for k in near)
+        off_g = readings_g[place] - 0.5 * (one + other)
+        if abs(off_g) > least_g and abs(one - other) < _AGREE * abs(off_g):
+            out[place] = off_g
+    return out

@@ -95,3 +95,14 @@ def test_a_finished_soak_is_not_taken_up_again(tmp_path):
     assert bench.session.ended
     again = crashed_and_back(tmp_path, bench, gap_s=30.0, boot="first boot")
     assert again.session is None
+
+
+def test_what_is_done_between_two_readings_shows_at_once(tmp_path):
+    bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(3), every_s=2.0)
+    bench.start()
+    bench.run(0.3)
+    assert bench.service.status["feed_open"]
+    bench.service.later(bench.service.isolate)
+    bench.service.drain()
+    assert not bench.service.status["feed_open"]
+    assert bench.service.status["phase"] == "isolating"

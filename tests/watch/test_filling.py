@@ -215,3 +215,17 @@ def test_a_leak_that_drips_while_the_rack_settles_began_with_the_fill():
     assert leak.carb == 2
     assert leak.since_s[0] < 700.0
     assert 850.0 < leak.since_s[1] < 1500.0
+
+
+@pytest.mark.parametrize("later", range(-1, 4))
+@pytest.mark.parametrize("times", [0.0, 2.0])
+def test_a_spike_while_the_soak_begins_moves_nothing(later, times):
+    """Two readings a minute: their middle is between the load and a converter's wrong word."""
+    rows = filled(night(3, hours=6, spacing_s=30.0), begins_s=300.0, g_per_min=60.0)
+    at = int(np.searchsorted(rows.t_s, judged(rows).soak_s)) + later
+    mass_g = rows.mass_g.copy()
+    mass_g[at] *= times
+    verdict = conclude(judged(replace(rows, mass_g=mass_g)))
+    assert verdict.outcome is Outcome.NOT_PROVEN
+    assert verdict.observed_loss_g < 2.0
+    assert not [fault for fault in verdict.faults if fault.kind == "refill"]
