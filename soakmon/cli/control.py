@@ -7,7 +7,6 @@ from typing import Annotated
 
 import typer
 
-from soakmon.cautions import CAUTIONS
 from soakmon.cli.connection import SocketOption, client_of
 from soakmon.cli.printing import print_line, terminal
 from soakmon.errors import InputError
@@ -25,6 +24,8 @@ def add_control(app: typer.Typer) -> None:
 
 def _confirmed(beforehand: bool) -> bool:
     """Show the cautions, and ask for them unless they were confirmed on the command line."""
+    from soakmon.cautions import CAUTIONS
+
     for caution in CAUTIONS:
         print_line(f"  • {caution}")
     return beforehand or typer.confirm("Have you made sure of all of these, at the bench?")

@@ -13,7 +13,7 @@ from tests.desk import Desk
 HEAVY = {
     "numpy", "scipy", "matplotlib", "sqlalchemy", "psycopg", "sqlite3", "fpdf", "uharfbuzz",
     "fastapi", "starlette", "uvicorn", "httpx", "jinja2", "argon2", "apprise", "influxdb_client",
-    "asyncio_mqtt", "paho", "gpiozero", "soakmon.config",
+    "asyncio_mqtt", "paho", "gpiozero", "babel", "soakmon.config",
 }  # fmt: skip
 LOADED = """
 import sys
