@@ -51,7 +51,6 @@ class About:
     machine: str = ""
     rack: str = ""
     calibration: str = ""
-    reference: str = ""
     bench_toml: str = ""
     record: Mapping[int, Shift] = field(default_factory=dict)
     invented: bool = False
@@ -66,6 +65,7 @@ class About:
     log: Log = field(default_factory=Log)
     remarks: tuple[str, ...] = ()
     language: str = ENGLISH
+    reference: str = ""
 
     @property
     def clock(self) -> Clock:

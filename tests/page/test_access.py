@@ -20,6 +20,7 @@ from soakmon.page.text import page_texts
 from soakmon.page.views import HERE as PAGE
 from soakmon.page.views import VIEWS
 from soakmon.records.jobs.fields import CarbFields
+from soakmon.texts import LANGUAGES
 from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Cause
 from tests.page.conftest import ELSEWHERE, HERE
@@ -76,7 +77,7 @@ def test_every_route_of_the_application_is_described_or_a_view(paged):
     described = set(paged.app.openapi()["paths"])
     known = described | set(VIEWS) | {
         "/sign-in", "/set-up", "/manifest.webmanifest", "/shared/{secret}", "/api/openapi.json",
-        f"/static/{fingerprint()}",
+        f"/static/{fingerprint()}", *(f"/static/{fingerprint()}/{one}" for one in LANGUAGES),
     }  # fmt: skip
     assert {route.path for route in flat(paged.app.routes) if hasattr(route, "path")} <= known
 

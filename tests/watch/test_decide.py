@@ -237,7 +237,7 @@ def test_a_spike_as_the_very_first_reading_is_no_fill():
     mass_g[0] += 300.0
     decider = watched(replace(rows, mass_g=mass_g), BENCH)
     assert not decider.finder.found
-    assert decider.alarms == []
+    assert not decider.alarms
 
 
 def test_a_gate_with_regular_drops_is_named_when_the_mass_tells_first():

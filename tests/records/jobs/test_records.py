@@ -94,7 +94,8 @@ def test_what_is_written_comes_back(opened, records, number):
         assert job.created.tzinfo is UTC
         second = carb_values(job.carbs[1])
         assert second["jets"] == {"main": "105"}
-        assert second["bowl_gasket_renewed"] is False
+        # It was "no" first, and has been corrected.
+        assert second["bowl_gasket_renewed"] is True
         assert second["needle_seat_renewed"] is None
         assert second["float_height_mm"] == 21.5
         assert [note.carb for note in job.notes] == [2, None]
@@ -141,6 +142,7 @@ def test_a_later_step_is_applied_once_and_keeps_what_was_there(records, number):
 
 def test_notes_from_before_they_had_authors_are_kept_without_one(opened):
     with Records(*opened) as made, made.engine.begin() as connection:
+        connection.exec_driver_sql("DROP TABLE correction")
         connection.exec_driver_sql("ALTER TABLE note DROP COLUMN written_by")
         connection.exec_driver_sql("UPDATE schema_version SET version = 2")
         connection.exec_driver_sql(
