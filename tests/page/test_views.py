@@ -271,7 +271,7 @@ AIL = {"code": "gate_blind", "carb": 2, "text": "Tor 2 blind", "todo": "Tor 2 pu
 ITSELF = {"phase": "isolating", "reason": "x", "shut_itself": True}
 STATES = [
     ({"phase": "idle"}, "idle", "", "The feed is shut.", "Start a soak"),
-    ({"phase": "preflight"}, "none", "", "It checks itself", "Wait a minute"),
+    ({"phase": "preflight"}, "none", "", "Checking itself", "Wait a minute"),
     ({"phase": "soaking", "feed_open": True, "verdict": "not_proven"},
      "not_proven", "so far", "The feed is open.", "hours must pass"),
     ({"phase": "soaking", "feed_open": True, "verdict": "tight"},
