@@ -139,7 +139,7 @@ def test_a_bench_test_is_guided_and_survives_a_closed_page(phone):
     expect(phone.locator("#said pre")).to_contain_text("carb 4")
     look(phone, "phone-trial-judged")
     phone.get_by_role("button", name="Another test").click()
-    expect(phone.locator("#results")).to_contain_text("drain")
+    expect(phone.locator("#results")).to_contain_text("Drain and weigh")
     expect(phone.locator("#results")).to_contain_text(re.compile(r"\(\d{4}-0001\): bowls alike"))
 
 
