@@ -135,7 +135,7 @@ def test_no_secret_is_left_anywhere(shop, tmp_path):
             more = ["--socket", str(client.path)] if words[0] in {"doctor", "status"} else []
             done = soakmon(tmp_path, *words, *more)
             told[" ".join(words)] = done.stdout + done.stderr
-        wait((tmp_path / "data" / "reports").exists)
+        wait((tmp_path / "data" / "reports").exists, 90.0)
     finally:
         for process in (serving, watching):
             process.terminate()
