@@ -42,17 +42,12 @@ def mass_log_weight(record: RunRecord, weep: Weep, onsets: Floats) -> Floats:
         [weep.filter.log_ratio(RATES, slice(one, one + 1))[0] for one in likely]
     )
     by_filter -= by_filter.max()
-    balances = [_balance(record, weep, one) for one in likely]
+    balances = [log_weight_since(record, weep, one) for one in likely]
     balance = np.logaddexp.reduce(balances)
     balance -= balance.max()
     if balance[int(by_filter.argmax())] < -_CONTRADICTS:
         return np.asarray(balance)
     return np.asarray(0.5 * (by_filter + balance))
-
-
-def lasting_log_weight(record: RunRecord, weep: Weep, onset: int, hours: float) -> Floats:
-    """(800,) the same of a leak that lasted only so many hours: by what the bottle lost in all."""
-    return _balance(record, weep, onset, hours)
 
 
 def chance_of_so_much(record: RunRecord, weep: Weep, onset: int = 0) -> float:
@@ -84,13 +79,15 @@ def possible(record: RunRecord, weep: Weep, mass: Floats) -> Floats:
     against next to no evaporation, which fit a restless record better than the plain truth does.
     """
     onset = int(np.argmax(by_onset(weep, mass)))
-    by_rate = _balance(record, weep, onset)
+    by_rate = log_weight_since(record, weep, onset)
     likely = by_rate > by_rate.max() - _CONTRADICTS
     most_g = float(weep.exposure_h[onset] * RATES[likely].max())
     return np.where(weep.exposure_h[:, None] * LEAKS <= most_g, mass, -np.inf)
 
 
-def _balance(record: RunRecord, weep: Weep, onset: int, lasted_h: float = math.inf) -> Floats:
+def log_weight_since(
+    record: RunRecord, weep: Weep, onset: int, lasted_h: float = math.inf
+) -> Floats:
     """(800,) log-weight of each rate by what was lost since the onset; lasted_h: then it ended."""
     left = _left(record, weep, onset)
     if left is None:

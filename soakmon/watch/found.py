@@ -9,7 +9,7 @@ import numpy as np
 
 from soakmon.physics.belief import judgement
 from soakmon.physics.geometry import Bowl
-from soakmon.watch.balance import lasting_log_weight, mass_log_weight
+from soakmon.watch.balance import log_weight_since, mass_log_weight
 from soakmon.watch.causes import RISES
 from soakmon.watch.closing import Posterior, leak_given_leaking, tail
 from soakmon.watch.flood import FLOODS_G_PER_H
@@ -158,7 +158,7 @@ def _dripped(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm, fed_s: f
         # bottle how much more may have dried, or passed the gate by.
         hours = max(until_s - first_s, 60.0) / 3600.0
         rate = drops * drop_g / hours
-        by_mass = lasting_log_weight(record, weep, onset, hours)
+        by_mass = log_weight_since(record, weep, onset, hours)
         leak = leak_given_leaking(by_mass, drops, hours, drop_g)
     else:
         rate = drops * drop_g / hours
