@@ -344,6 +344,7 @@ class Histories(RuleBasedStateMachine):
     def stand_still(self, seconds: float) -> None:
         """The process is stopped, and goes on."""
         self.life.faulty.pass_time(seconds)
+        self.watch.stood_still()
         self.tick()
 
     # -- the end ---------------------------------------------------------------------------------

@@ -100,6 +100,10 @@ class Watch:
         """From here on a flood is told anew."""
         self.fresh_s = self.life.world_s()
 
+    def stood_still(self) -> None:
+        """What the broker is to be told can only go out from here on."""
+        self.broker_from_s = self.life.world_s()
+
     def alarms(self) -> list[Alarm]:
         """All alarms that the service has raised and that are not over."""
         service = self.life.service

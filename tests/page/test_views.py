@@ -273,7 +273,7 @@ STATES = [
     ({"phase": "idle"}, "idle", "", "The feed is shut.", "Start a soak"),
     ({"phase": "preflight"}, "none", "", "Checking itself", "Wait a minute"),
     ({"phase": "soaking", "feed_open": True, "verdict": "not_proven"},
-     "not_proven", "so far", "The feed is open.", "hours must pass"),
+     "not_proven", "so far", "The feed is open.", "takes several hours"),
     ({"phase": "soaking", "feed_open": True, "verdict": "tight"},
      "tight", "", "The feed is open.", "Nothing needs doing"),
     (ITSELF | {"verdict": "not_proven", "alarms": [WEEP]},
