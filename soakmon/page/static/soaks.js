@@ -1,10 +1,12 @@
 // Past soaks, and the report of one.
-import { act, api, byId, canRun, el, jobLink, moment, put, sign, t } from "./common.js";
+import { act, api, byId, canRun, el, jobLink, moment, put, sign, t, tell } from "./common.js";
 import { watch } from "./live.js";
+import { handOn, isInside } from "./share.js";
 
 let soaks = [];
 let ended = -1;
 let timer = 0;
+let link = null; // that shows the report on the screen; null before one was made
 
 function row(soak) {
   const verdict = soak.verdict;
@@ -61,30 +63,37 @@ async function open(number) {
   if (found.state === "making") timer = setTimeout(() => open(number), 1000);
 }
 
-/** Whether an address means something only inside the shop's network. */
-function isInside(host) {
-  const own = /^(localhost|127\.|10\.|192\.168\.|169\.254\.|172\.(1[6-9]|2\d|3[01])\.|\[?(::1|f[cde]))/i;
-  return own.test(host) || host.endsWith(".local") || !/[.:]/.test(host);
-}
-
 function chosen() {
   for (const id of ["tied", "open", "files", "frame", "shared"]) byId(id).replaceChildren();
   byId("share").hidden = true;
+  link = null;
   open(Number(location.hash.slice(1)));
   if (location.hash) byId("report-title").focus();
 }
 
-byId("make-link").onclick = async () => {
-  const found = await act(`soaks/${location.hash.slice(1)}/link`, {}, "");
-  if (found === null) return;
+/** A link to the report on the screen, told with how long and where it works; null when none came. */
+async function makeLink() {
+  const asked = location.hash;
+  const found = await act(`soaks/${asked.slice(1)}/link`, {}, "");
+  // Another report may have been opened meanwhile.
+  if (found === null || location.hash !== asked) return null;
   const address = location.origin + found.path;
   const text = t("report_link_text", { until: moment(found.expires_wall_s) });
   const inside = isInside(location.hostname) ? el("strong", {}, ` ${t("report_inside")}`) : "";
   byId("shared").replaceChildren(text, el("br"), el("a", { href: address }, address), inside);
+  return address;
+}
+
+byId("make-link").onclick = async () => {
+  link ??= await makeLink();
+  if (link === null) return;
+  const how = await handOn(byId("report-title").textContent, link);
+  if (how === "copied" || how === "shown") tell(t(`report_link_${how}`));
 };
 byId("revoke").onclick = async () => {
   await act(`soaks/${location.hash.slice(1)}/link`, undefined, "report_revoked", { method: "DELETE" });
   byId("shared").replaceChildren();
+  link = null;
 };
 window.addEventListener("hashchange", chosen);
 watch(async (status) => {
