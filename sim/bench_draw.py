@@ -18,7 +18,7 @@ from soakmon.physics.fuels import FUELS
 from soakmon.physics.geometry import BenchGeometry, Bottle, Bowl, Hose
 
 
-class Owner(StrEnum):
+class OwnerKnowledge(StrEnum):
     """How much the owner knows of the bench.
 
     careless: leaves bench.toml as it comes; careful: says what can be read, measured or asked;
@@ -30,7 +30,7 @@ class Owner(StrEnum):
     BLANK = "blank"
 
 
-class HoseKind(StrEnum):
+class PrintedHose(StrEnum):
     """What is printed on the hose, or to be seen of it, in the words of bench.toml."""
 
     ORDINARY = "ordinary"
@@ -56,9 +56,9 @@ class _Wall:
 # uncontrolled values of EPA are spread by 1.0. Clear tube: barrier grades 5 to 15, plain
 # PVC 100 to 500 (from memory).
 _WALLS = {
-    HoseKind.ORDINARY: _Wall(300.0, 0.6, True, 0.7, 0.45),
-    HoseKind.LOW: _Wall(6.0, 0.7, False, 0.1, 0.4),
-    HoseKind.CLEAR: _Wall(250.0, 0.9, True, 0.2, 0.15),
+    PrintedHose.ORDINARY: _Wall(300.0, 0.6, True, 0.7, 0.45),
+    PrintedHose.LOW: _Wall(6.0, 0.7, False, 0.1, 0.4),
+    PrintedHose.CLEAR: _Wall(250.0, 0.9, True, 0.2, 0.15),
 }
 # What ethanol does to a hose rated on pure petrol, by volume share (NONROAD, EPA).
 _ETHANOL = {0.0: 1.0, 0.05: 1.62, 0.1: 1.82}
@@ -74,7 +74,7 @@ _CARBS, _CARBS_SHARES = (1, 2, 3, 4, 6), (0.1, 0.15, 0.1, 0.5, 0.15)
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
+class BenchDraw:
     """A bench as it is, before anything leaks or happens, and as it is described.
 
     table: bench.toml.
@@ -88,18 +88,18 @@ class Drawn:
 class _Hidden:
     """What is drawn of a bench that its description may or may not say."""
 
-    kind: HoseKind
+    kind: PrintedHose
     ethanol: float
     fuel: str
 
 
-def drawn_bench(seed: int, owner: Owner) -> Drawn:
+def drawn_bench(seed: int, owner: OwnerKnowledge) -> BenchDraw:
     """The bench of a seed; a careless owner's is the same one with a blank run and without."""
-    careful = owner is Owner.CAREFUL
+    careful = owner is OwnerKnowledge.CAREFUL
     rng = np.random.default_rng([seed, 79, int(careful)])
     shares = [wall.careful if careful else wall.careless for wall in _WALLS.values()]
     hidden = _Hidden(
-        HoseKind(rng.choice(list(_WALLS), p=shares)),
+        PrintedHose(rng.choice(list(_WALLS), p=shares)),
         float(rng.choice(list(_ETHANOL), p=_ETHANOL_SHARES)),
         str(rng.choice(_CLASSES)),
     )
@@ -124,8 +124,8 @@ def drawn_bench(seed: int, owner: Owner) -> Drawn:
         lip_dries_g_per_h=0.08 * float(rng.lognormal(0, 0.6)),
     )
     if not careful:
-        return Drawn(scenario, _careless_table(scenario))
-    return Drawn(scenario, _careful_table(scenario, hidden, rng))
+        return BenchDraw(scenario, _careless_table(scenario))
+    return BenchDraw(scenario, _careful_table(scenario, hidden, rng))
 
 
 def _geometry(hidden: _Hidden, rng: np.random.Generator, *, careful: bool) -> BenchGeometry:

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from sim.bench_draw import Drawn, Owner, drawn_bench
+from sim.bench_draw import BenchDraw, OwnerKnowledge, drawn_bench
 from sim.blind import Induced, blank_of, drawn_climate, with_leak
 from sim.course import COURSES, drawn_course
 from sim.deliver import delivering
@@ -57,7 +57,7 @@ class BlindBench:
 
 def blind_bench(
     seed: int,
-    owner: Owner,
+    owner: OwnerKnowledge,
     induced: Induced | None = None,
     kind: str | None = None,
     *,
@@ -80,7 +80,7 @@ def blind_bench(
     if induced.lost and rng.random() < _LOST_IN_SPELLS:
         made = replace(made, misses=_in_spells(induced.lost))
     table = drawn.table
-    blank = _blank(drawn) if owner is Owner.BLANK else None
+    blank = _blank(drawn) if owner is OwnerKnowledge.BLANK else None
     if blank is not None:
         said = {"blank_scale": round(blank.blank_scale, 4)}
         said["blank_rel_sd"] = round(blank.blank_rel_sd, 4)
@@ -89,7 +89,7 @@ def blind_bench(
     return BlindBench(made, table, settings, of, blank, course)
 
 
-def _on(night: int, drawn: Drawn) -> Drawn:
+def _on(night: int, drawn: BenchDraw) -> BenchDraw:
     """The same bench on another day: other weather, draught and can, the same cell and hose."""
     if not night:
         return drawn
@@ -125,7 +125,7 @@ def _in_spells(lost: float) -> Misses:
     return Misses(always, -math.log1p(-within), 3600.0, _FOGGED)
 
 
-def _blank(drawn: Drawn) -> BlankRun | None:
+def _blank(drawn: BenchDraw) -> BlankRun | None:
     """A blank run of the same bottle, hose and fuel on another day; None: it tells nothing."""
     told = Bench.model_validate(drawn.table).settings()
     rng = np.random.default_rng([drawn.scenario.seed, 81])

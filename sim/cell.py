@@ -111,7 +111,7 @@ class Cell:
         return reading
 
 
-class Thermometer:
+class SimulatedThermometer:
     """Air temperature in steps of 1/16 °C with a little noise, and what else it feels."""
 
     def __init__(self, weather: Weather, seed: int, air: Air) -> None:

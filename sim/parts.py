@@ -8,7 +8,7 @@ import time
 
 import numpy as np
 
-from sim.cell import Cell, Thermometer
+from sim.cell import Cell, SimulatedThermometer
 from sim.gates import Gates
 from sim.record import knocks
 from sim.scenario import Scenario
@@ -89,7 +89,7 @@ class SimulatedBench:
         bangs = knocks(scenario, seed, hours)
         self.cell = Cell(scenario, self.world.weather, bangs, seed)
         self.gates = Gates(scenario, bangs, seed)
-        self.thermometer = Thermometer(self.world.weather, seed, scenario.air)
+        self.thermometer = SimulatedThermometer(self.world.weather, seed, scenario.air)
         self.wires = Wires(len(scenario.geometry.bowls))
         self.feed_open = False
         self.counts_per_g = counts_per_g

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sim.blend import Floats
-from sim.cell import Cell, Thermometer
+from sim.cell import Cell, SimulatedThermometer
 from sim.gates import Gates
 from sim.lips import DROP_G
 from sim.scenario import Scenario
@@ -96,7 +96,7 @@ def simulate(
     mass = Cell(scenario, world.weather, bangs, seed).read(
         t_s, np.interp(t_s, knots.t_s, knots.bottle_g)
     )
-    air = Thermometer(world.weather, seed, scenario.air).read(t_s)
+    air = SimulatedThermometer(world.weather, seed, scenario.air).read(t_s)
     opens_s = scenario.fill.opens_s
     feed = np.where((t_s > opens_s) & (t_s <= shut_s), 1.0, 0.0)
     rows = Rows(t_s, mass, air, drops, None, feed, gates.block_ms(t_s))

@@ -27,7 +27,7 @@ from typing import Any
 
 import numpy as np
 
-from sim.bench_draw import Owner
+from sim.bench_draw import OwnerKnowledge
 from sim.benches import blind_bench
 from sim.blind import Induced, blind_scenario
 from sim.record import Recording, simulate
@@ -42,7 +42,7 @@ LEAKS = (
     (0.5, True, 0.3), (3.0, False, 0.0), (24.0, True, 0.0), (9.0, False, 0.0), (0.2, True, 0.0),
     (1200.0, True, 0.0), (4.0, True, 0.3), (100.0, False, 0.0), (2.0, False, 0.0),
 )  # fmt: skip
-OWNERS = (Owner.CARELESS, Owner.CAREFUL, Owner.BLANK, None)
+OWNERS = (OwnerKnowledge.CARELESS, OwnerKnowledge.CAREFUL, OwnerKnowledge.BLANK, None)
 SEED, SHUT_SHARE = 7000, 0.9
 
 

@@ -21,7 +21,7 @@ from pathlib import Path
 
 import numpy as np
 
-from sim.bench_draw import Owner
+from sim.bench_draw import OwnerKnowledge
 from sim.benches import blind_bench
 from sim.blind import Induced
 from sim.record import simulate
@@ -59,7 +59,7 @@ def nights() -> Iterator[Fixed]:
             settings = Settings(geometry=scenario.geometry)
             yield Fixed(f"{k} {scenario.name}", scenario, settings, hours, 5.0, shut_s)
             continue
-        owner = (Owner.CARELESS, Owner.CAREFUL, Owner.BLANK)[k % 4]
+        owner = (OwnerKnowledge.CARELESS, OwnerKnowledge.CAREFUL, OwnerKnowledge.BLANK)[k % 4]
         leak = _LEAKS_G_PER_DAY[k // 4 % len(_LEAKS_G_PER_DAY)]
         bench = blind_bench(1000 + k, owner, Induced(leak, k % 3 != 0))
         name = f"{k} {owner.value} {leak:g} g/day {bench.kind}"

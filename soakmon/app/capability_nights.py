@@ -33,10 +33,10 @@ _SPREADS = {
     Owner.PAST: (0.15, 0.15),
 }
 _KNOWN_BY = {
-    Owner.CARELESS: bench_draw.Owner.CARELESS,
-    Owner.CAREFUL: bench_draw.Owner.CAREFUL,
-    Owner.BLANK: bench_draw.Owner.BLANK,
-    Owner.PAST: bench_draw.Owner.CARELESS,
+    Owner.CARELESS: bench_draw.OwnerKnowledge.CARELESS,
+    Owner.CAREFUL: bench_draw.OwnerKnowledge.CAREFUL,
+    Owner.BLANK: bench_draw.OwnerKnowledge.BLANK,
+    Owner.PAST: bench_draw.OwnerKnowledge.CARELESS,
 }
 # Past soaks are only asked what they lost: a reading a minute and half a day tell that as well.
 _COARSE_S, _PAST_HOURS, _SETTLED_S = 60.0, 12.0, 3600.0
@@ -105,7 +105,7 @@ def _night(
 def past_of(seed: int) -> Past:
     """What thirty soaks of a careless owner's bench taught that were known to be tight."""
     soaks = [_past_soak(seed, night) for night in range(-MOST, 0)]
-    bench = blind_bench(seed, bench_draw.Owner.CARELESS, kind="calm", night=-1)
+    bench = blind_bench(seed, bench_draw.OwnerKnowledge.CARELESS, kind="calm", night=-1)
     return bench.settings.priors.taught_by(soaks)
 
 
@@ -115,7 +115,7 @@ def _past_soak(seed: int, night: int) -> PastSoak:
     As if it had been proven tight with all of the criterion to spare: the decider need not judge
     it again.
     """
-    bench = blind_bench(seed, bench_draw.Owner.CARELESS, kind="calm", night=night)
+    bench = blind_bench(seed, bench_draw.OwnerKnowledge.CARELESS, kind="calm", night=night)
     settings = bench.settings
     recording = simulate(bench.scenario, hours=_PAST_HOURS, interval_s=_COARSE_S)
     expected, rows, truth = Evaporation(settings), recording.rows, recording.truth

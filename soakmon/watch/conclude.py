@@ -11,7 +11,14 @@ from soakmon.watch.closing import Posterior, posterior, smallest_provable, tail
 from soakmon.watch.evidence import evidence, shift
 from soakmon.watch.faults import gate_faults, other_faults
 from soakmon.watch.flood import FLOODS_G_PER_H
-from soakmon.watch.found import UNSURE, Found, divided, explained, found_at, total_leak
+from soakmon.watch.leak_estimates import (
+    UNSURE,
+    LocatedLeak,
+    divided,
+    explained,
+    leak_at,
+    total_leak,
+)
 from soakmon.watch.reasons import doubts_of, outcome_of
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
@@ -29,7 +36,7 @@ def conclude(record: RunRecord) -> Verdict:
     belief = posterior(weep, record.settings.criterion_g_per_day / 24.0)
     alarms, withdrawn = standing(record, weep, mass)
     alarms = _with_closing_alarm(record, weep, mass, alarms)
-    found = explained([found_at(record, weep, mass, alarm) for alarm in alarms])
+    found = explained([leak_at(record, weep, mass, alarm) for alarm in alarms])
     leak = total_leak(record, weep, found, belief)
     found = divided(found, leak)
     alarms = [_restated(alarm, found, leak) for alarm in alarms]
@@ -55,7 +62,7 @@ def conclude(record: RunRecord) -> Verdict:
         tuple(sorted(alarms, key=lambda alarm: alarm.t_s)),
         _suspects(record, belief, found, short),
         tuple(sorted(faults, key=lambda fault: fault.t_s)),
-        tuple(one.told() for one in found),
+        tuple(one.in_verdict() for one in found),
         record.caught_g,
     )
 
@@ -71,10 +78,10 @@ def _with_closing_alarm(
     if not by_balance and not (by_filter and not contradicts(record, weep, mass)):
         return alarms
     alarm = Alarm(record.last_s, "weep", None, None, "")
-    return [leak_alarm(record.last_s, "weep", None, found_at(record, weep, mass, alarm).leak.best)]
+    return [leak_alarm(record.last_s, "weep", None, leak_at(record, weep, mass, alarm).leak.best)]
 
 
-def _restated(alarm: Alarm, found: list[Found], leak: Band) -> Alarm:
+def _restated(alarm: Alarm, found: list[LocatedLeak], leak: Band) -> Alarm:
     """The alarm with the size that the whole record gives its leak: at first little was known."""
     rates = [one.over_soak.best for one in found if one.carb == alarm.carb]
     return leak_alarm(alarm.t_s, alarm.kind, alarm.carb, rates[0] if rates else leak.best)
@@ -118,7 +125,7 @@ def _starved(record: RunRecord, short: int) -> Alarm:
 
 
 def _suspects(
-    record: RunRecord, belief: Posterior, found: list[Found], short: int
+    record: RunRecord, belief: Posterior, found: list[LocatedLeak], short: int
 ) -> tuple[Suspect, ...]:
     places = [evidence(record, one, found) for one in found]
     no_leak = 0.0

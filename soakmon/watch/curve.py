@@ -11,7 +11,7 @@ from soakmon.watch.averaging import Average
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.mass_filter import CREEPS_G, CREEPS_PER_G
 from soakmon.watch.normal import NORMAL_95
-from soakmon.watch.reading import Cell
+from soakmon.watch.reading import CellPrior
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
 from soakmon.watch.spread import spread_of
@@ -63,7 +63,7 @@ class CurveKeeper:
     def __init__(self, settings: Settings) -> None:
         self.spread = spread_of(settings)
         self.bowls = max(len(settings.geometry.bowls), 1)
-        self.cell: Cell | None = None
+        self.cell: CellPrior | None = None
         self.zero_g = float("nan")
         self.points: list[tuple[float, ...]] = []
         self.top_up = (0.0, 0.0)
@@ -73,7 +73,7 @@ class CurveKeeper:
         self.points.clear()
         self.zero_g = float("nan")
 
-    def start(self, mass_g: float, t_s: float, cell: Cell, evaporation: Evaporation) -> None:
+    def start(self, mass_g: float, t_s: float, cell: CellPrior, evaporation: Evaporation) -> None:
         """The soak's clock starts at this reading of a cell that is so believed."""
         self.restart()
         self.zero_g, self.cell = mass_g, cell

@@ -31,7 +31,7 @@ from soakmon.watch.lifted import without_lifted
 from soakmon.watch.mass_log import MassLog
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.phase import Phase
-from soakmon.watch.reading import Cell
+from soakmon.watch.reading import CellPrior
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import REFERENCE_C, Settings
@@ -255,7 +255,7 @@ class Decider:
         self.soak_s = average.t_s
         self.evaporation.restart()
         self.evaporation.rack_scale = self.finder.rack_scale
-        cell = Cell.of(fresh.filter)
+        cell = CellPrior.of(fresh.filter)
         self.curve.start(average.mass_g, average.t_s, cell, self.evaporation)
 
     def _storms(self, rows: Rows) -> None:

@@ -47,7 +47,7 @@ _LEAST_NOISE_G = judgement(0.003, "g")
 _OF_DIGIT = judgement(0.3, "share")
 
 
-class Kind(StrEnum):
+class DisturbanceKind(StrEnum):
     """What three far readings in a row turned out to be."""
 
     FLOW = "flow"
@@ -62,7 +62,7 @@ def still_falling(residual_g: Floats, noise_g: float) -> bool:
     return bool(np.all(fall < -max(_GOES_ON * abs(residual_g[0]), _GOES_ON_SD * noise_g)))
 
 
-def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[Kind, float] | None:
+def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[DisturbanceKind, float] | None:
     """Kind and size (g) of a disturbance from held residuals (n,), n ≥ HELD; None: wait on.
 
     residual_g: reading minus prediction, oldest first; noise_g: white noise of one of them. Needles
@@ -72,16 +72,16 @@ def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[Kind, float
     step = float(np.median(residual_g[-2:]))
     if step < 0 and still_falling(residual_g, noise_g):
         if -step > sip_g or len(residual_g) >= LONGEST:
-            return Kind.FLOW, step
+            return DisturbanceKind.FLOW, step
         return None
     if -sip_g <= step < 0:
-        return Kind.SIP, step
+        return DisturbanceKind.SIP, step
     apart = abs(float(residual_g[-1] - residual_g[-2]))
     if apart > max(FAR_SIGMA * noise_g, _SETTLED * abs(step)) and len(residual_g) < LONGEST:
         return None  # Somebody is still at it.
     if step > REFILL_G:
-        return Kind.REFILL, step
-    return Kind.BUMP, step
+        return DisturbanceKind.REFILL, step
+    return DisturbanceKind.BUMP, step
 
 
 @dataclass(slots=True)

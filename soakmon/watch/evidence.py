@@ -14,7 +14,7 @@ from soakmon.watch.causes import Evidence
 from soakmon.watch.closing import leak_given_leaking
 from soakmon.watch.decay import PARTS, Shut
 from soakmon.watch.flood import FLOODS_G_PER_H
-from soakmon.watch.found import Found, rise_at
+from soakmon.watch.leak_estimates import LocatedLeak, rise_at
 from soakmon.watch.onset import GATHERS, only
 from soakmon.watch.record import RunRecord
 from soakmon.watch.sips import Drip, drip
@@ -32,7 +32,7 @@ _JUST_BEGUN_S = judgement(60.0, "s")
 _ROWS_APART = judgement(10.0, "rows")
 
 
-def evidence(record: RunRecord, one: Found, found: list[Found]) -> Evidence:
+def evidence(record: RunRecord, one: LocatedLeak, found: list[LocatedLeak]) -> Evidence:
     """How a leak showed; found: all leaks of the soak."""
     tally, weep = record.tally, record.weep
     assert weep is not None
@@ -59,7 +59,9 @@ def evidence(record: RunRecord, one: Found, found: list[Found]) -> Evidence:
     )
 
 
-def _caught(record: RunRecord, weep: Weep, one: Found, found: list[Found]) -> tuple[float, float]:
+def _caught(
+    record: RunRecord, weep: Weep, one: LocatedLeak, found: list[LocatedLeak]
+) -> tuple[float, float]:
     """What dripped over what the mass by itself lost, and its sd; of one leak that goes on."""
     if len(found) > 1 or one.until_s is not None or one.dripped_g_per_h > FLOODS_G_PER_H:
         return 1.0, math.inf
@@ -76,12 +78,12 @@ def _filled_s(record: RunRecord) -> float:
     return record.finder.ended_s if record.finder.found else record.start_s
 
 
-def _drop_g(record: RunRecord, one: Found) -> float:
+def _drop_g(record: RunRecord, one: LocatedLeak) -> float:
     drops = record.weep.drop_g if record.weep is not None else []
     return drops[one.carb - 1] if one.carb is not None and drops else 0.0
 
 
-def _delay_h(record: RunRecord, one: Found) -> float:
+def _delay_h(record: RunRecord, one: LocatedLeak) -> float:
     """From the end of the fill until it leaked: the first drop took its time to gather.
 
     Up to twice as long as the next ones: at first the place was dry, and what wets it dries again.
@@ -92,7 +94,7 @@ def _delay_h(record: RunRecord, one: Found) -> float:
     return max(delay_h, 0.0)
 
 
-def _drip(record: RunRecord, weep: Weep, one: Found) -> Drip | None:
+def _drip(record: RunRecord, weep: Weep, one: LocatedLeak) -> Drip | None:
     """How the drip went while the feed was open."""
     if one.carb is None:
         return None
@@ -106,7 +108,7 @@ def _drip(record: RunRecord, weep: Weep, one: Found) -> Drip | None:
     return drip(times[fed], counts, _drop_g(record, one), *record.curve.bowl_needs())
 
 
-def _while_shut(record: RunRecord, one: Found) -> Shut | None:
+def _while_shut(record: RunRecord, one: LocatedLeak) -> Shut | None:
     """What the gate counted before and after the feed was shut for the last time."""
     tally = record.tally
     shut_s, end_s = tally.shut_s, tally.shut_until_s

@@ -14,8 +14,8 @@ from soakmon.watch.disturbance import (
     FAR_SIGMA,
     HELD,
     SURPRISING_SIGMA,
+    DisturbanceKind,
     FreezeWatch,
-    Kind,
     NoiseGauge,
     judge,
 )
@@ -151,21 +151,23 @@ class Follower:
         kind, step = judged
         if abs(step) > DRIFTS_G:
             self.moved_s = self.held_since_s
-        if kind is Kind.SIP:
+        if kind is DisturbanceKind.SIP:
             weep.filter.sip()
-        elif kind is Kind.FLOW:
+        elif kind is DisturbanceKind.FLOW:
             weep.filter.loosen(SLACK, abs(step))
         else:
             weep.filter.loosen(OFFSET, _STEP_SDS * abs(step))
             weep.filter.reopen(CREEPS_G + CREEPS_PER_G * abs(step), 0.0)
             self.removed_g += step
-            word = "refill" if kind is Kind.REFILL else "bump"
+            word = "refill" if kind is DisturbanceKind.REFILL else "bump"
             added = say("follow.fuel_was_added_g", step=plain(step))
             jumped = say("follow.reading_jumped_g_something_touched", step=plain(step))
-            self._fault(self.held_since_s, word, added if kind is Kind.REFILL else jumped)
+            self._fault(
+                self.held_since_s, word, added if kind is DisturbanceKind.REFILL else jumped
+            )
         for residual, item in zip(residuals, self.held, strict=True):
             # A minute in which the step fell is neither here nor there.
-            if kind is Kind.FLOW or abs(residual - step) <= max(
+            if kind is DisturbanceKind.FLOW or abs(residual - step) <= max(
                 FAR_SIGMA * noise, _ON_STEP * abs(step)
             ):
                 self._take(weep, item, *weep.filter.surprise(*item))

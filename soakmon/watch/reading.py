@@ -32,7 +32,7 @@ _INSIDE: Floats = 2 * below(_SDS) - 1
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
+class CellPrior:
     """Beliefs about a cell before its first reading, (M,) or (M, states) by its kind.
 
     Variances in g² (of a walk: an hour; of the zero: for 1 °C), rates of fading per hour; short_g:
@@ -47,9 +47,9 @@ class Cell:
     short_sd_g: float
 
     @staticmethod
-    def of(fresh: MassFilter) -> Cell:
+    def of(fresh: MassFilter) -> CellPrior:
         """As a filter has them that has seen nothing yet."""
-        return Cell(
+        return CellPrior(
             np.exp(fresh.log_weight),
             fresh.drift_g2_per_h.copy(),
             np.array([np.diag(cov) for cov in fresh.cov]),

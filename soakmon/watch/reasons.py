@@ -8,7 +8,7 @@ from soakmon.watch.alive import alive
 from soakmon.watch.closing import Posterior
 from soakmon.watch.faults import lost_nothing
 from soakmon.watch.figures import after_start, at_most, began, lasted, plain, rate
-from soakmon.watch.found import Found
+from soakmon.watch.leak_estimates import LocatedLeak
 from soakmon.watch.record import RunRecord
 from soakmon.watch.verdict import Band, Fault, Outcome
 
@@ -33,7 +33,7 @@ _LONG_GAP_S = judgement(1800.0, "s")
 
 
 def outcome_of(
-    record: RunRecord, leak: Band, found: list[Found], doubts: list[str]
+    record: RunRecord, leak: Band, found: list[LocatedLeak], doubts: list[str]
 ) -> tuple[Outcome, str]:
     """The verdict, and why in a sentence; leak: of all places together, g/h."""
     if found:
@@ -45,7 +45,7 @@ def outcome_of(
     )
 
 
-def _leaking(found: list[Found], start_s: float) -> str:
+def _leaking(found: list[LocatedLeak], start_s: float) -> str:
     worst_first = sorted(found, key=lambda one: -one.leak.best)
     if len(found) == 1 and found[0].lost_g is not None:
         return say("reasons.leaked", found=_place(found[0]), start_s=_told(found[0], start_s))
@@ -54,11 +54,11 @@ def _leaking(found: list[Found], start_s: float) -> str:
     return say("reasons.leak", places="; ".join((first, *also)))
 
 
-def _place(one: Found) -> str:
+def _place(one: LocatedLeak) -> str:
     return say("reasons.carb", carb=one.carb) if one.carb else say("reasons.place_no_gate_sees")
 
 
-def _told(one: Found, start_s: float) -> str:
+def _told(one: LocatedLeak, start_s: float) -> str:
     since = say("reasons.begun", since_s=began(*(t_s - start_s for t_s in one.since_s)))
     if one.until_s is not None and one.lost_g is not None:
         ended = after_start(one.until_s - start_s)

@@ -9,7 +9,7 @@ from functools import partial
 
 import numpy as np
 
-from sim.bench_draw import Owner, drawn_bench, drawn_cell
+from sim.bench_draw import OwnerKnowledge, drawn_bench, drawn_cell
 from sim.blind import blank_of, drawn_climate
 from sim.cell import Cell
 from sim.record import simulate
@@ -84,7 +84,7 @@ def day_of(scenario: Scenario, told: Settings, hours: float) -> Day:
 
 def two_days(seed: int, hours: float) -> tuple[Day, Day]:
     """Of a bench of which nothing is told but the number of its carburettors."""
-    drawn = drawn_bench(seed, Owner.BLANK)
+    drawn = drawn_bench(seed, OwnerKnowledge.BLANK)
     told = Bench.model_validate(drawn.table).settings()
     rng = np.random.default_rng([seed, 5])
     one, other = (

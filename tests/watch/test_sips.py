@@ -11,7 +11,7 @@ from soakmon.physics.drops import USUAL_DROP_G as DROP_G
 from soakmon.watch import sips
 from soakmon.watch.decide import watched
 from soakmon.watch.evidence import evidence
-from soakmon.watch.found import explained, found_at
+from soakmon.watch.leak_estimates import explained, leak_at
 from soakmon.watch.settings import Settings
 from soakmon.watch.sips import Drip, drip
 from soakmon.watch.verdict import Cause
@@ -91,6 +91,6 @@ def test_drops_that_beat_against_the_rows_are_no_breath(spacing_s):
     rows = nights.night(2, leak_g_per_h=g_per_h, carb=2, spacing_s=spacing_s, hours=6)
     decider = watched(rows, Settings(), phase="soaking")
     mass = decider.weep.mass_log_ratio()
-    (found,) = explained([found_at(decider, decider.weep, mass, a) for a in decider.alarms])
+    (found,) = explained([leak_at(decider, decider.weep, mass, a) for a in decider.alarms])
     assert decider.tally.total[1] > 100
     assert evidence(decider, found, [found]).drip is None

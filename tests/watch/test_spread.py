@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sim.bench_draw import Owner
+from sim.bench_draw import OwnerKnowledge
 from sim.benches import blind_bench
 from sim.record import simulate
 from soakmon.watch.conclude import conclude
@@ -53,7 +53,7 @@ def test_slices_are_as_wide_as_the_beliefs(name):
 @pytest.mark.parametrize("seed", [1517094346, 836658861, 239430096, 1784489034])
 def test_a_shape_that_only_a_rack_breathing_in_would_leave_wakes_nobody(seed):
     """Restless cells on nights that cool: 17 to 25 g/day were called over losses of 4 g."""
-    bench = blind_bench(seed, Owner.CARELESS)
+    bench = blind_bench(seed, OwnerKnowledge.CARELESS)
     made = watched(simulate(bench.scenario).rows, bench.settings)
     assert not made.alarms
     assert not conclude(made).alarms

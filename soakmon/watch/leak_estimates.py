@@ -38,7 +38,7 @@ _BESIDE_G_PER_H = judgement(0.3, "g/h")
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class LocatedLeak:
     """A leak at a place: carb or None, first drop (or onset) s, its estimate, what drops say.
 
     leak: while it leaked, g/h; since_s: 95 % bracket of its beginning, s; until_s: when it stopped
@@ -70,12 +70,12 @@ class Found:
             return None
         return self.leak.best * (self.until_s - self.onset_s) / 3600
 
-    def told(self) -> Leak:
+    def in_verdict(self) -> Leak:
         """As the verdict tells it."""
         return Leak(self.carb, self.over_soak, self.since_s, self.until_s, self.lost_g)
 
 
-def found_at(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> Found:
+def leak_at(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> LocatedLeak:
     """The leak that an alarm stands for: its first drop or onset, and its estimate."""
     fed_s = fed_until_s(record, weep)
     if alarm.kind == "flood" and alarm.leak_g_per_h is not None:
@@ -87,7 +87,7 @@ def found_at(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> Found
     return replace(found, fed_h=max(fed_s - record.soak_s, 60.0) / 3600)
 
 
-def _flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> Found:
+def _flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> LocatedLeak:
     """A flood: the bottle tells how large, once it has flowed for minutes; until then the drops."""
     rate = _storm_g_per_h(record, weep, alarm)
     leak = Band(rate, rate / UNSURE, UNSURE * rate)
@@ -100,10 +100,10 @@ def _flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> Found:
         rate, off_g = lost_g / hours, math.hypot(_FLOWS_REL * lost_g, _STEP_G)
         leak = Band(rate, (lost_g - off_g) / hours, (lost_g + off_g) / hours)
     since_s = (alarm.t_s - _STORM_S, alarm.t_s)
-    return Found(alarm.carb, alarm.t_s, leak, False, rate, 0, stops_s, since_s)
+    return LocatedLeak(alarm.carb, alarm.t_s, leak, False, rate, 0, stops_s, since_s)
 
 
-def _unseen(record: RunRecord, weep: Weep, mass: Floats, fed_s: float) -> Found:
+def _unseen(record: RunRecord, weep: Weep, mass: Floats, fed_s: float) -> LocatedLeak:
     onsets = by_onset(weep, mass)
     since_s = flowing(weep, onsets)
     if weep.unseen(mass) <= 0 and tail(record, weep) > record.budget.closing:
@@ -121,10 +121,12 @@ def _unseen(record: RunRecord, weep: Weep, mass: Floats, fed_s: float) -> Found:
         rates = [(observed_g - g) / hours for g in (expected.best, expected.high, expected.low)]
         leak, place, onset_s = Band(*rates), 0, weep.start_s
         since_s = (weep.start_s, since_s[1])
-    return Found(None, onset_s, leak, False, 0.0, place, None, since_s)
+    return LocatedLeak(None, onset_s, leak, False, 0.0, place, None, since_s)
 
 
-def _dripped(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm, fed_s: float) -> Found:
+def _dripped(
+    record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm, fed_s: float
+) -> LocatedLeak:
     gate = (alarm.carb or 1) - 1
     drop_g = weep.drop_g[gate]
     onsets = by_onset(weep, mass)
@@ -165,7 +167,7 @@ def _dripped(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm, fed_s: f
         by_mass = mass_log_weight(record, weep, only(onset))
         leak = leak_given_leaking(by_mass, drops, hours, drop_g)
     since_s = flowing(weep, onsets) if led else dripping(weep, gate, joint, times, leak)
-    return Found(alarm.carb, first_s, leak, bool(led), rate, onset, until_s, since_s)
+    return LocatedLeak(alarm.carb, first_s, leak, bool(led), rate, onset, until_s, since_s)
 
 
 def _storm_g_per_h(record: RunRecord, weep: Weep, alarm: Alarm) -> float:
@@ -186,9 +188,9 @@ def rise_at(record: RunRecord, carb: int | None) -> float:
     return rise_g(bowls[min((carb or 1) - 1, len(bowls) - 1)], record.settings.fuel)
 
 
-def explained(found: list[Found]) -> list[Found]:
+def explained(found: list[LocatedLeak]) -> list[LocatedLeak]:
     """One leak a place; none that no gate sees when those the gates see account for the loss."""
-    by_carb: dict[int, Found] = {}
+    by_carb: dict[int, LocatedLeak] = {}
     for one in found:
         if one.carb is not None:
             known = by_carb.setdefault(one.carb, one)
@@ -202,7 +204,7 @@ def explained(found: list[Found]) -> list[Found]:
     return seen + [one for one in unseen if one.leak.low > _BESIDE * said + _BESIDE_G_PER_H]
 
 
-def total_leak(record: RunRecord, weep: Weep, found: list[Found], belief: Posterior) -> Band:
+def total_leak(record: RunRecord, weep: Weep, found: list[LocatedLeak], belief: Posterior) -> Band:
     """Leak of all places together, g/h: the mass sees the sum, the drops tell how it divides."""
     if not found:
         return belief.leak
@@ -223,7 +225,7 @@ def total_leak(record: RunRecord, weep: Weep, found: list[Found], belief: Poster
     return leak_given_leaking(by_mass, 100.0, 100.0, dripped)
 
 
-def divided(found: list[Found], leak: Band) -> list[Found]:
+def divided(found: list[LocatedLeak], leak: Band) -> list[LocatedLeak]:
     """Several leaks that go on, each with its share of the whole as the drops tell it.
 
     By itself each of them would be given all that the bottle lost.
