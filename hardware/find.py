@@ -27,7 +27,7 @@ _TRIES_S = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class DetectedPart:
     """A part: what it is, in words, and what bench.toml has to say for it, by section.key."""
 
     what: str
@@ -44,7 +44,7 @@ class Missed:
 
 def find_cell(
     factory: Callable[[], Any], root: Path = Path("/"), seconds: float = _TRIES_S
-) -> tuple[Found | None, list[Missed]]:
+) -> tuple[DetectedPart | None, list[Missed]]:
     """The first way to the load cell that gives readings, best first; and those that did not.
 
     factory: gives the pins, asked for last: it may be missing.
@@ -58,7 +58,7 @@ def find_cell(
             continue
         why = _listens(cell, seconds)
         if not why:
-            return Found(what, keys), missed
+            return DetectedPart(what, keys), missed
         missed.append(Missed(what, why))
     return None, missed
 

@@ -12,7 +12,7 @@ SAME_FOR_S = 10.0
 SAME_TIMES = 20
 
 
-class FreezeWatch:
+class FreezeFilter:
     """Turns readings that no longer change into readings without a value."""
 
     def __init__(self, same_for_s: float = SAME_FOR_S, same_times: int = SAME_TIMES) -> None:

@@ -16,7 +16,7 @@ LONGEST_HIGH_S = 60e-6
 
 
 @dataclass(frozen=True, slots=True)
-class Count:
+class ConverterCount:
     """A converter count, or None with the reason why it is not to be believed."""
 
     value: int | None
@@ -30,7 +30,7 @@ def decode(word: int) -> int:
     return word - (1 << BITS) if word >> (BITS - 1) else word
 
 
-def judge(word: int, longest_high_s: float = 0.0) -> Count:
+def judge(word: int, longest_high_s: float = 0.0) -> ConverterCount:
     """Decode a word that was clocked in with pulses of at most longest_high_s.
 
     Late pulses, saturation and patterns 2^n - 1 (a line that rose during the read and stayed) are
@@ -39,11 +39,11 @@ def judge(word: int, longest_high_s: float = 0.0) -> Count:
     value = decode(word)
     if longest_high_s > LONGEST_HIGH_S:
         text = f"clock high for {1e6 * longest_high_s:.0f} µs: the chip may have powered down"
-        return Count(None, text)
+        return ConverterCount(None, text)
     if value in {LOWEST, HIGHEST}:
-        return Count(None, "saturated: overload or a broken bridge wire")
+        return ConverterCount(None, "saturated: overload or a broken bridge wire")
     if value == -1:
-        return Count(None, "all ones: no converter, or it was read before it was ready")
+        return ConverterCount(None, "all ones: no converter, or it was read before it was ready")
     if value > 255 and value & (value + 1) == 0:
-        return Count(None, f"pattern {value:#x}: the line stuck high during the read")
-    return Count(value)
+        return ConverterCount(None, f"pattern {value:#x}: the line stuck high during the read")
+    return ConverterCount(value)

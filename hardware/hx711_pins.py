@@ -14,7 +14,7 @@ from typing import Any
 
 from gpiozero import InputDevice, OutputDevice
 
-from hardware.frozen import FreezeWatch
+from hardware.frozen import FreezeFilter
 from hardware.hx711_count import BITS, LONGEST_HIGH_S, PULSES, judge
 from hardware.pins import claim, let_go, pin_errors
 from soakmon.bench.ports import Reading
@@ -38,7 +38,7 @@ class Hx711PinsCell:
     ) -> None:
         self._timer_s = timer_s
         self._sleep = sleep
-        self._freeze = FreezeWatch()
+        self._freeze = FreezeFilter()
         self._clock = claim(
             "cell.clock_pin",
             clock_pin,

@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
-from hardware.frozen import FreezeWatch
+from hardware.frozen import FreezeFilter
 from hardware.hx711_count import BITS, judge
 from soakmon.bench.ports import Reading
 
@@ -47,7 +47,7 @@ class Hx711SpiCell:
         self._now_s = now_s
         self._sleep = sleep
         self._spi: Spi | None = None
-        self._freeze = FreezeWatch()
+        self._freeze = FreezeFilter()
 
     def read(self) -> Reading:
         """The newest conversion in counts; waits for one at most 0.2 s."""

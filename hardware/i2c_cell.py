@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
-from hardware.frozen import FreezeWatch
+from hardware.frozen import FreezeFilter
 from hardware.hx711_count import HIGHEST, LOWEST, decode
 from soakmon.bench.ports import Reading
 
@@ -75,7 +75,7 @@ class I2cCell:
         self._ready = False
         self._unsettled = SETTLING
         self._calibrating_since_s: float | None = None
-        self._freeze = FreezeWatch()
+        self._freeze = FreezeFilter()
 
     def read(self) -> Reading:
         """The newest conversion in counts; waits for one at most 0.2 s."""

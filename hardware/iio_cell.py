@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from hardware.frozen import FreezeWatch
+from hardware.frozen import FreezeFilter
 from hardware.hx711_count import HIGHEST, LOWEST, judge
 from hardware.patient import Patient
 from soakmon.bench.ports import Reading
@@ -29,7 +29,7 @@ class IioCell:
     ) -> None:
         self.path = path
         self._now_s = now_s
-        self._freeze = FreezeWatch()
+        self._freeze = FreezeFilter()
         self._patient = Patient(self._read_file, wait_s, "load cell")
 
     def read(self) -> Reading:

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from sqlalchemy import insert
 
-from soakmon.records.jobs.models import Job, Result
+from soakmon.records.jobs.models import Job, StoredResult
 from soakmon.records.jobs.store import Records
 from soakmon.records.jobs.work import all_jobs
 
@@ -50,7 +50,7 @@ def fill(records: Records, count: int) -> None:
             for number in ids
             for kind, summary in (("drain", "bowls alike"), ("soak", "leaking (invented)"))
         ]
-        session.execute(insert(Result), results)
+        session.execute(insert(StoredResult), results)
 
 
 def listing_s(records: Records, word: str, expected: int) -> float:

@@ -12,7 +12,7 @@ import numpy as np
 
 from soakmon.app.capability_nights import run
 from soakmon.capability.evaluate import Case, Owner, Result, Way
-from soakmon.capability.told import lines
+from soakmon.capability.shares import lines
 
 # Leak in g/day, whether a gate sees it, share of its drops that the gate loses.
 CLAIMED = ((0.2, True, 0.0), (0.5, True, 0.3))

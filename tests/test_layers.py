@@ -197,3 +197,19 @@ def test_no_modules_go_round_in_a_circle():
 def test_a_circle_is_noticed():
     assert circles({"a": {"b"}, "b": {"c"}, "c": {"a"}, "d": {"a"}}) == [{"a", "b", "c"}]
     assert circles({"a": {"b"}, "b": {"c"}, "c": set()}) == []
+
+
+def classes() -> dict[str, list[str]]:
+    """The modules of each class by its name, nested ones too."""
+    found: dict[str, list[str]] = {}
+    for name, path in modules().items():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ClassDef):
+                found.setdefault(node.name, []).append(name)
+    return found
+
+
+def test_no_class_name_stands_twice():
+    """Whoever reads a name knows what it is, whichever room they are in."""
+    assert {name: where for name, where in classes().items() if len(where) > 1} == {}
+    assert classes()["Decider"] == ["soakmon.watch.decide"]

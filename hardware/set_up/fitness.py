@@ -19,7 +19,7 @@ LEAST_FREE_MB = 1500
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class MachineFacts:
     """What decides whether soakmon works here; bits: of the programs, not of the kernel."""
 
     bits: int
@@ -31,9 +31,9 @@ class Facts:
     """Whether systemd runs the services."""
 
 
-def facts(root: Path = Path("/")) -> Facts:
+def facts(root: Path = Path("/")) -> MachineFacts:
     """Those of this machine."""
-    return Facts(
+    return MachineFacts(
         # A 64 bit kernel may have 32 bit programs on it, as older images have: Python's own count.
         bits=64 if sys.maxsize > 2**32 else 32,
         machine=platform.machine(),
@@ -44,7 +44,7 @@ def facts(root: Path = Path("/")) -> Facts:
     )
 
 
-def refuse(found: Facts) -> None:
+def refuse(found: MachineFacts) -> None:
     """Raises SetUpError for what will not work."""
     if found.bits < 64:
         raise SetUpError(

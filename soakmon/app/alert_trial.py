@@ -6,12 +6,12 @@ import time
 from collections import Counter
 
 from soakmon.config import Bench
+from soakmon.reach.delivery_queue import DeliveryQueue
 from soakmon.reach.phone import targets_of
 from soakmon.reach.phone_outlet import policy_of
-from soakmon.reach.post import Post
-from soakmon.reach.rules import Told
+from soakmon.reach.rules import Notification
 from soakmon.reach.wording import trials
-from soakmon.texts import told as in_language
+from soakmon.texts import translated as in_language
 
 
 def send_trials(bench: Bench, within_s: float) -> tuple[int, dict[str, str]]:
@@ -20,10 +20,10 @@ def send_trials(bench: Bench, within_s: float) -> tuple[int, dict[str, str]]:
     language = bench.service.language
     policy = policy_of(bench.phone, name, valve=valve, language=language)
     told = trials(name, policy.link, valve=valve, now=policy.clock(time.time()))
-    post = Post(targets_of(bench.phone), [])
+    post = DeliveryQueue(targets_of(bench.phone), [])
     for number, (texts, urgent) in enumerate(told):
         title, body = (in_language(text, language) for text in texts)
-        post.add(Told(f"test/{number}", title, body, urgent, second=True), time.time())
+        post.add(Notification(f"test/{number}", title, body, urgent, second=True), time.time())
     post.round(within_s)
     waiting = Counter(letter.target for letter in post.letters)
     return len(told), {

@@ -17,8 +17,8 @@ import numpy as np
 
 from soakmon.app.keep_results import keep_judged
 from soakmon.bench.client import Client
+from soakmon.bench.guide_answers import measured_answer
 from soakmon.bench.last_answers import keep_answers, last_answers
-from soakmon.bench.taking import taken
 from soakmon.config import Bench, read_bench
 from soakmon.errors import InputError
 from soakmon.records.opening import now
@@ -36,7 +36,7 @@ from soakmon.weigh.watched import isolation_form
 
 
 @dataclass(frozen=True, slots=True)
-class Order:
+class BenchTestOrder:
     """What was asked for around a bench test; client: the service that reads values, if any."""
 
     bench: Path | None
@@ -50,13 +50,13 @@ class Order:
         return read_bench(self.bench) if self.bench is not None else Bench()
 
 
-def run_recorded_blank(run: Path, order: Order) -> judge.Judged:
+def run_recorded_blank(run: Path, order: BenchTestOrder) -> judge.BenchTestResult:
     """A blank run from a recording of bottle and hose alone."""
     described = order.described()
     return _kept(_recorded_blank(run, described.settings()), order, described)
 
 
-def run_soak_isolation(soak: int, order: Order) -> judge.Judged:
+def run_soak_isolation(soak: int, order: BenchTestOrder) -> judge.BenchTestResult:
     """The isolation test of a soak in the journal in which the feed was shut."""
     found = recall(order.data / "journal.db", soak)
     try:
@@ -72,7 +72,7 @@ def _quiet(rows: Rows) -> Rows:
     return without_knocks(rows, np.diff(rows.t_s, prepend=rows.t_s[:1]))[0]
 
 
-def _recorded_blank(run: Path, settings: Settings) -> judge.Judged:
+def _recorded_blank(run: Path, settings: Settings) -> judge.BenchTestResult:
     rows = read_run(run)
     try:
         result = blank_run(
@@ -88,7 +88,7 @@ def _recorded_blank(run: Path, settings: Settings) -> judge.Judged:
     return judge.told_blank(result, {"run": run.name})
 
 
-def run_test(test: str, order: Order) -> judge.Judged:
+def run_test(test: str, order: BenchTestOrder) -> judge.BenchTestResult:
     """Ask for the values of a bench test or read them, judge them, and keep the result."""
     described = order.described()
     where = str(order.source or "the answers")
@@ -109,7 +109,7 @@ def _read(source: Path) -> Any:
         raise InputError(f"{source}: invalid JSON: {error}") from None
 
 
-def _asked(test: str, order: Order, carbs: int) -> Any:
+def _asked(test: str, order: BenchTestOrder, carbs: int) -> Any:
     client = order.client
     if client is not None:
         client.get("/weigh")  # says at once when no service is there
@@ -128,11 +128,11 @@ def _from_bench(client: Client | None, question: Question, guided: Guided) -> fl
     if client is None or question.source is None:
         raise InputError("the bench cannot answer this")
     if question.source == "hours":
-        return taken("hours", guided, {}, None)
+        return measured_answer("hours", guided, {}, None)
     since_s = guided.answers[0][1] if guided.answers else time.time()
     seen_s = since_s if guided.since_s is None else guided.since_s
     found = client.get("/weigh", air_since_wall_s=since_s, seen_since_wall_s=seen_s)
-    return taken(question.source, guided, found, found["air_c"])
+    return measured_answer(question.source, guided, found, found["air_c"])
 
 
 def _say(text: str) -> None:
@@ -141,6 +141,8 @@ def _say(text: str) -> None:
     sys.stderr.flush()
 
 
-def _kept(said: judge.Judged, order: Order, bench: Bench) -> judge.Judged:
+def _kept(
+    said: judge.BenchTestResult, order: BenchTestOrder, bench: Bench
+) -> judge.BenchTestResult:
     keep_judged(order.data, said, order.job, bench.service.name)
     return said

@@ -7,10 +7,10 @@ import logging
 from pathlib import Path
 
 from hardware.power import power_troubles
-from soakmon.app.soak_context import consult
+from soakmon.app.soak_context import context_for
 from soakmon.bench.check import listen_and_check
 from soakmon.bench.ports import BenchParts
-from soakmon.bench.preflight import Check, check_outlets, check_told
+from soakmon.bench.preflight import Check, check_context, check_outlets
 from soakmon.config import Bench
 from soakmon.reach.probe import probe
 from soakmon.records.opening import now
@@ -27,5 +27,7 @@ def checks_of(bench: Bench, parts: BenchParts, seconds: float, *, invented: bool
     board = asyncio.run(probe(bench))
     checks += check_outlets(board.as_list(), phone_needed=bench.phone.needed)
     folder = Path(bench.service.data_folder)
-    checks += check_told(consult(folder, None, 0, now().astimezone(), bench, invented=invented))
+    checks += check_context(
+        context_for(folder, None, 0, now().astimezone(), bench, invented=invented)
+    )
     return checks

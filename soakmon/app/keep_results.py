@@ -10,31 +10,31 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from soakmon.app.soak_context import Order, counsel
-from soakmon.bench.book import Book
+from soakmon.app.soak_context import Order, context_provider
+from soakmon.bench.records_port import RecordsPort
 from soakmon.config import Bench
 from soakmon.records.identity import NAME as BENCH_ID
 from soakmon.records.identity import bench_id
-from soakmon.records.jobs.models import Job, Result
+from soakmon.records.jobs.models import Job, StoredResult
 from soakmon.records.jobs.store import Records
 from soakmon.records.jobs.work import add_result, find_job
 from soakmon.records.opening import now, open_records
 from soakmon.records.past import KEY, evaporation_of
 from soakmon.records.recall import Recalled
 from soakmon.watch.decision import Decision
-from soakmon.weigh.judge import Judged
+from soakmon.weigh.judge import BenchTestResult
 
 
-def book_of(folder: Path, bench: Bench, *, invented: bool) -> Book:
+def records_port(folder: Path, bench: Bench, *, invented: bool) -> RecordsPort:
     """The records of a data folder as the service of a bench uses them."""
 
-    def keep_test(said: Judged, job: str | None) -> None:
+    def keep_test(said: BenchTestResult, job: str | None) -> None:
         keep_judged(folder, said, job, bench.service.name)
 
-    return Book(counsel(folder, bench, invented=invented), keep_test)
+    return RecordsPort(context_provider(folder, bench, invented=invented), keep_test)
 
 
-def keep_judged(folder: Path, said: Judged, job: str | None, bench: str) -> None:
+def keep_judged(folder: Path, said: BenchTestResult, job: str | None, bench: str) -> None:
     """Keep the result of a bench test, with a job or as the bench's own."""
     # Through JSON: what is kept is what another desk reads.
     data = json.loads(json.dumps(said.data, allow_nan=False)) | _number(folder)
@@ -81,7 +81,9 @@ def keep_soak(folder: Path, found: Recalled, files: list[Path]) -> str:
     with open_records(folder, make=number is None) as records, records.session() as session:
         job = find_job(session, number) if number is not None else None
         owner = job.id if job is not None else None
-        kept = session.scalars(select(Result).where(Result.job_id == owner, Result.bench == bench))
+        kept = session.scalars(
+            select(StoredResult).where(StoredResult.job_id == owner, StoredResult.bench == bench)
+        )
         if any(one.data.get("of_bench") == whence for one in kept):
             return f"job {number} has had it since the soak ended" if job is not None else ""
         _give(

@@ -15,7 +15,7 @@ from soakmon.records.holding import holding
 from soakmon.records.jobs.work import NUMBER
 from soakmon.records.journal import Journal
 from soakmon.records.recall import Recalled, recall
-from soakmon.report.clock import Clock
+from soakmon.report.clock import RunClock
 from soakmon.report.content import About
 from soakmon.report.files import write_report
 from soakmon.report.log import log_of
@@ -33,9 +33,9 @@ class Reported:
     kept: str
 
     @property
-    def clock(self) -> Clock:
+    def clock(self) -> RunClock:
         """The shop's clock of the soak."""
-        return Clock(self.soak.began_at, self.soak.told.zone)
+        return RunClock(self.soak.began_at, self.soak.told.zone)
 
 
 def report_soak(data: Path, soak: str | None, folder: Path | None, paper: str) -> Reported:
@@ -103,7 +103,7 @@ def about_recalled(found: Recalled) -> About:
         bench=found.bench.service.name,
         language=found.bench.service.language,
         bench_toml=snapshot(found.bench),
-        log=log_of(found.events, Clock(found.began_at, found.told.zone)),
+        log=log_of(found.events, RunClock(found.began_at, found.told.zone)),
         interim=interim,
         remarks=tuple(remarks),
     )

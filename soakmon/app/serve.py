@@ -18,9 +18,9 @@ from fastapi import APIRouter
 from soakmon.app.report_queue import ReportQueue
 from soakmon.bench.alarms import Wrong
 from soakmon.bench.api import build_api
-from soakmon.bench.book import Book
 from soakmon.bench.guide_api import GuideDesk, add_guides
 from soakmon.bench.ports import BenchParts
+from soakmon.bench.records_port import RecordsPort
 from soakmon.bench.service import Service
 from soakmon.config import Bench
 from soakmon.errors import TroubleError
@@ -70,7 +70,9 @@ def open_socket(path: Path) -> socket.socket:
     return listener
 
 
-def serve(bench: Bench, parts: BenchParts, book: Book, *, boot: str | None = None) -> None:
+def serve(
+    bench: Bench, parts: BenchParts, records: RecordsPort, *, boot: str | None = None
+) -> None:
     """Serve until told to stop; the valve is shut on the way out, whatever the way.
 
     boot: changes whenever the parts' clock begins anew; None: that of the machine. Raises
@@ -81,7 +83,7 @@ def serve(bench: Bench, parts: BenchParts, book: Book, *, boot: str | None = Non
         with holding(folder):
             listener = open_socket(Path(bench.service.socket))
             try:
-                _serve(bench, parts, book, listener, boot or boot_identity())
+                _serve(bench, parts, records, listener, boot or boot_identity())
             finally:
                 listener.close()
                 Path(bench.service.socket).unlink(missing_ok=True)
@@ -89,12 +91,14 @@ def serve(bench: Bench, parts: BenchParts, book: Book, *, boot: str | None = Non
         parts.valve.shut()
 
 
-def _serve(bench: Bench, parts: BenchParts, book: Book, listener: socket.socket, boot: str) -> None:
+def _serve(
+    bench: Bench, parts: BenchParts, records: RecordsPort, listener: socket.socket, boot: str
+) -> None:
     folder = Path(bench.service.data_folder)
     path = folder / "journal.db"
     opened = open_journal(path, parts.clock.wall_s())
     told = latched(opened, parts.clock.wall_s())
-    journal, reports, fall = opened.journal, ReportQueue(folder), Fall()
+    journal, reports, fall = opened.journal, ReportQueue(folder), ShutdownCause()
     try:
         service = Service(
             bench,
@@ -104,7 +108,7 @@ def _serve(bench: Bench, parts: BenchParts, book: Book, listener: socket.socket,
             alive=lambda: tell_system("WATCHDOG=1"),
             concluded=reports.wake,
             fell=fall.begin,
-            consult=book.consult,
+            context_for=records.context_for,
         )
         reports.troubled = lambda text: service.sound("bench", text, Wrong.REPORT, shut=False)
         outlets = Outlets(service)  # they hear what happens from the first moment
@@ -112,7 +116,7 @@ def _serve(bench: Bench, parts: BenchParts, book: Book, listener: socket.socket,
         journal.run(lambda error: service.thread_ended("journal", error))
         reports.run()
         try:
-            asyncio.run(_listen(service, outlets, reports, listener, book, fall=fall, told=told))
+            asyncio.run(_listen(service, outlets, reports, listener, records, fall=fall, told=told))
         finally:
             tell_system("STOPPING=1")
             service.stop()
@@ -140,7 +144,7 @@ def latched(opened: Opened, wall_s: float) -> str:
     return text
 
 
-class Fall:
+class ShutdownCause:
     """A thread has ended: the process goes as well, in order if it can and in any case soon.
 
     text: what is to be said of it, empty while all is well; leave: has the main loop end.
@@ -184,14 +188,14 @@ async def _listen(
     outlets: Outlets,
     reports: ReportQueue,
     listener: socket.socket,
-    book: Book,
+    records: RecordsPort,
     *,
-    fall: Fall,
+    fall: ShutdownCause,
     told: str,
 ) -> None:
     api = build_api(service)
     guides = APIRouter()
-    desk = GuideDesk(service, book.keep)
+    desk = GuideDesk(service, records.keep)
     add_guides(guides, desk)
     api.include_router(guides)
     config = uvicorn.Config(api, log_level="warning", lifespan="off", http=neighbour(), ws="none")

@@ -18,12 +18,12 @@ from soakmon import __version__
 from soakmon.config import PRIVATE, Bench
 from soakmon.errors import InputError
 from soakmon.records.identity import bench_id, by_namesake
-from soakmon.records.jobs.models import Job, Result
+from soakmon.records.jobs.models import Job, StoredResult
 from soakmon.records.jobs.work import carb_values, find_job, latest
 from soakmon.records.opening import has_records, now, open_records
 from soakmon.records.past import past_soaks
 from soakmon.records.priors import Shift, read_table, shifts
-from soakmon.records.told import Told
+from soakmon.records.soak_context import SoakContext
 from soakmon.records.verdicts import verdict_from
 from soakmon.report.content import About
 from soakmon.report.paper import Paper
@@ -78,7 +78,7 @@ def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings
     order = replace(order, about=replace(order.about, settings=settings, made=order.made))
     if order.job is None:
         return order, settings
-    told = consult(order.data, order.job, gates, order.made, order.bench)
+    told = context_for(order.data, order.job, gates, order.made, order.bench)
     # A recorded run says the same whatever other soaks are on record.
     settings = replace(told, past=settings.priors.past).applied(settings)
     about = about_of(replace(told, invented=order.about.invented), settings, order.made)
@@ -87,7 +87,7 @@ def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings
     return replace(order, about=about), settings
 
 
-def about_of(told: Told, settings: Settings, made: datetime) -> About:
+def about_of(told: SoakContext, settings: Settings, made: datetime) -> About:
     """What a report says of a soak by what it was told."""
     return About(
         settings,
@@ -126,12 +126,14 @@ def versions() -> dict[str, str]:
     }  # fmt: skip
 
 
-def counsel(folder: Path, bench: Bench, *, invented: bool) -> Callable[[str | None, float], Told]:
+def context_provider(
+    folder: Path, bench: Bench, *, invented: bool
+) -> Callable[[str | None, float], SoakContext]:
     """For a service: what the records tell a soak that begins with a job at a wall time in s."""
 
-    def tell(job: str | None, wall_s: float) -> Told:
+    def tell(job: str | None, wall_s: float) -> SoakContext:
         began = datetime.fromtimestamp(wall_s, UTC).astimezone()
-        told = consult(folder, job, bench.rack.carbs, began, bench, invented=invented)
+        told = context_for(folder, job, bench.rack.carbs, began, bench, invented=invented)
         offset = began.utcoffset()
         return replace(
             told,
@@ -143,7 +145,7 @@ def counsel(folder: Path, bench: Bench, *, invented: bool) -> Callable[[str | No
     return tell
 
 
-def consult(
+def context_for(
     folder: Path,
     job: str | None,
     gates: int,
@@ -151,7 +153,7 @@ def consult(
     bench: Bench | None = None,
     *,
     invented: bool = False,
-) -> Told:
+) -> SoakContext:
     """What the records tell a soak at that time. gates: of the run, 0 when it has none.
 
     invented: the bench is a simulated one, and learns from its like only.
@@ -160,13 +162,13 @@ def consult(
     job, records that cannot be read are told and nothing more: the bench does not wait for them.
     """
     if job is None and not has_records(folder):
-        return Told(calibration=standing(None, None, when.date()).text, versions=versions())
+        return SoakContext(calibration=standing(None, None, when.date()).text, versions=versions())
     try:
         with open_records(folder) as records, records.session() as session:
             own = bench_id(folder)
             stands = calibration_in_force(session, when.date(), bench, own)
             known = latest(session, REFERENCE, bench.service.name if bench else None, own)
-            told = Told(
+            told = SoakContext(
                 reference=known.summary if known else "",
                 referred=bool(known and known.data["passed"]),
                 calibration=stands.text,
@@ -182,7 +184,9 @@ def consult(
             return replace(told, **_before(session, found))
     except InputError as error:
         if job is None:
-            return Told(calibration=say("soak_context.unknown", error=error), versions=versions())
+            return SoakContext(
+                calibration=say("soak_context.unknown", error=error), versions=versions()
+            )
         raise
 
 
@@ -205,8 +209,12 @@ def _checked_shifts(job: Job, gates: int, folder: Path) -> dict[int, Shift]:
 
 def _before(session: Session, job: Job) -> dict[str, Any]:
     """What the job's last soak showed, and what had been renewed by then."""
-    kept = select(Result).where(Result.job_id == job.id, Result.kind.in_(("soak", "rehearsal")))
-    last = session.scalars(kept.order_by(Result.at.desc(), Result.id.desc()).limit(1)).first()
+    kept = select(StoredResult).where(
+        StoredResult.job_id == job.id, StoredResult.kind.in_(("soak", "rehearsal"))
+    )
+    last = session.scalars(
+        kept.order_by(StoredResult.at.desc(), StoredResult.id.desc()).limit(1)
+    ).first()
     if last is None or "verdict" not in last.data:
         return {}
     verdict = verdict_from(last.data["verdict"])
@@ -216,7 +224,7 @@ def _before(session: Session, job: Job) -> dict[str, Any]:
     }
 
 
-def _told_by(job: Job, told_shifts: dict[int, Shift], told: Told) -> Told:
+def _told_by(job: Job, told_shifts: dict[int, Shift], told: SoakContext) -> SoakContext:
     return replace(
         told,
         job=job.number,
@@ -254,7 +262,7 @@ def past_of(session: Session, bench: Bench, own: str, *, invented: bool) -> Past
 
     own: the bench's number; what another of its name has run teaches it nothing.
     """
-    kept = _made_on(bench).where(Result.kind == ("rehearsal" if invented else "soak"))
+    kept = _made_on(bench).where(StoredResult.kind == ("rehearsal" if invented else "soak"))
     settings = bench.settings()
     data = [one for one in session.scalars(kept) if not by_namesake(one, own)]
     return settings.priors.taught_by(past_soaks(data, settings))
@@ -269,8 +277,8 @@ def namesake(session: Session, bench: Bench, own: str) -> str:
 
 def _made_on(bench: Bench) -> Select[tuple[dict[str, Any]]]:
     """Data of the latest results that a bench of this name has made."""
-    kept = select(Result.data).where(Result.bench == bench.service.name)
-    return kept.order_by(Result.at.desc(), Result.id.desc()).limit(_LOOKED_AT)
+    kept = select(StoredResult.data).where(StoredResult.bench == bench.service.name)
+    return kept.order_by(StoredResult.at.desc(), StoredResult.id.desc()).limit(_LOOKED_AT)
 
 
 def calibration_in_force(

@@ -18,8 +18,8 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from soakmon import __version__
-from soakmon.bench.asked import RefusedError
-from soakmon.bench.drawn import Drawn, drawn, kept
+from soakmon.bench.commands import RefusedError
+from soakmon.bench.curve_snapshot import CurveSnapshot, curve_snapshot, stored_snapshot
 from soakmon.bench.preflight import PREFLIGHT_S, check_readings
 from soakmon.bench.refusals import REFUSALS, answers
 from soakmon.bench.service import Service
@@ -58,7 +58,7 @@ class Reason(Body):
     reason: str = Field(default="by command", min_length=1, max_length=200)
 
 
-class Seen(Body):
+class Acknowledgement(Body):
     """Which alarms were seen."""
 
     alarms: list[str] | None = Field(
@@ -125,7 +125,7 @@ def add_safer(router: APIRouter, service: Service) -> None:
     """Commands that make the bench safer, or leave it as safe."""
 
     @router.post("/acknowledge", summary="Acknowledge the alarms seen", responses=REFUSALS)
-    async def acknowledge(body: Seen | None = None) -> dict[str, int]:
+    async def acknowledge(body: Acknowledgement | None = None) -> dict[str, int]:
         uids = body.alarms if body is not None else None
         return {"acknowledged": await do(service, lambda: service.acknowledge(uids))}
 
@@ -195,10 +195,10 @@ def add_reading(router: APIRouter, service: Service) -> None:
         after_s: Annotated[
             float, Query(allow_inf_nan=False, description="only what came after that time")
         ] = -1e9,
-    ) -> Drawn:
-        def now() -> Drawn:
+    ) -> CurveSnapshot:
+        def now() -> CurveSnapshot:
             session = service.session
-            return {"t_s": []} if session is None else drawn(session, points, after_s)
+            return {"t_s": []} if session is None else curve_snapshot(session, points, after_s)
 
         return await do(service, now)
 
@@ -231,8 +231,8 @@ def add_records(router: APIRouter, service: Service) -> None:
         "/soaks/{soak}/curve",
         summary="Loss of a soak that has ended; no points when none was kept",
     )
-    def ended(soak: Annotated[int, Path(ge=1, le=2**62)]) -> Drawn:
-        return read(lambda journal: kept(journal, soak)) or {"t_s": []}
+    def ended(soak: Annotated[int, Path(ge=1, le=2**62)]) -> CurveSnapshot:
+        return read(lambda journal: stored_snapshot(journal, soak)) or {"t_s": []}
 
     @router.get("/events", summary="Events after a number, at most a thousand")
     def events(

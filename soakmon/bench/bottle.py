@@ -32,7 +32,7 @@ class _Lift:
     by_g: float
 
 
-class Bottle:
+class BottleLevel:
     """Follows the levels of an opening; rise_g: what the mass may rise by, refills apart."""
 
     def __init__(self, rise_g: float, rate_g_per_min: float) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from typing import Any
 
-from soakmon.bench import drawn
+from soakmon.bench.curve_snapshot import EVENT, KEPT_POINTS, curve_snapshot
 from soakmon.bench.session import Session
 from soakmon.watch.decision import Decision
 
@@ -18,12 +18,12 @@ def events_of_end(session: Session, decision: Decision) -> list[tuple[str, dict[
     The decider is gone after a restart: what the page draws must not be.
     """
     try:
-        curve = drawn.drawn(session, drawn.KEPT_POINTS)
+        curve = curve_snapshot(session, KEPT_POINTS)
     except Exception:  # a picture is no reason to have no verdict
         log.exception("the curve cannot be drawn")
         curve = {"t_s": []}
     return [
         ("phase", {"phase": str(session.phase), "reason": session.reason}),
         ("verdict", decision.verdict.as_dict()),
-        (drawn.EVENT, dict(curve)),
+        (EVENT, dict(curve)),
     ]

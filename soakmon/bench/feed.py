@@ -9,7 +9,7 @@ from typing import Any
 
 from soakmon.bench.guard import PASSING, Code, Trip
 from soakmon.bench.ports import Valve
-from soakmon.records.latch import Latch, Note
+from soakmon.records.latch import Latch, LatchEntry
 from soakmon.texts import say
 
 log = logging.getLogger(__name__)
@@ -145,7 +145,7 @@ class Feed:
                 self.pause()
 
 
-def _outweighs(alarm: dict[str, Any] | None, note: Note | None) -> bool:
+def _outweighs(alarm: dict[str, Any] | None, note: LatchEntry | None) -> bool:
     """Whether an alarm, or a wish (None), takes the place of what is noted.
 
     The first alarm is the cause and stays: it must not get lost when no journal can be written.

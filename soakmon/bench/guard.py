@@ -10,11 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from soakmon.bench.bottle import Bottle
+from soakmon.bench.bottle import BottleLevel
 from soakmon.bench.levels import Level, Levels
 from soakmon.bench.shove import Shoves
 from soakmon.bench.shut_watch import ShutWatch
-from soakmon.bench.storm import STORM_S, Storm
+from soakmon.bench.storm import STORM_S, StormCounter
 from soakmon.hardware_config import GuardSection
 from soakmon.texts import say
 from soakmon.watch.filling import FLOW_ENDS_G_PER_MIN, LONGEST_FILL_S
@@ -78,7 +78,7 @@ class Guard:
         self.sampled_s: float | None = None
         self.judged_s: float | None = None
         self.levels = Levels(limits.blind_s)
-        self.storm = Storm()
+        self.storm = StormCounter()
         self.bottle, self.shoves = self._bottle(), Shoves(limits.rate_g_per_min)
         self.full_g: float | None = None
         self.start_g: float | None = None
@@ -124,8 +124,8 @@ class Guard:
         }
         self.broken = now | lasting
 
-    def _bottle(self) -> Bottle:
-        return Bottle(self.limits.rise_g, self.limits.rate_g_per_min)
+    def _bottle(self) -> BottleLevel:
+        return BottleLevel(self.limits.rise_g, self.limits.rate_g_per_min)
 
     def _valve_moved(self, sample: Sample) -> None:
         if sample.feed_open and self.opened_s is None:

@@ -18,12 +18,12 @@ from fastapi import APIRouter
 from pydantic import BaseModel, Field
 
 from soakmon.bench.api import Body
-from soakmon.bench.asked import RefusedError
-from soakmon.bench.book import Keep
+from soakmon.bench.commands import RefusedError
+from soakmon.bench.guide_answers import measured_answer
 from soakmon.bench.last_answers import keep_answers, last_answers
+from soakmon.bench.records_port import StoreResult
 from soakmon.bench.refusals import REFUSALS
 from soakmon.bench.service import Service
-from soakmon.bench.taking import taken
 from soakmon.errors import InputError
 from soakmon.texts import say
 from soakmon.weigh.guided import TESTS, Guided
@@ -57,7 +57,7 @@ class Given(Body):
     take: bool = False
 
 
-class Asked(BaseModel):
+class GuideQuestion(BaseModel):
     """A question; source: what of the bench can answer it."""
 
     text: str
@@ -68,7 +68,7 @@ class Asked(BaseModel):
     last: float | None = None
 
 
-class Said(BaseModel):
+class GuideResult(BaseModel):
     """What the test has shown; it is kept."""
 
     passed: bool
@@ -76,7 +76,7 @@ class Said(BaseModel):
     lines: list[str]
 
 
-class State(BaseModel):
+class GuideState(BaseModel):
     """A test under way (question) or judged (result); answers: how many were given; steps: how many
     there are at least, lists that go on being longer.
     """
@@ -85,21 +85,21 @@ class State(BaseModel):
     job: str | None = None
     answers: int = 0
     steps: int = 0
-    question: Asked | None = None
-    result: Said | None = None
+    question: GuideQuestion | None = None
+    result: GuideResult | None = None
 
 
 class GuideDesk:
     """The bench test that is under way, if any. keep: keeps a result, with a job or without."""
 
-    def __init__(self, service: Service, keep: Keep) -> None:
+    def __init__(self, service: Service, keep: StoreResult) -> None:
         self.service, self.keep = service, keep
         self.path = Path(service.journal.path).parent / FILE
         self.lock = threading.Lock()
         self.job: str | None = None
         self.guided = self._reload()
 
-    def begin(self, test: str, job: str | None) -> State:
+    def begin(self, test: str, job: str | None) -> GuideState:
         """Begin a test. Refused while another, or a soak, has the cell."""
         with self.lock:
             if self.guided is not None:
@@ -113,7 +113,7 @@ class GuideDesk:
             self._save()
             return self._state()
 
-    def answer(self, given: Given) -> State:
+    def answer(self, given: Given) -> GuideState:
         """Answer the question; after the last one the test is judged and kept."""
         with self.lock:
             guided = self._under_way()
@@ -127,25 +127,25 @@ class GuideDesk:
                 return self._state()
             return self._finish(guided)
 
-    def back(self) -> State:
+    def back(self) -> GuideState:
         """Take the last answer back."""
         with self.lock:
             self.guided = self._under_way().back()
             self._save()
             return self._state()
 
-    def give_up(self) -> State:
+    def give_up(self) -> GuideState:
         """Forget the test; nothing is kept."""
         with self.lock:
             self._forget()
-            return State()
+            return GuideState()
 
-    def state(self) -> State:
+    def state(self) -> GuideState:
         """Where the test is."""
         with self.lock:
             return self._state()
 
-    def _finish(self, guided: Guided) -> State:
+    def _finish(self, guided: Guided) -> GuideState:
         state = self._state()
         day = datetime.fromtimestamp(self.service.clock.wall_s()).astimezone().date()
         try:
@@ -157,7 +157,7 @@ class GuideDesk:
             raise RefusedError(str(error)) from None
         keep_answers(self.path.parent, guided)
         self._forget()
-        state.result = Said(passed=said.passed, summary=said.summary, lines=list(said.lines))
+        state.result = GuideResult(passed=said.passed, summary=said.summary, lines=list(said.lines))
         return state
 
     def _take(self, guided: Guided) -> float:
@@ -166,7 +166,7 @@ class GuideDesk:
             raise RefusedError(say("guide_api.bench_cannot_answer_this_question"))
         began_s = guided.answers[0][1] if guided.answers else self.service.clock.wall_s()
         try:
-            return taken(
+            return measured_answer(
                 question.source,
                 guided,
                 asdict(self.service.weigh()) | self.service.seen(guided.since_s or 0.0),
@@ -181,17 +181,19 @@ class GuideDesk:
             raise RefusedError(say("guide_api.no_bench_test_under_way"))
         return self.guided
 
-    def _state(self) -> State:
+    def _state(self) -> GuideState:
         guided = self.guided
         if guided is None:
-            return State()
+            return GuideState()
         question = guided.question
         asked = None
         if question is not None:
-            asked = Asked(**{name: getattr(question, name) for name in Asked.model_fields})
+            asked = GuideQuestion(
+                **{name: getattr(question, name) for name in GuideQuestion.model_fields}
+            )
         done = len(guided.answers)
         steps = done + guided.steps_left()
-        return State(test=guided.test, job=self.job, answers=done, steps=steps, question=asked)
+        return GuideState(test=guided.test, job=self.job, answers=done, steps=steps, question=asked)
 
     def _save(self) -> None:
         guided = self._under_way()
@@ -229,21 +231,21 @@ def add_guides(router: APIRouter, desk: GuideDesk) -> None:
         return {name: test.about for name, test in TESTS.items()}
 
     @router.get("/bench-test", summary="The bench test under way and its question")
-    def state() -> State:
+    def state() -> GuideState:
         return desk.state()
 
     @router.post("/bench-test", summary="Begin a bench test", responses=REFUSALS)
-    def begin(body: Begin) -> State:
+    def begin(body: Begin) -> GuideState:
         return desk.begin(body.test, body.job)
 
     @router.post("/bench-test/answer", summary="Answer its question", responses=REFUSALS)
-    def answer(body: Given) -> State:
+    def answer(body: Given) -> GuideState:
         return desk.answer(body)
 
     @router.post("/bench-test/back", summary="Take the last answer back", responses=REFUSALS)
-    def back() -> State:
+    def back() -> GuideState:
         return desk.back()
 
     @router.delete("/bench-test", summary="Give it up; nothing is kept")
-    def give_up() -> State:
+    def give_up() -> GuideState:
         return desk.give_up()

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from soakmon.config import Bench
-from soakmon.records.told import Told
+from soakmon.records.soak_context import SoakContext
 from soakmon.texts import say
 from soakmon.watch.rows import Floats, Rows
 
@@ -114,7 +114,7 @@ def _outlet(health: dict[str, Any], *, phone_needed: bool) -> Check:
     return Check(name, False, text, warning=not (phone and phone_needed))
 
 
-def check_told(told: Told) -> list[Check]:
+def check_context(told: SoakContext) -> list[Check]:
     """What the records told the soak: is the calibration in force, what do past soaks teach."""
     checks = []
     if told.calibration:

@@ -18,7 +18,7 @@ from soakmon.bench.serving import Serving
 from soakmon.bench.session import RUNNING, Interruption, Session
 from soakmon.config import Bench
 from soakmon.records.journal import Anchor, Event, SoakEntry
-from soakmon.records.told import told_in
+from soakmon.records.soak_context import context_in
 from soakmon.texts import say
 from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Alarm
@@ -62,7 +62,7 @@ def _taken_up(service: Serving, entry: SoakEntry) -> tuple[Session, float] | str
     phases = [event.data for event in events if event.kind == "phase"]
     if phases and phases[-1]["phase"] == Phase.ENDED:
         return str(phases[-1].get("reason", ""))
-    session = service.new_session(told_in(events), _bench_of(entry, service.bench))
+    session = service.new_session(context_in(events), _bench_of(entry, service.bench))
     try:
         _remember(service, session, entry, events)
     except Exception as error:  # whatever it was: the bench must start, and the soak must end
@@ -206,7 +206,7 @@ def _conclude_left(service: Serving, entry: SoakEntry, reason: str) -> None:
 
     events = journal.read_events(entry.id)
     bench = _bench_of(entry, service.bench)
-    settings = told_in(events).applied(bench.settings())
+    settings = context_in(events).applied(bench.settings())
     session = Session(
         bench, entry.gates, record, service.feed, settings=settings, conclude=conclude
     )

@@ -22,8 +22,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from soakmon.bench.alarms import Alarms, Wrong, of_trip
-from soakmon.bench.asked import Asked, RefusedError
-from soakmon.bench.book import Consult
+from soakmon.bench.commands import PendingCommand, RefusedError
 from soakmon.bench.edges import Drop
 from soakmon.bench.ending import events_of_end
 from soakmon.bench.feed import ORDINARY, Feed
@@ -31,8 +30,9 @@ from soakmon.bench.guard import Code, Guard, Trip
 from soakmon.bench.keeper import Keeper
 from soakmon.bench.panel import SturdyPanel
 from soakmon.bench.ports import BenchParts, Press
-from soakmon.bench.preflight import Check, check_machine, check_outlets, check_told
+from soakmon.bench.preflight import Check, check_context, check_machine, check_outlets
 from soakmon.bench.recent import Recent
+from soakmon.bench.records_port import ContextProvider
 from soakmon.bench.resume import go_on, take_up
 from soakmon.bench.sampler import Sampler, Scale
 from soakmon.bench.serving import Beats, Work
@@ -48,8 +48,8 @@ from soakmon.records.jobs.text import clean_line, said_line
 from soakmon.records.journal import Anchor, Journal, SoakEntry
 from soakmon.records.latch import NAME as LATCH
 from soakmon.records.latch import Latch
-from soakmon.records.told import EVENT as TOLD
-from soakmon.records.told import Told
+from soakmon.records.soak_context import EVENT as TOLD
+from soakmon.records.soak_context import SoakContext
 from soakmon.texts import say
 from soakmon.watch.phase import Phase
 from soakmon.watch.rows import Rows
@@ -73,7 +73,7 @@ class Service:
     boot: identity of this boot of the machine; alive: called by the keeper while all threads are
     well (for a watchdog); concluded: called with the number of a soak that has its verdict;
     fell: called when a thread has ended, with what is to be said of it: the process must end;
-    consult: what the records tell a soak with a job (or none) that begins at a wall time in s.
+    context_for: what the records tell a soak with a job (or none) that begins at a wall time in s.
     """
 
     def __init__(
@@ -86,14 +86,14 @@ class Service:
         alive: Callable[[], None] = lambda: None,
         concluded: Callable[[int], None] = lambda soak: None,
         fell: Callable[[str], None] = lambda text: None,
-        consult: Consult = lambda job, wall_s: Told(),
+        context_for: ContextProvider = lambda job, wall_s: SoakContext(),
     ) -> None:
         self.bench, self.parts, self.journal = bench, parts, journal
         self.boot = boot
         self.alive = alive
         self.concluded = concluded
         self.fell = fell
-        self.consult = consult
+        self.context_for = context_for
         self.clock = parts.clock
         self.scale = Scale(bench.cell.g_per_count, bench.cell.zero_counts, bench.cell.capacity_g)
         self.lock = threading.Lock()
@@ -108,7 +108,7 @@ class Service:
         self.panel = SturdyPanel(parts.panel, self._panel_broke)
         self.teller = Teller(self.latch, self.panel, self.listeners)
         self.alarms = Alarms(self.feed, self.teller, self.later, self.take_alarm)
-        self.asked: Asked[Any] | None = None
+        self.asked: PendingCommand[Any] | None = None
         self.stalls = Stalls()
         self.failures = 0
         self.fallen: list[str] = []
@@ -462,11 +462,11 @@ class Service:
         needed = self.bench.phone.needed
         return machine + check_outlets(self.outlets(), phone_needed=needed)
 
-    def new_session(self, told: Told, judged_as: Bench | None = None) -> Session:
+    def new_session(self, told: SoakContext, judged_as: Bench | None = None) -> Session:
         """A session by what the records tell; judged_as: the bench as it was when it began."""
 
         def around() -> list[Check]:
-            return [*self.check_around(), *check_told(told)]
+            return [*self.check_around(), *check_context(told)]
 
         gates = self.parts.gates.count
         settings = told.applied((judged_as or self.bench).settings())
@@ -477,9 +477,9 @@ class Service:
 
     # -- commands --------------------------------------------------------------------------------
 
-    def call(self, command: Callable[[], T]) -> Asked[T]:
+    def call(self, command: Callable[[], T]) -> PendingCommand[T]:
         """Have the worker carry out a command; cancelling it gives it up while that is possible."""
-        asked = Asked(command, self.latch.number)
+        asked = PendingCommand(command, self.latch.number)
         self.work.put(Work(asked=asked))
         return asked
 
@@ -506,7 +506,7 @@ class Service:
             raise RefusedError(say("service.soak_running_end_first"))
         try:
             title = clean_line(title, "title", 200)
-            told = replace(self.consult(job, self.clock.wall_s()), rack_full=filled)
+            told = replace(self.context_for(job, self.clock.wall_s()), rack_full=filled)
         except InputError as error:
             raise RefusedError(str(error)) from None
         if not self.journal.settle(_SETTLES_WITHIN_S):

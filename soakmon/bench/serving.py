@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import Any, Protocol, TypeVar
 
 from soakmon.bench.alarms import Alarms
-from soakmon.bench.asked import Asked
+from soakmon.bench.commands import PendingCommand
 from soakmon.bench.edges import Drop
 from soakmon.bench.feed import Feed
 from soakmon.bench.ports import BenchParts, Clock
@@ -19,7 +19,7 @@ from soakmon.bench.teller import Teller
 from soakmon.config import Bench
 from soakmon.records.journal import Journal
 from soakmon.records.latch import Latch
-from soakmon.records.told import Told
+from soakmon.records.soak_context import SoakContext
 from soakmon.watch.rows import Rows
 
 T = TypeVar("T")
@@ -48,7 +48,7 @@ class Work:
     source: Sampler | None = None
     row: Rows | None = None
     drops: list[Drop] = field(default_factory=list)
-    asked: Asked[Any] | None = None
+    asked: PendingCommand[Any] | None = None
     action: Callable[[], None] | None = None
 
 
@@ -93,7 +93,7 @@ class Serving(Protocol):
         """One piece of work."""
         ...
 
-    def call(self, command: Callable[[], T]) -> Asked[T]:
+    def call(self, command: Callable[[], T]) -> PendingCommand[T]:
         """Have the worker carry out a command."""
         ...
 
@@ -127,6 +127,6 @@ class Serving(Protocol):
         """Why journal or latch cannot be written, or ""."""
         ...
 
-    def new_session(self, told: Told, judged_as: Bench | None = None) -> Session:
+    def new_session(self, told: SoakContext, judged_as: Bench | None = None) -> Session:
         """A session by what the records tell."""
         ...

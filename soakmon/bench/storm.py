@@ -10,7 +10,7 @@ STORM_S = 10.0
 _KNOCK_S = 0.03
 
 
-class Storm:
+class StormCounter:
     """Counts, per gate, the drops of the last seconds that no knock explains.
 
     A knock is several gates at once. Streams of four gates at eight drops a second each coincide by

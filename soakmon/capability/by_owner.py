@@ -6,19 +6,19 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from soakmon.capability.evaluate import Owner, Result, Way
-from soakmon.capability.tables import lower_share, upper_share
-from soakmon.capability.told import (
+from soakmon.capability.shares import (
     CRITERION_G_PER_DAY,
-    Asked,
+    Criterion,
     calibration,
-    found,
     in_band,
     in_interval,
     near_stated,
     proven,
+    says_leaking,
     tight,
     woken,
 )
+from soakmon.capability.tables import lower_share, upper_share
 from soakmon.watch.figures import rounded_down, rounded_up
 
 Nights = Callable[[Sequence[Result]], list[Result]]
@@ -42,13 +42,13 @@ def _near(results: Sequence[Result]) -> list[Result]:
 
 
 # Name in JSON, in words, of which nights, and what is asked of each.
-_SHARES: tuple[tuple[str, str, Nights, Asked], ...] = (
-    ("called_leaking", "tight, called leaking", tight, found),
+_SHARES: tuple[tuple[str, str, Nights, Criterion], ...] = (
+    ("called_leaking", "tight, called leaking", tight, says_leaking),
     ("woken", "tight, somebody woken", tight, woken),
     ("evaporation_in_band", "evaporation inside its 95 % band", _begun, in_band),
     ("missed", f"leaks from {CRITERION_G_PER_DAY:g} g/day on called tight", _large, proven),
     ("rate_in_interval", "rate of found leaks inside its interval", _found, in_interval),
-    ("found_near_smallest", "found, of 1.0 to 1.6 times the smallest stated", _near, found),
+    ("found_near_smallest", "found, of 1.0 to 1.6 times the smallest stated", _near, says_leaking),
 )
 
 
@@ -76,7 +76,7 @@ def _figures(mine: Sequence[Result]) -> dict[str, Any]:
     return told
 
 
-def share_of(nights: Sequence[Result], asked: Asked) -> dict[str, Any]:
+def share_of(nights: Sequence[Result], asked: Criterion) -> dict[str, Any]:
     """Of how many nights something was so, and between which limits its share lies."""
     number = sum(map(asked, nights))
     return {

@@ -10,8 +10,8 @@ from typing import Any
 from soakmon.capability.both_bounds import Bounds
 from soakmon.capability.by_owner import by_owner, share_of
 from soakmon.capability.evaluate import LEAKS_G_PER_DAY, Owner, Result, Way, smallest_at
+from soakmon.capability.shares import in_band, woken
 from soakmon.capability.tables import Errors, lower_share, upper_share
-from soakmon.capability.told import in_band, woken
 from soakmon.watch.figures import percent_at_least, rounded, rounded_down, rounded_up
 from soakmon.watch.settings import Settings
 

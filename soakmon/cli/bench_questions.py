@@ -12,7 +12,7 @@ UNKNOWN = "unknown"
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
+class BenchQuestion:
     """What is asked; key: where the answer stands in bench.toml; answers: what may be said."""
 
     key: str
@@ -21,23 +21,23 @@ class Question:
 
 
 QUESTIONS = (
-    Question(
+    BenchQuestion(
         "hose.kind",
         "What is printed on the feed hose? R6, R7 or nothing on plain rubber: ordinary; R9, -15 or "
         "an EPA mark: low_permeation; clear tube: clear",
         ("ordinary", "low_permeation", "clear", UNKNOWN),
     ),
-    Question(
+    BenchQuestion(
         "fuel.ethanol",
         "Which petrol is it? The pump says E5 or E10; without ethanol: e0",
         ("e0", "e5", "e10", UNKNOWN),
     ),
-    Question(
+    BenchQuestion(
         "fuel.age",
         "Was it bought for this season, and kept shut since (fresh)? A can of unknown age: unknown",
         ("fresh", UNKNOWN),
     ),
-    Question(
+    BenchQuestion(
         "rack.vents",
         "Will you measure bore and length of the bowls' vents, and plug the overflow pipes above "
         "the level for the soak (measured)? Else: unknown",

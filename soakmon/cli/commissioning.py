@@ -23,21 +23,21 @@ from soakmon import __version__
 from soakmon.app.alert_trial import send_trials
 from soakmon.app.keep_results import keep_judged
 from soakmon.bench.client import Client
-from soakmon.bench.taking import taken
+from soakmon.bench.guide_answers import measured_answer
 from soakmon.cautions import CAUTIONS
 from soakmon.cli.bench_questions import asked as asked_of_bench
 from soakmon.cli.phone_choice import choose
 from soakmon.cli.terminal import Terminal
 from soakmon.cli.valve_trial import SERVICE, ValveTrial, systemctl
 from soakmon.commission.bench_file import told_by, write_bench
-from soakmon.commission.record import KIND, Step, as_data, page, summary
+from soakmon.commission.record import KIND, CommissionStep, as_data, page, summary
 from soakmon.commission.smallest import smallest_g_per_day
 from soakmon.config import Bench, read_bench
 from soakmon.errors import InputError
 from soakmon.records.opening import now
 from soakmon.weigh.guided import Guided, judged
 from soakmon.weigh.guides import Question
-from soakmon.weigh.judge import Judged
+from soakmon.weigh.judge import BenchTestResult
 from soakmon.weigh.prompts import ask_all
 
 _UP_WITHIN_S = 90.0
@@ -60,7 +60,7 @@ class Commissioning:
 
     def __init__(self, path: Path, *, sleep: Callable[[float], None] = time.sleep) -> None:
         self.path, self.sleep = path, sleep
-        self.steps: list[Step] = []
+        self.steps: list[CommissionStep] = []
         self.bench = read_bench(path) if path.exists() else Bench()
 
     def run(self) -> None:
@@ -102,12 +102,12 @@ class Commissioning:
             self._say(f"  {way.what}: {way.why}")
         if found is None:
             raise InputError("no load cell answers: check its supply (3.3 V) and data wires")
-        self._done(Step("load cell", True, found.what))
+        self._done(CommissionStep("load cell", True, found.what))
         thermometers = find_thermometers()
         keys: dict[str, Any] = dict(found.keys)
         if not thermometers:
             text = "none on the 1-wire bus: without it no verdict is tight; check GPIO 4, 4.7 kΩ"
-            self._done(Step("thermometer", False, text))
+            self._done(CommissionStep("thermometer", False, text))
         else:
             keys["thermometer.driver"] = "one_wire"
             if len(thermometers) > 1:
@@ -115,7 +115,7 @@ class Commissioning:
                     f"  which is in the air near the bottle: {', '.join(thermometers)}",
                     thermometers[0],
                 )
-            self._done(Step("thermometer", True, ", ".join(thermometers)))
+            self._done(CommissionStep("thermometer", True, ", ".join(thermometers)))
         self._write(keys)
 
     def _questions(self) -> None:
@@ -160,13 +160,13 @@ class Commissioning:
         loaded = self._counts()
         if mass_g <= 0 or abs(loaded - empty) < _LEAST_COUNTS:
             text = f"{loaded - empty:+.0f} counts for {mass_g:g} g: the cell does not feel it"
-            self._done(Step("known mass", False, text))
+            self._done(CommissionStep("known mass", False, text))
             return
         gain = mass_g / (loaded - empty)
         self._write({"cell.g_per_count": float(f"{gain:.9g}"), "cell.zero_counts": round(empty, 2)})
         self._serve()
         text = f"{mass_g:g} g: {gain:.6g} g per count; calibrate within the week (bench calibrate)"
-        self._done(Step("known mass", True, text))
+        self._done(CommissionStep("known mass", True, text))
 
     def _still(self) -> None:
         self._head("The bench at rest")
@@ -184,23 +184,23 @@ class Commissioning:
             self.bench.settings(), form["noise_g"], abs(form["drift_g_per_h"]), air_c=air_c
         )
         text = f"{said.summary}; by mass alone this bench can find {smallest:.2g} g/day in a day"
-        self._done(Step("at rest", said.passed, text))
+        self._done(CommissionStep("at rest", said.passed, text))
 
     def _message(self) -> None:
         self._head("The phone: who is told when fuel runs at night")
         if not (self.bench.phone.enabled and _yes("keep the addresses that there are")):
             self._write(choose(self.path.parent, self._say))
         if not self.bench.phone.enabled:
-            self._done(Step("phone", None, "nobody is told of an alarm"))
+            self._done(CommissionStep("phone", None, "nobody is told of an alarm"))
             return
         count, found = send_trials(self.bench, _ANSWERS_S)
         failed = [why for why in found.values() if why]
         if failed or not found:
-            self._done(Step("phone", False, "; ".join(failed) or "there is no address"))
+            self._done(CommissionStep("phone", False, "; ".join(failed) or "there is no address"))
             return
         arrived = _yes(f"{count} messages were sent; have they arrived")
         text = f"{count} messages arrived" if arrived else "they were sent, and have not arrived"
-        self._done(Step("phone", arrived, text))
+        self._done(CommissionStep("phone", arrived, text))
         self._serve()
 
     def _valve(self) -> bool:
@@ -210,19 +210,21 @@ class Commissioning:
             self._say(f"  • {caution}")
         self._say("  Water in the bottle, the end of the hose in a jar, open to a thin stream.")
         if not _yes("  do you confirm the cautions, and may the feed open now", default=False):
-            self._done(Step("valve", None, "not tried: do not leave it alone before it was"))
+            self._done(
+                CommissionStep("valve", None, "not tried: do not leave it alone before it was")
+            )
             return True
         trial = self._valve_trial()
         try:
             steps, flow = trial.stop_and_kill()
         except InputError as problem:
-            self._done(Step("valve", False, str(problem)))
+            self._done(CommissionStep("valve", False, str(problem)))
             trial.end()
             return True
         for step in steps:
             self._done(step)
         if not _yes("  will you pull the Pi's supply now, as a power cut would"):
-            self._done(Step("power cut", None, "not tried"))
+            self._done(CommissionStep("power cut", None, "not tried"))
             trial.end()
             return True
         trial.before_power_cut(self.steps, flow)
@@ -238,7 +240,7 @@ class Commissioning:
         path.write_text(page(name, self.steps, when, __version__, str(self.path)), encoding="utf-8")
         good = not any(step.passed is False for step in self.steps)
         lines = tuple(f"{step.name}: {step.mark}: {step.text}" for step in self.steps)
-        said = Judged(KIND, good, summary(self.steps), lines, as_data(self.steps))
+        said = BenchTestResult(KIND, good, summary(self.steps), lines, as_data(self.steps))
         keep_judged(Path(self.bench.service.data_folder), said, None, name)
         self._head("Record of commissioning")
         for line in lines:
@@ -271,9 +273,9 @@ class Commissioning:
             Guided(test, self.bench.rack.carbs), sys.stdin, self._whisper, time.time, self._take
         )
         said = self._judge(test, guided)
-        self._done(Step(name, said.passed, said.summary))
+        self._done(CommissionStep(name, said.passed, said.summary))
 
-    def _judge(self, test: str, guided: Guided) -> Judged:
+    def _judge(self, test: str, guided: Guided) -> BenchTestResult:
         said = judged(test, guided.form, self.bench.settings(), now().date())
         keep_judged(Path(self.bench.service.data_folder), said, None, self.bench.service.name)
         return said
@@ -282,9 +284,9 @@ class Commissioning:
         if question.source is None:
             raise InputError("the bench cannot answer this")
         found = self._client().get("/weigh", seen_since_wall_s=guided.since_s or time.time())
-        return taken(question.source, guided, found, found["air_c"])
+        return measured_answer(question.source, guided, found, found["air_c"])
 
-    def _done(self, step: Step) -> None:
+    def _done(self, step: CommissionStep) -> None:
         self.steps.append(step)
         self._say(f"  {step.mark}: {step.name}: {step.text}")
 

@@ -15,7 +15,7 @@ from rich.text import Text
 from soakmon.cautions import CAUTIONS
 from soakmon.records.jobs.text import inert
 from soakmon.report import words
-from soakmon.report.clock import Clock
+from soakmon.report.clock import RunClock
 from soakmon.watch.decision import Decision
 from soakmon.watch.verdict import Outcome, Verdict
 
@@ -29,10 +29,10 @@ _MOST_FAULTS = 8
 
 
 def show_decision(
-    console: Console, decision: Decision, title: str, clock: Clock | None = None
+    console: Console, decision: Decision, title: str, clock: RunClock | None = None
 ) -> None:
     """Print a decision so that it can be read at a glance. clock: the shop's, of a real soak."""
-    clock = clock or Clock()
+    clock = clock or RunClock()
     verdict = decision.verdict
     head = Text(words.HEADINGS[verdict.outcome], style=_STYLES[verdict.outcome])
     console.print(
@@ -58,7 +58,7 @@ def show_result(
     title: str,
     files: list[Path],
     shifted: list[int],
-    clock: Clock | None = None,
+    clock: RunClock | None = None,
 ) -> None:
     """Print a decision with the report's files. shifted: carbs that the job record spoke of."""
     show_decision(console, decision, title, clock)
@@ -76,7 +76,7 @@ def show_cautions(console: Console) -> None:
     _lines(console, "Cautions", list(CAUTIONS))
 
 
-def _facts(verdict: Verdict, clock: Clock) -> Table:
+def _facts(verdict: Verdict, clock: RunClock) -> Table:
     table = Table.grid(padding=(0, 2))
     table.add_column(style="bold", no_wrap=True)
     table.add_column()

@@ -25,7 +25,7 @@ def serve(
     data: Annotated[Path | None, typer.Option(metavar="DIR", help="Data folder.")] = None,
 ) -> None:
     """Run the bench service (or a simulated one, faster than time)."""
-    from soakmon.app.keep_results import book_of
+    from soakmon.app.keep_results import records_port
     from soakmon.app.serve import serve as run_service
     from soakmon.app.simulated_bench import in_folder, simulated_parts, slower, with_page
     from soakmon.cli.terminal import plain_logs
@@ -48,10 +48,10 @@ def serve(
         parts = build_parts(described)
     print_line(f"listening on {described.service.socket}; stop with Ctrl-C")
     folder = Path(described.service.data_folder)
-    book = book_of(folder, described, invented=simulated is not None)
+    records = records_port(folder, described, invented=simulated is not None)
     # The clock of a simulated bench begins anew with every start.
     boot = None if simulated is None else f"simulated {secrets.token_hex(8)}"
-    run_service(described, parts, book, boot=boot)
+    run_service(described, parts, records, boot=boot)
 
 
 def check(

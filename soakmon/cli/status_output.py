@@ -10,18 +10,18 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from soakmon.report.clock import Clock
+from soakmon.report.clock import RunClock
 from soakmon.watch.figures import elapsed
 
 _OLD_S = 10.0
 
 
-def clock_of(found: dict[str, Any]) -> Clock:
+def clock_of(found: dict[str, Any]) -> RunClock:
     """The shop's clock of what runs now."""
     if "wall_s" not in found:
-        return Clock()
+        return RunClock()
     began = datetime.fromtimestamp(found["wall_s"] - found["t_s"]).astimezone()
-    return Clock(began, began.tzname() or "")
+    return RunClock(began, began.tzname() or "")
 
 
 def show_status(found: dict[str, Any]) -> Group:

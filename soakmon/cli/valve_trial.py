@@ -16,8 +16,8 @@ from typing import Any
 
 from hardware.build import build_cell
 from soakmon.bench.client import Client
-from soakmon.commission.flow import SHUTS_WITHIN_S, Flow, falls_g_per_min, lost_after_cut
-from soakmon.commission.record import Step
+from soakmon.commission.flow import SHUTS_WITHIN_S, FlowRates, falls_g_per_min, lost_after_cut
+from soakmon.commission.record import CommissionStep
 from soakmon.config import Bench
 from soakmon.errors import InputError
 
@@ -52,7 +52,7 @@ class ValveTrial:
         self.bench, self.client, self.say, self.sleep = bench, client, say, sleep
         self.state_path = Path(bench.service.data_folder) / STATE
 
-    def stop_and_kill(self) -> tuple[list[Step], float]:
+    def stop_and_kill(self) -> tuple[list[CommissionStep], float]:
         """The first two ways, and the open flow in g/min. The soak goes on, feed open."""
         steps = []
         title = "commissioning: valve"
@@ -77,7 +77,7 @@ class ValveTrial:
         systemctl("start", SERVICE)
         return steps, self._open_flow()
 
-    def before_power_cut(self, steps: list[Step], open_g_per_min: float) -> None:
+    def before_power_cut(self, steps: list[CommissionStep], open_g_per_min: float) -> None:
         """Write down what is known: the rest is told after the cut. The service stays off then."""
         systemctl("disable", SERVICE)
         kept = {
@@ -88,7 +88,7 @@ class ValveTrial:
         }
         self.state_path.write_text(json.dumps(kept), encoding="utf-8")
 
-    def after_power_cut(self) -> list[Step] | None:
+    def after_power_cut(self) -> list[CommissionStep] | None:
         """All steps, once the power has been off; None where no trial waits for that."""
         try:
             kept: dict[str, Any] = json.loads(self.state_path.read_text(encoding="utf-8"))
@@ -97,10 +97,10 @@ class ValveTrial:
         if kept["boot"] == _boot():
             raise InputError("pull the Pi's supply, put it back, then: sudo soakmon commission")
         mass_g = self._grams(5.0)[1][-1]
-        steps = [Step(*one) for one in kept["steps"]]
+        steps = [CommissionStep(*one) for one in kept["steps"]]
         flow = lost_after_cut(kept["mass_g"] - float(mass_g), kept["open_g_per_min"])
         self.state_path.unlink()
-        return [*steps, Step("power cut", flow.shuts, flow.text())]
+        return [*steps, CommissionStep("power cut", flow.shuts, flow.text())]
 
     def end(self) -> None:
         """The trial's soak is over."""
@@ -126,10 +126,10 @@ class ValveTrial:
                 masses.append(mass_g)
         return _fall(times, masses)
 
-    def _shut(self, name: str, open_g_per_min: float) -> Step:
+    def _shut(self, name: str, open_g_per_min: float) -> CommissionStep:
         self.sleep(SHUTS_WITHIN_S)
-        flow = Flow(open_g_per_min, _fall(*self._grams(_LOOK_S)))
-        return Step(name, flow.shuts, flow.text())
+        flow = FlowRates(open_g_per_min, _fall(*self._grams(_LOOK_S)))
+        return CommissionStep(name, flow.shuts, flow.text())
 
     def _mass_g(self) -> float:
         mass_g = self.client.get("/status")["mass_g"]

@@ -17,7 +17,7 @@ from soakmon.cli.options import DATA, DataOption, JobOption
 from soakmon.cli.printing import print_line
 
 if TYPE_CHECKING:
-    from soakmon.weigh.judge import Judged
+    from soakmon.weigh.judge import BenchTestResult
 
 weigh_app = typer.Typer()
 
@@ -47,10 +47,10 @@ def _asks(name: str, test: str, about: str) -> None:
         job: JobOption = None,
         data: DataOption = DATA,
     ) -> None:
-        from soakmon.app.bench_tests import Order, run_test
+        from soakmon.app.bench_tests import BenchTestOrder, run_test
 
         client = client_of(socket) if live else None
-        _show(run_test(test, Order(bench, job, data, source, client)))
+        _show(run_test(test, BenchTestOrder(bench, job, data, source, client)))
 
 
 _asks("calibrate", "calibration", "Calibrate the load cell with known masses, up and down.")
@@ -73,9 +73,9 @@ def blank(
     data: DataOption = DATA,
 ) -> None:
     """Blank run: what bottle and hose lose, against the expectation."""
-    from soakmon.app.bench_tests import Order, run_recorded_blank, run_test
+    from soakmon.app.bench_tests import BenchTestOrder, run_recorded_blank, run_test
 
-    order = Order(bench, job, data, source, client_of(socket) if live else None)
+    order = BenchTestOrder(bench, job, data, source, client_of(socket) if live else None)
     _show(run_test("blank", order) if run is None else run_recorded_blank(run, order))
 
 
@@ -95,13 +95,13 @@ def isolation(
     data: DataOption = DATA,
 ) -> None:
     """Feed-off isolation: which drops go on with the feed shut."""
-    from soakmon.app.bench_tests import Order, run_soak_isolation, run_test
+    from soakmon.app.bench_tests import BenchTestOrder, run_soak_isolation, run_test
 
-    order = Order(bench, job, data, source)
+    order = BenchTestOrder(bench, job, data, source)
     _show(run_test("isolation", order) if soak is None else run_soak_isolation(soak, order))
 
 
-def _show(said: Judged) -> None:
+def _show(said: BenchTestResult) -> None:
     for line in said.lines:
         print_line(line, soft_wrap=True)
     if not said.passed:

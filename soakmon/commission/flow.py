@@ -15,7 +15,7 @@ LEAST_OPEN_G_PER_MIN = 5.0
 
 
 @dataclass(frozen=True, slots=True)
-class Flow:
+class FlowRates:
     """Grams a minute with the feed open, and after it had to shut."""
 
     open_g_per_min: float
@@ -40,12 +40,12 @@ class Flow:
         return said + ("" if self.shuts else ": IT DOES NOT SHUT: do not use this valve")
 
 
-def lost_after_cut(lost_g: float, open_g_per_min: float) -> Flow:
+def lost_after_cut(lost_g: float, open_g_per_min: float) -> FlowRates:
     """The same of a power cut, over which nobody could look: what ran within SHUTS_WITHIN_S is
     allowed for, and the rest is taken as having run for a minute.
     """
     allowed_g = open_g_per_min * SHUTS_WITHIN_S / 60
-    return Flow(open_g_per_min, max(lost_g - allowed_g, 0.0))
+    return FlowRates(open_g_per_min, max(lost_g - allowed_g, 0.0))
 
 
 def falls_g_per_min(times_s: Sequence[float], masses_g: Sequence[float]) -> float:

@@ -20,7 +20,7 @@ _STYLE = (
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class CommissionStep:
     """A step of commissioning; passed: None where it was left out."""
 
     name: str
@@ -33,7 +33,7 @@ class Step:
         return "left out" if self.passed is None else "good" if self.passed else "NOT GOOD"
 
 
-def summary(steps: Sequence[Step]) -> str:
+def summary(steps: Sequence[CommissionStep]) -> str:
     """In a line: what is good, and what is not."""
     bad = [step.name for step in steps if step.passed is False]
     out = [step.name for step in steps if step.passed is None]
@@ -41,12 +41,14 @@ def summary(steps: Sequence[Step]) -> str:
     return text + (f"; left out: {', '.join(out)}" if out else "")
 
 
-def as_data(steps: Sequence[Step]) -> dict[str, Any]:
+def as_data(steps: Sequence[CommissionStep]) -> dict[str, Any]:
     """As it is kept."""
     return {"steps": [asdict(step) for step in steps]}
 
 
-def page(bench: str, steps: Sequence[Step], when: datetime, version: str, toml: str) -> str:
+def page(
+    bench: str, steps: Sequence[CommissionStep], when: datetime, version: str, toml: str
+) -> str:
     """The record as one HTML page, to print. toml: where bench.toml is."""
     rows = "".join(
         f"<tr><td>{escape(step.name)}<td><strong>{step.mark}</strong><td>{escape(step.text)}"

@@ -113,7 +113,7 @@ _POLICY = (
 _DATA = "default-src 'none'; frame-ancestors 'none'"
 
 
-class Guard:
+class RequestGuard:
     """Before every route: no other site's requests, no huge bodies; after it: careful headers.
 
     names: by which the page may be called. proxy: address of a reverse proxy, which alone is

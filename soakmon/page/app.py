@@ -16,10 +16,10 @@ from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.refusals import answers
 from soakmon.bench.service import Service
 from soakmon.errors import InputError, TroubleError
-from soakmon.page.access import Guard, add_denials, runs, visitor
+from soakmon.page.access import RequestGuard, add_denials, runs, visitor
 from soakmon.page.door import Door
 from soakmon.page.fleet_routes import fleet_routes
-from soakmon.page.job_routes import Shelf, job_routes
+from soakmon.page.job_routes import JobStoreHandle, job_routes
 from soakmon.page.network import names_of
 from soakmon.page.packed import Packed
 from soakmon.page.ports import ReportSource
@@ -41,7 +41,7 @@ def build_page(
     *,
     store: Store | None = None,
 ) -> FastAPI:
-    """The application; app.state has its store, door, live, shelf and fleet."""
+    """The application; app.state has its store, door, live, job_store and fleet."""
     page = service.bench.page
     if store is None:
         store = Store(Path(service.journal.path).parent / DATABASE, 3600 * page.session_h)
@@ -54,12 +54,12 @@ def build_page(
         openapi_url=None,
     )
     door, live, fleet = Door(store), Live(service), Fleet()
-    shelf = Shelf(Path(service.journal.path).parent)
+    job_store = JobStoreHandle(Path(service.journal.path).parent)
     app.state.store, app.state.door, app.state.live = store, door, live
-    app.state.shelf, app.state.fleet = shelf, fleet
+    app.state.job_store, app.state.fleet = job_store, fleet
     app.add_middleware(Speaking)
     app.add_middleware(Packed, minimum_size=400)
-    app.add_middleware(Guard, names=names_of(service.bench), proxy=page.proxy)
+    app.add_middleware(RequestGuard, names=names_of(service.bench), proxy=page.proxy)
     add_refusals(app)
     add_denials(app)
     app.add_exception_handler(InputError, _no_good)
@@ -87,8 +87,8 @@ def build_page(
         looks,
         acts,
         opening_routes(service),
-        *job_routes(shelf),
-        *weigh_routes(desk, shelf),
+        *job_routes(job_store),
+        *weigh_routes(desk, job_store),
         fleet_routes(service, fleet),
         report_routes(service, reports, store),
         shared_routes(reports, store),

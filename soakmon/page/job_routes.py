@@ -22,7 +22,7 @@ from soakmon.records.jobs.fields import CarbFields
 from soakmon.records.jobs.files import picture_type
 
 if TYPE_CHECKING:
-    from soakmon.page.book import Book
+    from soakmon.page.job_service import JobService
 
 _IN_MEMORY_BYTES = 1_000_000
 MOST_CARBS = 8
@@ -94,27 +94,27 @@ class Caption(Body):
     caption: Words
 
 
-class Kept(BaseModel):
+class StoredFile(BaseModel):
     """A file that has been kept, under the SHA-256 of what it holds."""
 
     sha256: str
 
 
-class Shelf:
-    """Holds the book, which is imported and opened when somebody first asks for it."""
+class JobStoreHandle:
+    """Holds the job record, which is imported and opened when somebody first asks for it."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.made: Book | None = None
+        self.made: JobService | None = None
 
     @property
-    def book(self) -> Book:
+    def jobs(self) -> JobService:
         """The job record."""
         # Imported here: a bench that only soaks saves the database library's memory.
-        from soakmon.page.book import Book  # noqa: PLC0415
+        from soakmon.page.job_service import JobService  # noqa: PLC0415
 
         if self.made is None:
-            self.made = Book(self.folder)
+            self.made = JobService(self.folder)
         return self.made
 
     def close(self) -> None:
@@ -123,7 +123,7 @@ class Shelf:
             self.made.close()
 
 
-def job_routes(shelf: Shelf) -> list[APIRouter]:
+def job_routes(job_store: JobStoreHandle) -> list[APIRouter]:
     """Reading for those who may look, writing for those who may run."""
     looks = APIRouter(
         prefix="/api/jobs",
@@ -134,23 +134,23 @@ def job_routes(shelf: Shelf) -> list[APIRouter]:
     writes = APIRouter(
         prefix="/api/jobs", tags=["jobs"], responses=answers(401, 403, 404, 409, 413, 422)
     )
-    _add_reading(looks, shelf)
-    _add_writing(writes, shelf)
-    _add_files(looks, writes, shelf)
+    _add_reading(looks, job_store)
+    _add_writing(writes, job_store)
+    _add_files(looks, writes, job_store)
     return [looks, writes]
 
 
-def _add_reading(router: APIRouter, shelf: Shelf) -> None:
+def _add_reading(router: APIRouter, job_store: JobStoreHandle) -> None:
     @router.get("", summary="Jobs, latest first")
     def listed(
         word: Annotated[str, Query(max_length=100, description="that they hold")] = "",
         most: Annotated[int, Query(ge=1, le=1000)] = 200,
     ) -> list[JobLine]:
-        return [JobLine(**job) for job in shelf.book.listed(word, most)]
+        return [JobLine(**job) for job in job_store.jobs.listed(word, most)]
 
     @router.get("/{number}", summary="Everything of a job")
     def shown(number: Number) -> dict[str, Any]:
-        return shelf.book.shown(number)
+        return job_store.jobs.shown(number)
 
     @router.get(
         "/{number}/export.zip",
@@ -162,7 +162,7 @@ def _add_reading(router: APIRouter, shelf: Shelf) -> None:
         folder = tempfile.TemporaryDirectory(prefix="soakmon-")
         target = Path(folder.name) / "job.zip"
         try:
-            shelf.book.export(number, target)
+            job_store.jobs.export(number, target)
         except BaseException:
             folder.cleanup()
             raise
@@ -174,54 +174,54 @@ def _add_reading(router: APIRouter, shelf: Shelf) -> None:
         )
 
 
-def _add_writing(router: APIRouter, shelf: Shelf) -> None:
+def _add_writing(router: APIRouter, job_store: JobStoreHandle) -> None:
     acts = [Depends(runs)]
 
     @router.post("", summary="Make a job", dependencies=acts)
     def make(body: NewJob) -> dict[str, str]:
-        return {"number": shelf.book.make(**body.model_dump())}
+        return {"number": job_store.jobs.make(**body.model_dump())}
 
     @router.patch("/{number}/carbs/{place}", summary="Write down of a carburettor")
     def set_carb(
         number: Number, place: Place, body: CarbFields, who: Annotated[Visitor, Depends(runs)]
     ) -> CarbFields:
         changes = body.model_dump(exclude_unset=True)
-        return CarbFields(**shelf.book.set_carb(number, place, changes, who.name))
+        return CarbFields(**job_store.jobs.set_carb(number, place, changes, who.name))
 
     @router.patch("/{number}", summary="Put customer, machine or rack right")
     def correct(number: Number, body: Facts, who: Annotated[Visitor, Depends(runs)]) -> Facts:
-        shelf.book.correct(number, body.model_dump(exclude_unset=True), who.name)
+        job_store.jobs.correct(number, body.model_dump(exclude_unset=True), who.name)
         return body
 
     @router.patch("/{number}/notes/{place}", summary="Put a note right")
     def correct_note(
         number: Number, place: Place, body: NoteText, who: Annotated[Visitor, Depends(runs)]
     ) -> NoteText:
-        shelf.book.correct_note(number, place, body.text, who.name)
+        job_store.jobs.correct_note(number, place, body.text, who.name)
         return body
 
     @router.patch("/{number}/captions/{place}", summary="Put the caption of a file right")
     def correct_caption(
         number: Number, place: Place, body: Caption, who: Annotated[Visitor, Depends(runs)]
     ) -> Caption:
-        shelf.book.correct_caption(number, place, body.caption, who.name)
+        job_store.jobs.correct_caption(number, place, body.caption, who.name)
         return body
 
     @router.put("/{number}/checklist/{place}", summary="Tick a task off, or take it back")
     def tick(
         number: Number, place: Place, body: Done, who: Annotated[Visitor, Depends(runs)]
     ) -> Done:
-        shelf.book.tick(number, place, who.name, done=body.done)
+        job_store.jobs.tick(number, place, who.name, done=body.done)
         return body
 
     @router.post("/{number}/checklist", summary="Add a task", dependencies=acts)
     def add_task(number: Number, body: Task) -> Task:
-        shelf.book.add_task(number, body.task)
+        job_store.jobs.add_task(number, body.task)
         return body
 
     @router.post("/{number}/notes", summary="Add a dated note")
     def add_note(number: Number, body: NewNote, who: Annotated[Visitor, Depends(runs)]) -> NewNote:
-        shelf.book.add_note(number, body.text, body.carb, who.name)
+        job_store.jobs.add_note(number, body.text, body.carb, who.name)
         return body
 
 
@@ -233,7 +233,7 @@ _UPLOAD = {
 }
 
 
-def _add_files(looks: APIRouter, writes: APIRouter, shelf: Shelf) -> None:
+def _add_files(looks: APIRouter, writes: APIRouter, job_store: JobStoreHandle) -> None:
     @writes.post(
         "/{number}/files",
         summary="Keep a picture or paper with the job; the body is the file",
@@ -245,7 +245,7 @@ def _add_files(looks: APIRouter, writes: APIRouter, shelf: Shelf) -> None:
         request: Request,
         name: Annotated[str, Query(min_length=1, max_length=200, description="of the file")],
         caption: Annotated[str, Query(max_length=500)] = "",
-    ) -> Kept:
+    ) -> StoredFile:
         with tempfile.SpooledTemporaryFile(_IN_MEMORY_BYTES) as held:
             async for block in request.stream():
                 held.write(block)
@@ -254,9 +254,9 @@ def _add_files(looks: APIRouter, writes: APIRouter, shelf: Shelf) -> None:
             held.seek(0)
 
             def keep() -> str:
-                return shelf.book.attach(number, held, name, caption)
+                return job_store.jobs.attach(number, held, name, caption)
 
-            return Kept(sha256=await asyncio.to_thread(keep))
+            return StoredFile(sha256=await asyncio.to_thread(keep))
 
     @looks.get(
         "/{number}/files/{sha256}",
@@ -265,7 +265,7 @@ def _add_files(looks: APIRouter, writes: APIRouter, shelf: Shelf) -> None:
         responses={200: {"description": "the file", "content": {"*/*": {}}}},
     )
     def file(number: Number, sha256: Sha256) -> FileResponse:
-        path, name = shelf.book.attachment(number, sha256)
+        path, name = job_store.jobs.attachment(number, sha256)
         kind = picture_type(path)
         return FileResponse(
             path,

@@ -21,7 +21,7 @@ from soakmon.page.ports import ReportSource
 from soakmon.page.store import Store
 from soakmon.page.text import page_texts
 from soakmon.records.journal import Journal
-from soakmon.records.told import Told, told_in
+from soakmon.records.soak_context import SoakContext, context_in
 from soakmon.records.verdicts import verdict_from
 from soakmon.report.words import tied
 from soakmon.texts import language_of, say
@@ -57,7 +57,7 @@ class Share(Body):
     days: int = Field(default=14, ge=1, le=365)
 
 
-class Link(BaseModel):
+class ReportLink(BaseModel):
     """A link to one report; the path is shown only now."""
 
     path: str
@@ -69,7 +69,7 @@ def _ended(service: Service, soak: int) -> str:
     journal = Journal(service.journal.path)
     try:
         found = [entry for entry in journal.soaks() if entry.id == soak]
-        told = told_in(journal.read_events(soak)) if found else Told()
+        told = context_in(journal.read_events(soak)) if found else SoakContext()
     finally:
         journal.close()
     if not found:
@@ -135,12 +135,12 @@ def report_routes(service: Service, reports: ReportSource, store: Store) -> APIR
         dependencies=acts,
         responses=answers(401, 403, 404, 409, 413, 422),
     )
-    def share(soak: Number, body: Share) -> Link:
+    def share(soak: Number, body: Share) -> ReportLink:
         _ended(service, soak)
         if reports.state(soak) == "missing":
             reports.make(soak)
         secret, expires_s = store.make_link(soak, body.days)
-        return Link(path=f"/shared/{secret}", expires_wall_s=expires_s)
+        return ReportLink(path=f"/shared/{secret}", expires_wall_s=expires_s)
 
     @router.delete(
         "/link",

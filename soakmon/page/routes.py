@@ -14,7 +14,7 @@ from pydantic import BaseModel, Field
 
 from soakmon import __version__
 from soakmon.bench.api import Body, do
-from soakmon.bench.asked import RefusedError
+from soakmon.bench.commands import RefusedError
 from soakmon.bench.refusals import answers
 from soakmon.bench.service import Service
 from soakmon.cautions import CAUTIONS
@@ -94,7 +94,7 @@ class SignedIn(Me):
     csrf: str
 
 
-class Health(BaseModel):
+class ServiceHealth(BaseModel):
     """How service and machine are, and how the bench is described."""
 
     name: str
@@ -235,7 +235,7 @@ def live_routes(service: Service, live: Live) -> APIRouter:
         return list(CAUTIONS)
 
     @router.get("/bench", summary="Health and settings", dependencies=[Depends(visitor)])
-    def bench() -> Health:
+    def bench() -> ServiceHealth:
         return health(service)
 
     return router
@@ -271,12 +271,12 @@ def opening_routes(service: Service) -> APIRouter:
     return router
 
 
-def health(service: Service) -> Health:
+def health(service: Service) -> ServiceHealth:
     """How service and machine are."""
     bench, now_s = service.bench, service.clock.boot_s()
     fuel = bench.fuel.fuel()
     beats = {"sampler": service.beats.sampler_s, "worker": service.beats.worker_s}
-    return Health(
+    return ServiceHealth(
         name=bench.service.name,
         version=__version__,
         fuel=fuel.name,

@@ -46,7 +46,7 @@ class OpenPage:
             task.cancel()
         await asyncio.gather(*others, return_exceptions=True)
         self.app.state.store.close()
-        self.app.state.shelf.close()
+        self.app.state.job_store.close()
 
 
 def address(section: PageSection) -> str:

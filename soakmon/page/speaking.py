@@ -12,7 +12,7 @@ from typing import Any
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from soakmon.texts import ENGLISH, language_of, told
+from soakmon.texts import ENGLISH, language_of, translated
 
 # Keys under which the bench speaks; in jobs people write under some of them themselves.
 _SPOKEN = frozenset(
@@ -83,7 +83,7 @@ class _Answer:
 
     def _said(self, value: Any, key: str = "") -> Any:
         if isinstance(value, str):
-            return told(value, self.language) if key in self.keys else value
+            return translated(value, self.language) if key in self.keys else value
         if isinstance(value, list):
             return [self._said(one, key) for one in value]
         if isinstance(value, dict):

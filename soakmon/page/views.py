@@ -19,7 +19,7 @@ from soakmon.page.files import add_files, modules_of
 from soakmon.page.forms import carb_inputs
 from soakmon.page.store import Visitor
 from soakmon.page.text import page_texts
-from soakmon.texts import language_of, told
+from soakmon.texts import language_of, translated
 
 HERE = Path(__file__).parent
 # Those that are needed daily stand in a row, the others behind a word.
@@ -58,8 +58,8 @@ class Shells:
             language=language,
             base=f"{self.base}/{language}",
             # What is confirmed is what the bench says, whatever language it is read in.
-            cautions=[(caution, told(caution, language)) for caution in CAUTIONS],
-            not_a_safety_device=told(NOT_A_SAFETY_DEVICE, language),
+            cautions=[(caution, translated(caution, language)) for caution in CAUTIONS],
+            not_a_safety_device=translated(NOT_A_SAFETY_DEVICE, language),
             view=view,
             who=who,
             modules=modules_of(f"{script or view}.js"),

@@ -10,7 +10,7 @@ from pydantic import BaseModel
 from soakmon.bench.guide_api import GuideDesk, add_guides
 from soakmon.bench.refusals import answers
 from soakmon.page.access import looks_or_runs, visitor
-from soakmon.page.job_routes import Shelf
+from soakmon.page.job_routes import JobStoreHandle
 
 
 class ResultLine(BaseModel):
@@ -22,7 +22,7 @@ class ResultLine(BaseModel):
     job: str | None
 
 
-def weigh_routes(desk: GuideDesk, shelf: Shelf) -> list[APIRouter]:
+def weigh_routes(desk: GuideDesk, job_store: JobStoreHandle) -> list[APIRouter]:
     """Reading for those who may look, answering for those who may run."""
     guides = APIRouter(
         prefix="/api",
@@ -40,6 +40,6 @@ def weigh_routes(desk: GuideDesk, shelf: Shelf) -> list[APIRouter]:
 
     @looks.get("/results", summary="The latest results of bench tests and soaks")
     def results() -> list[ResultLine]:
-        return [ResultLine(**one) for one in shelf.book.results()]
+        return [ResultLine(**one) for one in job_store.jobs.results()]
 
     return [guides, looks]

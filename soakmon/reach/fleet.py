@@ -29,7 +29,7 @@ _KEYS: Mapping[str, Mapping[str, type | tuple[type, ...]]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Heard:
+class TopicValue:
     """What a topic said: values, when it came (monotonic s), and how old it was then (s)."""
 
     values: dict[str, Any]
@@ -45,7 +45,7 @@ class Heard:
 class Fleet:
     """Benches by name, each with what its topics said last; `trouble`: why nothing is heard."""
 
-    benches: dict[str, dict[str, Heard]] = field(default_factory=dict)
+    benches: dict[str, dict[str, TopicValue]] = field(default_factory=dict)
     connected: bool = False
     trouble: str = ""
 
@@ -70,7 +70,7 @@ class Fleet:
             return
         good = {key: value for key, value in values.items() if _fits(value, _KEYS[name][key])}
         old_s = max(wall_s - taken_s, 0.0) if kept else 0.0
-        self.benches.setdefault(bench, {})[name] = Heard(good, now_s, old_s)
+        self.benches.setdefault(bench, {})[name] = TopicValue(good, now_s, old_s)
 
     def listed(self, now_s: float) -> list[dict[str, Any]]:
         """The benches by name; each value with its age in s."""

@@ -33,12 +33,12 @@ _COMMENT = b"# soakmon asks"
 _LONGEST_WAIT_S = 900.0
 
 
-class RefusedError(Exception):
+class RejectedError(Exception):
     """The server refuses these points for good."""
 
 
-class Writer(Protocol):
-    """Writes points; raises ReachError when later may be better, RefusedError when not."""
+class PointWriter(Protocol):
+    """Writes points; raises ReachError when later may be better, RejectedError when not."""
 
     def write(self, points: list[Point]) -> None:
         """Write all of them."""
@@ -87,14 +87,14 @@ class InfluxWriter:
         A comment is written: that needs the right to write points, and makes none. InfluxDB
         answers 400 to a request without points (from memory), and 401 or 404 before it looks.
         """
-        with suppress(RefusedError):
+        with suppress(RejectedError):
             self._write(_COMMENT)
 
     def _answered(self, error: ApiException) -> None:
         status = int(error.status or 0)
         text = f"the database answers {status}: {self._told(error.message or error.reason)}"
         if 400 <= status < 500 and status not in _AGAIN:
-            raise RefusedError(text) from None
+            raise RejectedError(text) from None
         raise ReachError(text, _wanted_s(error.retry_after)) from None
 
     def _told(self, error: object) -> str:
@@ -139,13 +139,13 @@ def _record(point: Point) -> Record:
     return record
 
 
-def write_all(writer: Writer, points: list[Point], park: Callable[[Point, str], None]) -> None:
+def write_all(writer: PointWriter, points: list[Point], park: Callable[[Point, str], None]) -> None:
     """Write points in order, splitting what is refused until only the bad ones are left over."""
     if not points:
         return
     try:
         writer.write(points)
-    except RefusedError as refusal:
+    except RejectedError as refusal:
         if len(points) == 1:
             park(points[0], str(refusal))
             return

@@ -13,7 +13,7 @@ from typing import Any
 from soakmon.errors import InputError
 from soakmon.reach import points as made
 from soakmon.reach.health import Board
-from soakmon.reach.influx import InfluxWriter, Writer, write_all
+from soakmon.reach.influx import InfluxWriter, PointWriter, write_all
 from soakmon.reach.points import Point
 from soakmon.reach_config import InfluxSection
 from soakmon.records.journal import Event
@@ -38,11 +38,11 @@ class InfluxOutlet:
         board: Board,
         *,
         wall_s: Callable[[], float],
-        writer: Callable[[InfluxSection], Writer] = InfluxWriter,
+        writer: Callable[[InfluxSection], PointWriter] = InfluxWriter,
     ) -> None:
         self.bench, self.section, self.board, self.wall_s = bench, section, board, wall_s
         self.make_writer = writer
-        self.writer: Writer | None = None
+        self.writer: PointWriter | None = None
         self.outbox = Outbox(journal, NAME)
         self.asked_s = float("-inf")
 
@@ -118,7 +118,7 @@ def _pieces(points: list[Point], most: int) -> Iterator[list[Point]]:
 
 
 def backfill(
-    bench: str, section: InfluxSection, journal: Path, name: str, writer: Writer
+    bench: str, section: InfluxSection, journal: Path, name: str, writer: PointWriter
 ) -> dict[str, Any]:
     """Send all of a soak, or of a job's soaks, again; how many points went out and were refused.
 

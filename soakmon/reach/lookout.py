@@ -15,15 +15,15 @@ import httpx
 
 from soakmon.config import Bench
 from soakmon.reach.backoff import Backoff
+from soakmon.reach.delivery_queue import DeliveryQueue
 from soakmon.reach.health import Board, State
 from soakmon.reach.mqtt import client_id, connect
 from soakmon.reach.phone import send, targets_of, understood
-from soakmon.reach.post import Post
 from soakmon.reach.secrets import read_secret
 from soakmon.reach.silence import Silence
 from soakmon.reach.supervise import LeftBehind, ReachError, supervise
 from soakmon.systemd import tell_system
-from soakmon.texts import told as in_language
+from soakmon.texts import translated as in_language
 
 log = logging.getLogger(__name__)
 _EVERY_S = 1.0
@@ -45,7 +45,7 @@ class Lookout:
         self.bench, self.now_s, self.every_s = bench, now_s, every_s
         section = bench.lookout
         targets = targets_of(bench.phone)
-        self.post = Post(targets, [], deliver, now_s)
+        self.post = DeliveryQueue(targets, [], deliver, now_s)
         unknown = [target.name for target in targets if not understood(target)]
         self.unknown = "; ".join(f"{name}: the address is not understood" for name in unknown)
         only = set(section.benches) or None

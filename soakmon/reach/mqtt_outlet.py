@@ -20,8 +20,8 @@ from soakmon.reach.aside import Aside
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.discovery import announcements, places
 from soakmon.reach.echo import Echo
+from soakmon.reach.event_inbox import ALARMS, EventInbox, uid
 from soakmon.reach.health import Board
-from soakmon.reach.heard import ALARMS, Heard, uid
 from soakmon.reach.mqtt import Link, Received, client_id, connect
 from soakmon.reach.supervise import ReachError
 from soakmon.reach_config import MqttSection
@@ -65,7 +65,7 @@ class MqttOutlet:
         outbox: Outbox,
         board: Board,
         backoff: Backoff,
-        heard: Heard | None = None,
+        heard: EventInbox | None = None,
         *,
         reached: Reached = connect,
         now_s: Callable[[], float] = time.monotonic,
@@ -78,7 +78,7 @@ class MqttOutlet:
         self.topics = told.Topics(self.section.prefix, name, bench_id(folder), run)
         self.echo = Echo(self.topics, now_s=now_s)
         self.aside = Aside()
-        self.heard = heard or Heard(ALARMS, service.clock.wall_s)
+        self.heard = heard or EventInbox(ALARMS, service.clock.wall_s)
         self.early: dict[str, tuple[float, Event]] = {}
         self.sent: dict[str, None] = {}  # marks of the alarms that have gone out, the latest
         self.last: dict[str, told.Message] = {}

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 from soakmon.errors import InputError
 from soakmon.extras import to_install
 from soakmon.reach.backoff import Backoff
+from soakmon.reach.event_inbox import ALARMS, FOR_PEOPLE, EventInbox
 from soakmon.reach.health import Board, State
-from soakmon.reach.heard import ALARMS, FOR_PEOPLE, Heard
 from soakmon.reach.supervise import LeftBehind, Stepping, ThreadRunner, supervise
 from soakmon.records.outbox import Outbox
 
@@ -43,7 +43,10 @@ class Outlets:
         ):
             self.board.add(name, State.STARTING if section.enabled else State.OFF)
         wall_s = service.clock.wall_s
-        self.for_people, self.for_broker = Heard(FOR_PEOPLE, wall_s), Heard(ALARMS, wall_s)
+        self.for_people, self.for_broker = (
+            EventInbox(FOR_PEOPLE, wall_s),
+            EventInbox(ALARMS, wall_s),
+        )
         service.listeners += [self.for_people.hear, self.for_broker.hear]
 
     def start(self) -> None:

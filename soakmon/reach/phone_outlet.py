@@ -12,10 +12,10 @@ from zoneinfo import ZoneInfo
 
 from soakmon.config import Bench
 from soakmon.reach.aside import Aside
+from soakmon.reach.delivery_queue import DeliveryQueue
+from soakmon.reach.event_inbox import FOR_PEOPLE, EventInbox
 from soakmon.reach.health import Board
-from soakmon.reach.heard import FOR_PEOPLE, Heard
 from soakmon.reach.phone import send, targets_of, understood
-from soakmon.reach.post import Post
 from soakmon.reach.rules import Memory, Policy, Rules
 from soakmon.reach.supervise import ReachError
 from soakmon.reach_config import PhoneSection
@@ -54,7 +54,7 @@ def _minutes(clock: str) -> int:
 class PhoneOutlet:
     """Tells people, step by step in a thread of its own; what waits outlives a restart.
 
-    Alarms come from memory (`heard`) and from the journal, whichever is first. They are sent first
+    Alarms come from memory (`EventInbox`) and the journal, whichever is first. They are sent first
     and noted then: what cannot be noted is kept in memory, and told as trouble of the journal. No
     disk is waited for by the thread that sends (`aside`).
     """
@@ -72,7 +72,7 @@ class PhoneOutlet:
         deliver: Callable[..., None] = send,
         now_s: Callable[[], float] = time.monotonic,
         patience_s: float = 1.0,
-        heard: Heard | None = None,
+        heard: EventInbox | None = None,
     ) -> None:
         self.board, self.status, self.wall_s, self.now_s = board, status, wall_s, now_s
         self.outbox = Outbox(journal, NAME)
@@ -81,8 +81,8 @@ class PhoneOutlet:
         service = bench.service
         self.policy = policy_of(bench.phone, service.name, valve=valve, language=service.language)
         self.rules = Rules(self.policy)
-        self.post = Post([], [], deliver, now_s)
-        self.heard = heard or Heard(FOR_PEOPLE, wall_s)
+        self.post = DeliveryQueue([], [], deliver, now_s)
+        self.heard = heard or EventInbox(FOR_PEOPLE, wall_s)
         self.unknown = ""
         self.taken_up = False
         self.aside = Aside()
@@ -99,7 +99,7 @@ class PhoneOutlet:
             self.heard.remember(kept.get("heard", {}))
             waiting = kept.get("waiting", [])
             self.taken_up = True
-        self.post = Post(targets, waiting, self.deliver, self.now_s)
+        self.post = DeliveryQueue(targets, waiting, self.deliver, self.now_s)
         # Said now, not when it is needed.
         unknown = [target.name for target in targets if not understood(target)]
         self.unknown = "; ".join(f"{name}: the address is not understood" for name in unknown)

@@ -15,9 +15,9 @@ from typing import Any
 
 from soakmon.reach import wording
 from soakmon.records.journal import Event
-from soakmon.report.clock import Clock
+from soakmon.report.clock import RunClock
 from soakmon.texts import ENGLISH, say
-from soakmon.texts import told as in_language
+from soakmon.texts import translated as in_language
 from soakmon.watch.figures import elapsed
 
 # The valve is shut within a second of an alarm; longer means that it was not.
@@ -57,19 +57,19 @@ class Policy:
         at = self._at(wall_s)
         return say("rules.clock", time=f"{at:%H:%M %Z}", day=f"{at:%Y-%m-%d}")
 
-    def soak_clock(self, began_wall_s: float) -> Clock:
+    def soak_clock(self, began_wall_s: float) -> RunClock:
         """The clock of a soak that began then, as its report has it."""
         began = self._at(began_wall_s)
         # Of one offset throughout, also in the nights when clocks are changed.
         offset = timezone(began.utcoffset() or timedelta())
-        return Clock(began.astimezone(offset), began.tzname() or "")
+        return RunClock(began.astimezone(offset), began.tzname() or "")
 
     def _at(self, wall_s: float) -> datetime:
         return datetime.fromtimestamp(wall_s, self.zone or UTC).astimezone(self.zone)
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Notification:
     """A message; a newer one with the same key replaces one that has not gone out yet."""
 
     key: str
@@ -80,7 +80,7 @@ class Told:
 
 
 @dataclass(slots=True)
-class Waiting:
+class AlarmState:
     """An alarm, when it was last told, and whether the second person knows."""
 
     id: str
@@ -109,11 +109,11 @@ class Trouble:
 class Memory:
     """All that the rules must not forget over a restart."""
 
-    alarms: list[Waiting] = field(default_factory=list)
+    alarms: list[AlarmState] = field(default_factory=list)
     feed_open: bool | None = None
     feed_wall_s: float = 0.0
-    soon: list[Told] = field(default_factory=list)
-    held: list[Told] = field(default_factory=list)
+    soon: list[Notification] = field(default_factory=list)
+    held: list[Notification] = field(default_factory=list)
     troubles: dict[str, Trouble] = field(default_factory=dict)
     dry_told: int = 0
 
@@ -122,10 +122,10 @@ class Memory:
         """The memory that `asdict` made plain."""
         memory = Memory(**kept)
         memory.alarms = [
-            Waiting(**alarm | {"id": str(alarm["id"])}) for alarm in kept.get("alarms", [])
+            AlarmState(**alarm | {"id": str(alarm["id"])}) for alarm in kept.get("alarms", [])
         ]
-        memory.soon = [Told(**told) for told in kept.get("soon", [])]
-        memory.held = [Told(**told) for told in kept.get("held", [])]
+        memory.soon = [Notification(**told) for told in kept.get("soon", [])]
+        memory.held = [Notification(**told) for told in kept.get("held", [])]
         memory.troubles = {k: Trouble(**t) for k, t in kept.get("troubles", {}).items()}
         return memory
 
@@ -146,7 +146,7 @@ class Rules:
         memory = self.memory
         if event.kind == "alarm":
             own = str(event.data.get("uid") or event.id)
-            new = Waiting(own, wall_s=event.wall_s, t_s=event.t_s, **_alarm(event.data))
+            new = AlarmState(own, wall_s=event.wall_s, t_s=event.t_s, **_alarm(event.data))
             if not any(_joins(new, alarm) for alarm in memory.alarms):
                 memory.alarms.append(new)
         elif event.kind == "ack":
@@ -162,14 +162,14 @@ class Rules:
             if self.policy.tell_start:
                 title = title or str(event.data.get("reason", ""))
                 told = wording.begin(title, self.policy.bench, self.policy.link)
-                memory.soon.append(Told(f"begin/{event.soak}", *told, urgent=False))
+                memory.soon.append(Notification(f"begin/{event.soak}", *told, urgent=False))
         elif event.kind == "verdict":
             clock = self.policy.soak_clock(event.wall_s - event.t_s)
             policy = self.policy
             told = wording.result(
                 event.data, title, policy.bench, policy.link, valve=policy.valve, clock=clock
             )
-            memory.held.append(Told(f"result/{event.soak}", *told, urgent=False))
+            memory.held.append(Notification(f"result/{event.soak}", *told, urgent=False))
 
     def look(self, status: dict[str, Any], now_s: float) -> None:
         """Look at the bench's status for lasting trouble, and for a bottle that will run dry."""
@@ -184,7 +184,7 @@ class Rules:
         if dry_s and dry_s < end_s and soak != self.memory.dry_told:
             self.memory.dry_told = soak
             told = wording.dry(self.policy.clock(dry_s), self.policy.bench, self.policy.link)
-            self.memory.held.append(Told(f"dry/{soak}", *told, urgent=False))
+            self.memory.held.append(Notification(f"dry/{soak}", *told, urgent=False))
 
     def _trouble(self, name: str, text: str, now_s: float) -> None:
         trouble = self.memory.troubles.setdefault(name, Trouble(text))
@@ -194,7 +194,7 @@ class Rules:
         else:
             trouble.gone_s = now_s if trouble.gone_s is None else trouble.gone_s
 
-    def due(self, now_s: float) -> list[Told]:
+    def due(self, now_s: float) -> list[Notification]:
         """What is to be told now."""
         found = [told for alarm in self.memory.alarms for told in self._alarm(alarm, now_s)]
         for name in list(self.memory.troubles):
@@ -206,13 +206,13 @@ class Rules:
             self.memory.held = []
         return [self._said(one) for one in found]
 
-    def _said(self, one: Told) -> Told:
+    def _said(self, one: Notification) -> Notification:
         """A message in the language of those who are told."""
         language = self.policy.language
         title, body = in_language(one.title, language), in_language(one.body, language)
         return replace(one, title=title, body=body)
 
-    def _alarm(self, alarm: Waiting, now_s: float) -> list[Told]:
+    def _alarm(self, alarm: AlarmState, now_s: float) -> list[Notification]:
         acted = self.memory.feed_open is not True or not self.policy.valve
         if not acted and 0 <= now_s - alarm.wall_s < _ACTED_WITHIN_S:
             return []
@@ -240,16 +240,16 @@ class Rules:
             valve=self.policy.valve,
             link=self.policy.link,
         )
-        return [Told(f"alarm/{alarm.id}", title, body, urgent=True, second=second)]
+        return [Notification(f"alarm/{alarm.id}", title, body, urgent=True, second=second)]
 
-    def _noticed(self, alarm: Waiting) -> str:
+    def _noticed(self, alarm: AlarmState) -> str:
         """When it was noticed, and how long after the start of the soak."""
         clock = self.policy.clock(alarm.wall_s)
         if alarm.t_s is None:
             return clock
         return say("rules.noticed", clock=clock, elapsed=elapsed(alarm.t_s))
 
-    def _troubled(self, name: str, now_s: float) -> list[Told]:
+    def _troubled(self, name: str, now_s: float) -> list[Notification]:
         trouble = self.memory.troubles[name]
         after_s = 0.0 if name == "vapour_alarm" else self.policy.trouble_after_s
         if trouble.gone_s is not None:
@@ -258,7 +258,7 @@ class Rules:
             elif now_s - trouble.gone_s >= self.policy.trouble_over_s:
                 del self.memory.troubles[name]
                 title, body = wording.well_again(name, self.policy.bench, self.policy.link)
-                return [Told(f"trouble/{name}", title, body, urgent=False)]
+                return [Notification(f"trouble/{name}", title, body, urgent=False)]
         elif (
             not trouble.told and trouble.since_s is not None and now_s - trouble.since_s >= after_s
         ):
@@ -267,11 +267,11 @@ class Rules:
             title, body = wording.trouble(
                 name, trouble.text, since, self.policy.bench, self.policy.link
             )
-            return [Told(f"trouble/{name}", title, body, urgent=True)]
+            return [Notification(f"trouble/{name}", title, body, urgent=True)]
         return []
 
 
-def _joins(new: Waiting, known: Waiting) -> bool:
+def _joins(new: AlarmState, known: AlarmState) -> bool:
     """Whether a flood is one that people know of and have not acknowledged: guard and decider both
     find it, and it is told again in any case. What the new one knows more of goes into the old.
     """

@@ -15,7 +15,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any
 
-from soakmon.reach.rules import RUNNING, Told
+from soakmon.reach.rules import RUNNING, Notification
 from soakmon.texts import say
 
 _WILL_S = 30.0
@@ -128,14 +128,14 @@ class Silence:
             seen.beat, seen.heard_s = str(found.get("taken_at")), now_s
             seen.heard_watched_s, seen.graced = self._watched_s(now_s), False
 
-    def due(self, now_s: float) -> list[Told]:
+    def due(self, now_s: float) -> list[Notification]:
         """What is to be told now."""
         found = self._broker(now_s) + self._flapping(now_s)
         for name in [name for name, told in self.twins.items() if not told]:
             self.twins[name] = True
             body = say("silence.two_benches_on_broker_call", name=name)
             found.append(
-                Told(
+                Notification(
                     f"twins/{name}",
                     say("silence.two_benches_are_named", name=name),
                     body,
@@ -167,15 +167,15 @@ class Silence:
             return say("silence.not_heard_yet_2", bench=", ".join(unheard) or "any bench")
         return ""
 
-    def _broker(self, now_s: float) -> list[Told]:
+    def _broker(self, now_s: float) -> list[Notification]:
         if not self.connected and not self.broker_told and now_s - self.changed_s >= self.broker_s:
             self.broker_told = True
             body = say("silence.no_connection_mqtt_broker_nobody")
-            return [Told("broker", say("silence.broker_gone"), body, urgent=True)]
+            return [Notification("broker", say("silence.broker_gone"), body, urgent=True)]
         if self.connected and self.broker_told:
             self.broker_told = False
             return [
-                Told(
+                Notification(
                     "broker",
                     say("silence.broker_back"),
                     say("silence.benches_are_watched_again"),
@@ -184,7 +184,7 @@ class Silence:
             ]
         return []
 
-    def _flapping(self, now_s: float) -> list[Told]:
+    def _flapping(self, now_s: float) -> list[Notification]:
         while self.drops and now_s - self.drops[0] > _DROPS_WITHIN_S:
             self.drops.popleft()
         count = len(self.drops)
@@ -195,21 +195,25 @@ class Silence:
                 count=count,
                 drops=_time(now_s - self.drops[0]),
             )
-            return [Told("flapping", say("silence.wire_broker_comes_goes"), body, urgent=True)]
+            return [
+                Notification("flapping", say("silence.wire_broker_comes_goes"), body, urgent=True)
+            ]
         if not count and self.connected and self.flapping_told:
             self.flapping_told = False
-            return [Told("flapping", say("silence.wire_broker_steady_again"), "", urgent=False)]
+            return [
+                Notification("flapping", say("silence.wire_broker_steady_again"), "", urgent=False)
+            ]
         return []
 
-    def _nobody(self, now_s: float) -> list[Told]:
+    def _nobody(self, now_s: float) -> list[Notification]:
         if not self.benches and not self.nobody_told and self._watched_s(now_s) >= self.silent_s:
             self.nobody_told = True
             body = say("silence.lookout_connected_broker_hears_no")
-            return [Told("nobody", say("silence.lookout_hears_nobody"), body, urgent=True)]
+            return [Notification("nobody", say("silence.lookout_hears_nobody"), body, urgent=True)]
         if self.benches and self.nobody_told:
             self.nobody_told = False
             return [
-                Told(
+                Notification(
                     "nobody",
                     say("silence.lookout_hears_bench"),
                     say("silence.watched"),
@@ -218,13 +222,13 @@ class Silence:
             ]
         return []
 
-    def _unheard(self, name: str, seen: Seen, now_s: float) -> list[Told]:
+    def _unheard(self, name: str, seen: Seen, now_s: float) -> list[Notification]:
         waited_s = self._watched_s(now_s) - seen.grace_watched_s
         if seen.never and not seen.unheard_told and waited_s >= self.silent_s:
             seen.unheard_told = True
             body = say("silence.nothing_heard_bench_not_watched", name=name)
             return [
-                Told(
+                Notification(
                     f"unheard/{name}", say("silence.bench_not_heard", name=name), body, urgent=True
                 )
             ]
@@ -232,22 +236,24 @@ class Silence:
             seen.unheard_told = False
             text = say("silence.watched")
             return [
-                Told(f"unheard/{name}", say("silence.bench_heard", name=name), text, urgent=False)
+                Notification(
+                    f"unheard/{name}", say("silence.bench_heard", name=name), text, urgent=False
+                )
             ]
         return []
 
-    def _alone(self, name: str, seen: Seen) -> list[Told]:
+    def _alone(self, name: str, seen: Seen) -> list[Notification]:
         """A bench whose alarm nobody has acknowledged, and whose own messages do not arrive."""
         if seen.alone and not seen.alone_told:
             seen.alone_told = True
             body = say("silence.bench_has_alarm_nobody_has", name=name, alone=seen.alone)
             title = say("silence.bench_has_alarm_reaches_nobody", name=name)
-            return [Told(f"alone/{name}", title, body, urgent=True, second=True)]
+            return [Notification(f"alone/{name}", title, body, urgent=True, second=True)]
         if not seen.alone:
             seen.alone_told = False
         return []
 
-    def _bench(self, name: str, seen: Seen, now_s: float) -> list[Told]:
+    def _bench(self, name: str, seen: Seen, now_s: float) -> list[Notification]:
         will_s = min(_WILL_S, self.silent_s)
         watched_s = self._watched_s(now_s)
         left_s = seen.offline_watched_s
@@ -264,14 +270,18 @@ class Silence:
             )
             body = say("silence.bench_was_has_fallen_silent", name=name, phase=seen.phase, why=why)
             return [
-                Told(f"silent/{name}", say("silence.bench_silent", name=name), body, urgent=True)
+                Notification(
+                    f"silent/{name}", say("silence.bench_silent", name=name), body, urgent=True
+                )
             ]
         if seen.told and left_s is None and seen.heard_s > seen.silent_from_s and not stale:
             seen.told = False
             away = _time(seen.heard_s - seen.silent_from_s)
             body = say("silence.bench_back_after_now", name=name, away=away, phase=seen.phase)
             return [
-                Told(f"silent/{name}", say("silence.bench_back", name=name), body, urgent=False)
+                Notification(
+                    f"silent/{name}", say("silence.bench_back", name=name), body, urgent=False
+                )
             ]
         return []
 

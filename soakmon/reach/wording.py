@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from soakmon.report.clock import Clock
+from soakmon.report.clock import RunClock
 from soakmon.report.words import CAUSES, HEADINGS, grams
 from soakmon.texts import say
 from soakmon.watch.figures import rate
@@ -124,11 +124,11 @@ def result(
     link: str,
     *,
     valve: bool,
-    clock: Clock | None = None,
+    clock: RunClock | None = None,
 ) -> Text:
     """The verdict of a soak; clock: the shop's."""
     outcome = Outcome(verdict["verdict"])
-    clock = clock or Clock()
+    clock = clock or RunClock()
     lines = [clock.said(verdict["reason"])]
     if clock.began is not None and verdict.get("duration_s"):
         lines.append(say("wording.watched", duration_s=clock.span(verdict["duration_s"])))

@@ -27,7 +27,7 @@ _MOST_MORE = 4
 
 
 @dataclass(frozen=True, slots=True)
-class Note:
+class LatchEntry:
     """Why the feed must stay shut, since when; alarm: as it was raised, where there was one.
 
     also: what else came up since then.
@@ -55,7 +55,9 @@ class Latch:
         self.trouble = ""
         self.slot = 0
         self.number = self.written = 0
-        self.note: Note | None = Note(say("latch.nobody_has_opened_feed_yet"), "new", 0.0)
+        self.note: LatchEntry | None = LatchEntry(
+            say("latch.nobody_has_opened_feed_yet"), "new", 0.0
+        )
         if path.exists():
             self._read()
 
@@ -91,7 +93,7 @@ class Latch:
         with self.lock:
             before = self.reasons if self.note is not None and self.note.alarm is not None else []
             also = tuple(one for one in before if one != reason)[:_MOST_MORE]
-            self.note = Note(reason, code, wall_s, alarm, also)
+            self.note = LatchEntry(reason, code, wall_s, alarm, also)
             self._changed()
 
     def add(self, reason: str) -> None:
@@ -225,7 +227,7 @@ class Latch:
                     whole[slot] = found
         except OSError as error:
             self.trouble = self._cannot("read", error)
-            self.note = Note(self.trouble, "unreadable", 0.0)
+            self.note = LatchEntry(self.trouble, "unreadable", 0.0)
             return
         newest = max(whole, key=lambda slot: whole[slot][0], default=-1)
         self.number, self.note = whole.get(newest, (0, None))
@@ -235,12 +237,12 @@ class Latch:
         if len(whole) < _SLOTS and self.note is None:
             # What was being written may have been a reason to stay shut.
             text = say("latch.note_about_feed_was_being")
-            self.note = Note(text, "torn", 0.0)
+            self.note = LatchEntry(text, "torn", 0.0)
         with self.lock:
             self._changed()
         if not self.write() and self.note is None:
             # What could not be latched later may not be opened now.
-            self.note = Note(self.trouble, "unreadable", 0.0)
+            self.note = LatchEntry(self.trouble, "unreadable", 0.0)
 
     def _cannot(self, what: str, error: OSError) -> str:
         return say(
@@ -248,7 +250,7 @@ class Latch:
         )
 
 
-def _packed(number: int, note: Note | None) -> bytes:
+def _packed(number: int, note: LatchEntry | None) -> bytes:
     text = _encoded(number, note)
     # The reason alone always fits.
     for less in ({"also": ()}, {"alarm": None}):
@@ -258,12 +260,12 @@ def _packed(number: int, note: Note | None) -> bytes:
     return f"{zlib.crc32(text):08x} ".encode() + text.ljust(_SLOT_BYTES - 9)
 
 
-def _encoded(number: int, note: Note | None) -> bytes:
+def _encoded(number: int, note: LatchEntry | None) -> bytes:
     said = {"number": number, "note": None if note is None else asdict(note)}
     return json.dumps(said, ensure_ascii=False).encode("utf-8", "replace")
 
 
-def _unpacked(slot: bytes) -> tuple[int, Note | None] | None:
+def _unpacked(slot: bytes) -> tuple[int, LatchEntry | None] | None:
     """Number and note of a slot, or None when it is not whole."""
     head, _, text = slot.rstrip().partition(b" ")
     try:
@@ -272,7 +274,7 @@ def _unpacked(slot: bytes) -> tuple[int, Note | None] | None:
         said = json.loads(text)
         note = said["note"]
         if note is not None:
-            note = Note(**note | {"also": tuple(note.get("also", ()))})
+            note = LatchEntry(**note | {"also": tuple(note.get("also", ()))})
         return int(said["number"]), note
     except (ValueError, KeyError, TypeError):
         return None

@@ -24,7 +24,7 @@ _LEAST_H = 12.0
 Grams = Annotated[float, Field(ge=0, le=1e5, allow_inf_nan=False)]
 
 
-class Evaporation(BaseModel):
+class PastEvaporation(BaseModel):
     """As a job record keeps it; a record may come from elsewhere, so it is checked.
 
     of: bottle, hose and fuel. For the rest see `PastSoak`.
@@ -50,7 +50,7 @@ def evaporation_of(decision: Decision, settings: Settings) -> dict[str, Any] | N
     if hours < _LEAST_H or (spare_g is None and not _lost_more(verdict)):
         return None
     feed, bowls = settings.priors.scales
-    return Evaporation(
+    return PastEvaporation(
         lost_g=round(verdict.observed_loss_g - float(curve.top_up_g[-1]), 4),
         feed_g=round(float(curve.feed_g[-1]) / feed, 4),
         bowls_g=round(float(curve.bowls_g[-1]) / bowls, 4),
@@ -65,9 +65,9 @@ def past_soaks(data: Iterable[Mapping[str, Any]], settings: Settings) -> list[Pa
     return [PastSoak(one.lost_g, one.feed_g, one.bowls_g, one.spare_g) for one in kept]
 
 
-def _read(data: Mapping[str, Any]) -> Evaporation | None:
+def _read(data: Mapping[str, Any]) -> PastEvaporation | None:
     try:
-        return Evaporation.model_validate(data.get(KEY))
+        return PastEvaporation.model_validate(data.get(KEY))
     except ValidationError:
         return None
 

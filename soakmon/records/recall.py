@@ -12,7 +12,7 @@ from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.records.journal import Event, Journal, SoakEntry
 from soakmon.records.shut import with_events
-from soakmon.records.told import Told, told_in
+from soakmon.records.soak_context import SoakContext, context_in
 from soakmon.records.verdicts import same_result, unjudged, verdict_from
 from soakmon.watch.decide import decide
 from soakmon.watch.decision import Decision
@@ -31,7 +31,7 @@ class Recalled:
 
     entry: SoakEntry
     bench: Bench
-    told: Told
+    told: SoakContext
     settings: Settings
     events: tuple[Event, ...]
     rows: Rows
@@ -74,7 +74,7 @@ def recall(path: Path, soak: int | str | None = None) -> Recalled:
     finally:
         journal.close()
     bench = Bench.model_validate_json(entry.configuration)
-    told = told_in(events)
+    told = context_in(events)
     settings = told.applied(bench.settings())
     if rows is None:
         none = np.zeros(0)

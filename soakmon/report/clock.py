@@ -15,7 +15,7 @@ _AFTER = re.compile(r"(\d+):(\d\d) h after the start")
 
 
 @dataclass(frozen=True, slots=True)
-class Clock:
+class RunClock:
     """began: when t_s was 0, by the shop's clock; None: of a recording, nobody knows.
 
     zone: how that clock is named, as CET.

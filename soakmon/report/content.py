@@ -16,7 +16,7 @@ from soakmon.records.priors import Shift
 from soakmon.report import words
 from soakmon.report.advice import next_steps
 from soakmon.report.bench_facts import bench_facts
-from soakmon.report.clock import Clock
+from soakmon.report.clock import RunClock
 from soakmon.report.log import Log
 from soakmon.texts import ENGLISH, say
 from soakmon.watch.budget import Budget
@@ -68,13 +68,13 @@ class About:
     reference: str = ""
 
     @property
-    def clock(self) -> Clock:
+    def clock(self) -> RunClock:
         """The shop's clock of a soak of the bench; none for a recording."""
-        return Clock(self.began, self.zone)
+        return RunClock(self.began, self.zone)
 
 
 @dataclass(frozen=True, slots=True)
-class Section:
+class ReportSection:
     """A heading with facts (name, text), lines, or a verbatim text below it."""
 
     title: str
@@ -93,7 +93,7 @@ class Content:
     sentence: str
     summary: tuple[tuple[str, str], ...]
     steps: tuple[str, ...]
-    details: tuple[Section, ...]
+    details: tuple[ReportSection, ...]
     language: str = ENGLISH
 
 
@@ -176,7 +176,7 @@ def _date(about: About) -> str:
     return f"{about.began:%Y-%m-%d %H:%M} to {about.made:%Y-%m-%d %H:%M}{zone}"
 
 
-def _tested(rows: Rows, verdict: Verdict, clock: Clock) -> str:
+def _tested(rows: Rows, verdict: Verdict, clock: RunClock) -> str:
     text = say("content.watched", duration_s=clock.span(verdict.duration_s))
     if rows.feed_open is None or not np.isfinite(rows.feed_open).any():
         return text
@@ -201,37 +201,45 @@ def _temperature(rows: Rows) -> str:
 
 def _details(
     rows: Rows, decision: Decision, about: About, hashes: Mapping[str, str]
-) -> list[Section]:
+) -> list[ReportSection]:
     verdict, settings = decision.verdict, about.settings
-    sections = [Section(say("content.what_was_found"), _found(verdict, settings, about.clock))]
+    sections = [
+        ReportSection(say("content.what_was_found"), _found(verdict, settings, about.clock))
+    ]
     suspects = words.suspects(verdict) or (say("content.nothing_suspect"),)
-    sections.append(Section(say("content.what_behind"), lines=suspects))
+    sections.append(ReportSection(say("content.what_behind"), lines=suspects))
     if about.record:
-        sections.append(Section(say("content.what_job_record_told_decider"), lines=_record(about)))
+        sections.append(
+            ReportSection(say("content.what_job_record_told_decider"), lines=_record(about))
+        )
     if settings is not None:
-        sections.append(Section(say("content.false_alarm_budget"), _budget(settings, rows.gates)))
+        sections.append(
+            ReportSection(say("content.false_alarm_budget"), _budget(settings, rows.gates))
+        )
     parts = _parts(decision, settings)
     if parts:
-        sections.append(Section(say("content.expected_loss_part"), parts))
+        sections.append(ReportSection(say("content.expected_loss_part"), parts))
     sections += _happened(decision, about.log, about.clock)
     calibration = about.calibration or say("content.none_on_record_masses_are")
-    sections.append(Section(say("content.calibration_force"), lines=(calibration,)))
+    sections.append(ReportSection(say("content.calibration_force"), lines=(calibration,)))
     if about.reference:
-        sections.append(Section(say("content.known_leak"), lines=(about.reference,)))
+        sections.append(ReportSection(say("content.known_leak"), lines=(about.reference,)))
     if about.remarks:
-        sections.append(Section(say("content.remarks"), lines=about.remarks))
-    sections.append(Section(say("content.bench_versions"), _versions(about)))
-    sections.append(Section(say("content.sha_256_files_beside_this"), tuple(hashes.items())))
-    sections.append(Section(say("content.cautions"), lines=CAUTIONS))
+        sections.append(ReportSection(say("content.remarks"), lines=about.remarks))
+    sections.append(ReportSection(say("content.bench_versions"), _versions(about)))
+    sections.append(ReportSection(say("content.sha_256_files_beside_this"), tuple(hashes.items())))
+    sections.append(ReportSection(say("content.cautions"), lines=CAUTIONS))
     if settings is not None or about.bench_toml:
         sizes = bench_facts(settings) if settings is not None else ()
         sections.append(
-            Section(say("content.bench_configuration"), sizes, verbatim=about.bench_toml.strip())
+            ReportSection(
+                say("content.bench_configuration"), sizes, verbatim=about.bench_toml.strip()
+            )
         )
     return sections
 
 
-def _happened(decision: Decision, log: Log, clock: Clock) -> list[Section]:
+def _happened(decision: Decision, log: Log, clock: RunClock) -> list[ReportSection]:
     """Alarms, disturbances and phases: the bench's own log where there is one."""
     verdict = decision.verdict
     alarms = [f"{clock.at(a.t_s)}: {a.text}" for a in verdict.alarms]
@@ -246,12 +254,12 @@ def _happened(decision: Decision, log: Log, clock: Clock) -> list[Section]:
         ]
         alarms, phases = [*log.alarms, *closing], list(log.phases)
     sections = [
-        Section(say("content.alarms_acknowledgements"), lines=_some(alarms)),
-        Section(say("content.disturbances_how_they_were_treated"), lines=_some(faults)),
-        Section(say("content.phases"), lines=_some(phases)),
+        ReportSection(say("content.alarms_acknowledgements"), lines=_some(alarms)),
+        ReportSection(say("content.disturbances_how_they_were_treated"), lines=_some(faults)),
+        ReportSection(say("content.phases"), lines=_some(phases)),
     ]
     if log.preflight:
-        sections.append(Section(say("content.preflight"), lines=log.preflight))
+        sections.append(ReportSection(say("content.preflight"), lines=log.preflight))
     return sections
 
 
@@ -269,7 +277,7 @@ def _some(lines: list[str]) -> tuple[str, ...]:
 
 
 def _found(
-    verdict: Verdict, settings: Settings | None, clock: Clock
+    verdict: Verdict, settings: Settings | None, clock: RunClock
 ) -> tuple[tuple[str, str], ...]:
     facts = [
         (say("content.reason"), clock.said(verdict.reason)),

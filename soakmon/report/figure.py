@@ -12,10 +12,10 @@ from typing import Any
 
 import numpy as np
 
-from soakmon.report.clock import Clock
+from soakmon.report.clock import RunClock
 from soakmon.report.letters import one_line
 from soakmon.report.words import grams
-from soakmon.texts import ENGLISH, say, told
+from soakmon.texts import ENGLISH, say, translated
 from soakmon.watch.decision import Decision
 from soakmon.watch.figures import elapsed
 from soakmon.watch.knock import without_knocks
@@ -37,7 +37,7 @@ def draw(
     rows: Rows,
     decision: Decision,
     title: str,
-    clock: Clock | None = None,
+    clock: RunClock | None = None,
     *,
     dpi: int = 130,
     height_in: float = 6.8,
@@ -75,10 +75,10 @@ def draw(
         shown = one_line(title, 80).replace("$", r"\$")
         strip.set_title(f"{WORDS[decision.verdict.outcome]} – {shown}", loc="left", weight="bold")
     shop.set_xlim(0, end_h)
-    _times(shop, end_h, clock or Clock())
+    _times(shop, end_h, clock or RunClock())
     if language != ENGLISH:
         for text in figure.findobj(Text):
-            text.set_text(told(text.get_text(), language))
+            text.set_text(translated(text.get_text(), language))
     # The same picture from the same data, byte for byte.
     options: dict[str, Any] = {"dpi": dpi}
     if path.suffix == ".svg":
@@ -143,9 +143,9 @@ def _drops(axes: Any, rows: Rows, decision: Decision) -> None:
             color=VERMILION if gate + 1 in leaking else "black", rasterized=len(times) > 500,
         )  # fmt: skip
         caught = verdict.caught_g[gate] if gate < len(verdict.caught_g) else None
-        told = f"{verdict.drops[gate]}" + (f" ({grams(caught)})" if caught else "")
+        counted = f"{verdict.drops[gate]}" + (f" ({grams(caught)})" if caught else "")
         axes.annotate(
-            told, (1.005, gate + 1), va="center", fontsize=9,
+            counted, (1.005, gate + 1), va="center", fontsize=9,
             xycoords=("axes fraction", "data"),
         )  # fmt: skip
     for leak in verdict.leaks:
@@ -209,7 +209,7 @@ def _alarms(upper: Any, lower: Any, decision: Decision, end_h: float) -> None:
         )  # fmt: skip
 
 
-def _times(axes: Any, end_h: float, clock: Clock) -> None:
+def _times(axes: Any, end_h: float, clock: RunClock) -> None:
     """Even hours of the shop's clock, with the time since the start below."""
     step = next((h for h in _STEPS_H if end_h / h <= _MOST_TICKS), _STEPS_H[-1])
     began = clock.began

@@ -17,11 +17,11 @@ from soakmon.records.jobs.files import sha256_of
 from soakmon.records.jobs.text import inert
 from soakmon.records.run_file import write_run
 from soakmon.records.verdicts import as_written
-from soakmon.report.content import About, Content, Section, content
+from soakmon.report.content import About, Content, ReportSection, content
 from soakmon.report.in_language import drawing_in_language, in_language
 from soakmon.report.paper import Paper
 from soakmon.report.rack import Shape, rack, svg
-from soakmon.texts import say, told
+from soakmon.texts import say, translated
 from soakmon.watch.decision import Decision
 from soakmon.watch.rows import Rows
 
@@ -100,8 +100,8 @@ def report_html(said: Content, shapes: list[Shape], picture: Path | None = None)
     if picture is not None:
         image = base64.b64encode(picture.read_bytes()).decode("ascii")
         image = f'<img src="data:image/png;base64,{image}" alt="{_escape(said.sentence)}">'
-    title = told(say("pdf.soak_report", title=said.title), said.language)
-    rack_name = told(say("content.rack"), said.language)
+    title = translated(say("pdf.soak_report", title=said.title), said.language)
+    rack_name = translated(say("content.rack"), said.language)
     return f"""<!DOCTYPE html>
 <html lang="{said.language}">
 <head>
@@ -120,7 +120,7 @@ def report_html(said: Content, shapes: list[Shape], picture: Path | None = None)
 <div class="scroll" tabindex="0" role="group" aria-label="{rack_name}">
 <div class="rack">{svg(shapes)}</div></div>
 {image}
-<h2 class="details">{told(say("pdf.details"), said.language)}</h2>
+<h2 class="details">{translated(say("pdf.details"), said.language)}</h2>
 {"".join(_section(section) for section in said.details)}
 </main>
 </body>
@@ -131,12 +131,12 @@ def report_html(said: Content, shapes: list[Shape], picture: Path | None = None)
 def _steps(said: Content) -> str:
     if not said.steps:
         return ""
-    heading = told(say("pdf.what_do_next"), said.language)
+    heading = translated(say("pdf.what_do_next"), said.language)
     items = "".join(f"<li>{_escape(step)}</li>" for step in said.steps)
     return f"<h2>{heading}</h2><ol>{items}</ol>"
 
 
-def _section(section: Section) -> str:
+def _section(section: ReportSection) -> str:
     parts = [f"<h3>{_escape(section.title)}</h3>"]
     if section.facts:
         parts.append(f"<table>{_facts(section.facts)}</table>")

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from soakmon.report.content import Content, Section
+from soakmon.report.content import Content, ReportSection
 from soakmon.report.rack import Label, Shape
-from soakmon.texts import ENGLISH, say, told
+from soakmon.texts import ENGLISH, say, translated
 
 # What stands there is what people wrote.
 _WRITTEN = frozenset(
@@ -21,28 +21,28 @@ def in_language(said: Content, language: str) -> Content:
         return said
     return replace(
         said,
-        heading=told(said.heading, language),
-        sentence=told(said.sentence, language),
+        heading=translated(said.heading, language),
+        sentence=translated(said.sentence, language),
         summary=_facts(said.summary, language),
-        steps=tuple(told(step, language) for step in said.steps),
+        steps=tuple(translated(step, language) for step in said.steps),
         details=tuple(_section(section, language) for section in said.details),
         language=language,
     )
 
 
-def _section(section: Section, language: str) -> Section:
+def _section(section: ReportSection, language: str) -> ReportSection:
     # What is shown word for word is a file.
     return replace(
         section,
-        title=told(section.title, language),
+        title=translated(section.title, language),
         facts=_facts(section.facts, language),
-        lines=tuple(told(line, language) for line in section.lines),
+        lines=tuple(translated(line, language) for line in section.lines),
     )
 
 
 def _facts(facts: Iterable[tuple[str, str]], language: str) -> tuple[tuple[str, str], ...]:
     return tuple(
-        (told(name, language), text if name in _WRITTEN else told(text, language))
+        (translated(name, language), text if name in _WRITTEN else translated(text, language))
         for name, text in facts
     )
 
@@ -50,6 +50,6 @@ def _facts(facts: Iterable[tuple[str, str]], language: str) -> tuple[tuple[str, 
 def drawing_in_language(shapes: Iterable[Shape], language: str) -> list[Shape]:
     """The same drawing, its labels in a language."""
     return [
-        replace(shape, text=told(shape.text, language)) if isinstance(shape, Label) else shape
+        replace(shape, text=translated(shape.text, language)) if isinstance(shape, Label) else shape
         for shape in shapes
     ]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from soakmon.records.journal import Event
-from soakmon.report.clock import Clock
+from soakmon.report.clock import RunClock
 from soakmon.texts import say
 from soakmon.watch.figures import elapsed
 
@@ -21,13 +21,13 @@ class Log:
     preflight: tuple[str, ...] = ()
 
 
-def log_of(events: Sequence[Event], clock: Clock) -> Log:
+def log_of(events: Sequence[Event], clock: RunClock) -> Log:
     """The log of a soak's events, by the shop's clock."""
     phases, alarms = _phases(events, clock), _alarms(events, clock)
     return Log(tuple(phases), tuple(alarms), tuple(_preflight(events)))
 
 
-def _phases(events: Sequence[Event], clock: Clock) -> list[str]:
+def _phases(events: Sequence[Event], clock: RunClock) -> list[str]:
     lines = []
     for event in events:
         if event.kind == "phase":
@@ -42,14 +42,14 @@ def _phases(events: Sequence[Event], clock: Clock) -> list[str]:
     return lines
 
 
-def _phase(event: Event, clock: Clock) -> str:
+def _phase(event: Event, clock: RunClock) -> str:
     key, reason = f"log.phase_{event.data['phase']}", event.data.get("reason", "")
     if reason and event.data["phase"] in {"isolating", "ended"}:
         return say(f"{key}_why", time=clock.at(event.t_s), reason=reason)
     return say(key, time=clock.at(event.t_s))
 
 
-def _alarms(events: Sequence[Event], clock: Clock) -> list[str]:
+def _alarms(events: Sequence[Event], clock: RunClock) -> list[str]:
     alarms = [event for event in events if event.kind == "alarm"]
     seen: dict[int, float] = {}
     for event in events:

@@ -14,11 +14,11 @@ from pathlib import Path
 
 from fpdf import FPDF, XPos, YPos
 
-from soakmon.report.content import Content, Section
+from soakmon.report.content import Content, ReportSection
 from soakmon.report.letters import Family, font_file, one_line, right_to_left, shown
 from soakmon.report.paper import Paper
 from soakmon.report.rack import Box, Label, Line, Shape
-from soakmon.texts import ENGLISH, say, told
+from soakmon.texts import ENGLISH, say, translated
 from soakmon.watch.verdict import Outcome
 
 UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
@@ -50,9 +50,9 @@ class _Pages(FPDF):
         self.set_draw_color(0)
         self.set_text_color(0)
 
-    def told(self, key: str, **values: object) -> str:
+    def words(self, key: str, **values: object) -> str:
         """A text of the catalogue, in the report's language."""
-        return told(say(key, **values), self.language)
+        return translated(say(key, **values), self.language)
 
     def footer(self) -> None:
         """Title, cut to fit, and page of pages."""
@@ -62,9 +62,9 @@ class _Pages(FPDF):
         with self.joined(title):
             while self.get_string_width(title) > self.epw - 40:
                 title = title[: int(len(title) * 0.9) - 1] + "…"
-            self.cell(self.epw - 35, 4, self.told("pdf.soak_report", title=title))
+            self.cell(self.epw - 35, 4, self.words("pdf.soak_report", title=title))
         with self.joined(""):
-            page = self.told("pdf.page", page_no=self.page_no(), pages=_PAGES)
+            page = self.words("pdf.page", page_no=self.page_no(), pages=_PAGES)
             self.cell(35, 4, page, align="R")
 
     @contextmanager
@@ -135,7 +135,7 @@ def write_pdf(
     pages.add_page()
     _first_page(pages, said, shapes, picture)
     pages.add_page()
-    pages.paragraph(pages.told("pdf.details"), 15, style="B", gap=2)
+    pages.paragraph(pages.words("pdf.details"), 15, style="B", gap=2)
     for section in said.details:
         _section(pages, section)
     pages.output(str(path))
@@ -143,12 +143,12 @@ def write_pdf(
 
 def _first_page(pages: _Pages, said: Content, shapes: list[Shape], picture: Path) -> None:
     pages.paragraph(
-        pages.told("pdf.soak_report", title=_shortened(said.title, 80)), 14, style="B", gap=2
+        pages.words("pdf.soak_report", title=_shortened(said.title, 80)), 14, style="B", gap=2
     )
     _verdict(pages, said)
     pages.paragraph(_shortened(said.sentence, 400), 11.5, gap=2)
     if said.steps:
-        pages.paragraph(pages.told("pdf.what_do_next"), 10, style="B", gap=0.5)
+        pages.paragraph(pages.words("pdf.what_do_next"), 10, style="B", gap=0.5)
         for number, step in enumerate(said.steps, start=1):
             pages.paragraph(f"{number}. {_shortened(step, 150)}", 9, gap=0.4)
         pages.ln(1)
@@ -181,7 +181,7 @@ def _verdict(pages: _Pages, said: Content) -> None:
     pages.set_xy(pages.l_margin, top + height + 3)
 
 
-def _section(pages: _Pages, section: Section) -> None:
+def _section(pages: _Pages, section: ReportSection) -> None:
     pages.needs_mm(18)
     pages.paragraph(section.title, 11, style="B", gap=0.8)
     for name, text in section.facts:

@@ -86,7 +86,7 @@ def _with_edges(english: str, other: str) -> Iterable[tuple[str, str]]:
             yield one[:1].upper() + one[1:], its[:1].upper() + its[1:]
 
 
-def told(text: str, language: str) -> str:
+def translated(text: str, language: str) -> str:
     """A sentence of the bench in a language; what is not known stays as it is."""
     if language == ENGLISH or not text or len(text) > _LONGEST:
         return text

@@ -9,7 +9,7 @@ from pydantic import Field
 from soakmon.watch.figures import plain
 from soakmon.weigh import forms
 from soakmon.weigh.guides import Guide, number
-from soakmon.weigh.judge import Judged
+from soakmon.weigh.judge import BenchTestResult
 
 # A drop of 3 mm that has fallen 5 to 100 mm is before the beam for 2 to 14 ms (computed). A hand is
 # slower; what is told of a straw is that it is one count, and no longer than the merger takes.
@@ -76,7 +76,7 @@ def still() -> Guide:
     }
 
 
-def judge_straw(form: StrawForm) -> Judged:
+def judge_straw(form: StrawForm) -> BenchTestResult:
     """Right gate and one count are what the answers were taken for; the width is judged here."""
     lines = []
     for carb, dark_ms in enumerate(form.dark_ms, start=1):
@@ -90,10 +90,12 @@ def judge_straw(form: StrawForm) -> Judged:
     summary = f"{len(form.dark_ms)} gates count, each its own carb"
     if slow:
         summary = f"gate {', '.join(slow)}: not told, the straw was too slow"
-    return Judged("straw", not slow, summary, tuple(lines), {"form": form.model_dump(mode="json")})
+    return BenchTestResult(
+        "straw", not slow, summary, tuple(lines), {"form": form.model_dump(mode="json")}
+    )
 
 
-def judge_still(form: StillForm) -> Judged:
+def judge_still(form: StillForm) -> BenchTestResult:
     """Whether preflight would take such a cell, and what to do where it would not."""
     noisy, drifts = form.noise_g > MOST_NOISE_G, abs(form.drift_g_per_h) > MOST_DRIFT_G_PER_H
     still_it = ": TOO MUCH: still the bench, keep draughts off, check the cell's screw"
@@ -109,4 +111,4 @@ def judge_still(form: StillForm) -> Judged:
         f"{form.drift_g_per_h:+.2f} g/h over {form.minutes:g} min"
     )
     data = {"form": form.model_dump(mode="json")}
-    return Judged("still", not (noisy or drifts), summary, tuple(lines), data)
+    return BenchTestResult("still", not (noisy or drifts), summary, tuple(lines), data)

@@ -25,7 +25,7 @@ class BenchTest:
     about: str
     form: type[forms.Form]
     guide: Callable[[int], guides.Guide]
-    judge: Callable[[Any, Settings, date], judge.Judged]
+    judge: Callable[[Any, Settings, date], judge.BenchTestResult]
 
 
 TESTS = {
@@ -163,7 +163,7 @@ class Guided:
             return None
         return (self.weighed_s[-1] - self.weighed_s[0]) / 3600
 
-    def judge(self, settings: Settings, day: date) -> judge.Judged:
+    def judge(self, settings: Settings, day: date) -> judge.BenchTestResult:
         """Judge the filled-in form. Raises ValueError in one line when it cannot be judged."""
         return judged(self.test, self.form or {}, settings, day)
 
@@ -178,7 +178,7 @@ def _any_answer(question: guides.Question) -> float | None:
     return min(low + 1, high) if above else low
 
 
-def judged(test: str, values: Any, settings: Settings, day: date) -> judge.Judged:
+def judged(test: str, values: Any, settings: Settings, day: date) -> judge.BenchTestResult:
     """Judge a test by its values. Raises ValueError, one line, naming the field."""
     try:
         form = TESTS[test].form.model_validate(values)

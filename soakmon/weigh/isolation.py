@@ -28,7 +28,7 @@ _CHANCE = 0.05
 _FADED = 0.025
 
 
-class Way(StrEnum):
+class DripCourse(StrEnum):
     """What the drops of a carb do when the feed is shut."""
 
     DRY = "dry"
@@ -39,11 +39,11 @@ class Way(StrEnum):
 
 
 WORDS = {
-    Way.DRY: say("judge.no_drops"),
-    Way.STOPS: say("isolation.stops_feed_past_needle_seat"),
-    Way.GOES_ON: say("isolation.goes_on_from_bowl_bowl"),
-    Way.FADES: say("isolation.fades_out_rail_joint_drains"),
-    Way.UNTOLD: say("isolation.not_told_yet_unchanged_leak"),
+    DripCourse.DRY: say("judge.no_drops"),
+    DripCourse.STOPS: say("isolation.stops_feed_past_needle_seat"),
+    DripCourse.GOES_ON: say("isolation.goes_on_from_bowl_bowl"),
+    DripCourse.FADES: say("isolation.fades_out_rail_joint_drains"),
+    DripCourse.UNTOLD: say("isolation.not_told_yet_unchanged_leak"),
 }
 
 
@@ -57,7 +57,7 @@ class Isolated:
     carb: int
     open_per_h: Rate
     shut_per_h: Rate
-    way: Way
+    way: DripCourse
     needed_min: float | None = None
 
 
@@ -88,11 +88,11 @@ def isolated(
     dark = watched.dark_per_h * (before_min + after_min) / 60
     # What a dry gate counts by itself accuses nobody.
     if 1.0 - fewer(math.ceil(before + after), dark) >= _CHANCE:
-        return Isolated(carb, opened, shut, Way.DRY)
+        return Isolated(carb, opened, shut, DripCourse.DRY)
     if after and last_drop_min is not None and last_drop_min > STOPS_WITHIN_MIN:
         return Isolated(carb, opened, shut, _going_on(before, after, watched))
     silent = (before_min / (before_min + after_min - STOPS_WITHIN_MIN)) ** before
-    way = Way.STOPS if silent < _CHANCE else Way.UNTOLD
+    way = DripCourse.STOPS if silent < _CHANCE else DripCourse.UNTOLD
     return Isolated(carb, opened, shut, way, _needed_min(before, before_min))
 
 
@@ -102,9 +102,9 @@ def _needed_min(before: float, before_min: float) -> float | None:
     return STOPS_WITHIN_MIN + before_min * (math.pow(_CHANCE, -1.0 / before) - 1.0)
 
 
-def _going_on(before: float, after: float, watched: Watched) -> Way:
+def _going_on(before: float, after: float, watched: Watched) -> DripCourse:
     """Whether the drops go on as they were, or have faded for sure below half of it."""
     after_min = _GOES_ON_SHARE * watched.after_min
     share = after_min / (watched.before_min + after_min)
     seldom = at_most_of(round(after), round(before + after), share) < _FADED
-    return Way.FADES if seldom else Way.GOES_ON
+    return DripCourse.FADES if seldom else DripCourse.GOES_ON

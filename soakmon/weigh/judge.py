@@ -37,14 +37,14 @@ from soakmon.weigh.forms import (
     IsolationForm,
     ShotsForm,
 )
-from soakmon.weigh.isolation import WORDS, Isolated, Watched, Way, isolated
+from soakmon.weigh.isolation import WORDS, DripCourse, Isolated, Watched, isolated
 from soakmon.weigh.oiml import CellClass, Judgement
 from soakmon.weigh.shots import pumped
 from soakmon.weigh.uncertainty import Measured
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
+class BenchTestResult:
     """Result of a bench test: summary in a line, lines to show, data to keep."""
 
     kind: str
@@ -59,7 +59,7 @@ def _full_g(settings: Settings) -> float:
     return settings.geometry.bottle.fill_ml * settings.fuel.density_15c_kg_per_m3 * 1e-3
 
 
-def calibration(form: CalibrationForm, settings: Settings, day: date) -> Judged:
+def calibration(form: CalibrationForm, settings: Settings, day: date) -> BenchTestResult:
     """Judge a calibration made on a day."""
     steps = [Step(s.mass_g, s.reading, s.up, form.mass_u_g) for s in form.steps]
     result = calibrate(
@@ -91,7 +91,9 @@ def calibration(form: CalibrationForm, settings: Settings, day: date) -> Judged:
     summary = say(
         "judge.g_per_count_worst_step", word=word, value=f"{gain.value:.6g}", worst=f"{worst:.3f}"
     )
-    return Judged("calibration", result.passed, summary, tuple(lines), _calibration(form, result))
+    return BenchTestResult(
+        "calibration", result.passed, summary, tuple(lines), _calibration(form, result)
+    )
 
 
 def _against_limit(said: Judgement) -> str:
@@ -139,7 +141,7 @@ def _calibration(form: CalibrationForm, result: Calibration) -> dict[str, Any]:
     }
 
 
-def daily(form: DailyForm, settings: Settings) -> Judged:
+def daily(form: DailyForm, settings: Settings) -> BenchTestResult:
     """Judge a daily check."""
     said = daily_check(
         form.reading_g,
@@ -162,10 +164,10 @@ def daily(form: DailyForm, settings: Settings) -> Judged:
     # Off for good by so much; what mass and readings leave open is in it.
     limit_g = said.limit_g + said.expanded_g
     data = {"error_g": said.value_g, "limit_g": limit_g, "form": form.model_dump(mode="json")}
-    return Judged("daily_check", said.ok, text, (text,), data)
+    return BenchTestResult("daily_check", said.ok, text, (text,), data)
 
 
-def blank(form: BlankForm, settings: Settings) -> Judged:
+def blank(form: BlankForm, settings: Settings) -> BenchTestResult:
     """Judge a blank run weighed at both ends."""
     result = blank_weighed(
         settings.geometry,
@@ -181,7 +183,7 @@ def blank(form: BlankForm, settings: Settings) -> Judged:
     return told_blank(result, form.model_dump(mode="json"))
 
 
-def told_blank(result: BlankRun, form: dict[str, Any]) -> Judged:
+def told_blank(result: BlankRun, form: dict[str, Any]) -> BenchTestResult:
     """A blank run in words."""
     lines = [
         say(
@@ -208,10 +210,10 @@ def told_blank(result: BlankRun, form: dict[str, Any]) -> Judged:
         "blank_rel_sd": result.blank_rel_sd,
         "form": form,
     }
-    return Judged("blank_run", result.believable, summary, tuple(lines), data)
+    return BenchTestResult("blank_run", result.believable, summary, tuple(lines), data)
 
 
-def drain(form: DrainForm, settings: Settings) -> Judged:
+def drain(form: DrainForm, settings: Settings) -> BenchTestResult:
     """Judge drained bowls."""
     areas = [bowl.area_mm2 for bowl in settings.geometry.bowls]
     bowls = drained(
@@ -254,10 +256,10 @@ def drain(form: DrainForm, settings: Settings) -> Judged:
         }
         for b, cup in zip(bowls, form.cups_g, strict=True)
     ]
-    return Judged("drain", not odd, summary, lines, _kept(readings, form))
+    return BenchTestResult("drain", not odd, summary, lines, _kept(readings, form))
 
 
-def shots(form: ShotsForm, settings: Settings) -> Judged:
+def shots(form: ShotsForm, settings: Settings) -> BenchTestResult:
     """Judge accelerator-pump shots."""
     result = pumped(
         form.series_g,
@@ -293,10 +295,10 @@ def shots(form: ShotsForm, settings: Settings) -> Judged:
     ]
     told = None if result.spread is None else result.spread.as_dict()
     data = {**_kept(readings, form), "spread": told}
-    return Judged("shots", even, spread, tuple(lines), data)
+    return BenchTestResult("shots", even, spread, tuple(lines), data)
 
 
-def floats(form: FloatsForm) -> Judged:
+def floats(form: FloatsForm) -> BenchTestResult:
     """Judge floats weighed dry and after their soak."""
     results = [
         weighed(
@@ -330,10 +332,10 @@ def floats(form: FloatsForm) -> Judged:
         }
         for r in results
     ]
-    return Judged("float", not bad, summary, lines, _kept(readings, form))
+    return BenchTestResult("float", not bad, summary, lines, _kept(readings, form))
 
 
-def isolation(form: IsolationForm, settings: Settings) -> Judged:
+def isolation(form: IsolationForm, settings: Settings) -> BenchTestResult:
     """Judge what drips with the feed shut."""
     watched = Watched(form.before_min, form.after_min, settings.priors.dark_per_h)
     results = [
@@ -351,7 +353,9 @@ def isolation(form: IsolationForm, settings: Settings) -> Judged:
         )
         for r in results
     )
-    wet = [say("judge.carb", carb=r.carb, way=r.way) for r in results if r.way is not Way.DRY]
+    wet = [
+        say("judge.carb", carb=r.carb, way=r.way) for r in results if r.way is not DripCourse.DRY
+    ]
     readings = [
         {
             "carb": r.carb,
@@ -366,7 +370,7 @@ def isolation(form: IsolationForm, settings: Settings) -> Judged:
         for r in results
     ]
     summary = say("judge.feed_shut", wet=", ".join(wet)) if wet else say("judge.no_drops")
-    return Judged("isolation", not wet, summary, lines, _kept(readings, form))
+    return BenchTestResult("isolation", not wet, summary, lines, _kept(readings, form))
 
 
 def _drops(counted: Rate) -> str:
@@ -381,7 +385,7 @@ def _drops(counted: Rate) -> str:
 
 
 def _longer(found: Isolated) -> str:
-    if found.way is not Way.UNTOLD:
+    if found.way is not DripCourse.UNTOLD:
         return ""
     if found.needed_min is None:
         return say("judge.first_feed_open_until_drops")

@@ -17,7 +17,7 @@ from pydantic import Field
 from soakmon.watch.figures import plain
 from soakmon.weigh import forms
 from soakmon.weigh.guides import Guide, Question, maybe, number
-from soakmon.weigh.judge import Judged
+from soakmon.weigh.judge import BenchTestResult
 from soakmon.weigh.uncertainty import REPEATABILITY_G
 
 KIND = "drip"
@@ -98,7 +98,7 @@ def _rate(
     }
 
 
-def judge_drip(form: DripForm, day: date) -> Judged:
+def judge_drip(form: DripForm, day: date) -> BenchTestResult:
     """Rates found over rates set, with their uncertainty; delay; dark counts."""
     rates = [_judged(rate, form) for rate in form.rates]
     lines = [_line(rate) for rate in rates]
@@ -122,7 +122,7 @@ def judge_drip(form: DripForm, day: date) -> Judged:
         "readings": rates,
         "form": form.model_dump(mode="json"),
     }
-    return Judged(KIND, passed, summary, tuple(lines), data)
+    return BenchTestResult(KIND, passed, summary, tuple(lines), data)
 
 
 def _judged(rate: RateForm, form: DripForm) -> dict[str, Any]:

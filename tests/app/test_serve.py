@@ -16,13 +16,13 @@ import pytest
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
 from soakmon.app import serve as serving
-from soakmon.bench.book import Book
 from soakmon.bench.client import Client
+from soakmon.bench.records_port import RecordsPort
 from soakmon.cli import status_output
 from soakmon.errors import SoakmonError, TroubleError
 from soakmon.records.journal import Journal
 from soakmon.records.latch import NAME, Latch
-from soakmon.records.told import Told
+from soakmon.records.soak_context import SoakContext
 from soakmon.watch.figures import elapsed
 from tests.bench.stepping import Stepped, short
 
@@ -128,7 +128,9 @@ def test_what_is_damaged_while_it_runs_is_set_aside_on_the_way_out(tmp_path, mon
     simulation = SimulatedBench(SCENARIOS["dry-rack"], PacedClock(60, 1.8e9), 2000.0, 0.0)
     bench = short(2, data_folder=str(tmp_path), socket=str(tmp_path / "control.sock"))
     with pytest.raises(TroubleError, match="the journal of the service has ended"):
-        serving.serve(bench, simulation.parts(), Book(lambda job, wall_s: Told(), print))
+        serving.serve(
+            bench, simulation.parts(), RecordsPort(lambda job, wall_s: SoakContext(), print)
+        )
     assert not (tmp_path / "journal.db").exists()
     assert len(list(tmp_path.glob("journal.db.damaged-*"))) == 1
 

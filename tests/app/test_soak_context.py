@@ -20,18 +20,18 @@ import pytest
 from sqlalchemy import select
 
 from sim.scenarios import SCENARIOS
-from soakmon.app.soak_context import consult, counsel, snapshot
-from soakmon.bench.asked import RefusedError
-from soakmon.bench.preflight import check_told
+from soakmon.app.soak_context import context_for, context_provider, snapshot
+from soakmon.bench.commands import RefusedError
+from soakmon.bench.preflight import check_context
 from soakmon.config import PRIVATE, parse_bench
 from soakmon.records.identity import bench_id
-from soakmon.records.jobs.models import Result
+from soakmon.records.jobs.models import StoredResult
 from soakmon.records.jobs.store import Records
 from soakmon.records.jobs.work import add_result
 from soakmon.records.journal import Journal
 from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run
-from soakmon.records.told import told_from
+from soakmon.records.soak_context import context_from
 from soakmon.watch.decide import decide
 from soakmon.watch.figures import at_most, between, places_of
 from tests.bench.stepping import Stepped, short
@@ -61,7 +61,7 @@ def soak(folder: Path, job: str | None, scenario: str = "two-leaks", hours: floa
     """A soak from start to end, as the service runs it."""
     bench = Stepped(folder, SCENARIOS[scenario], bench=short(hours, isolate_min=20), every_s=2.0)
     bench.clock.wall_offset_s = LATER_S
-    bench.service.consult = counsel(folder, bench.bench, invented=True)
+    bench.service.context_for = context_provider(folder, bench.bench, invented=True)
     bench.service.read_air()
     bench.service.start_soak("invented rack", job, cautions_confirmed=True)
     bench.run(hours + 7)
@@ -212,7 +212,7 @@ def test_a_soak_begins_only_for_a_job_that_fits(made, tmp_path):
     two = desk("job", "new", "--customer", "invented", "--carbs", "2").out.strip()
     shutil.copytree(desk.folder, tmp_path / "data", ignore=shutil.ignore_patterns("journal*"))
     bench = Stepped(tmp_path / "data", SCENARIOS["dry-rack"])
-    bench.service.consult = counsel(tmp_path / "data", bench.bench, invented=True)
+    bench.service.context_for = context_provider(tmp_path / "data", bench.bench, invented=True)
     for job, says in ((two, "has 2 carburettors"), ("2026-9999", "there is no job 2026-9999")):
         with pytest.raises(RefusedError, match=says):
             bench.service.start_soak("t", job, cautions_confirmed=True)
@@ -237,7 +237,7 @@ def test_preflight_tells_of_the_calibration(tmp_path, change, bench, says):
     described = short().model_copy(update={"cell": cell})
     stepped = Stepped(desk.folder, SCENARIOS["dry-rack"], bench=described)
     stepped.clock.wall_offset_s = LATER_S
-    stepped.service.consult = counsel(desk.folder, described, invented=True)
+    stepped.service.context_for = context_provider(desk.folder, described, invented=True)
     stepped.start()
     stepped.run(0.02)
     (check,) = [one for one in stepped.session.checks if one["name"] == "calibration"]
@@ -287,7 +287,7 @@ def test_a_tight_soak_teaches_the_next_ones(tmp_path):
         update={"soak": plain.soak.model_copy(update={"criterion_g_per_day": 20.0})}
     )
     bench = Stepped(desk.folder, SCENARIOS["dry-rack"], bench=described, every_s=5.0)
-    bench.service.consult = counsel(desk.folder, described, invented=True)
+    bench.service.context_for = context_provider(desk.folder, described, invented=True)
     bench.service.start_soak("invented rack", None, cautions_confirmed=True)
     bench.run(14)
     assert bench.session.ended
@@ -297,7 +297,7 @@ def test_a_tight_soak_teaches_the_next_ones(tmp_path):
     # Once, however often its report is asked for.
     assert desk("report", "1").code == 0
     with Records(desk.folder) as records, records.session() as session:
-        (kept,) = session.scalars(select(Result))
+        (kept,) = session.scalars(select(StoredResult))
         assert kept.job_id is None
         assert kept.data["evaporation"]["spare_g"] > 5
         for _ in range(2):
@@ -321,7 +321,7 @@ def test_a_tight_soak_teaches_the_next_ones(tmp_path):
     assert done.code == 3, done.out
     assert past.text in shown(desk.folder / "reports" / "soak-2" / "report.html")
     # A real bench does not learn from rehearsals.
-    assert counsel(desk.folder, described, invented=False)(None, LATER_S).past.soaks == 0
+    assert context_provider(desk.folder, described, invented=False)(None, LATER_S).past.soaks == 0
 
 
 def test_two_benches_of_one_name_that_share_their_records_do_not_teach_each_other(tmp_path):
@@ -344,7 +344,7 @@ def test_two_benches_of_one_name_that_share_their_records_do_not_teach_each_othe
             )  # fmt: skip
 
     def told():
-        return consult(desk.folder, None, 4, datetime.now(UTC), bench)
+        return context_for(desk.folder, None, 4, datetime.now(UTC), bench)
 
     assert told().past.soaks == 3
     assert "g per count" in told().calibration
@@ -354,9 +354,9 @@ def test_two_benches_of_one_name_that_share_their_records_do_not_teach_each_othe
     assert told().past.soaks == 0
     assert "none on record" in told().calibration
     assert "another bench in these records is named bench too" in told().namesake
-    (check,) = [one for one in check_told(told()) if one.name == "name"]
+    (check,) = [one for one in check_context(told()) if one.name == "name"]
     assert not check.passed
-    assert told_from(told().as_dict()).namesake == told().namesake
+    assert context_from(told().as_dict()).namesake == told().namesake
 
 
 DRIP = {
@@ -379,13 +379,13 @@ def test_a_known_leak_stands_in_preflight_and_report(tmp_path, lost_g, word):
     path.write_text(json.dumps(form))
     good = lost_g > 0.4
     assert desk("bench", "drip", "--from", str(path)).code == (0 if good else 1)
-    told = consult(desk.folder, None, 4, datetime.now(UTC), short())
+    told = context_for(desk.folder, None, 4, datetime.now(UTC), short())
     assert word in told.reference
-    (check,) = [one for one in check_told(told) if one.name == "known leak"]
+    (check,) = [one for one in check_context(told) if one.name == "known leak"]
     assert (check.passed, check.warning, check.text) == (good, True, told.reference)
-    assert told_from(told.as_dict()).reference == told.reference
+    assert context_from(told.as_dict()).reference == told.reference
     bench = Stepped(desk.folder, SCENARIOS["dry-rack"], bench=short(1.0), every_s=2.0)
-    bench.service.consult = counsel(desk.folder, bench.bench, invented=True)
+    bench.service.context_for = context_provider(desk.folder, bench.bench, invented=True)
     bench.start()
     bench.run(2.0)
     bench.journal.close()

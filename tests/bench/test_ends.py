@@ -10,7 +10,7 @@ import pytest
 from sim.parts import SimulatedBench, SteppedClock
 from sim.scenarios import SCENARIOS
 from soakmon.bench.alarms import Wrong
-from soakmon.bench.asked import RefusedError
+from soakmon.bench.commands import RefusedError
 from soakmon.records.journal import Journal, connected
 from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Alarm

@@ -11,7 +11,7 @@ from sim.faults import Defect, Kind
 from sim.scenario import Happenings
 from sim.scenarios import SCENARIOS
 from soakmon.bench.alarms import Wrong
-from soakmon.bench.asked import RefusedError
+from soakmon.bench.commands import RefusedError
 from soakmon.bench.feed import Feed
 from soakmon.bench.ports import Press
 from soakmon.bench.session import Session

@@ -12,13 +12,13 @@ from soakmon.app.due_of_bench import due_of
 from soakmon.app.keep_results import keep_judged
 from soakmon.commission.bench_file import told_by, write_bench
 from soakmon.commission.due import Last, due, gate_dirty
-from soakmon.commission.flow import Flow, lost_after_cut
-from soakmon.commission.record import Step, page, summary
+from soakmon.commission.flow import FlowRates, lost_after_cut
+from soakmon.commission.record import CommissionStep, page, summary
 from soakmon.commission.smallest import smallest_g_per_day
 from soakmon.config import Bench, read_bench
 from soakmon.errors import InputError, TroubleError
 from soakmon.records.journal import Journal, SoakEntry
-from soakmon.weigh.judge import Judged
+from soakmon.weigh.judge import BenchTestResult
 
 NOON = datetime(2026, 3, 12, 12, 0, 0, tzinfo=UTC)
 
@@ -51,10 +51,10 @@ def test_what_is_no_bench_is_refused_before_anything_is_written(tmp_path):
 @pytest.mark.parametrize(
     ("flow", "shuts", "word"),
     [
-        (Flow(20.0, 0.2), True, "after"),
-        (Flow(20.0, 1.9), True, "after"),
-        (Flow(20.0, 3.0), False, "DOES NOT SHUT"),
-        (Flow(2.0, 0.0), False, "too little flowed"),
+        (FlowRates(20.0, 0.2), True, "after"),
+        (FlowRates(20.0, 1.9), True, "after"),
+        (FlowRates(20.0, 3.0), False, "DOES NOT SHUT"),
+        (FlowRates(2.0, 0.0), False, "too little flowed"),
         (lost_after_cut(1.0, 20.0), True, "after"),
         (lost_after_cut(15.0, 20.0), False, "DOES NOT SHUT"),
     ],
@@ -65,13 +65,18 @@ def test_a_flow_that_goes_on_is_told_from_one_that_stops(flow, shuts, word):
 
 
 def test_the_record_is_one_page_of_all_steps():
-    steps = [Step("load cell", True, "HX711 <on> SPI"), Step("valve", None, "not tried")]
-    text = page("bench", [*steps, Step("gates", False, "gate 2")], NOON, "0.1", "bench.toml")
+    steps = [
+        CommissionStep("load cell", True, "HX711 <on> SPI"),
+        CommissionStep("valve", None, "not tried"),
+    ]
+    text = page(
+        "bench", [*steps, CommissionStep("gates", False, "gate 2")], NOON, "0.1", "bench.toml"
+    )
     HTMLParser().feed(text)
     assert "HX711 &lt;on&gt; SPI" in text
     assert text.count("<tr>") == 4
     assert summary(steps) == "all that was tried is good; left out: valve"
-    assert "NOT GOOD: gates" in summary([*steps, Step("gates", False, "")])
+    assert "NOT GOOD: gates" in summary([*steps, CommissionStep("gates", False, "")])
 
 
 def test_a_cell_that_wanders_finds_less_and_noise_counts_little():
@@ -151,7 +156,7 @@ def test_a_gate_whose_dark_counts_rise_is_to_be_cleaned():
 def test_a_bench_with_kept_results_and_soaks_is_due_for_the_rest(tmp_path):
     bench = Bench()
     assert len(due_of(tmp_path, bench, date(2026, 3, 12))) == 5
-    keep_judged(tmp_path, Judged("straw", True, "good", ()), None, bench.service.name)
+    keep_judged(tmp_path, BenchTestResult("straw", True, "good", ()), None, bench.service.name)
     named = dict(due_of(tmp_path, bench, date.today()))
     assert "gates" not in named
     journal = Journal(tmp_path / "journal.db")

@@ -22,7 +22,8 @@ _WRITES = ("INSERT", "UPDATE", "DELETE", "COMMIT", "BEGIN IMMEDIATE", "CREATE", 
 _MORTAL = (
     "soakmon/bench/", "soakmon/records/journal.py", "soakmon/records/waiting.py",
     "soakmon/records/writer.py", "soakmon/records/latch.py", "soakmon/records/outbox.py",
-    "soakmon/reach/phone_outlet.py", "soakmon/reach/post.py", "soakmon/reach/mqtt_outlet.py",
+    "soakmon/reach/phone_outlet.py", "soakmon/reach/delivery_queue.py",
+    "soakmon/reach/mqtt_outlet.py",
 )  # fmt: skip
 
 

@@ -86,7 +86,7 @@ MUTANTS = (
            "            if must and self.valve.is_open:\n",
            "            if False and self.valve.is_open:\n", HISTORIES),
     Mutant("histories: the latch is never set", "soakmon/records/latch.py",
-           "            self.note = Note(reason, code, wall_s, alarm, also)\n",
+           "            self.note = LatchEntry(reason, code, wall_s, alarm, also)\n",
            "            pass\n", HISTORIES),
     Mutant("histories: listeners are not told", "soakmon/bench/teller.py",
            "        for listener in list(self.listeners):", "        for listener in ():",

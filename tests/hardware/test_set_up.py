@@ -14,7 +14,7 @@ import pytest
 from hardware.set_up import swap as swapping
 from hardware.set_up.accounts import _give
 from hardware.set_up.boot import set_interfaces, take_interfaces_back
-from hardware.set_up.fitness import Facts, facts, refuse
+from hardware.set_up.fitness import MachineFacts, facts, refuse
 from hardware.set_up.machine import Machine, SetUpError
 from hardware.set_up.places import SERVICE, Places
 from hardware.set_up.soak import running_soak
@@ -23,7 +23,7 @@ from hardware.set_up.versions import build, source_of, tidy
 from soakmon.records.journal import Journal
 
 CLONE = Path(__file__).parent.parent.parent
-PI = Facts(64, "aarch64", "6.6.31+rpt-rpi-v8", (3, 11), 20_000, True)
+PI = MachineFacts(64, "aarch64", "6.6.31+rpt-rpi-v8", (3, 11), 20_000, True)
 MODULES = {"modinfo": False}
 
 

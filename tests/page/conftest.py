@@ -10,7 +10,7 @@ from fastapi.testclient import TestClient
 
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
-from soakmon.app.keep_results import book_of
+from soakmon.app.keep_results import records_port
 from soakmon.app.report_queue import ReportQueue
 from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.service import Service
@@ -83,13 +83,15 @@ def paged(tmp_path):
     gain = 1 / bench.cell.g_per_count
     simulation = SimulatedBench(SCENARIOS["dry-rack"], clock, gain, 0.0, hours=2)
     journal = Journal(tmp_path / "journal.db")
-    book = book_of(tmp_path, bench, invented=True)
-    service = Service(bench, simulation.parts(), journal, boot="first boot", consult=book.consult)
+    records = records_port(tmp_path, bench, invented=True)
+    service = Service(
+        bench, simulation.parts(), journal, boot="first boot", context_for=records.context_for
+    )
     service.run()
     reports = ReportQueue(tmp_path)
     time = Time()
     store = Store(tmp_path / "page.db", 3600.0, time)
-    desk = GuideDesk(service, book.keep)
+    desk = GuideDesk(service, records.keep)
     app = build_page(service, reports, desk, store=store)
     door = app.state.door
     door.now_s = door.addresses.now_s = door.names.now_s = time

@@ -11,7 +11,7 @@ import numpy as np
 
 from soakmon.watch.settings import Settings
 from soakmon.weigh.guided import judged
-from soakmon.weigh.judge import Judged
+from soakmon.weigh.judge import BenchTestResult
 from tests.procedures.cell import CELL, COUNTS_PER_G, CREEP_MIN, FULL_G, Tried
 from tests.procedures.figures import Figure, around, covered
 
@@ -67,7 +67,7 @@ def warmed(cell: Tried, zero_per_5c_g: float) -> dict[str, Any]:
     return {"zeros": zeros}
 
 
-def calibrated(cell: Tried, zero_per_5c_g: float | None = None) -> Judged:
+def calibrated(cell: Tried, zero_per_5c_g: float | None = None) -> BenchTestResult:
     """The whole procedure; zeros only where their shift is told."""
     form = {**stepped(cell), **crept(cell)}
     if zero_per_5c_g is not None:
@@ -83,7 +83,7 @@ def _gain_holds(cell: Tried) -> bool:
     )
 
 
-def checked(cell: Tried) -> Judged:
+def checked(cell: Tried) -> BenchTestResult:
     """One known mass, less the empty reading."""
     cell.wait(1.0)
     empty_g = cell.reads_g()
@@ -96,7 +96,7 @@ def checked(cell: Tried) -> Judged:
     return judged("daily", form, Settings(), DAY)
 
 
-def _property(said: Judged, name: str) -> dict[str, Any]:
+def _property(said: BenchTestResult, name: str) -> dict[str, Any]:
     return next(one for one in said.data["judgements"] if one["name"] == name)
 
 
@@ -117,11 +117,11 @@ def _still(**traits: float) -> Tried:
 
 def _limits(
     cell_of: Callable[..., Tried],
-) -> Iterator[tuple[str, float, Callable[[float], Judged]]]:
+) -> Iterator[tuple[str, float, Callable[[float], BenchTestResult]]]:
     """Each property: its limit, g, and a calibration of a cell that has so much of it."""
     step_g, bow_g = _bowed()
 
-    def steps(**traits: float) -> Judged:
+    def steps(**traits: float) -> BenchTestResult:
         return judged("calibration", stepped(cell_of(**traits)), Settings(), DAY)
 
     yield "error of a step", step_g, lambda g: steps(bow_g=bow_g * g / step_g)

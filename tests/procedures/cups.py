@@ -11,7 +11,7 @@ import numpy as np
 from soakmon.config import Bench
 from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.weigh.guided import judged
-from soakmon.weigh.judge import Judged
+from soakmon.weigh.judge import BenchTestResult
 from soakmon.weigh.shots import LEAST_ML
 from tests.procedures.figures import Figure, around, covered
 from tests.procedures.scales import scatter_g
@@ -34,7 +34,7 @@ class Scale:
         return np.round(grams + self.rng.normal(0, self.sd_g, len(grams)), 2)
 
 
-def drained(rng: np.random.Generator, heights_mm: np.ndarray) -> tuple[Judged, np.ndarray]:
+def drained(rng: np.random.Generator, heights_mm: np.ndarray) -> tuple[BenchTestResult, np.ndarray]:
     """Bowls with floats at these heights about one setting; and what truly was in each, ml."""
     scale = Scale(rng)
     # What bench.toml says of the area is off by some percent, of all bowls alike.
@@ -48,7 +48,7 @@ def drained(rng: np.random.Generator, heights_mm: np.ndarray) -> tuple[Judged, n
     return judged("drain", {"fuel_c": 20.0, "cups_g": cups}, SETTINGS, DAY), ml
 
 
-def pumped(rng: np.random.Generator, ml: np.ndarray) -> Judged:
+def pumped(rng: np.random.Generator, ml: np.ndarray) -> BenchTestResult:
     """Pumps that give so much a stroke."""
     scale = Scale(rng)
     g_per_ml = G_PER_ML * float(rng.normal(1, 0.01))
@@ -59,7 +59,7 @@ def pumped(rng: np.random.Generator, ml: np.ndarray) -> Judged:
     return judged("shots", {"strokes": STROKES, "series_g": series}, SETTINGS, DAY)
 
 
-def soaked(rng: np.random.Generator, gain_g: float) -> Judged:
+def soaked(rng: np.random.Generator, gain_g: float) -> BenchTestResult:
     """Floats that take up so much, wiped more or less dry, each weighed once."""
     scale = Scale(rng)
     dry = scale.shows(np.full(CARBS, 12.0))
@@ -71,13 +71,13 @@ def soaked(rng: np.random.Generator, gain_g: float) -> Judged:
     return judged("float", {"floats": floats}, SETTINGS, DAY)
 
 
-def _within(said: Judged, value: str, expanded: str, truth: np.ndarray) -> int:
+def _within(said: BenchTestResult, value: str, expanded: str, truth: np.ndarray) -> int:
     """How many of the carbs' true values lie within what is stated, 95 %."""
     pairs = zip(said.data["readings"], truth.tolist(), strict=True)
     return sum(abs(one[value] - true) <= one[expanded] for one, true in pairs)
 
 
-def _accused(said: Judged) -> int:
+def _accused(said: BenchTestResult) -> int:
     return sum("TAKES FUEL" in line for line in said.lines)
 
 
@@ -89,7 +89,7 @@ def of_drain(times: int, rng: np.random.Generator) -> Iterator[Figure]:
     failed = sum(not said.passed for said, _ in well)
     yield Figure("drain: floats within 0.5 mm not passed", failed, times, most=0.05)
 
-    def one_off(height_mm: float) -> Judged:
+    def one_off(height_mm: float) -> BenchTestResult:
         return drained(rng, np.append(np.zeros(CARBS - 1), height_mm))[0]
 
     off = [one_off(2.5) for _ in range(times)]
@@ -125,7 +125,7 @@ def of_shots(times: int, rng: np.random.Generator) -> Iterator[Figure]:
     ):
         yield Figure(f"shots: {name} passed", passed(*shares), times, most=0.05)
 
-    def spread(by: float) -> Judged:
+    def spread(by: float) -> BenchTestResult:
         return pumped(rng, _SHOT_ML * np.array([1 + by / 2, 1, 1, 1 - by / 2]))
 
     stated = spread(0.1).data["spread"]["expanded"]

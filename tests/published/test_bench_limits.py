@@ -20,7 +20,7 @@ from soakmon.weigh.at_rest import Zero, creep_judged, zero_judged
 from soakmon.weigh.blank_run import blank_run, blank_weighed
 from soakmon.weigh.counts import at_most_of, exactly, fewer, mean_limits, rate
 from soakmon.weigh.drain import drained
-from soakmon.weigh.isolation import Watched, Way, isolated
+from soakmon.weigh.isolation import DripCourse, Watched, isolated
 from soakmon.weigh.oiml import CellClass
 from soakmon.weigh.uncertainty import change
 
@@ -73,13 +73,13 @@ def test_silence_and_fading_by_the_binomial_law():
     for before, after_min in ((2, 60.0), (4, 40.0), (8, 20.0)):
         silent = float(stats.binom.pmf(0, before, (after_min - 2) / (30 + after_min - 2)))
         found = isolated(1, before, 0, Watched(30, after_min), last_drop_min=None)
-        assert (found.way is Way.STOPS) == (silent < 0.05)
+        assert (found.way is DripCourse.STOPS) == (silent < 0.05)
     for after in range(40):
         # Half of the rate before would put a third of all drops into an equal time after.
         seldom = float(stats.binom.cdf(after, 60 + after, 1 / 3))
         found = isolated(1, 60, after, Watched(30, 30), last_drop_min=29.0 if after else None)
         if after:
-            assert (found.way is Way.FADES) == (seldom < 0.025)
+            assert (found.way is DripCourse.FADES) == (seldom < 0.025)
 
 
 def test_what_a_dry_gate_counts_is_poisson():
@@ -87,7 +87,7 @@ def test_what_a_dry_gate_counts_is_poisson():
     for dark_per_h in (0.05, 0.052):
         seldom = float(stats.poisson.sf(1, 7 * dark_per_h)) < 0.05
         found = isolated(1, 0, 2, Watched(60, 360, dark_per_h), last_drop_min=300)
-        assert (found.way is not Way.DRY) == seldom == (dark_per_h < 0.051)
+        assert (found.way is not DripCourse.DRY) == seldom == (dark_per_h < 0.051)
 
 
 def test_creep_is_read_at_the_times_of_r_60():

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 import pytest
 
-from soakmon.reach.heard import Heard
+from soakmon.reach.event_inbox import EventInbox
 from soakmon.reach.outlets import Outlets
 from soakmon.records.journal import Event
 from tests.reach.bench import FakeService, bench_with, until
@@ -246,7 +246,7 @@ def test_a_damaged_memo_keeps_nobody_from_being_told(tmp_path):
 
 
 def test_what_is_heard_can_be_known_again_and_is_bounded():
-    heard = Heard({"alarm", "ack"}, lambda: 5.0)
+    heard = EventInbox({"alarm", "ack"}, lambda: 5.0)
     for number in range(3000):
         heard.hear(float(number), "ack", {"alarms": (number,)})
         heard.hear(1.0, "estimate", {})

@@ -20,8 +20,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sim.scenarios import SCENARIOS
-from soakmon.app.soak_context import counsel
-from soakmon.bench.asked import RefusedError
+from soakmon.app.soak_context import context_provider
+from soakmon.bench.commands import RefusedError
 from soakmon.errors import InputError, TroubleError
 from soakmon.page.store import Role, Store
 from soakmon.records.backup import backup, restore
@@ -72,7 +72,7 @@ def test_a_backup_of_a_running_soak_is_whole_and_the_soak_goes_on_from_it(tmp_pa
     bench = Stepped(folder, SCENARIOS["dry-rack"], bench=short(2), every_s=2.0)
     with Records(folder) as records, records.session() as session:
         job = new_job(session, NOW, customer="invented", machine="m", rack="r", carbs=4).number
-    bench.service.consult = counsel(folder, bench.bench, invented=True)
+    bench.service.context_for = context_provider(folder, bench.bench, invented=True)
     bench.service.read_air()
     bench.service.start_soak("invented rack", job, cautions_confirmed=True)
     bench.run(1.0)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from soakmon.physics.fuels import FUELS
-from soakmon.texts import ENGLISH, LANGUAGES, language_of, say, texts, told
+from soakmon.texts import ENGLISH, LANGUAGES, language_of, say, texts, translated
 from soakmon.watch.figures import began, rate
 from soakmon.watch.verdict import leak_alarm
 
@@ -37,9 +37,9 @@ def test_a_language_has_every_text_with_the_same_to_fill_in(language):
 def test_every_sentence_of_the_bench_is_found_again(language):
     other = texts(language)
     lost = [
-        (key, told(filled(text), language))
+        (key, translated(filled(text), language))
         for key, text in texts().items()
-        if "." in key and other[key] != text and told(filled(text), language) == filled(text)
+        if "." in key and other[key] != text and translated(filled(text), language) == filled(text)
     ]
     assert lost == []
 
@@ -69,26 +69,26 @@ def test_no_sentence_is_left_over():
 def test_a_sentence_put_together_is_said_whole():
     since = began(3600 * 3.2, 3600 * 4.0)
     reason = f"leak at carb 4, about {rate(0.35)}, begun {since}; at carb 1, about {rate(90)}"
-    assert told(reason, "de") == (
+    assert translated(reason, "de") == (
         "Leck an Vergaser 4, etwa 8,4 g/Tag, begonnen zwischen 3:12 h und 4:00 h nach dem Start; "
         "an Vergaser 1, etwa 1,5 g/min"
     )
     assert (
-        told(leak_alarm(0.0, "flood", 3, 90.0).text, "de")
+        translated(leak_alarm(0.0, "flood", 3, 90.0).text, "de")
         == "Vergaser 3 läuft über: etwa 1,5 g/min"
     )
     mend = say("ails.clean_gate_check_its_wire", gate=2)
     text = say("ails.gate_sees_nothing_its_beam", gate=2)
     todo = say("ails.start_again_this_soak_cannot", mend=mend)
-    found = told(f"{text}; {todo}", "de")
+    found = translated(f"{text}; {todo}", "de")
     assert found.startswith("Lichtschranke 2 sieht nichts")
     assert found.endswith("diese Prüfung kann „dicht“ nicht mehr nachweisen")
 
 
 def test_what_people_wrote_stays_as_it_is():
     for text in ("Invented & Sons", "rail joints greased by C.", "2026-0001", "", "x" * 5000):
-        assert told(text, "de") == text
-    assert told("leak at carb 4", "en") == "leak at carb 4"
+        assert translated(text, "de") == text
+    assert translated("leak at carb 4", "en") == "leak at carb 4"
 
 
 @pytest.mark.parametrize(

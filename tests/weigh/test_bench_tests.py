@@ -18,7 +18,7 @@ from soakmon.weigh.blank_run import UnsureError, blank_run, blank_weighed
 from soakmon.weigh.calibration import Step, calibrate
 from soakmon.weigh.drain import drained
 from soakmon.weigh.float_weigh import weighed
-from soakmon.weigh.isolation import Watched, Way, isolated
+from soakmon.weigh.isolation import DripCourse, Watched, isolated
 from soakmon.weigh.oiml import CellClass
 from soakmon.weigh.shots import pumped
 
@@ -211,15 +211,15 @@ def test_the_stated_uncertainty_of_a_level_is_its_scatter(count):
 @pytest.mark.parametrize(
     ("counts", "way"),
     [
-        ((0, 0, None), Way.DRY),
-        ((15, 1, 0.5), Way.STOPS),
-        ((15, 0, None), Way.STOPS),
+        ((0, 0, None), DripCourse.DRY),
+        ((15, 1, 0.5), DripCourse.STOPS),
+        ((15, 0, None), DripCourse.STOPS),
         # A drop in half an hour: half an hour without one is what an unchanged leak does as well.
-        ((1, 0, None), Way.UNTOLD),
-        ((3, 0, None), Way.UNTOLD),
-        ((0, 1, 1.0), Way.UNTOLD),
-        ((12, 9, 28.0), Way.GOES_ON),
-        ((60, 11, 28.0), Way.FADES),
+        ((1, 0, None), DripCourse.UNTOLD),
+        ((3, 0, None), DripCourse.UNTOLD),
+        ((0, 1, 1.0), DripCourse.UNTOLD),
+        ((12, 9, 28.0), DripCourse.GOES_ON),
+        ((60, 11, 28.0), DripCourse.FADES),
     ],
 )
 def test_what_drops_say_with_the_feed_shut(counts, way):
@@ -232,7 +232,10 @@ def test_when_silence_would_tell():
     for before, minutes in ((1, 2 + 30 * 19.0), (3, 2 + 30 * (20 ** (1 / 3) - 1))):
         found = isolated(1, before, 0, Watched(30, 10), last_drop_min=None)
         assert found.needed_min == pytest.approx(minutes, rel=1e-12)
-        for after_min, way in ((minutes - 0.1, Way.UNTOLD), (minutes + 0.1, Way.STOPS)):
+        for after_min, way in (
+            (minutes - 0.1, DripCourse.UNTOLD),
+            (minutes + 0.1, DripCourse.STOPS),
+        ):
             told = isolated(1, before, 0, Watched(30, after_min), last_drop_min=None)
             assert told.way is way
     assert isolated(1, 0, 1, Watched(30, 30), last_drop_min=1.0).needed_min is None
@@ -240,7 +243,7 @@ def test_when_silence_would_tell():
 
 def test_what_a_dry_gate_counts_by_itself_accuses_nobody():
     """Two counts in seven hours, of a gate that counts once in ten hours and once in fifty."""
-    for dark_per_h, way in ((0.1, Way.DRY), (0.02, Way.GOES_ON)):
+    for dark_per_h, way in ((0.1, DripCourse.DRY), (0.02, DripCourse.GOES_ON)):
         found = isolated(1, 0, 2, Watched(60, 360, dark_per_h), last_drop_min=300)
         assert found.way is way
 
@@ -261,7 +264,7 @@ def test_an_unchanged_leak_is_seldom_called_a_needle():
                 late = at_min[(at_min > 30) & (at_min <= 60)] - 30
                 last = float(late[-1]) if len(late) else None
                 found = isolated(1, before, len(late), Watched(30, 30), last_drop_min=last)
-                blamed += found.way is Way.STOPS
+                blamed += found.way is DripCourse.STOPS
             assert blamed / 4000 <= 0.05, (per_min, regular)
 
 

@@ -17,7 +17,14 @@ from typing import Any
 
 from soakmon.errors import InputError
 from soakmon.records.jobs.files import FileStore, picture_type, safe_name, sha256_of
-from soakmon.records.jobs.models import Attachment, Check, Correction, Job, Note, Result
+from soakmon.records.jobs.models import (
+    Attachment,
+    ChecklistItem,
+    Correction,
+    Job,
+    Note,
+    StoredResult,
+)
 from soakmon.records.jobs.page import job_page
 from soakmon.records.jobs.work import carb_values
 
@@ -78,7 +85,7 @@ def _correction(one: Correction) -> dict[str, Any]:
     }
 
 
-def _check(check: Check) -> dict[str, Any]:
+def _check(check: ChecklistItem) -> dict[str, Any]:
     at = check.done_at.isoformat() if check.done_at else None
     return {"task": check.task, "done_by": check.done_by, "done_at": at}
 
@@ -88,7 +95,7 @@ def _note(note: Note) -> dict[str, Any]:
     return {"at": at, "written_by": by, "carb": note.carb, "text": note.text}
 
 
-def _result(place: int, one: Result) -> dict[str, Any]:
+def _result(place: int, one: StoredResult) -> dict[str, Any]:
     made = {
         "at": one.at.isoformat(),
         "kind": one.kind,
@@ -101,7 +108,7 @@ def _result(place: int, one: Result) -> dict[str, Any]:
     return made
 
 
-def _attachment(one: Attachment, results: list[Result]) -> dict[str, Any]:
+def _attachment(one: Attachment, results: list[StoredResult]) -> dict[str, Any]:
     ids = [result.id for result in results]
     return {
         "file": file_name(one),
@@ -119,7 +126,7 @@ def file_name(one: Attachment) -> str:
     return f"files/{one.sha256[:12]}-{safe_name(one.name)}"
 
 
-def _readings(result: Result) -> list[dict[str, Any]]:
+def _readings(result: StoredResult) -> list[dict[str, Any]]:
     """The readings of a bench test that make a table; a soak's are an attached CSV."""
     readings = result.data.get("readings")
     good = isinstance(readings, list) and readings and all(isinstance(r, dict) for r in readings)

@@ -22,7 +22,15 @@ from soakmon.errors import InputError
 from soakmon.records.jobs.export import SCHEMA, SUMS
 from soakmon.records.jobs.fields import CarbFields
 from soakmon.records.jobs.files import MOST_BYTES, FileStore, sha256_of_stream
-from soakmon.records.jobs.models import Attachment, Carb, Check, Correction, Job, Note, Result
+from soakmon.records.jobs.models import (
+    Attachment,
+    Carb,
+    ChecklistItem,
+    Correction,
+    Job,
+    Note,
+    StoredResult,
+)
 from soakmon.records.jobs.store import next_number, take_number
 from soakmon.records.jobs.text import clean_text
 from soakmon.records.room import Room
@@ -273,11 +281,11 @@ def _job(read: _Job, number: str) -> Job:
         carb_count=len(read.carbs),
         carbs=[Carb(**carb.model_dump()) for carb in read.carbs],
         checklist=[
-            Check(place=place, **check.model_dump())
+            ChecklistItem(place=place, **check.model_dump())
             for place, check in enumerate(read.checklist, start=1)
         ],
         notes=[Note(**note.model_dump()) for note in read.notes],
-        results=[Result(**one.model_dump(exclude={"csv"})) for one in read.results],
+        results=[StoredResult(**one.model_dump(exclude={"csv"})) for one in read.results],
         corrections=[Correction(**one.model_dump()) for one in read.corrections],
     )
 

@@ -52,14 +52,14 @@ class Job(Base):
     rack: Mapped[str]
     carb_count: Mapped[int]
     carbs: Mapped[list[Carb]] = relationship(order_by="Carb.place", cascade="all, delete-orphan")
-    checklist: Mapped[list[Check]] = relationship(
-        order_by="Check.place", cascade="all, delete-orphan"
+    checklist: Mapped[list[ChecklistItem]] = relationship(
+        order_by="ChecklistItem.place", cascade="all, delete-orphan"
     )
     notes: Mapped[list[Note]] = relationship(
         order_by="Note.at, Note.id", cascade="all, delete-orphan"
     )
-    results: Mapped[list[Result]] = relationship(
-        order_by="Result.at, Result.id", cascade="all, delete-orphan"
+    results: Mapped[list[StoredResult]] = relationship(
+        order_by="StoredResult.at, StoredResult.id", cascade="all, delete-orphan"
     )
     attachments: Mapped[list[Attachment]] = relationship(
         order_by="Attachment.id", cascade="all, delete-orphan"
@@ -92,7 +92,7 @@ class Carb(Base):
     notes: Mapped[str | None]
 
 
-class Check(Base):
+class ChecklistItem(Base):
     """A task of the reassembly checklist, with who did it and when."""
 
     __tablename__ = "checklist"
@@ -116,7 +116,7 @@ class Note(Base):
     written_by: Mapped[str] = mapped_column(default="")
 
 
-class Result(Base):
+class StoredResult(Base):
     """Result of a soak or bench test. job_id None: it is the bench's own, such as a calibration.
 
     bench: name of the bench it was made on; None: not known.

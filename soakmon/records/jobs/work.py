@@ -18,7 +18,7 @@ from soakmon.records.identity import by_namesake
 from soakmon.records.jobs.correct import Author, change_carb
 from soakmon.records.jobs.fields import CHECKLIST, CarbFields, parse_pairs
 from soakmon.records.jobs.files import FileStore
-from soakmon.records.jobs.models import Attachment, Carb, Check, Job, Note, Result
+from soakmon.records.jobs.models import Attachment, Carb, ChecklistItem, Job, Note, StoredResult
 from soakmon.records.jobs.store import next_number
 from soakmon.records.jobs.text import clean_line, clean_text, kept_name, sought
 from soakmon.texts import say
@@ -46,7 +46,9 @@ def new_job(
         rack=clean_line(rack, "rack"),
         carb_count=carbs,
         carbs=[Carb(place=place, jets={}) for place in range(1, carbs + 1)],
-        checklist=[Check(place=place, task=task) for place, task in enumerate(CHECKLIST, start=1)],
+        checklist=[
+            ChecklistItem(place=place, task=task) for place, task in enumerate(CHECKLIST, start=1)
+        ],
     )
     session.add(job)
     session.flush()
@@ -95,9 +97,9 @@ def _last_results(session: Session, jobs: list[int]) -> dict[int, str]:
     """Summary of the latest result by job, asked for in pieces that every database takes."""
     last: dict[int, str] = {}
     for start in range(0, len(jobs), _PIECE):
-        query = select(Result.job_id, Result.summary)
-        query = query.where(Result.job_id.in_(jobs[start : start + _PIECE]))
-        found = session.execute(query.order_by(Result.at, Result.id))
+        query = select(StoredResult.job_id, StoredResult.summary)
+        query = query.where(StoredResult.job_id.in_(jobs[start : start + _PIECE]))
+        found = session.execute(query.order_by(StoredResult.at, StoredResult.id))
         last |= {job: summary for job, summary in found if job is not None}
     return last
 
@@ -140,7 +142,7 @@ def add_note(job: Job, now: datetime, text: str, carb: int | None = None, *, by:
     return note
 
 
-def tick(job: Job, place: int, by: str, now: datetime) -> Check:
+def tick(job: Job, place: int, by: str, now: datetime) -> ChecklistItem:
     """Tick off a task of the checklist; by: who did it."""
     check = _check(job, place)
     if not by.strip():
@@ -149,23 +151,23 @@ def tick(job: Job, place: int, by: str, now: datetime) -> Check:
     return check
 
 
-def untick(job: Job, place: int) -> Check:
+def untick(job: Job, place: int) -> ChecklistItem:
     """Take a tick back."""
     check = _check(job, place)
     check.done_by = check.done_at = None
     return check
 
 
-def add_check(job: Job, task: str) -> Check:
+def add_check(job: Job, task: str) -> ChecklistItem:
     """Add a task to the job's checklist."""
     if not task.strip():
         raise InputError(say("work.task_empty"))
-    check = Check(place=len(job.checklist) + 1, task=clean_line(task, say("work.task")))
+    check = ChecklistItem(place=len(job.checklist) + 1, task=clean_line(task, say("work.task")))
     job.checklist.append(check)
     return check
 
 
-def _check(job: Job, place: int) -> Check:
+def _check(job: Job, place: int) -> ChecklistItem:
     for check in job.checklist:
         if check.place == place:
             return check
@@ -209,13 +211,13 @@ def add_result(
     data: dict[str, Any],
     bench: str | None = None,
     files: Iterable[tuple[FileStore, Path]] = (),
-) -> Result:
+) -> StoredResult:
     """Keep a result with a job (None: the bench's own), with the files that belong to it.
 
     bench: name of the bench it was made on.
     """
     owner = job.id if job is not None else None
-    result = Result(job_id=owner, at=now, kind=kind, summary=summary, data=data, bench=bench)
+    result = StoredResult(job_id=owner, at=now, kind=kind, summary=summary, data=data, bench=bench)
     session.add(result)
     session.flush()
     if job is not None:
@@ -225,14 +227,16 @@ def add_result(
     return result
 
 
-def latest(session: Session, kind: str, bench: str | None = None, own: str = "") -> Result | None:
+def latest(
+    session: Session, kind: str, bench: str | None = None, own: str = ""
+) -> StoredResult | None:
     """The latest result of a kind, of whatever job or of none.
 
     bench: only what that bench made, or what was kept without the name of one; own: its number,
     which leaves out what another bench of that name made.
     """
-    query = select(Result).where(Result.kind == kind)
+    query = select(StoredResult).where(StoredResult.kind == kind)
     if bench is not None:
-        query = query.where(or_(Result.bench == bench, Result.bench.is_(None)))
-    found = session.scalars(query.order_by(Result.at.desc(), Result.id.desc()))
+        query = query.where(or_(StoredResult.bench == bench, StoredResult.bench.is_(None)))
+    found = session.scalars(query.order_by(StoredResult.at.desc(), StoredResult.id.desc()))
     return next((one for one in found if not by_namesake(one.data, own)), None)

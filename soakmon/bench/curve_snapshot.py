@@ -17,10 +17,10 @@ EVENT = "curve"
 KEPT_POINTS = 500
 _MOST_TICKS = 400
 
-Drawn = dict[str, Any]
+CurveSnapshot = dict[str, Any]
 
 
-def drawn(session: Session, points: int, after_s: float = -math.inf) -> Drawn:
+def curve_snapshot(session: Session, points: int, after_s: float = -math.inf) -> CurveSnapshot:
     """Columns over t_s, in g and °C, of at most about twice so many points, and the lanes.
 
     Loss, what evaporation alone takes (best, low, high), between what the reading of a tight rack
@@ -37,7 +37,7 @@ def drawn(session: Session, points: int, after_s: float = -math.inf) -> Drawn:
     return since | {"lanes": told}
 
 
-def _all(session: Session, points: int) -> Drawn:
+def _all(session: Session, points: int) -> CurveSnapshot:
     curve = session.learnt.curve.curve()
     if not len(curve.t_s):
         return _early(session, points)
@@ -54,7 +54,7 @@ def _all(session: Session, points: int) -> Drawn:
     }
 
 
-def lanes(session: Session) -> Drawn:
+def lanes(session: Session) -> CurveSnapshot:
     """What the gates have seen: drops as times in s by gate, and grams by what a drop weighs.
 
     Of many drops some stand for all. leaks: those of the verdict, as it tells them.
@@ -74,7 +74,7 @@ def lanes(session: Session) -> Drawn:
     }
 
 
-def _early(session: Session, points: int) -> Drawn:
+def _early(session: Session, points: int) -> CurveSnapshot:
     masses = session.learnt.masses
     opened_s = session.opened_s if session.opened_s is not None else math.inf
     times = np.array(masses.times_s)
@@ -89,7 +89,7 @@ def _early(session: Session, points: int) -> Drawn:
     }
 
 
-def kept(journal: Journal, soak: int) -> Drawn | None:
+def stored_snapshot(journal: Journal, soak: int) -> CurveSnapshot | None:
     """The picture that was kept when the soak ended; None when there is none."""
     found = [event for event in journal.read_events(soak) if event.kind == EVENT]
     return found[-1].data if found else None

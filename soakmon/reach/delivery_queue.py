@@ -16,7 +16,7 @@ from typing import Any
 
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.phone import Target, send
-from soakmon.reach.rules import Told
+from soakmon.reach.rules import Notification
 from soakmon.reach.supervise import ReachError
 
 log = logging.getLogger(__name__)
@@ -32,7 +32,7 @@ class Letter:
     """A message to an address; wall_s: when it was written, since_s: when it began to wait."""
 
     target: str
-    told: Told
+    told: Notification
     wall_s: float
     since_s: float
     tries: int = 0
@@ -51,7 +51,7 @@ class Attempt:
     error: str | None = None
 
 
-class Line:
+class Recipient:
     """What is known of an address: who it is, its waits, and what is on the way to it."""
 
     def __init__(self, target: Target) -> None:
@@ -70,7 +70,7 @@ class Line:
         self.again_s = now_s + wait_s
 
 
-class Post:
+class DeliveryQueue:
     """Messages of one thread's, which calls `round` again and again; waiting: what was kept."""
 
     def __init__(
@@ -81,11 +81,11 @@ class Post:
         now_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.deliver, self.now_s = deliver, now_s
-        self.lines = {target.name: Line(target) for target in targets}
+        self.lines = {target.name: Recipient(target) for target in targets}
         self.letters = [_letter(one, now_s()) for one in waiting if one["target"] in self.lines]
         self.ended: queue.SimpleQueue[Attempt] = queue.SimpleQueue()
 
-    def add(self, told: Told, wall_s: float) -> None:
+    def add(self, told: Notification, wall_s: float) -> None:
         """A message for a person's addresses, in place of an older one with the same key."""
         for name, line in self.lines.items():
             if line.target.person == "second" and not told.second:
@@ -196,7 +196,7 @@ class Post:
 
 def _letter(kept: dict[str, Any], now_s: float) -> Letter:
     told = {key: value for key, value in kept.items() if key not in {"target", "wall_s"}}
-    return Letter(kept["target"], Told(**told), kept["wall_s"], now_s)
+    return Letter(kept["target"], Notification(**told), kept["wall_s"], now_s)
 
 
 def _same(one: Letter, other: Letter) -> bool:

@@ -6,12 +6,12 @@ import threading
 
 import pytest
 
+from soakmon.reach.delivery_queue import DeliveryQueue
 from soakmon.reach.phone import Target
-from soakmon.reach.post import Post
-from soakmon.reach.rules import Told
+from soakmon.reach.rules import Notification
 from soakmon.reach.supervise import ReachError
 
-FLOOD = Told("alarm/1", "FLOOD", "b", urgent=True, second=True)
+FLOOD = Notification("alarm/1", "FLOOD", "b", urgent=True, second=True)
 SHORT_S = 0.05
 
 
@@ -25,7 +25,7 @@ class Shop:
         self.clock = 0.0
         targets = [Target(who, i, f"json://{who}.example") for who, i in addresses]
         self.names = [target.name for target in targets]
-        self.post = Post(targets, [], self.deliver, lambda: self.clock)
+        self.post = DeliveryQueue(targets, [], self.deliver, lambda: self.clock)
 
     def deliver(self, target, title, body, *, urgent):
         self.tried.append(target.name)
@@ -66,7 +66,9 @@ def test_an_address_that_hangs_holds_up_nobody(shop):
     # Hours later: new alarms and reminders go on.
     for hour in range(3):
         shop.pass_s(3600, 60.0)
-        shop.post.add(Told(f"alarm/new {hour}", f"new {hour}", "b", urgent=True, second=True), 0.0)
+        shop.post.add(
+            Notification(f"alarm/new {hour}", f"new {hour}", "b", urgent=True, second=True), 0.0
+        )
         shop.settle()
         for name in shop.names[1:]:
             assert (name, f"new {hour}") in shop.got
@@ -88,7 +90,7 @@ def test_something_urgent_that_waits_is_told_after_ten_seconds(shop):
 def test_what_only_waits_without_haste_is_no_trouble(shop):
     shop = shop(("first", 1))
     shop.hang = {shop.names[0]}
-    shop.post.add(Told("result/1", "TIGHT", "b", urgent=False), 0.0)
+    shop.post.add(Notification("result/1", "TIGHT", "b", urgent=False), 0.0)
     shop.settle()
     shop.pass_s(12)
     assert shop.post.trouble() == ""
@@ -126,7 +128,7 @@ def test_an_address_that_comes_back_is_used_again_and_a_late_success_counts(shop
     assert shop.got == [(shop.names[0], "FLOOD")]
     assert shop.post.letters == []
     assert shop.post.trouble() == ""
-    shop.post.add(Told("alarm/2", "Weep", "b", urgent=True), 0.0)
+    shop.post.add(Notification("alarm/2", "Weep", "b", urgent=True), 0.0)
     shop.settle()
     assert shop.got[-1] == (shop.names[0], "Weep")
 
@@ -136,7 +138,7 @@ def test_one_try_of_each_address_in_a_round(shop):
     shop.fail = {shop.names[0]}
     shop.post.lines[shop.names[0]].backoff.uniform = lambda: 0.0
     for number in range(5):
-        shop.post.add(Told(f"alarm/{number}", f"alarm {number}", "b", urgent=True), 0.0)
+        shop.post.add(Notification(f"alarm/{number}", f"alarm {number}", "b", urgent=True), 0.0)
     shop.settle()
     assert shop.tried.count(shop.names[0]) == 1
     assert [title for name, title in shop.got if name == shop.names[1]] == [
@@ -153,8 +155,8 @@ def test_what_an_address_refuses_does_not_hold_up_its_next_message(shop):
         shop.got.append((target.name, title))
 
     shop.post.deliver = deliver
-    shop.post.add(Told("alarm/1", "too long", "b", urgent=True), 0.0)
-    shop.post.add(Told("alarm/2", "Weep", "b", urgent=True), 0.0)
+    shop.post.add(Notification("alarm/1", "too long", "b", urgent=True), 0.0)
+    shop.post.add(Notification("alarm/2", "Weep", "b", urgent=True), 0.0)
     shop.settle()
     shop.clock += 60
     shop.settle()

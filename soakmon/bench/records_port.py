@@ -5,18 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from soakmon.records.told import Told
-from soakmon.weigh.judge import Judged
+from soakmon.records.soak_context import SoakContext
+from soakmon.weigh.judge import BenchTestResult
 
 # What the records tell a soak with a job (or none) that begins at a wall time in s.
-Consult = Callable[[str | None, float], Told]
+ContextProvider = Callable[[str | None, float], SoakContext]
 # Takes the result of a bench test, with a job or as the bench's own.
-Keep = Callable[[Judged, str | None], None]
+StoreResult = Callable[[BenchTestResult, str | None], None]
 
 
 @dataclass(frozen=True, slots=True)
-class Book:
-    """Records that tell and keep."""
+class RecordsPort:
+    """What the service of a bench needs from the records."""
 
-    consult: Consult
-    keep: Keep
+    context_for: ContextProvider
+    keep: StoreResult

@@ -15,7 +15,7 @@ CRITERION_G_PER_DAY = Settings().criterion_g_per_day
 _TENTHS = 10
 _NEAR = 1.6
 _NEVER = (0.0, math.nan, math.nan)
-Asked = Callable[[Result], bool]
+Criterion = Callable[[Result], bool]
 
 
 def tight(results: Iterable[Result]) -> list[Result]:
@@ -23,7 +23,7 @@ def tight(results: Iterable[Result]) -> list[Result]:
     return [r for r in results if not r.leak_g_per_day]
 
 
-def found(result: Result) -> bool:
+def says_leaking(result: Result) -> bool:
     """Whether the verdict is leaking."""
     return result.found
 
@@ -50,21 +50,21 @@ def in_interval(result: Result) -> bool:
     return low <= true <= high
 
 
-def at_most(name: str, nights: Sequence[Result], asked: Asked) -> str:
+def at_most(name: str, nights: Sequence[Result], asked: Criterion) -> str:
     """How many of the nights, and how large the share may be."""
     number = sum(map(asked, nights))
     limit = percent_at_most(upper_share(number, len(nights)))
     return f"{name}: {number} of {len(nights)}{_percent(number, nights)}, at most {limit}"
 
 
-def at_least(name: str, nights: Sequence[Result], asked: Asked) -> str:
+def at_least(name: str, nights: Sequence[Result], asked: Criterion) -> str:
     """How many of the nights, and how small the share may be."""
     number = sum(map(asked, nights))
     limit = percent_at_least(lower_share(number, len(nights)))
     return f"{name}: {number} of {len(nights)}{_percent(number, nights)}, at least {limit}"
 
 
-def between(name: str, nights: Sequence[Result], asked: Asked) -> str:
+def between(name: str, nights: Sequence[Result], asked: Criterion) -> str:
     """How many of the nights, and both ends of where the share may be (two times 2.5 %)."""
     number = sum(map(asked, nights))
     low, high = (limit(number, len(nights), 0.975) for limit in (lower_share, upper_share))
@@ -81,7 +81,7 @@ def lines(results: Sequence[Result]) -> Iterator[str]:
     """All that these nights tell, a line each."""
     dry = tight(results)
     leaks = [r for r in results if r.leak_g_per_day]
-    yield at_most("tight, called leaking", dry, found)
+    yield at_most("tight, called leaking", dry, says_leaking)
     yield at_least("tight, proven tight", dry, proven)
     yield at_most("tight, somebody woken", dry, woken)
     for kind in sorted({r.kind for r in dry}):
@@ -99,10 +99,10 @@ def lines(results: Sequence[Result]) -> Iterator[str]:
         mine = [r for r in leaks if _what(r) == (unseen, lost, leak)]
         where = "by mass alone" if unseen else "at a gate"
         where += f" that loses {lost:.0%}" if lost else ""
-        yield at_least(f"{leak:g} g/day {where}, found", mine, found)
+        yield at_least(f"{leak:g} g/day {where}, found", mine, says_leaking)
     near = [r for r in leaks if r.way != Way.GATES and near_stated(r)]
-    yield at_least("leaks of 1.0 to 1.6 times the smallest stated, found", near, found)
-    yield between("rate of leaks found inside its interval", list(filter(found, leaks)),
+    yield at_least("leaks of 1.0 to 1.6 times the smallest stated, found", near, says_leaking)
+    yield between("rate of leaks found inside its interval", list(filter(says_leaking, leaks)),
                   in_interval)  # fmt: skip
     yield from _calibration(results)
     seconds = sum(r.seconds for r in results) / max(len(results), 1)

@@ -20,7 +20,7 @@ EVENT = "record"
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class SoakContext:
     """Job, calibration and circumstances of a soak.
 
     shifts: what the job record says of each carb. calibration: in words; calibrated: whether it is
@@ -91,7 +91,7 @@ _PLAIN = (
 )  # fmt: skip
 
 
-def told_from(data: Mapping[str, Any]) -> Told:
+def context_from(data: Mapping[str, Any]) -> SoakContext:
     """What `as_dict` gave."""
     shifts = {
         int(carb): Shift(
@@ -100,7 +100,7 @@ def told_from(data: Mapping[str, Any]) -> Told:
         )
         for carb, shift in data["shifts"].items()
     }
-    return Told(
+    return SoakContext(
         **{name: data[name] for name in _PLAIN},
         # Journals of earlier versions lack these.
         namesake=data.get("namesake", ""),
@@ -117,7 +117,7 @@ def told_from(data: Mapping[str, Any]) -> Told:
     )
 
 
-def told_in(events: Iterable[Event]) -> Told:
+def context_in(events: Iterable[Event]) -> SoakContext:
     """What the events of a soak hold of it; nothing for a soak that was told nothing."""
     found = next((event for event in events if event.kind == EVENT), None)
-    return told_from(found.data) if found is not None else Told()
+    return context_from(found.data) if found is not None else SoakContext()

@@ -19,7 +19,7 @@ ALARMS = frozenset({"alarm"})
 _MOST_NEW, _MOST_KNOWN = 1000, 100
 
 
-class Heard:
+class EventInbox:
     """Events from memory; `hear` may be called from any thread, does not block and never raises.
 
     Either of the two may be first, and each event is taken from whichever is: what has a `uid` is

@@ -21,7 +21,7 @@ class RefusedError(SoakmonError):
     """A command that cannot be carried out now; says why."""
 
 
-class Asked(Future[T]):
+class PendingCommand(Future[T]):
     """The result of a command; cancelling it gives the command up, while that is possible.
 
     seen: the number of the latch's note when it was asked for; lasting: it is answered only when

@@ -17,7 +17,7 @@ _OF_STILL = {"noise_g", "swing_g", "drift_g_per_h"}
 _SHORT_MIN = 0.1
 
 
-def taken(
+def measured_answer(
     source: Source,
     guided: Guided,
     weighed: Mapping[str, Any],

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from sim.scenarios import SCENARIOS
-from soakmon.bench.drawn import KEPT_POINTS, drawn, kept
+from soakmon.bench.curve_snapshot import KEPT_POINTS, curve_snapshot, stored_snapshot
 from tests.bench.stepping import Stepped, short
 
 
@@ -11,18 +11,18 @@ def test_the_kept_curve_is_the_one_that_was_drawn(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(1.0), every_s=1.0)
     bench.start()
     bench.run(1.2)
-    assert kept(bench.journal, 1) is None
+    assert stored_snapshot(bench.journal, 1) is None
     bench.run(1.0)
     assert bench.session.ended
-    found = kept(bench.journal, 1)
-    assert found == drawn(bench.session, KEPT_POINTS)
+    found = stored_snapshot(bench.journal, 1)
+    assert found == curve_snapshot(bench.session, KEPT_POINTS)
     assert len(found["t_s"]) > 50
     lanes = found.pop("lanes")
     assert len(lanes["drops"]) == len(lanes["caught_g"]) == 4
     low, high = found["reads_low_g"], found["reads_high_g"]
     assert all(a <= loss <= b for a, loss, b in zip(low, found["mass_loss_g"], high, strict=True))
     assert len({len(column) for column in found.values()}) == 1
-    assert kept(bench.journal, 2) is None
+    assert stored_snapshot(bench.journal, 2) is None
 
 
 def test_a_flood_while_the_bowls_fill_has_a_picture(tmp_path):
@@ -30,7 +30,7 @@ def test_a_flood_while_the_bowls_fill_has_a_picture(tmp_path):
     bench.start()
     bench.run(0.5)
     assert "flood" in {kind for kind, _ in bench.alarms()}
-    found = drawn(bench.session, KEPT_POINTS)
+    found = curve_snapshot(bench.session, KEPT_POINTS)
     assert "mass_loss_g" not in found
     assert found["taken_g"][-1] > 50
     assert found["lanes"]["counted"][2] > 50
@@ -41,12 +41,12 @@ def test_who_has_the_beginning_is_given_the_rest(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["overflow-tube-crack"], bench=short(1.0), every_s=1.0)
     bench.start()
     bench.run(1.5)
-    whole = drawn(bench.session, 2000)
+    whole = curve_snapshot(bench.session, 2000)
     half_s = whole["t_s"][len(whole["t_s"]) // 2]
-    rest = drawn(bench.session, 2000, half_s)
+    rest = curve_snapshot(bench.session, 2000, half_s)
     assert rest.keys() == whole.keys()
     place = whole["t_s"].index(half_s) + 1
     assert rest["mass_loss_g"] == whole["mass_loss_g"][place:]
     drops = whole["lanes"]["drops"][0]
     assert rest["lanes"]["drops"][0] == [t_s for t_s in drops if t_s > half_s] != drops
-    assert drawn(bench.session, 2000, 1e9)["t_s"] == []
+    assert curve_snapshot(bench.session, 2000, 1e9)["t_s"] == []

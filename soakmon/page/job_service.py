@@ -24,7 +24,7 @@ from soakmon.records.jobs.correct import (
 )
 from soakmon.records.jobs.export import export_job, job_dict
 from soakmon.records.jobs.fields import checked
-from soakmon.records.jobs.models import Job, Result
+from soakmon.records.jobs.models import Job, StoredResult
 from soakmon.records.jobs.store import Records
 from soakmon.records.opening import DATABASE_VARIABLE, now
 from soakmon.records.room import RESERVE_BYTES
@@ -33,7 +33,7 @@ from soakmon.texts import say
 MOST_RESULTS = 50
 
 
-class Book:
+class JobService:
     """The records of a data folder, for many threads. Raises DeniedError and InputError."""
 
     def __init__(self, folder: Path) -> None:
@@ -174,8 +174,8 @@ class Book:
 
     def results(self) -> list[dict[str, Any]]:
         """The latest results of bench tests and soaks, of jobs and of the bench itself."""
-        query = select(Result, Job.number).outerjoin(Job, Job.id == Result.job_id)
-        query = query.order_by(Result.at.desc(), Result.id.desc()).limit(MOST_RESULTS)
+        query = select(StoredResult, Job.number).outerjoin(Job, Job.id == StoredResult.job_id)
+        query = query.order_by(StoredResult.at.desc(), StoredResult.id.desc()).limit(MOST_RESULTS)
         with self._open().session() as session:
             return [
                 {"at": one.at, "kind": one.kind, "summary": one.summary, "job": number}

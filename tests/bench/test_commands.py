@@ -9,13 +9,13 @@ import pytest
 
 from sim.scenarios import SCENARIOS
 from soakmon.bench import api
-from soakmon.bench.asked import Asked, RefusedError
+from soakmon.bench.commands import PendingCommand, RefusedError
 from tests.bench.stepping import Stepped
 
 
 def test_given_up_before_its_turn_it_is_not_carried_out():
     done = []
-    asked = Asked(lambda: done.append(1))
+    asked = PendingCommand(lambda: done.append(1))
     assert asked.cancel()
     asked.carry_out()
     asked.answer()
@@ -31,7 +31,7 @@ def test_given_up_while_it_only_looks_it_stops_before_it_changes_anything():
         asked.decide()
         done.append(1)
 
-    asked = Asked(command)
+    asked = PendingCommand(command)
     asked.carry_out()
     asked.answer()
     assert not done
@@ -45,7 +45,7 @@ def test_once_it_changes_something_it_cannot_be_given_up():
         assert not asked.cancel()
         return 7
 
-    asked = Asked(command)
+    asked = PendingCommand(command)
     asked.carry_out()
     assert not asked.done()
     asked.answer()
@@ -76,13 +76,13 @@ def test_a_start_that_is_answered_late_is_not_begun(tmp_path, late):
 
 def test_a_start_that_is_given_up_while_records_are_read_is_not_begun(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
-    whole = bench.service.consult
+    whole = bench.service.context_for
 
     def slow(job, wall_s):
         asked.cancel()
         return whole(job, wall_s)
 
-    bench.service.consult = slow
+    bench.service.context_for = slow
     asked = bench.service.call(lambda: start(bench))
     bench.service.drain()
     assert bench.session is None
