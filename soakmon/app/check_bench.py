@@ -14,6 +14,7 @@ from soakmon.bench.preflight import Check, check_context, check_outlets
 from soakmon.config import Bench
 from soakmon.reach.probe import probe
 from soakmon.records.opening import now
+from soakmon.texts import say
 
 
 def checks_of(bench: Bench, parts: BenchParts, seconds: float, *, invented: bool) -> list[Check]:
@@ -22,7 +23,7 @@ def checks_of(bench: Bench, parts: BenchParts, seconds: float, *, invented: bool
         checks = listen_and_check(bench, parts, seconds)
     finally:
         parts.close()
-    checks += [Check("supply", False, text, warning=True) for text in power_troubles()]
+    checks += [Check(say("check.supply"), False, text, warning=True) for text in power_troubles()]
     logging.getLogger("soakmon").setLevel(logging.ERROR)  # what is down stands among the checks
     board = asyncio.run(probe(bench))
     checks += check_outlets(board.as_list(), phone_needed=bench.phone.needed)

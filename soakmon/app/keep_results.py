@@ -21,8 +21,16 @@ from soakmon.records.jobs.work import add_result, find_job
 from soakmon.records.opening import now, open_records
 from soakmon.records.past import KEY, evaporation_of
 from soakmon.records.recall import Recalled
+from soakmon.texts import say
 from soakmon.watch.decision import Decision
+from soakmon.watch.verdict import Outcome
 from soakmon.weigh.judge import BenchTestResult
+
+_WORDS = {
+    Outcome.TIGHT: "keep.tight",
+    Outcome.LEAKING: "keep.leaking",
+    Outcome.NOT_PROVEN: "keep.not_proven",
+}
 
 
 def records_port(folder: Path, bench: Bench, *, invented: bool) -> RecordsPort:
@@ -113,13 +121,13 @@ def _give(
     records, session = opened
     verdict = decision.verdict
     phases = [[name, t_s] for name, t_s in decision.phases]
+    summary = f"{say(_WORDS[verdict.outcome])}: {verdict.reason}"
     add_result(
         session,
         job,
         at,
         kind="rehearsal" if invented else "soak",
-        summary=f"{verdict.outcome.value}: {verdict.reason}"
-        + (" (invented data)" if invented else ""),
+        summary=say("keep.invented", summary=summary) if invented else summary,
         data={**data, "verdict": verdict.as_dict(), "phases": phases},
         bench=bench,
         files=[(records.files, file) for file in files],

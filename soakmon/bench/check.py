@@ -39,7 +39,7 @@ def listen_and_check(bench: Bench, parts: BenchParts, seconds: float) -> list[Ch
         clock.sleep(1 / cell.readings_per_s)
     checks = check_readings(join(rows), bench)
     if trouble:
-        checks.append(Check("converter", False, trouble, warning=True))
+        checks.append(Check(say("check.converter"), False, trouble, warning=True))
     if air.value is None and air.reason:
         checks.append(Check(say("check.thermometer_bus"), False, air.reason, warning=True))
     checks.append(_pace(slowest_s, cell.readings_per_s))
@@ -58,7 +58,7 @@ def _pace(slowest_s: float, readings_per_s: float) -> Check:
         slowest_s=f"{1e3 * slowest_s:.1f}",
         readings_per_s=f"{1e3 / readings_per_s:.0f}",
     )
-    return Check("pace", slowest_s < 1 / readings_per_s, text, warning=True)
+    return Check(say("check.pace"), slowest_s < 1 / readings_per_s, text, warning=True)
 
 
 def _clock_cost(seconds: float) -> Check:

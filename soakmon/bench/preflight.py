@@ -48,7 +48,7 @@ def check_machine(folder: Path, *, synchronised: bool, journal_trouble: str) -> 
             journal_trouble or say("preflight.can_written"),
         ),
         Check(
-            "clock",
+            say("preflight.clock"),
             synchronised,
             say("preflight.set_network_clock_module")
             if synchronised
@@ -61,13 +61,13 @@ def check_machine(folder: Path, *, synchronised: bool, journal_trouble: str) -> 
 def _disk(folder: Path) -> Check:
     """Room on the disk, and whether the kernel still lets it be written."""
     if os.statvfs(folder).f_flag & os.ST_RDONLY:
-        return Check("disk", False, say("preflight.read_only"))
+        return Check(say("preflight.disk"), False, say("preflight.read_only"))
     free_mb = shutil.disk_usage(folder).free / 1e6
     text = say("preflight.mb_free", free_mb=f"{free_mb:.0f}")
     if free_mb > _LEAST_DISK_MB:
-        return Check("disk", True, text)
+        return Check(say("preflight.disk"), True, text)
     more = say("preflight.soak_needs_make_room", least_disk_mb=_LEAST_DISK_MB)
-    return Check("disk", False, text + more)
+    return Check(say("preflight.disk"), False, text + more)
 
 
 def check_outlets(outlets: list[dict[str, Any]], *, phone_needed: bool) -> list[Check]:
@@ -100,18 +100,19 @@ def _why(health: dict[str, Any]) -> str:
 def _outlet(health: dict[str, Any], *, phone_needed: bool) -> Check:
     name, state = health["name"], health["state"]
     phone = name == "phone"
+    shown = say("preflight.phone") if phone else name
     if state == "up":
         text = say("preflight.addresses_known_soakmon_alert_test") if phone else ""
         if health["last_sent_wall_s"]:
             text = say("preflight.last_message_went_out")
-        return Check(name, True, text or say("preflight.works_waiting", lag=health["lag"]))
+        return Check(shown, True, text or say("preflight.works_waiting", lag=health["lag"]))
     why = _why(health)
     text = (
         say("preflight.nobody_will_told_alarm", why=why)
         if phone
         else say("preflight.caught_up_later", why=why)
     )
-    return Check(name, False, text, warning=not (phone and phone_needed))
+    return Check(shown, False, text, warning=not (phone and phone_needed))
 
 
 def check_context(told: SoakContext) -> list[Check]:
@@ -187,7 +188,7 @@ def _gate(gate: int, counts: Floats) -> Check:
     dark = int(np.nansum(counts))
     if dark > 1:
         return Check(name, False, say("preflight.counts_under_dry_rack_shade", dark=dark))
-    return Check(name, True, "quiet")
+    return Check(name, True, say("preflight.quiet"))
 
 
 def _air(air_c: Floats) -> Check:

@@ -183,7 +183,7 @@ def read_the_report(page: Page) -> None:
 
 
 def share_it(page: Page) -> str:
-    """By the device's own list where it has one, else by the clipboard; the link that was shared."""
+    """By the device's own list where it has one, else by the clipboard; gives the link."""
     page.context.grant_permissions(["clipboard-read", "clipboard-write"])
     button = page.get_by_role("button", name="Share the report")
     button.click()

@@ -8,6 +8,7 @@ import re
 import pytest
 from playwright.sync_api import Page, expect
 
+from soakmon.texts import LANGUAGES, texts
 from tests.page.looking import DESK, PHONE, by_day, go, look, opened, sign_in
 from tests.page.served import ServedBench
 from tests.reach.broker import Broker, say
@@ -258,6 +259,39 @@ def test_every_view(browser, bench, size, time):
     assert len(page.asked) > 7
     for path in page.asked:
         assert any(shape.fullmatch(path) for shape in shapes), f"{path} is not described"
+    assert page.faults == []
+    page.context.close()
+
+
+SMALL = {"viewport": {"width": 320, "height": 568}, "is_mobile": True, "has_touch": True}
+LARGE = """addEventListener("DOMContentLoaded",
+    () => document.documentElement.style.setProperty("font-size", "225%", "important"))"""
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize(("size", "letters"), [(PHONE, 1), (SMALL, 1), (SMALL, 2)])
+def test_small_screens_and_large_letters(browser, bench, language, size, letters):
+    """One line of views, nothing over the verdict, nothing wider than the screen."""
+    words = texts(language)
+    page = opened(browser, bench, size, color_scheme="dark", locale=language)
+    if letters == 2:
+        page.add_init_script(LARGE)
+    sign_in(page, words)
+    for view in ("/", "/curve", "/start", "/jobs", "/soaks", "/trials", "/benches", "/bench"):
+        page.goto(view)
+        expect(page.locator("#link")).to_have_text(words["live"])
+        name = f"{size['viewport']['width']}-{letters}-{language}-{view.strip('/') or 'night'}"
+        look(page, name)
+        links = [page.locator("nav > a").first, page.locator("nav summary")]
+        tops = {round(link.bounding_box()["y"]) for link in links}
+        assert len(tops) == 1, f"{name}: {tops}"
+        page.locator("nav summary").click()
+        expect(page.locator("nav").get_by_role("link")).to_have_count(8)
+    page.goto("/")
+    expect(page.locator("#link")).to_have_text(words["live"])
+    bar, verdict = page.locator(".thumb").bounding_box(), page.locator("#verdict").bounding_box()
+    covers = bar["y"] < verdict["y"] + verdict["height"]
+    assert bar["height"] < size["viewport"]["height"] / 5 or not covers
     assert page.faults == []
     page.context.close()
 

@@ -77,6 +77,8 @@ def test_a_sentence_put_together_is_said_whole():
         translated(leak_alarm(0.0, "flood", 3, 90.0).text, "de")
         == "Vergaser 3 läuft über: etwa 1,5 g/min"
     )
+    kept = say("keep.invented", summary=f"{say('keep.leaking')}: {reason}")
+    assert translated(kept, "de") == f"undicht: {translated(reason, 'de')} (erfundene Daten)"
     mend = say("ails.clean_gate_check_its_wire", gate=2)
     text = say("ails.gate_sees_nothing_its_beam", gate=2)
     todo = say("ails.start_again_this_soak_cannot", mend=mend)

@@ -43,7 +43,7 @@ async function show() {
   const found = await api("bench").catch(() => null);
   if (found === null) return;
   const threads = Object.entries(found.silent_s).map(([name, silent_s]) => ({
-    name: t("bench_thread", { name }),
+    name: t(`thread_${name}`),
     passed: silent_s < SILENT_S,
     warning: false,
     text: t("bench_ago", { age: age(silent_s) }),

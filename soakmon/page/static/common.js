@@ -160,18 +160,6 @@ export async function offerJobs(select, named) {
   if (jobs.some((job) => job.number === named)) select.value = named;
 }
 
-const more = byId("more");
-if (more) {
-  document.addEventListener("click", (event) => {
-    if (!more.contains(event.target)) more.open = false;
-  });
-  more.addEventListener("keydown", (event) => {
-    if (event.key !== "Escape" || !more.open) return;
-    more.open = false;
-    more.querySelector("summary").focus();
-  });
-}
-
 /** A list of checks: sign, word and text. */
 export function checkList(place, checks) {
   place.replaceChildren(

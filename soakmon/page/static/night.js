@@ -6,6 +6,7 @@ import { watch } from "./live.js";
 import { drawChart } from "./chart.js";
 import { drawRack } from "./rack.js";
 import { Record, labelOf, wholeOf } from "./record.js";
+import { keepUnderThumb } from "./thumb.js";
 import { mass, said, temperature } from "./units.js";
 
 const RUNNING = ["filling", "settling", "soaking"];
@@ -211,6 +212,7 @@ function ask(dialog, then) {
 }
 
 if (canRun) {
+  keepUnderThumb(document.querySelector(".thumb"), byId("verdict"));
   byId("acknowledge").onclick = () => {
     const what = named(fresh);
     act("acknowledge", { alarms: fresh.map((alarm) => alarm.uid) }, "acknowledged", { told: { what } });
