@@ -30,10 +30,11 @@ KNOWS: dict[str, set[str]] = {
     "bench": {*GROUND, *CONFIG, "physics.liquid", "records", "watch", "weigh"},
     "reach": {
         *GROUND, *CONFIG, "bench", "records", "report.clock", "report.words",
-        "watch.figures", "watch.verdict",
+        "watch.figures", "watch.phase", "watch.verdict",
     },
     "page": {
         *GROUND, *CONFIG, "bench", "physics.liquid", "reach", "records", "report.words",
+        "watch.phase",
     },
     "config": {*GROUND, *CONFIG, "physics", "watch.settings"},
     "hardware_config": set(),

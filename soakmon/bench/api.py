@@ -18,6 +18,7 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from soakmon import __version__
+from soakmon.bench.bench_status import BenchStatus
 from soakmon.bench.commands import RefusedError
 from soakmon.bench.curve_snapshot import CurveSnapshot, curve_snapshot, stored_snapshot
 from soakmon.bench.preflight import PREFLIGHT_S, check_readings
@@ -166,9 +167,9 @@ def _add_opening(router: APIRouter, service: Service) -> None:
 def add_reading(router: APIRouter, service: Service) -> None:
     """What the bench does now."""
 
-    @router.get("/status", summary="What the bench is doing")
-    async def status() -> dict[str, Any]:
-        return service.status | {"age_s": service.age_s()}
+    @router.get("/status", summary="What the bench is doing", response_model_exclude_unset=True)
+    async def status() -> BenchStatus:
+        return service.status.but(age_s=service.age_s())
 
     @router.get("/weigh", summary="What is on the cell now, over the last seconds")
     async def weigh(

@@ -6,10 +6,13 @@ import json
 import socket
 from http.client import HTTPConnection, HTTPException
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
 from soakmon.errors import InputError
+
+if TYPE_CHECKING:
+    from soakmon.bench.bench_status import BenchStatus
 
 _WAITS_S = 20.0
 
@@ -37,6 +40,18 @@ class Client:
     def get(self, path: str, **query: Any) -> Any:
         """What a GET gives."""
         return self._answer("GET", f"{path}?{urlencode(query)}" if query else path)
+
+    def status(self) -> BenchStatus:
+        """What the bench is doing."""
+        # Imported here: most commands do without the library.
+        from pydantic import ValidationError  # noqa: PLC0415
+
+        from soakmon.bench.bench_status import BenchStatus  # noqa: PLC0415
+
+        try:
+            return BenchStatus.model_validate(self.get("/status"))
+        except ValidationError as error:
+            raise InputError(f"{self.path}: the service is of another version: {error}") from None
 
     def post(self, path: str, body: dict[str, Any] | None = None) -> Any:
         """What a POST gives."""

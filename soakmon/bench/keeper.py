@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import asdict
-from typing import Any
 
 from soakmon.bench.alarms import Wrong
 from soakmon.bench.guard import Code
 from soakmon.bench.serving import Serving
 from soakmon.bench.session import RUNNING
 from soakmon.bench.stall import AGAIN_S, LONGEST_S
+from soakmon.bench.status import waiting_at
 from soakmon.texts import say
 from soakmon.watch.phase import Phase
 
@@ -127,18 +126,15 @@ class Keeper:
     def restate(self, trouble: str) -> None:
         """Say what is known without the worker, whose last status is older than that."""
         service = self.service
-        status: dict[str, Any] = service.status | {
-            "feed_open": service.parts.valve.is_open,
-            "guard_trouble": trouble,
-            "latch": service.latch.reasons,
-        }
-        if status["phase"] in _FED and not status["feed_open"]:
-            status |= {"phase": str(Phase.ISOLATING), "reason": trouble, "shut_itself": True}
-        known = {alarm.get("uid") for alarm in status.get("alarms", [])}
-        status["alarms"] = status.get("alarms", []) + [
-            asdict(alarm) | {"acknowledged": False}
-            for alarm in service.alarms.waiting()
-            if alarm.uid not in known
-        ]
+        known = {alarm.uid for alarm in service.status.alarms}
+        fresh = [alarm for alarm in waiting_at(service) if alarm.uid not in known]
+        status = service.status.but(
+            feed_open=service.parts.valve.is_open,
+            guard_trouble=trouble,
+            latch=tuple(service.latch.reasons),
+            alarms=(*service.status.alarms, *fresh),
+        )
+        if status.phase in _FED and not status.feed_open:
+            status = status.but(phase=Phase.ISOLATING, reason=trouble, shut_itself=True)
         if status != service.status:
             service.status = status

@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from soakmon.bench.alarms import Alarms, Wrong, of_trip
+from soakmon.bench.bench_status import BenchStatus
 from soakmon.bench.commands import PendingCommand, RefusedError
 from soakmon.bench.edges import Drop
 from soakmon.bench.ending import events_of_end
@@ -113,7 +114,7 @@ class Service:
         self.failures = 0
         self.fallen: list[str] = []
         self.session: Session | None = None
-        self.status: dict[str, Any] = {"phase": str(Phase.IDLE)}
+        self.status = BenchStatus(phase=Phase.IDLE)
         self.renewed_s = time.monotonic()
         self.recent = Recent()
         self.air_log: tuple[tuple[float, float], ...] = ()
@@ -594,7 +595,7 @@ class Service:
     def mean_air_c(self, since_wall_s: float) -> float | None:
         """Mean shop temperature since a wall time, °C, as far back as two days."""
         found = [air_c for wall_s, air_c in self.air_log if wall_s >= since_wall_s]
-        return round(sum(found) / len(found), 2) if found else self.status.get("air_c")
+        return round(sum(found) / len(found), 2) if found else self.status.air_c
 
     def seen(self, since_wall_s: float) -> dict[str, Any]:
         """Drops, and the cell at rest, since a wall time."""
@@ -621,14 +622,13 @@ class Service:
 
     def _restate(self) -> None:
         """What was done between two readings shows at once."""
-        phase = self.session.phase if self.session is not None else Phase.IDLE
-        now = {
-            "phase": str(phase),
-            "feed_open": self.parts.valve.is_open,
-            "latch": self.latch.reasons,
-        }
-        if self.status != self.status | now:
-            self.status = self.status | now
+        now = self.status.but(
+            phase=self.session.phase if self.session is not None else Phase.IDLE,
+            feed_open=self.parts.valve.is_open,
+            latch=tuple(self.latch.reasons),
+        )
+        if now != self.status:
+            self.status = now
 
     def _tell_unread(self) -> None:
         """Say what is known of a soak without a reading, which a broken bench may never give."""

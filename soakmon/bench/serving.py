@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import Any, Protocol, TypeVar
 
 from soakmon.bench.alarms import Alarms
+from soakmon.bench.bench_status import BenchStatus
 from soakmon.bench.commands import PendingCommand
 from soakmon.bench.edges import Drop
 from soakmon.bench.feed import Feed
@@ -67,7 +68,7 @@ class Serving(Protocol):
     alarms: Alarms
     sampler: Sampler
     session: Session | None
-    status: dict[str, Any]
+    status: BenchStatus
     work: queue.SimpleQueue[Work]
     alive: Callable[[], None]
     outlets: Callable[[], list[dict[str, Any]]]

@@ -1,4 +1,4 @@
-"""What the bench says of itself at any moment, as plain values."""
+"""How the status of the bench comes about, row by row."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from soakmon.bench.bench_status import AlarmStatus, BenchStatus
 from soakmon.bench.preflight import untold
 from soakmon.bench.sampler import WEIGHED_OVER, Scale
 from soakmon.bench.serving import Serving
@@ -24,13 +25,37 @@ _STEADY_G = 0.2
 _RATE_OVER_S, _RATE_POINTS = 3600.0, 10
 
 
-def status_of(service: Serving, row: Rows, *, with_verdict: bool) -> dict[str, Any]:
+def status_of(service: Serving, row: Rows, *, with_verdict: bool) -> BenchStatus:
     """The status after a row; the verdict so far is renewed once a minute."""
     session = service.session
-    before = service.status
-    status: dict[str, Any] = {
+    common = _bench(service, row)
+    if session is None:
+        return BenchStatus(**common, phase=Phase.IDLE, alarms=waiting_at(service))
+    return BenchStatus(
+        **common,
+        **_soak(service, session),
+        verdict=_verdict(service.status, session, with_verdict=with_verdict),
+    )
+
+
+def waiting_at(service: Serving) -> tuple[AlarmStatus, ...]:
+    """Alarms that belong to no soak, or that its journal has not been told yet."""
+    return tuple(AlarmStatus(**asdict(alarm)) for alarm in service.alarms.waiting())
+
+
+def _verdict(before: BenchStatus, session: Session, *, with_verdict: bool) -> dict[str, Any] | None:
+    """The final verdict; so far: the one before, or with_verdict a new one; None before any."""
+    record = session.learnt
+    if session.decision is not None:
+        return session.decision.verdict.as_dict()
+    if with_verdict and record.finder.found and record.mass_running:
+        return conclude(record).as_dict()
+    return before.verdict if record.finder.found else None
+
+
+def _bench(service: Serving, row: Rows) -> dict[str, Any]:
+    return {
         "bench": service.bench.service.name,
-        "phase": str(session.phase) if session is not None else str(Phase.IDLE),
         "t_s": round(float(row.t_s[-1]), 1),
         "wall_s": round(service.clock.wall_s(), 1),
         "zone": zone_at(service.clock.wall_s()),
@@ -44,17 +69,6 @@ def status_of(service: Serving, row: Rows, *, with_verdict: bool) -> dict[str, A
         "vapour_alarm": service.parts.vapour.active(),
         "untold": untold(service.outlets()),
     }
-    if session is None:
-        loose = service.alarms.waiting()
-        return status | {"alarms": [asdict(alarm) | {"acknowledged": False} for alarm in loose]}
-    status |= _soak(service, session)
-    record = session.learnt
-    status["verdict"] = before.get("verdict") if record.finder.found else None
-    if session.decision is not None:
-        status["verdict"] = session.decision.verdict.as_dict()
-    elif with_verdict and record.finder.found and record.mass_running:
-        status["verdict"] = conclude(record).as_dict()
-    return status
 
 
 def unread(session: Session, t_s: float) -> Rows:
@@ -64,12 +78,12 @@ def unread(session: Session, t_s: float) -> Rows:
     return Rows(np.array([t_s]), nothing, nothing, np.full((1, gates), np.nan))
 
 
-def estimate_of(session: Session | None, status: dict[str, Any]) -> dict[str, Any] | None:
+def estimate_of(session: Session | None, status: BenchStatus) -> dict[str, Any] | None:
     """What is believed of a soak that runs, for those who draw it: totals in g, rates in g/h.
 
     Rates are those of the last hour; None while there is nothing to say.
     """
-    verdict = status.get("verdict")
+    verdict = status.verdict
     if session is None or session.ended or verdict is None:
         return None
     curve = session.learnt.curve.curve()
@@ -93,6 +107,7 @@ def _soak(service: Serving, session: Session) -> dict[str, Any]:
     dry_s = session.dry_at_s()
     wall_s = service.clock.wall_s()
     return {
+        "phase": session.phase,
         "soak": service.journal.soak,
         "reason": session.reason,
         "shut_itself": session.shut_itself,

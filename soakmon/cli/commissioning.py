@@ -88,7 +88,7 @@ class Commissioning:
 
     def _free_the_pins(self) -> None:
         try:
-            phase = self._client().get("/status")["phase"]
+            phase = str(self._client().status().phase)
         except InputError:
             phase = "idle"
         if phase not in {"idle", "ended"}:

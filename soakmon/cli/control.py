@@ -65,11 +65,11 @@ def status(
 
     client, out = client_of(socket), terminal()
     if not watch:
-        out.print(show_status(client.get("/status")))
+        out.print(show_status(client.status()))
         return
     with Live(console=out, refresh_per_second=4) as live:
         while True:
-            live.update(show_status(client.get("/status")))
+            live.update(show_status(client.status()))
             time.sleep(0.5)
 
 
@@ -78,12 +78,11 @@ def ack(socket: SocketOption = None) -> None:
     from soakmon.cli.status_output import clock_of
 
     client = client_of(socket)
-    found = client.get("/status")
+    found = client.status()
     clock = clock_of(found)
-    waiting = [alarm for alarm in found.get("alarms", []) if not alarm["acknowledged"]]
-    for alarm in waiting:
-        print_line(f"{clock.at(alarm['t_s'])}  {clock.said(alarm['text'])}")
-    uids = [alarm["uid"] for alarm in waiting]
+    for alarm in found.waiting:
+        print_line(f"{clock.at(alarm.t_s)}  {clock.said(alarm.text)}")
+    uids = [alarm.uid for alarm in found.waiting]
     count = client.post("/acknowledge", {"alarms": uids})["acknowledged"] if uids else 0
     told = {0: "no alarm to acknowledge", 1: "acknowledged"}
     print_line(told.get(count, f"{count} alarms acknowledged"))
@@ -104,7 +103,7 @@ def feed(
     """Open the feed again after an isolation by command."""
     client = client_of(socket)
     # Before anybody reads eight cautions for nothing.
-    if client.get("/status")["phase"] != "isolating":
+    if client.status().phase != "isolating":
         raise InputError("the feed is not isolated: there is nothing to open again")
     client.post("/feed", {"cautions_confirmed": _confirmed(confirm)})
     print_line("the feed is open")

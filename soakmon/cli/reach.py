@@ -38,16 +38,20 @@ def doctor(
 ) -> None:
     """How the bench and its outlets are; exit code 3 when something is not well."""
     client = client_of(socket)
-    health, status = client.get("/health"), client.get("/status")
+    health, status = client.get("/health"), client.status()
     troubles = [
-        f"{key.removesuffix('_trouble')}: {status[key]}"
-        for key in ("cell_trouble", "journal_trouble", "guard_trouble")
-        if status.get(key)
+        f"{name}: {text}"
+        for name, text in (
+            ("cell", status.cell_trouble),
+            ("journal", status.journal_trouble),
+            ("guard", status.guard_trouble),
+        )
+        if text
     ]
     if as_json:
         sys.stdout.write(json.dumps({"outlets": health, "troubles": troubles}) + "\n")
     else:
-        print_line(f"bench {status.get('bench', '')}: {status.get('phase', '')}")
+        print_line(f"bench {status.bench}: {status.phase}")
         for line in [*(_line(one) for one in health), *(f"trouble  {t}" for t in troubles)]:
             print_line(line, soft_wrap=True)
     bad = troubles or any(one["state"] == "down" for one in health)

@@ -105,23 +105,23 @@ class ValveTrial:
     def end(self) -> None:
         """The trial's soak is over."""
         systemctl("enable", "--now", SERVICE)
-        if self.client.get("/status")["phase"] not in {"idle", "ended"}:
+        if self.client.status().phase not in {"idle", "ended"}:
             self.client.post("/end", {"reason": "commissioning is over"})
 
     def _open_flow(self) -> float:
         """Wait until the feed is open, then see what flows, in g/min."""
         self.say("waiting for the feed to open (preflight takes a minute) …")
         until_s = time.monotonic() + _OPENS_WITHIN_S
-        while not (status := self.client.get("/status"))["feed_open"]:
-            if status["phase"] == "ended" or time.monotonic() > until_s:
-                failed = [c["text"] for c in status.get("checks", []) if not c["passed"]]
-                why = "; ".join(failed) or status.get("reason") or "see soakmon status"
+        while not (status := self.client.status()).feed_open:
+            if status.phase == "ended" or time.monotonic() > until_s:
+                failed = [check.text for check in status.checks if not check.passed]
+                why = "; ".join(failed) or status.reason or "see soakmon status"
                 raise InputError(f"the feed did not open: {why}")
             self.sleep(1.0)
         times, masses = [], []
         for _ in range(round(_LOOK_S)):
             self.sleep(1.0)
-            if (mass_g := self.client.get("/status")["mass_g"]) is not None:
+            if (mass_g := self.client.status().mass_g) is not None:
                 times.append(time.monotonic())
                 masses.append(mass_g)
         return _fall(times, masses)
@@ -132,7 +132,7 @@ class ValveTrial:
         return CommissionStep(name, flow.shuts, flow.text())
 
     def _mass_g(self) -> float:
-        mass_g = self.client.get("/status")["mass_g"]
+        mass_g = self.client.status().mass_g
         if mass_g is None:
             raise InputError("the cell gives no reading: see soakmon status")
         return float(mass_g)

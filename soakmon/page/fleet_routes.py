@@ -15,6 +15,7 @@ from soakmon.reach.backoff import Backoff
 from soakmon.reach.fleet import TOPICS, Fleet
 from soakmon.reach.health import Board, State
 from soakmon.reach.supervise import supervise
+from soakmon.watch.phase import Phase
 
 _NAME = "benches"
 _DEAF = "the broker passes nothing on: may this bench read there?"
@@ -59,19 +60,21 @@ def _own(service: Service) -> dict[str, Any]:
     """This bench, without the way over the broker."""
     status = service.status
     age_s = round(time.monotonic() - service.renewed_s, 1)
-    alarms = status.get("alarms", [])
-    waiting = sum(not alarm["acknowledged"] for alarm in alarms)
-    state = {key: status[key] for key in ("feed_open", "left_s", "soaked_s") if key in status}
-    verdict = status.get("verdict")
+    sent = status.as_dict()
+    state: dict[str, Any] = {
+        key: sent[key] for key in ("feed_open", "left_s", "soaked_s") if key in sent
+    }
+    state |= {"alarms_total": len(status.alarms), "alarms_waiting": len(status.waiting)}
+    verdict = status.verdict
     made: dict[str, Any] = {
         "name": service.bench.service.name,
         "availability": {"state": "online", "reason": "", "age_s": age_s},
-        "state": state | {"alarms_total": len(alarms), "alarms_waiting": waiting, "age_s": age_s},
-        "phase": {"phase": status["phase"], "reason": status.get("reason", ""), "age_s": age_s},
+        "state": state | {"age_s": age_s},
+        "phase": {"phase": status.phase, "reason": status.reason or "", "age_s": age_s},
     }
     if verdict is not None:
         told = {"verdict": verdict["verdict"], "reason": verdict["reason"]}
-        made["verdict"] = told | {"final": status["phase"] == "ended", "age_s": age_s}
+        made["verdict"] = told | {"final": status.phase is Phase.ENDED, "age_s": age_s}
     return made
 
 

@@ -14,6 +14,7 @@ from pydantic import BaseModel, Field
 
 from soakmon import __version__
 from soakmon.bench.api import Body, do
+from soakmon.bench.bench_status import BenchStatus
 from soakmon.bench.commands import RefusedError
 from soakmon.bench.refusals import answers
 from soakmon.bench.service import Service
@@ -74,7 +75,7 @@ class LiveAnswer(BaseModel):
     seen: int
     age_s: float
     version: str
-    status: dict[str, Any]
+    status: BenchStatus
     since: int | None = Field(
         default=None, description="status holds only what changed since that number"
     )
@@ -113,12 +114,12 @@ class Live:
 
     def __init__(self, service: Service) -> None:
         self.service = service
-        self.last: dict[str, Any] | None = None
+        self.last: BenchStatus | None = None
         # Numbers of another run of the service are never taken for ours.
         self.numbers = itertools.count(int(1000 * time.time()))
         self.number = next(self.numbers)
         # The latest states that somebody was told, by number: what changed since is found in them.
-        self.known: dict[int, dict[str, Any]] = {}
+        self.known: dict[int, BenchStatus] = {}
         self.closing = False
 
     def look(self) -> int:
@@ -145,25 +146,29 @@ class Live:
             while len(self.known) > _MOST_KNOWN:
                 del self.known[next(iter(self.known))]
         found = LiveAnswer(
-            seen=number, age_s=self.service.age_s(), version=__version__, status=status
-        )
+            seen=number, age_s=self.service.age_s(), version=__version__, status=status,
+            since=None, gone=[],
+        )  # fmt: skip
         if before is not None:
             found.since = seen
-            found.status = _changed(before, status)
-            found.gone = [key for key in before if key not in status]
+            found.status = status.only(_changed(before, status))
+            found.gone = sorted(before.model_fields_set - status.model_fields_set)
         return found
 
-    def _waits(self, before: dict[str, Any] | None, waited_s: float) -> bool:
+    def _waits(self, before: BenchStatus | None, waited_s: float) -> bool:
         """Whether what changed can wait: numbers that drift, while nobody stands by."""
         status = self.service.status
-        if before is None or status.get("phase") in _WATCHED or waited_s >= _DRIFTING_EVERY_S:
+        if before is None or status.phase in _WATCHED or waited_s >= _DRIFTING_EVERY_S:
             return False
-        return before.keys() == status.keys() and _changed(before, status).keys() <= _DRIFTING
+        same = before.model_fields_set == status.model_fields_set
+        return same and _changed(before, status) <= _DRIFTING
 
 
-def _changed(before: dict[str, Any], now: dict[str, Any]) -> dict[str, Any]:
-    """What is not as it was, by key."""
-    return {key: value for key, value in now.items() if key not in before or before[key] != value}
+def _changed(before: BenchStatus, now: BenchStatus) -> set[str]:
+    """What is not as it was, by name."""
+    fresh = now.model_fields_set - before.model_fields_set
+    both = now.model_fields_set & before.model_fields_set
+    return fresh | {name for name in both if getattr(before, name) != getattr(now, name)}
 
 
 def confirm(confirmed: list[str]) -> None:
@@ -216,7 +221,12 @@ def live_routes(service: Service, live: Live) -> APIRouter:
     """What the page watches, for everybody who may look."""
     router = APIRouter(prefix="/api", tags=["look"], responses=answers(401, 422))
 
-    @router.get("/live", summary="The next state of the bench", dependencies=[Depends(visitor)])
+    @router.get(
+        "/live",
+        summary="The next state of the bench",
+        dependencies=[Depends(visitor)],
+        response_model_exclude_unset=True,
+    )
     async def next_state(
         seen: Annotated[int, Query(ge=0, le=2**53)] = 0,
         wait_s: Annotated[float, Query(ge=0, le=LONGEST_WAIT_S)] = 0.0,

@@ -14,6 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from soakmon.bench.bench_status import BenchStatus
 from soakmon.errors import SoakmonError
 from soakmon.reach import topics as told
 from soakmon.reach.aside import Aside
@@ -83,7 +84,7 @@ class MqttOutlet:
         self.sent: dict[str, None] = {}  # marks of the alarms that have gone out, the latest
         self.last: dict[str, told.Message] = {}
         self.state_sent_s = self.readings_sent_s = float("-inf")
-        self.seen: dict[str, Any] | None = None
+        self.seen: BenchStatus | None = None
         self.phone_trouble = ""
         self.connections = 0
 
@@ -188,7 +189,7 @@ class MqttOutlet:
         else:
             self.board.up(NAME)
 
-    async def _keep(self, link: Link, status: dict[str, Any]) -> None:
+    async def _keep(self, link: Link, status: BenchStatus) -> None:
         """Retained topics: those that changed, and the state as a heartbeat."""
         now_s = self.now_s()
         beat = now_s - self.state_sent_s >= self.section.heartbeat_s
@@ -196,8 +197,8 @@ class MqttOutlet:
         if status is self.seen and trouble == self.phone_trouble and not beat:
             return
         self.phone_trouble = trouble
-        now = status | {"phone_trouble": self.phone_trouble}
-        messages = told.retained(self.topics, now, self.service.clock.wall_s())
+        wall_s = self.service.clock.wall_s()
+        messages = told.retained(self.topics, status, wall_s, trouble)
         for name, message in messages.items():
             if (beat and name == "state") or not told.same(self.last.get(name), message):
                 await self.echo.publish(link, message)
@@ -283,7 +284,7 @@ class MqttOutlet:
         """Publish alarms from memory that the journal is late to tell."""
         for since_s, event in list(self.early.values()):
             if self.now_s() - since_s >= _JOURNAL_S:
-                soak = self.service.status.get("soak")
+                soak = self.service.status.soak
                 await self._publish_event(link, replace(event, soak=soak))
 
     async def _obey(self, link: Link, commands: asyncio.Queue[Received]) -> None:

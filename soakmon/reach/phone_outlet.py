@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from soakmon.bench.bench_status import BenchStatus
 from soakmon.config import Bench
 from soakmon.reach.aside import Aside
 from soakmon.reach.delivery_queue import DeliveryQueue
@@ -67,7 +68,7 @@ class PhoneOutlet:
         journal: Path,
         board: Board,
         *,
-        status: Callable[[], dict[str, Any]],
+        status: Callable[[], BenchStatus],
         wall_s: Callable[[], float],
         deliver: Callable[..., None] = send,
         now_s: Callable[[], float] = time.monotonic,
@@ -165,11 +166,11 @@ class PhoneOutlet:
         """The next events of the journal, each with the title of its soak."""
         return [(event, self.outbox.soak(event.soak)[0]) for event in self.outbox.events()]
 
-    def _status(self) -> dict[str, Any]:
+    def _status(self) -> BenchStatus:
         """The bench's status, with what this outlet knows of the journal."""
         status = self.status()
         own = self.unread or self.unnoted
-        return status | {"journal_trouble": status.get("journal_trouble") or own}
+        return status.but(journal_trouble=status.journal_trouble or own)
 
     def _note(self) -> None:
         """Write down what was told and what waits, when it has changed."""

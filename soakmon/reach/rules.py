@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass, field, replace
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from typing import Any
 
+from soakmon.bench.bench_status import BenchStatus
 from soakmon.reach import wording
 from soakmon.records.journal import Event
 from soakmon.report.clock import RunClock
@@ -171,16 +172,16 @@ class Rules:
             )
             memory.held.append(Notification(f"result/{event.soak}", *told, urgent=False))
 
-    def look(self, status: dict[str, Any], now_s: float) -> None:
+    def look(self, status: BenchStatus, now_s: float) -> None:
         """Look at the bench's status for lasting trouble, and for a bottle that will run dry."""
-        running = status.get("phase") in RUNNING
+        running = status.phase in RUNNING
         for name in _TROUBLES:
-            text = status.get(name) or ""
+            text = getattr(status, name) or ""
             there = bool(text) and (running or name == "vapour_alarm")
             if there or name in self.memory.troubles:
                 self._trouble(name, str(text) if there else "", now_s)
-        dry_s, soak = status.get("dry_at_wall_s"), status.get("soak") or 0
-        end_s = status.get("wall_s", now_s) + status.get("left_s", 0.0)
+        dry_s, soak = status.dry_at_wall_s, status.soak or 0
+        end_s = (now_s if status.wall_s is None else status.wall_s) + status.left_s
         if dry_s and dry_s < end_s and soak != self.memory.dry_told:
             self.memory.dry_told = soak
             told = wording.dry(self.policy.clock(dry_s), self.policy.bench, self.policy.link)

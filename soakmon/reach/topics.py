@@ -10,10 +10,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+from soakmon.bench.bench_status import BenchStatus
 from soakmon.records.journal import Event
+from soakmon.watch.phase import Phase
 
 COMMANDS = ("acknowledge", "isolate", "end")
-_READINGS = ("t_s", "mass_g", "air_c")
 _STATE = (
     "phase", "reason", "soak", "t_s", "soaked_s", "left_s", "feed_open", "drops", "cell_trouble",
     "journal_trouble", "guard_trouble", "phone_trouble", "vapour_alarm", "dry_at_wall_s",
@@ -77,16 +78,18 @@ def availability(topics: Topics, wall_s: float, state: str, reason: str) -> Mess
     return Message(topics.of("availability"), payload, retain=True)
 
 
-def retained(topics: Topics, status: dict[str, Any], wall_s: float) -> dict[str, Message]:
+def retained(
+    topics: Topics, status: BenchStatus, wall_s: float, phone_trouble: str = ""
+) -> dict[str, Message]:
     """What is kept on the broker: state, phase and verdict as they are now."""
-    taken_s = status.get("wall_s", wall_s)
-    alarms = status.get("alarms", [])
-    state = {key: status[key] for key in _STATE if key in status}
-    state["alarms_total"] = len(alarms)
-    state["alarms_waiting"] = sum(not alarm["acknowledged"] for alarm in alarms)
-    phase = {key: status.get(key) for key in ("phase", "reason", "soak")}
-    verdict = status.get("verdict")
-    final = {"final": status.get("phase") == "ended", "soak": status.get("soak")}
+    taken_s = wall_s if status.wall_s is None else status.wall_s
+    sent = status.as_dict() | {"phone_trouble": phone_trouble}
+    state = {key: sent[key] for key in _STATE if key in sent}
+    state["alarms_total"] = len(status.alarms)
+    state["alarms_waiting"] = len(status.waiting)
+    phase = {"phase": status.phase, "reason": status.reason, "soak": status.soak}
+    final = {"final": status.phase is Phase.ENDED, "soak": status.soak}
+    verdict = status.verdict
     told = "" if verdict is None else json.dumps(verdict | {"taken_at": utc(taken_s)} | final)
     return {
         "state": Message(
@@ -97,12 +100,14 @@ def retained(topics: Topics, status: dict[str, Any], wall_s: float) -> dict[str,
     }
 
 
-def readings(topics: Topics, status: dict[str, Any]) -> Message | None:
+def readings(topics: Topics, status: BenchStatus) -> Message | None:
     """The readings of a second; None when there are none yet."""
-    if "wall_s" not in status:
+    if status.wall_s is None:
         return None
-    values = {key: status.get(key) for key in _READINGS} | {"drops": status.get("drops", [])}
-    payload = body("readings", status["wall_s"], **values)
+    payload = body(
+        "readings", status.wall_s, t_s=status.t_s, mass_g=status.mass_g, air_c=status.air_c,
+        drops=status.drops,
+    )  # fmt: skip
     return Message(topics.of("readings"), payload, retain=False, qos=0)
 
 

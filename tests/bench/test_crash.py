@@ -56,11 +56,11 @@ def test_a_journal_that_cannot_be_written_is_told_and_the_soak_goes_on(tmp_path)
     bench.run(0.5)
     bench.journal.connection.execute("PRAGMA query_only = 1")
     bench.run(0.2)
-    assert "cannot be written" in bench.service.status["journal_trouble"]
+    assert "cannot be written" in bench.service.status.journal_trouble
     assert not bench.session.ended
     bench.journal.connection.execute("PRAGMA query_only = 0")
     bench.run(3)
-    assert bench.service.status["journal_trouble"] == ""
+    assert bench.service.status.journal_trouble == ""
     rows = bench.journal.read_rows(1)
     assert np.diff(rows.t_s).max() < 3
     assert bench.session.ended

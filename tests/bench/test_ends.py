@@ -157,9 +157,9 @@ def test_after_half_an_hour_only_a_person_opens_the_feed(tmp_path):
     assert back.simulation.feed_open
     assert back.service.guard.filled
     back.run(0.01)
-    (told,) = back.service.status["interruptions"]
-    assert told["known"]
-    assert told["gap_s"] == pytest.approx(2000, abs=20)
+    (told,) = back.service.status.interruptions
+    assert told.known
+    assert told.gap_s == pytest.approx(2000, abs=20)
 
 
 def test_a_clock_that_stands_before_the_last_reading_knows_no_gap(tmp_path):
@@ -227,8 +227,8 @@ def test_an_end_that_an_older_program_left_half_is_made_whole_with_its_own_verdi
     assert kinds(bench.journal, 1).count("verdict") == 1
     assert bench.session is None
     bench.run(0.001)
-    assert bench.service.status["phase"] == "idle"
-    assert "verdict" not in bench.service.status
+    assert bench.service.status.phase == "idle"
+    assert "verdict" not in bench.service.status.as_dict()
 
 
 def test_an_alarm_that_the_readings_hold_and_the_events_do_not_is_told(tmp_path):

@@ -183,7 +183,7 @@ def test_a_latch_that_cannot_be_written_is_told(filling, monkeypatch):
     assert not filling.simulation.feed_open
     (text,) = texts(filling)
     assert "cannot be written" in text
-    assert "cannot be written" in filling.service.status["journal_trouble"]
+    assert "cannot be written" in filling.service.status.journal_trouble
 
 
 def test_a_journal_that_cannot_be_written_is_told_once_for_each_time(filling):

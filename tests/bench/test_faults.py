@@ -35,7 +35,7 @@ def texts(bench: Stepped) -> str:
 def test_a_converter_unplugged_shuts_the_feed_in_two_minutes(soaking):
     soaking.simulation.broken = "no answer"
     soaking.run(0.01)
-    assert soaking.service.status["cell_trouble"] == "no answer"
+    assert soaking.service.status.cell_trouble == "no answer"
     soaking.run(0.04)
     assert "no usable load-cell reading" in texts(soaking)
     assert not soaking.simulation.feed_open
@@ -58,7 +58,7 @@ def test_a_frozen_converter_is_named_within_half_an_hour(soaking):
 def test_a_lost_thermometer_leaves_the_soak_running(soaking):
     soaking.service.parts.thermometer.read = lambda: Reading(None, "not there")
     soaking.run(0.3)
-    assert soaking.service.status["air_c"] is None
+    assert soaking.service.status.air_c is None
     assert soaking.session.phase == "soaking"
     assert (
         soaking.session.decider.verdict().as_dict()["faults"][-1]["kind"] == "temperature_missing"
@@ -93,12 +93,12 @@ def test_a_valve_that_does_not_shut_is_an_alarm_of_its_own(tmp_path):
     bench.service.sampler.sample = commanded
     bench.run(0.12)
     assert "the valve does not stop the flow" in texts(bench)
-    shown = bench.service.status["alarms"]
-    assert [alarm["code"] for alarm in shown if alarm["kind"] == "bench"] == [
+    shown = bench.service.status.alarms
+    assert [alarm.code for alarm in shown if alarm.kind == "bench"] == [
         "feed_open",
         "valve_failed",
     ]
-    assert bench.service.status["shut_itself"]
+    assert bench.service.status.shut_itself
 
 
 def test_a_panel_that_breaks_is_told_and_stops_nothing(soaking):

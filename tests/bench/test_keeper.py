@@ -214,24 +214,24 @@ def test_it_waits_for_half_a_minute_of_readings_but_not_for_ever():
 
 def test_a_silent_worker_does_not_leave_an_old_status_standing(filling):
     service = filling.service
-    assert service.status["phase"] == "filling"
+    assert service.status.phase == "filling"
     for _ in range(25):
         filling.clock.sleep(1.0)
         service.sample()
         service.keep()
     assert not filling.simulation.feed_open
     status = service.status
-    assert status["phase"] == "isolating"
-    assert not status["feed_open"]
-    assert "worker" in status["guard_trouble"]
-    assert [alarm["code"] for alarm in status["alarms"]] == ["hung"]
+    assert status.phase == "isolating"
+    assert not status.feed_open
+    assert "worker" in status.guard_trouble
+    assert [alarm.code for alarm in status.alarms] == ["hung"]
     kept = service.status
     service.keep()
     assert service.status is kept
     filling.service.drain()
     filling.run(2 * SECOND)
-    assert service.status["guard_trouble"] == ""
-    assert service.status["phase"] == "isolating"
+    assert service.status.guard_trouble == ""
+    assert service.status.phase == "isolating"
 
 
 def test_a_silent_keeper_is_noticed_by_who_it_watches(filling):

@@ -140,7 +140,7 @@ def test_an_alarm_of_an_idle_bench_is_there_after_a_restart_until_it_is_acknowle
     bench.simulation.vapour = None
     again = crashed_and_back(tmp_path, bench, gap_s=3.0, boot="first boot")
     again.run(2 / 3600)
-    assert [alarm["code"] for alarm in again.service.status["alarms"]] == ["vapour"]
+    assert [alarm.code for alarm in again.service.status.alarms] == ["vapour"]
     assert again.simulation.buzzer
     assert again.service.acknowledge() == 1
     again.run(2 / 3600)

@@ -57,9 +57,9 @@ def test_a_soak_that_goes_on_is_told_before_anything_was_read(tmp_path):
     again.service.parts.gates.edges = broken
     again.service.sample()
     again.service.drain()
-    assert again.service.status["phase"] == str(again.session.phase)
-    assert again.service.status["t_s"] > 0
-    assert again.service.status["mass_g"] is None
+    assert again.service.status.phase == str(again.session.phase)
+    assert again.service.status.t_s > 0
+    assert again.service.status.mass_g is None
 
 
 def test_after_a_power_cut_without_a_right_clock_the_gap_is_of_unknown_length(tmp_path):
@@ -101,8 +101,8 @@ def test_what_is_done_between_two_readings_shows_at_once(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(3), every_s=2.0)
     bench.start()
     bench.run(0.3)
-    assert bench.service.status["feed_open"]
+    assert bench.service.status.feed_open
     bench.service.later(bench.service.isolate)
     bench.service.drain()
-    assert not bench.service.status["feed_open"]
-    assert bench.service.status["phase"] == "isolating"
+    assert not bench.service.status.feed_open
+    assert bench.service.status.phase == "isolating"

@@ -173,7 +173,7 @@ def test_isolation_by_command_and_back(tmp_path):
     bench.service.isolate("alarm: in the words of whoever asks")
     assert not bench.simulation.feed_open
     bench.run(0.2)
-    assert bench.service.status["shut_itself"] is False
+    assert bench.service.status.shut_itself is False
     with pytest.raises(RefusedError, match="cautions"):
         bench.service.resume_feed(cautions_confirmed=False)
     bench.service.resume_feed(cautions_confirmed=True)

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from sim.scenarios import SCENARIOS
+from soakmon.bench.bench_status import BenchStatus
 from soakmon.cli.status_output import show_status
 from soakmon.cli.terminal import Terminal, plain_logs
 from tests.bench.stepping import Stepped, short
@@ -29,13 +30,14 @@ def printed(what):
 
 def test_nothing_steers_the_terminal_or_is_taken_for_markup():
     verdict = {"verdict": HOSTILE, "reason": HOSTILE}
-    alarm = {"t_s": 1.0, "acknowledged": False, "text": HOSTILE}
+    alarm = {"t_s": 1.0, "kind": "weep", "carb": None, "leak_g_per_h": None, "text": HOSTILE}
     check = {"name": HOSTILE, "passed": False, "text": HOSTILE}
     status = {
-        "bench": HOSTILE, "phase": HOSTILE, "verdict": verdict, "alarms": [alarm],
+        "bench": HOSTILE, "verdict": verdict, "alarms": [alarm],
         "checks": [check], "cell_trouble": HOSTILE, "reason": HOSTILE,
     }  # fmt: skip
-    for what in (show_status(status), HOSTILE, show_status({**status, "verdict": None})):
+    found = BenchStatus.model_validate(status)
+    for what in (show_status(found), HOSTILE, show_status(found.but(verdict=None))):
         shown = printed(what)
         assert not [code for code in STEERING if code in shown]
         assert "[/b][bold]:smile:" in shown

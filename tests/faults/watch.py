@@ -41,7 +41,7 @@ _TICKS = 6
 
 
 def _gist(told: dict[str, Any]) -> tuple[Any, ...]:
-    """What matters of a status, or of what the broker keeps of it."""
+    """What matters of a status as it is sent, or of what the broker keeps of it."""
     return told.get("phase"), told.get("feed_open"), told.get("soak"), told.get("latch")
 
 
@@ -138,7 +138,7 @@ class Watch:
             self._floods(now_s)
             self._broker(now_s)
             self._status()
-        self.said = [*self.said[-_TICKS:], _gist(life.service.status)]
+        self.said = [*self.said[-_TICKS:], _gist(life.service.status.as_dict())]
         self.seen_rows = len(life.rows)
 
     def _openings(self) -> None:
@@ -225,7 +225,7 @@ class Watch:
             late = [u for u in known if now_s - self.at_broker[u] > _BROKER_WITHIN_S]
             missing = set(late) - set(life.broker.alarms) - self.given_up
             assert not missing, f"(b) not at the broker: {missing}"
-            self._kept(service.status)
+            self._kept(service.status.as_dict())
 
     def _kept(self, status: dict[str, Any]) -> None:
         kept = _gist(self.life.broker.kept["state"])
@@ -281,9 +281,9 @@ class Watch:
             return
         soak, t_s, _, _ = life.rows[-1]
         said = service.status
-        assert said["t_s"] >= round(t_s, 1), "(e) an old status"
-        assert said["feed_open"] == life.faulty.commanded, "(e) the status has another feed"
-        assert said["soak"] == soak
+        assert said.t_s >= round(t_s, 1), "(e) an old status"
+        assert said.feed_open == life.faulty.commanded, "(e) the status has another feed"
+        assert said.soak == soak
 
     # -- the end ---------------------------------------------------------------------------------
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import time
 
+from soakmon.watch.phase import Phase
+
 
 def asked(client, seen=0, wait_s=0.0):
     query = {"seen": seen, "wait_s": wait_s, "changes": True}
@@ -16,8 +18,8 @@ def test_only_what_changed_is_sent(paged):
     first = asked(looker)
     assert first["since"] is None
     assert first["status"]["bench"] == "bench"
-    paged.service.status = paged.service.status | {"phase": "ended", "mass_g": 1.0}
-    paged.service.status.pop("latch")
+    known = paged.service.status.model_fields_set - {"latch"}
+    paged.service.status = paged.service.status.only(known).but(phase=Phase.ENDED, mass_g=1.0)
     following = asked(looker, first["seen"], 5.0)
     assert following["since"] == first["seen"]
     assert following["status"] == {"phase": "ended", "mass_g": 1.0}
@@ -28,12 +30,12 @@ def test_numbers_that_drift_come_every_few_seconds_and_what_matters_at_once(page
     looker = paged.signed_in("look")
     paged.service.threads.stop()
     first = asked(looker)
-    paged.service.status = paged.service.status | {"mass_g": 2.0}
+    paged.service.status = paged.service.status.but(mass_g=2.0)
     begun_s = time.monotonic()
     following = asked(looker, first["seen"], 10.0)
     assert 4.5 < time.monotonic() - begun_s < 7
     assert following["status"]["mass_g"] == 2.0
-    paged.service.status = paged.service.status | {"mass_g": 3.0, "phase": "isolating"}
+    paged.service.status = paged.service.status.but(mass_g=3.0, phase=Phase.ISOLATING)
     begun_s = time.monotonic()
     assert asked(looker, following["seen"], 10.0)["status"]["phase"] == "isolating"
     assert time.monotonic() - begun_s < 3

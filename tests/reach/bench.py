@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from soakmon.bench.bench_status import BenchStatus
 from soakmon.config import Bench
 from soakmon.errors import SoakmonError
 from soakmon.reach.backoff import Backoff
@@ -41,9 +42,7 @@ class FakeService:
         self.clock = SimpleNamespace(wall_s=lambda: self.now_s)
         self.journal = Journal(folder / "journal.db")
         self.done: list[tuple[str, str]] = []
-        self.status: dict[str, Any] = {
-            "bench": "bench", "phase": "idle", "wall_s": self.now_s, "mass_g": 331.2, "air_c": 18.5,
-        }  # fmt: skip
+        self.status = BenchStatus(bench="bench", wall_s=self.now_s, mass_g=331.2, air_c=18.5)
         self.t_s = 0.0
         self.listeners: list[Callable[[float, str, dict[str, Any]], None]] = []
 
@@ -73,7 +72,8 @@ class FakeService:
         self.event("alarm", t_s=self.t_s, kind=kind, carb=carb, leak_g_per_h=0.4, text=text)
 
     def say(self, **status: Any) -> None:
-        self.status = self.status | {"wall_s": self.now_s} | status
+        now = self.status.as_dict() | {"wall_s": self.now_s} | status
+        self.status = BenchStatus.model_validate(now)
 
     def call(self, command) -> Future[Any]:
         future: Future[Any] = Future()

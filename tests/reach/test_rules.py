@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from soakmon.bench.bench_status import BenchStatus
 from soakmon.reach.rules import Memory, Policy, Rules
 from soakmon.records.journal import Event
 
@@ -232,7 +233,7 @@ def status_with(*spans, phase="soaking"):
     def status(at_s):
         minutes = (at_s - NIGHT) / 60
         there = any(start <= minutes < end for start, end in spans)
-        return {"phase": phase, "cell_trouble": "no reading" if there else ""}
+        return BenchStatus(phase=phase, cell_trouble="no reading" if there else "")
 
     return status
 
@@ -259,9 +260,7 @@ def test_trouble_of_an_idle_bench_is_nobodys_business():
 
 
 def test_the_vapour_alarm_is_told_at_once_even_when_idle():
-    told = Feeder().told(
-        NIGHT, NIGHT + 60, status=lambda at: {"phase": "idle", "vapour_alarm": True}
-    )
+    told = Feeder().told(NIGHT, NIGHT + 60, status=lambda at: BenchStatus(vapour_alarm=True))
     assert [at for at, _ in told] == [0]
 
 
@@ -269,8 +268,9 @@ def test_a_bottle_that_runs_dry_is_told_once_by_day():
     feeder = Feeder()
 
     def status(at_s):
-        return {"phase": "soaking", "soak": 3, "wall_s": at_s, "left_s": 10 * HOUR,
-                "dry_at_wall_s": at_s + 9 * HOUR}  # fmt: skip
+        return BenchStatus(
+            phase="soaking", soak=3, wall_s=at_s, left_s=10 * HOUR, dry_at_wall_s=at_s + 9 * HOUR
+        )
 
     told = feeder.told(NIGHT, NIGHT + 12 * HOUR, 60.0, status=status)
     assert [at / 60 for at, _ in told] == [7.5]
