@@ -329,6 +329,7 @@ class Histories(RuleBasedStateMachine):
     def damage_the_journal(self, page: int, noise: bytes) -> None:
         """Only a person opens the feed of a bench whose journal was set aside."""
         self.life.damage(page, noise)
+        self.watch.lost_journal()
         self.tick()
 
     @rule()
@@ -336,6 +337,7 @@ class Histories(RuleBasedStateMachine):
         """The process dies, and the note that keeps the feed shut is lost with it."""
         self.kill_now()
         (self.folder / LATCH).unlink(missing_ok=True)
+        self.watch.lost_note()
         self.watch.shut()
         self.tick()
 

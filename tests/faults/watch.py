@@ -70,6 +70,7 @@ class Watch:
         self.seen_rows = 0
         self.seen_deaths = self.seen_openings = 0
         self.sighted_s = self.broker_from_s = float("-inf")
+        self.damaged_s = float("-inf")
         self.at_broker: dict[str, float] = {}
         self.given_up: set[str] = set()
         self.said: list[tuple[Any, ...]] = []
@@ -99,6 +100,17 @@ class Watch:
     def acknowledged(self) -> None:
         """From here on a flood is told anew."""
         self.fresh_s = self.life.world_s()
+
+    def lost_journal(self) -> None:
+        """What it told is known from the note alone, if that can be read."""
+        self.damaged_s = self.life.world_s()
+        if self.life.disk.note.state is not Note.WELL:
+            self.lost_note()
+
+    def lost_note(self) -> None:
+        """What journal and note have both lost nobody can tell any more."""
+        for flood in self.floods.values():
+            flood.told = flood.told or flood.known_s <= self.damaged_s
 
     def stood_still(self) -> None:
         """What the broker is to be told can only go out from here on."""
