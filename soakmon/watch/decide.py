@@ -158,8 +158,9 @@ class Decider:
             t_s, count = float(rows.t_s[index]), int(rows.drops[index, gate])
             shut = rows.feed_open is not None and rows.feed_open[index] == 0
             self.tally.add(gate, t_s, count, float(spacing_s[index]))
-            # What drips while the feed is shut tells causes apart, not whether there is a leak.
-            if self.weep is not None and not shut:
+            # What drips on while the feed is shut tells causes apart. Where there was no leak yet,
+            # a bowl that is still full may show one.
+            if self.weep is not None and not (shut and gate + 1 in alarmed):
                 dark_ms = math.nan if rows.block_ms is None else float(rows.block_ms[index, gate])
                 self.weep.hear(gate, t_s, count, float(spacing_s[index]), dark_ms)
                 if gate + 1 not in alarmed:
@@ -316,7 +317,9 @@ class Decider:
         Where it does, regular counts are not water, however late the mass was to follow them.
         """
         surely = -np.log(self.budget.weep_gate)
-        if weep.gate_ratio(index, mass) > surely:
+        # A flood splashes: beside it drops at other gates need the mass to bear them out.
+        beside = bool(self.alarms) and all(alarm.kind == "weep" for alarm in self.alarms)
+        if weep.gate_ratio(index, mass, beside=beside) > surely:
             return True
         return loses and weep.under_gate(index, None)[0] > surely
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from soakmon.physics.belief import judgement
 from soakmon.physics.geometry import Bowl
-from soakmon.watch.balance import log_weight_since, mass_log_weight
+from soakmon.watch.balance import RATES, log_weight_since, mass_log_weight
 from soakmon.watch.causes import RISES
 from soakmon.watch.closing import Posterior, leak_given_leaking, tail
 from soakmon.watch.flood import FLOODS_G_PER_H
@@ -42,7 +42,8 @@ class LocatedLeak:
     """A leak at a place: carb or None, first drop (or onset) s, its estimate, what drops say.
 
     leak: while it leaked, g/h; since_s: 95 % bracket of its beginning, s; until_s: when it stopped
-    by itself, None: not while it was watched; fed_h: hours of the soak in which fuel could leak.
+    by itself, None: not while it was watched; fed_h: hours of the soak in which fuel could leak;
+    unfed: it showed only once the feed was shut, out of what its bowl held.
     """
 
     carb: int | None
@@ -54,6 +55,7 @@ class LocatedLeak:
     until_s: float | None = None
     since_s: tuple[float, float] = (math.nan, math.nan)
     fed_h: float = 1.0
+    unfed: bool = False
 
     @property
     def over_soak(self) -> Band:
@@ -82,6 +84,8 @@ def leak_at(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> Locate
         found = _flood(record, weep, alarm, fed_s)
     elif alarm.carb is None:
         found = _unseen(record, weep, mass, fed_s)
+    elif alarm.t_s > fed_s and not record.tally.fed_drops(alarm.carb - 1, fed_s):
+        found = _unfed(record, weep, alarm)
     else:
         found = _dripped(record, weep, mass, alarm, fed_s)
     return replace(found, fed_h=max(fed_s - record.soak_s, 60.0) / 3600)
@@ -170,6 +174,20 @@ def _dripped(
     return LocatedLeak(alarm.carb, first_s, leak, bool(led), rate, onset, until_s, since_s)
 
 
+def _unfed(record: RunRecord, weep: Weep, alarm: Alarm) -> Found:
+    """A leak that drips only since the feed was shut: the bottle tells nothing of it."""
+    gate = (alarm.carb or 1) - 1
+    _, joint, times = weep.under_gate(gate, None)
+    first_s = float(times[int(np.argmax(joint.max(axis=1)))]) if len(times) else alarm.t_s
+    hours = max(record.last_row_s - first_s, 60.0) / 3600
+    drops, drop_g = float(record.tally.since(gate, first_s)), weep.drop_g[gate]
+    # The level falls: it is sooner less than more.
+    leak = leak_given_leaking(-np.log(RATES), drops, hours, drop_g)
+    since_s = dripping(weep, gate, joint, times, leak) if len(times) else (first_s, first_s)
+    rate = drops * drop_g / hours
+    return Found(alarm.carb, first_s, leak, False, rate, 0, None, since_s, unfed=True)
+
+
 def _storm_g_per_h(record: RunRecord, weep: Weep, alarm: Alarm) -> float:
     """Rate of a flood: drops of the two minutes after the alarm, or what the alarm said."""
     said = alarm.leak_g_per_h or 0.0
@@ -213,7 +231,7 @@ def total_leak(record: RunRecord, weep: Weep, found: list[LocatedLeak], belief: 
         return over[0]
     dripped = sum(one.dripped_g_per_h for one in found)
     floods = any(one.dripped_g_per_h > FLOODS_G_PER_H for one in found)
-    if floods or dripped == 0 or any(one.until_s is not None for one in found):
+    if floods or dripped == 0 or any(one.until_s is not None or one.unfed for one in found):
         sums = (
             sum(band.best for band in over),
             sum(b.low for b in over),
@@ -231,7 +249,8 @@ def divided(found: list[LocatedLeak], leak: Band) -> list[LocatedLeak]:
     By itself each of them would be given all that the bottle lost.
     """
     dripped = sum(one.dripped_g_per_h for one in found)
-    if len(found) < 2 or any(one.until_s is not None or not one.dripped_g_per_h for one in found):
+    even = all(one.until_s is None and one.dripped_g_per_h and not one.unfed for one in found)
+    if len(found) < 2 or not even:
         return found
     shares = [one.dripped_g_per_h / dripped for one in found]
     return [

@@ -154,3 +154,7 @@ class Tally:
             c for t, c in zip(self.times[gate], self.counts[gate], strict=True) if t > t_s
         )
         return kept_count + self.total[gate] - sum(self.counts[gate])
+
+    def fed_drops(self, gate: int, until_s: float) -> int:
+        """Drops at a gate up to until_s."""
+        return self.total[gate] - self.since(gate, until_s)

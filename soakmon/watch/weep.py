@@ -257,19 +257,23 @@ class Weep:
         ]
         return np.asarray(np.logaddexp.reduce(np.array(terms), axis=0))
 
-    def gate_ratio(self, index: int, mass: Floats) -> float:
+    def gate_ratio(self, index: int, mass: Floats, *, beside: bool = False) -> float:
         """Log-ratio of a leak under gate `index`, which has counted, against none or one unseen.
 
         What the mass lost may come from elsewhere: the gate must add evidence of its own. And what
         drips may be water that condensed on a cold bowl: however regular the drops, a mass that
-        stays while they fall speaks against fuel.
+        stays while they fall speaks against fuel. beside: fuel leaks elsewhere, that is known; then
+        this leak may be too small beside it for the mass to tell.
         """
         times, ratios = self.gates[index].log_ratio(self.weighed_s)
         ratio = float(log_sum(self._joint(index, times, ratios, mass)))
-        water = float(log_sum(self._joint(index, times, ratios, None))) + np.log(_WATER)
+        alone = float(log_sum(self._joint(index, times, ratios, None)))
+        elsewhere = max(0.0, self.unseen(mass))
+        if beside:
+            ratio = float(np.logaddexp(ratio, alone + elsewhere)) - math.log(2)
         # Against each by itself: the share of the budget holds under none and under one unseen,
         # whichever is true. Under water it does not: its chance is set for hours of mass.
-        return ratio - max(0.0, self.unseen(mass), float(water))
+        return ratio - max(elsewhere, alone + float(np.log(_WATER)))
 
     def _first_drop_per_s(self, times: Floats, drop_g: float) -> Floats:
         """(C, R) density that a leak's first drop falls at each time, by the rate at its gate.

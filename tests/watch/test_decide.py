@@ -290,3 +290,39 @@ def test_a_leak_that_empties_the_bottle_is_as_large_as_it_was():
     verdict = decide(rows, BENCH, phase="soaking").verdict
     assert verdict.leak_g_per_h.best == pytest.approx(25.0, rel=0.1)
     assert "bottle_empty" in {fault.kind for fault in verdict.faults}
+
+
+def beside_a_leak(fed_h: float, second_g_per_h: float, from_h: float) -> Rows:
+    """Carb 2 leaks 1 g/h until the feed is shut at fed_h; carb 4 drips evenly from from_h on."""
+    rows = night(11, leak_g_per_h=1.0, carb=2, hours=12)
+    fed = rows.t_s <= 3600 * fed_h
+    mass_g = np.where(fed, rows.mass_g, rows.mass_g[fed][-1])
+    drops = np.where(fed[:, None], rows.drops, 0.0)
+    lost_g = np.maximum(rows.t_s / 3600 - from_h, 0.0) * second_g_per_h
+    drops[1:, 3] = np.diff(np.floor(lost_g / DROP_G))
+    return replace(rows, mass_g=mass_g, drops=drops, feed_open=fed.astype(float))
+
+
+@pytest.mark.parametrize("second_g_per_h", [0.05, 0.2])
+def test_a_bowl_that_drips_once_the_feed_is_shut_is_a_second_leak(second_g_per_h):
+    verdict = judged(beside_a_leak(1.0, second_g_per_h, 1.2))
+    assert [alarm.carb for alarm in verdict.alarms] == [2, 4]
+    first, second = sorted(verdict.leaks, key=lambda leak: leak.carb)
+    assert first.leak_g_per_h.low < 1.0 < first.leak_g_per_h.high
+    assert second.leak_g_per_h.low < second_g_per_h < second.leak_g_per_h.high
+    assert second.leak_g_per_h.high < 6 * second_g_per_h
+
+
+def test_a_leak_too_small_for_the_mass_is_found_beside_a_large_one():
+    verdict = judged(beside_a_leak(12.0, 0.05, 0.5))
+    assert [alarm.carb for alarm in verdict.alarms] == [2, 4]
+
+
+def test_what_drips_on_with_the_feed_shut_adds_no_alarm():
+    """The leak that shut the feed drips on, and two dark counts elsewhere are no second one."""
+    rows = night(11, leak_g_per_h=1.0, carb=2, hours=12)
+    fed = rows.t_s <= 3600.0
+    mass_g = np.where(fed, rows.mass_g, rows.mass_g[fed][-1])
+    rows.drops[[2000, 6000], 3] = 1
+    rows = replace(rows, mass_g=mass_g, feed_open=fed.astype(float))
+    assert [alarm.carb for alarm in judged(rows).alarms] == [2]
