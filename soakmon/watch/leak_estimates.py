@@ -174,7 +174,7 @@ def _dripped(
     return LocatedLeak(alarm.carb, first_s, leak, bool(led), rate, onset, until_s, since_s)
 
 
-def _unfed(record: RunRecord, weep: Weep, alarm: Alarm) -> Found:
+def _unfed(record: RunRecord, weep: Weep, alarm: Alarm) -> LocatedLeak:
     """A leak that drips only since the feed was shut: the bottle tells nothing of it."""
     gate = (alarm.carb or 1) - 1
     _, joint, times = weep.under_gate(gate, None)
@@ -185,7 +185,7 @@ def _unfed(record: RunRecord, weep: Weep, alarm: Alarm) -> Found:
     leak = leak_given_leaking(-np.log(RATES), drops, hours, drop_g)
     since_s = dripping(weep, gate, joint, times, leak) if len(times) else (first_s, first_s)
     rate = drops * drop_g / hours
-    return Found(alarm.carb, first_s, leak, False, rate, 0, None, since_s, unfed=True)
+    return LocatedLeak(alarm.carb, first_s, leak, False, rate, 0, None, since_s, unfed=True)
 
 
 def _storm_g_per_h(record: RunRecord, weep: Weep, alarm: Alarm) -> float:
