@@ -17,3 +17,8 @@ class TroubleError(SoakmonError):
 
 class DamagedError(TroubleError):
     """A file whose content is broken."""
+
+
+def named(error: BaseException) -> str:
+    """Kind and text of an error that nobody foresaw."""
+    return f"{type(error).__name__}: {error}"

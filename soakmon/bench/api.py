@@ -105,7 +105,7 @@ def add_refusals(api: FastAPI) -> None:
 
 async def do(service: Service, command: Callable[[], T]) -> T:
     """Have the worker carry out a command and wait for its result."""
-    asked = service.call(command)
+    asked = service.worker.call(command)
     answer = asyncio.wrap_future(asked)
     try:
         return await asyncio.wait_for(asyncio.shield(answer), _ANSWERS_WITHIN_S)
@@ -128,16 +128,16 @@ def add_safer(router: APIRouter, service: Service) -> None:
     @router.post("/acknowledge", summary="Acknowledge the alarms seen", responses=REFUSALS)
     async def acknowledge(body: Acknowledgement | None = None) -> dict[str, int]:
         uids = body.alarms if body is not None else None
-        return {"acknowledged": await do(service, lambda: service.acknowledge(uids))}
+        return {"acknowledged": await do(service, lambda: service.commands.acknowledge(uids))}
 
     @router.post("/isolate", summary="Shut the feed and watch the decay", responses=REFUSALS)
     async def isolate(body: Reason) -> dict[str, str]:
-        await do(service, lambda: service.isolate(body.reason))
+        await do(service, lambda: service.commands.isolate(body.reason))
         return {"phase": "isolating"}
 
     @router.post("/end", summary="End the soak with its verdict", responses=REFUSALS)
     async def end(body: Reason) -> dict[str, str]:
-        await do(service, lambda: service.end(body.reason))
+        await do(service, lambda: service.commands.end(body.reason))
         return {"phase": "ended"}
 
 
@@ -148,7 +148,7 @@ def _add_opening(router: APIRouter, service: Service) -> None:
     async def start(body: Start) -> dict[str, int]:
         number = await do(
             service,
-            lambda: service.start_soak(
+            lambda: service.commands.start_soak(
                 body.title,
                 body.job,
                 cautions_confirmed=body.cautions_confirmed,
@@ -160,7 +160,7 @@ def _add_opening(router: APIRouter, service: Service) -> None:
     @router.post("/feed", summary="Open the feed after an isolation", responses=REFUSALS)
     async def feed(body: OpenFeed) -> dict[str, bool]:
         confirmed = body.cautions_confirmed
-        await do(service, lambda: service.resume_feed(cautions_confirmed=confirmed))
+        await do(service, lambda: service.commands.resume_feed(cautions_confirmed=confirmed))
         return {"feed_open": True}
 
 
@@ -169,7 +169,7 @@ def add_reading(router: APIRouter, service: Service) -> None:
 
     @router.get("/status", summary="What the bench is doing", response_model_exclude_unset=True)
     async def status() -> BenchStatus:
-        return service.status.but(age_s=service.age_s())
+        return service.status.but(age_s=service.board.age_s())
 
     @router.get("/weigh", summary="What is on the cell now, over the last seconds")
     async def weigh(
@@ -179,8 +179,10 @@ def add_reading(router: APIRouter, service: Service) -> None:
         ] = None,
     ) -> dict[str, Any]:
         since_s = service.clock.wall_s() if air_since_wall_s is None else air_since_wall_s
-        said = {**asdict(service.weigh()), "air_c": service.mean_air_c(since_s)}
-        return said if seen_since_wall_s is None else said | service.seen(seen_since_wall_s)
+        said = {**asdict(service.readings.weigh()), "air_c": service.readings.mean_air_c(since_s)}
+        return (
+            said if seen_since_wall_s is None else said | service.readings.seen(seen_since_wall_s)
+        )
 
     @router.get("/preflight", summary="The checks so far", responses=answers(503))
     async def preflight() -> dict[str, Any]:

@@ -169,8 +169,9 @@ class GuideDesk:
             return measured_answer(
                 question.source,
                 guided,
-                asdict(self.service.weigh()) | self.service.seen(guided.since_s or 0.0),
-                self.service.mean_air_c(began_s),
+                asdict(self.service.readings.weigh())
+                | self.service.readings.seen(guided.since_s or 0.0),
+                self.service.readings.mean_air_c(began_s),
                 self.service.clock.wall_s,
             )
         except InputError as error:

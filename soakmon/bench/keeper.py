@@ -9,12 +9,10 @@ from soakmon.bench.guard import Code
 from soakmon.bench.serving import Serving
 from soakmon.bench.session import RUNNING
 from soakmon.bench.stall import AGAIN_S, LONGEST_S
-from soakmon.bench.status import waiting_at
+from soakmon.bench.status_board import StatusBoard
 from soakmon.texts import say
-from soakmon.watch.phase import Phase
 
 log = logging.getLogger(__name__)
-_FED = frozenset(map(str, RUNNING))
 # A pin that reads shut may be read in the moment in which it is opened.
 _LOST_AFTER = 3
 
@@ -22,8 +20,8 @@ _LOST_AFTER = 3
 class Keeper:
     """Keeps a service; `keep` is one look. hung: which threads give no sign of life, in words."""
 
-    def __init__(self, service: Serving) -> None:
-        self.service = service
+    def __init__(self, service: Serving, board: StatusBoard) -> None:
+        self.service, self.board = service, board
         self.hung = ""
         self.kept_s: float | None = None
         self.stalled_s = float("-inf")
@@ -82,7 +80,7 @@ class Keeper:
         if fresh:
             log.error("%s: feed shut", self.hung)
             service.sound("bench", self.hung, Code.HUNG)
-        self.restate(self.hung)
+        self.board.restate_without_worker(self.hung)
         return True
 
     def _deaf(self, now_s: float) -> bool:
@@ -122,19 +120,3 @@ class Keeper:
             service.sound("bench", text, Wrong.STALLED, shut=False)
             at_s = service.t_s()
             service.later(lambda: service.pause(text, at_s, stood_s))
-
-    def restate(self, trouble: str) -> None:
-        """Say what is known without the worker, whose last status is older than that."""
-        service = self.service
-        known = {alarm.uid for alarm in service.status.alarms}
-        fresh = [alarm for alarm in waiting_at(service) if alarm.uid not in known]
-        status = service.status.but(
-            feed_open=service.parts.valve.is_open,
-            guard_trouble=trouble,
-            latch=tuple(service.latch.reasons),
-            alarms=(*service.status.alarms, *fresh),
-        )
-        if status.phase in _FED and not status.feed_open:
-            status = status.but(phase=Phase.ISOLATING, reason=trouble, shut_itself=True)
-        if status != service.status:
-            service.status = status

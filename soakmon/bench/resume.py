@@ -7,15 +7,17 @@ which takes seconds and wears no card.
 from __future__ import annotations
 
 import logging
-from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from pydantic import ValidationError
 
 from soakmon.bench.ending import events_of_end
+from soakmon.bench.feed import ORDINARY
 from soakmon.bench.serving import Serving
 from soakmon.bench.session import RUNNING, Interruption, Session
+from soakmon.bench.teller import new_uid
 from soakmon.config import Bench
 from soakmon.records.journal import Anchor, Event, SoakEntry
 from soakmon.records.soak_context import context_in
@@ -32,7 +34,39 @@ _UNKNOWN_S = 3600.0
 _PIECE = 600
 
 
-def take_up(service: Serving) -> tuple[Session, float] | None:
+def take_up(service: Serving) -> None:
+    """Do what the last run has left undone, and go on with its soak."""
+    found = _session_left(service)
+    if found is not None:
+        service.go_on_with(*found)
+    _take_latched(service)
+    if found is not None:
+        _latch_again(service, found[0])
+        _go_on(service, found[0])
+        service.later(service.say_unread)
+    for soak in service.journal.owed():
+        service.concluded(soak)
+
+
+def _take_latched(service: Serving) -> None:
+    """An alarm that was latched when the process ended, and never came into the journal."""
+    entry = service.latch.note
+    if entry is None or entry.alarm is None:
+        return
+    alarm = Alarm(**entry.alarm)
+    if not service.journal.holds_alarm(alarm.uid):
+        service.teller.tell(alarm.t_s, "alarm", entry.alarm)
+        service.take_alarm(alarm, True)
+
+
+def _latch_again(service: Serving, session: Session) -> None:
+    """A soak that shut its feed itself, just before the process ended: the latch lacks it."""
+    shut = session.phase is Phase.ISOLATING and session.shut_itself
+    if shut and service.latch.reason is None:
+        service.latch.set(session.reason, ORDINARY, service.clock.wall_s())
+
+
+def _session_left(service: Serving) -> tuple[Session, float] | None:
     """Conclude what cannot go on; the session to go on with and its time now in s, or None.
 
     Only the last soak can go on: rows of an earlier one would come after those of a later one.
@@ -101,7 +135,7 @@ def gap_s(service: Serving, anchor: Anchor) -> tuple[float, bool]:
     return max(service.clock.boot_s(), _UNKNOWN_S), False
 
 
-def go_on(service: Serving, session: Session) -> None:
+def _go_on(service: Serving, session: Session) -> None:
     """Say that the soak was interrupted, and open the feed where nothing speaks against it.
 
     It opens by itself only where it was open before: a preflight was confirmed by somebody who
@@ -142,11 +176,9 @@ def _remember(
     """Bring a session to where the journal left it."""
     for _, rows in service.journal.batches(entry.id):
         for start in range(0, len(rows), _PIECE):
-            session.decider.push(rows.part(start, start + _PIECE))
-        session.t_s = float(rows.t_s[-1])
+            session.feed_again(rows.part(start, start + _PIECE))
     _replay(session, events)
-    session.seen_alarms = _told(session)
-    session.seen_faults = len(session.decider.follower.faults)
+    session.know_recorded()
 
 
 def _replay(session: Session, events: Sequence[Event]) -> None:
@@ -156,9 +188,9 @@ def _replay(session: Session, events: Sequence[Event]) -> None:
             session.phase = Phase(event.data["phase"])
             session.reason = event.data.get("reason", "")
         elif event.kind == "alarm":
-            session.alarms.append(Alarm(**event.data))
+            session.alarms.append(_marked(Alarm(**event.data)))
         elif event.kind == "ack":
-            session.acknowledged |= set(event.data["alarms"])
+            session.acknowledged |= _acknowledged(session, event.data)
         elif event.kind == "preflight":
             session.checks = event.data["checks"]
         elif event.kind == "resumed":
@@ -173,18 +205,15 @@ def _replay(session: Session, events: Sequence[Event]) -> None:
                 session.shut_for.add(event.data["reason"])
 
 
-def _told(session: Session) -> int:
-    """How many of the decider's alarms the journal holds: those after them are still news.
+def _acknowledged(session: Session, data: Mapping[str, Any]) -> set[str]:
+    """The marks of alarms that were acknowledged; earlier versions wrote only their places."""
+    places = [place for place in data["alarms"] if place < len(session.alarms)]
+    return set(data.get("uids") or [session.alarms[place].uid for place in places])
 
-    Rows may be on disk whose alarm is not. Fed in pieces, the decider may date an alarm otherwise,
-    so they are told apart by what they say.
-    """
-    known = Counter((alarm.kind, alarm.carb) for alarm in session.alarms if not alarm.code)
-    for index, alarm in enumerate(session.decider.alarms):
-        known[alarm.kind, alarm.carb] -= 1
-        if known[alarm.kind, alarm.carb] < 0:
-            return index
-    return len(session.decider.alarms)
+
+def _marked(alarm: Alarm) -> Alarm:
+    """An alarm by which it is known again; those of earlier versions had no mark of their own."""
+    return alarm if alarm.uid else replace(alarm, uid=new_uid())
 
 
 def _conclude_left(service: Serving, entry: SoakEntry, reason: str) -> None:

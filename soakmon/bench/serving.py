@@ -2,55 +2,26 @@
 
 from __future__ import annotations
 
-import queue
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any, Protocol, TypeVar
+from typing import Any, Protocol
 
 from soakmon.bench.alarms import Alarms
 from soakmon.bench.bench_status import BenchStatus
-from soakmon.bench.commands import PendingCommand
 from soakmon.bench.edges import Drop
 from soakmon.bench.feed import Feed
 from soakmon.bench.ports import BenchParts, Clock
+from soakmon.bench.records_port import ContextProvider
 from soakmon.bench.sampler import Sampler
 from soakmon.bench.session import Session
 from soakmon.bench.teller import Teller
+from soakmon.bench.work import Beats
 from soakmon.config import Bench
 from soakmon.records.journal import Journal
 from soakmon.records.latch import Latch
 from soakmon.records.soak_context import SoakContext
 from soakmon.watch.rows import Rows
-
-T = TypeVar("T")
-
-
-@dataclass(slots=True)
-class Beats:
-    """Last sign of life of each thread, in boot time.
-
-    None until they run: the keeper's, and that of the main loop, which hears commands.
-    """
-
-    sampler_s: float = 0.0
-    worker_s: float = 0.0
-    keeper_s: float | None = None
-    loop_s: float | None = None
-
-
-@dataclass(slots=True)
-class Work:
-    """Something for the worker: a second's row with its drops, a command, or something to do.
-
-    source: the sampler that a row is from; its times mean nothing to another's soak.
-    """
-
-    source: Sampler | None = None
-    row: Rows | None = None
-    drops: list[Drop] = field(default_factory=list)
-    asked: PendingCommand[Any] | None = None
-    action: Callable[[], None] | None = None
+from soakmon.watch.verdict import Alarm
 
 
 class Serving(Protocol):
@@ -66,40 +37,57 @@ class Serving(Protocol):
     latch: Latch
     teller: Teller
     alarms: Alarms
-    sampler: Sampler
     session: Session | None
     status: BenchStatus
-    work: queue.SimpleQueue[Work]
+    concluded: Callable[[int], None]
+    context_for: ContextProvider
     alive: Callable[[], None]
     outlets: Callable[[], list[dict[str, Any]]]
+
+    @property
+    def sampler(self) -> Sampler:
+        """What reads the parts for the soak that runs."""
+        ...
 
     @property
     def hung(self) -> str:
         """Which threads give no sign of life, in words, or ""."""
         ...
 
-    def sample(self) -> None:
-        """One sample."""
-        ...
-
-    def read_air(self) -> None:
-        """Read the thermometer."""
-        ...
-
-    def keep(self) -> None:
-        """One look of the keeper."""
-        ...
-
-    def carry_out(self, work: Work, held: list[Drop]) -> list[Drop]:
-        """One piece of work."""
-        ...
-
-    def call(self, command: Callable[[], T]) -> PendingCommand[T]:
-        """Have the worker carry out a command."""
-        ...
-
     def later(self, action: Callable[[], None]) -> None:
         """Have the worker do something."""
+        ...
+
+    def take(self, row: Rows, drops: list[Drop]) -> None:
+        """A second's row with its drops."""
+        ...
+
+    def restate(self) -> None:
+        """Have the status say what was done between two rows."""
+        ...
+
+    def say_unread(self) -> None:
+        """Have the status say what is known of a soak without a reading."""
+        ...
+
+    def show_panel(self) -> None:
+        """Lamp and buzzer as they must be."""
+        ...
+
+    def record(self, t_s: float, kind: str, data: dict[str, Any]) -> None:
+        """Tell of an event, and have it kept."""
+        ...
+
+    def take_alarm(self, alarm: Alarm, shut: bool) -> None:
+        """An alarm that was raised outside the session."""
+        ...
+
+    def go_on_with(self, session: Session, t_s: float) -> None:
+        """A session that the journal has given back."""
+        ...
+
+    def begin(self, context: SoakContext) -> None:
+        """A session for a soak that begins now."""
         ...
 
     def note(self, kind: str, data: dict[str, Any]) -> None:
@@ -128,6 +116,6 @@ class Serving(Protocol):
         """Why journal or latch cannot be written, or ""."""
         ...
 
-    def new_session(self, told: SoakContext, judged_as: Bench | None = None) -> Session:
+    def new_session(self, context: SoakContext, judged_as: Bench | None = None) -> Session:
         """A session by what the records tell."""
         ...

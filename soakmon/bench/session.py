@@ -7,6 +7,7 @@ the last three. The session owns no thread and no clock: rows and commands come 
 from __future__ import annotations
 
 import logging
+from collections import Counter
 from collections.abc import Callable, Collection
 from dataclasses import asdict, dataclass, replace
 from typing import Any
@@ -31,7 +32,7 @@ from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.trend import trend
-from soakmon.watch.verdict import Alarm, Outcome
+from soakmon.watch.verdict import Alarm, Fault, Outcome
 
 log = logging.getLogger(__name__)
 _NO_FLOW_S = 600.0
@@ -74,6 +75,7 @@ class Session:
     ) -> None:
         self.bench = bench
         self.settings = settings or bench.settings()
+        self.gates = gates
         self.decider = Decider(self.settings, gates)
         self.record = record
         self.feed = feed
@@ -90,8 +92,8 @@ class Session:
         self.shut_itself = False
         self.shut_for: set[str] = set()
         self.alarms: list[Alarm] = []
-        self.acknowledged: set[int] = set()
-        self.seen_alarms = self.seen_faults = 0
+        self.acknowledged: set[str] = set()
+        self.known: set[Alarm | Fault] = set()
         self.decision: Decision | None = None
         self.interruptions: list[Interruption] = []
         self.minutes: list[tuple[float, float]] = []
@@ -140,13 +142,33 @@ class Session:
 
     def news(self) -> None:
         """Record alarms and faults that the decider has found since the last row."""
-        for alarm in self.decider.alarms[self.seen_alarms :]:
+        learnt = self.learnt
+        alarms = [alarm for alarm in learnt.alarms if alarm not in self.known]
+        faults = [fault for fault in learnt.faults if fault not in self.known]
+        self.known.update(alarms, faults)
+        for alarm in alarms:
             self.take_alarm(alarm)
-        # The decider starts afresh when the rack is filled.
-        self.seen_alarms = len(self.decider.alarms)
-        for fault in self.decider.follower.faults[self.seen_faults :]:
+        for fault in faults:
             self.record(fault.t_s, "fault", asdict(fault))
-        self.seen_faults = len(self.decider.follower.faults)
+
+    def feed_again(self, rows: Rows) -> None:
+        """Rows that the journal holds already: the decider learns, and nothing is recorded."""
+        self.decider.push(rows)
+        self.t_s = float(rows.t_s[-1])
+
+    def know_recorded(self) -> None:
+        """What the decider found and the journal holds is no news; alarms after it still are.
+
+        Rows may be on disk whose alarm is not. Fed in pieces, the decider may date an alarm
+        otherwise, so they are told apart by what they say.
+        """
+        held = Counter((alarm.kind, alarm.carb) for alarm in self.alarms if not alarm.code)
+        self.known.update(self.learnt.faults)
+        for alarm in self.learnt.alarms:
+            held[alarm.kind, alarm.carb] -= 1
+            if held[alarm.kind, alarm.carb] < 0:
+                return
+            self.known.add(alarm)
 
     def take_alarm(self, alarm: Alarm) -> None:
         """An alarm of the decider: a leak shuts the feed before anybody is told."""
@@ -193,11 +215,11 @@ class Session:
         return ""
 
     def _running(self) -> None:
-        phase = str(self.decider.finder.phase)
-        if phase in {"settling", "soaking"} and phase != self.phase:
-            self._enter(Phase(phase))
+        phase = self.found_phase
+        if phase in {Phase.SETTLING, Phase.SOAKING} and phase is not self.phase:
+            self._enter(phase)
         opened_s = self.opened_s if self.opened_s is not None else self.t_s
-        idle = phase == "idle" and self.phase is Phase.FILLING
+        idle = phase is Phase.IDLE and self.phase is Phase.FILLING
         if idle and self.t_s - opened_s > _NO_FLOW_S:
             text = say("session.no_fuel_flows_tap_shut")
             self.take_alarm(Alarm(self.t_s, "starved", None, None, text, NO_FLOW))
@@ -213,14 +235,19 @@ class Session:
     @property
     def filled(self) -> bool:
         """Whether the rack is full, as far as the readings tell."""
-        return str(self.decider.finder.phase) in {Phase.SETTLING, Phase.SOAKING}
+        return self.found_phase in {Phase.SETTLING, Phase.SOAKING}
+
+    @property
+    def found_phase(self) -> Phase:
+        """Where the readings alone say that the soak is."""
+        return Phase(str(self.learnt.finder.phase))
 
     @property
     def soaked_s(self) -> float:
         """Time since the soak's clock started; 0 before."""
-        soak_s = self.decider.soak_s
-        running = self.decider.mass_running and np.isfinite(soak_s)
-        return self.t_s - soak_s if running else 0.0
+        learnt = self.learnt
+        running = learnt.mass_running and np.isfinite(learnt.soak_s)
+        return self.t_s - learnt.soak_s if running else 0.0
 
     def isolate(self, reason: str, *, itself: bool = False) -> None:
         """Shut the feed and watch what happens. itself: the bench does it, nobody has asked."""
@@ -276,7 +303,7 @@ class Session:
 
     def _silent(self, leaks: list[Alarm]) -> bool:
         """Whether every leak that gates saw has stopped: watching on tells nothing more."""
-        tally = self.decider.tally
+        tally = self.learnt.tally
         return all(
             a.carb is not None
             and a.leak_g_per_h is not None
@@ -286,7 +313,7 @@ class Session:
 
     def resume_feed(self) -> str:
         """Go on after an isolation; why the feed stays shut, or ""."""
-        found = Phase(str(self.decider.finder.phase))
+        found = self.found_phase
         self.phase = found if found in RUNNING else Phase.FILLING
         if why := self.open_feed():
             self.phase = Phase.ISOLATING
@@ -296,21 +323,17 @@ class Session:
 
     def acknowledge(self, uids: Collection[str] | None = None) -> int:
         """Mark alarms as seen by somebody; how many were new. uids: which (None: all)."""
-        fresh = sorted(
-            index
-            for index, alarm in enumerate(self.alarms)
-            if index not in self.acknowledged and (uids is None or alarm.uid in uids)
-        )
-        self.acknowledged |= set(fresh)
-        if fresh:
-            seen = [self.alarms[index].uid for index in fresh]
-            self.record(self.t_s, "ack", {"alarms": fresh, "uids": seen})
-        return len(fresh)
+        seen = [a for a in self.unacknowledged if uids is None or a.uid in uids]
+        self.acknowledged |= {alarm.uid for alarm in seen}
+        if seen:
+            places = [self.alarms.index(alarm) for alarm in seen]
+            self.record(self.t_s, "ack", {"alarms": places, "uids": [alarm.uid for alarm in seen]})
+        return len(seen)
 
     @property
     def unacknowledged(self) -> list[Alarm]:
         """Alarms that nobody has acknowledged."""
-        return [a for i, a in enumerate(self.alarms) if i not in self.acknowledged]
+        return [alarm for alarm in self.alarms if alarm.uid not in self.acknowledged]
 
     def end(self, reason: str) -> None:
         """Shut the feed and conclude."""
@@ -332,7 +355,7 @@ class Session:
             decision = self.decider.decision()
         except Exception as error:  # whatever it was: every soak ends with a verdict
             log.exception("the readings cannot be judged")
-            return unjudged(self.t_s, self.decider.tally.gates, error)
+            return unjudged(self.t_s, self.gates, error)
         unopened = reason if self.opened_s is None else ""
         verdict = with_bench(decision.verdict, self.alarms, self.shut_for, unopened)
         return replace(decision, verdict=verdict)

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
-from statistics import fmean, stdev
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
 from soakmon.bench.bench_status import AlarmStatus, BenchStatus
 from soakmon.bench.preflight import untold
-from soakmon.bench.sampler import WEIGHED_OVER, Scale
 from soakmon.bench.serving import Serving
 from soakmon.bench.session import Session
 from soakmon.bench.shop_time import zone_at
@@ -21,7 +19,6 @@ from soakmon.watch.phase import Phase
 from soakmon.watch.rows import Rows
 from soakmon.watch.trend import trend
 
-_STEADY_G = 0.2
 _RATE_OVER_S, _RATE_POINTS = 3600.0, 10
 
 
@@ -74,7 +71,7 @@ def _bench(service: Serving, row: Rows) -> dict[str, Any]:
 def unread(session: Session, t_s: float) -> Rows:
     """A row of a soak at a time at which nothing can be read."""
     nothing = np.full(1, np.nan)
-    gates = len(session.decider.tally.total)
+    gates = session.gates
     return Rows(np.array([t_s]), nothing, nothing, np.full((1, gates), np.nan))
 
 
@@ -115,8 +112,8 @@ def _soak(service: Serving, session: Session) -> dict[str, Any]:
         "left_s": round(session.left_s, 1),
         "drops": list(session.learnt.tally.total),
         "alarms": [
-            asdict(alarm) | {"acknowledged": index in session.acknowledged}
-            for index, alarm in enumerate(session.alarms)
+            asdict(alarm) | {"acknowledged": alarm.uid in session.acknowledged}
+            for alarm in session.alarms
         ],
         "ails": []
         if session.ended
@@ -126,23 +123,3 @@ def _soak(service: Serving, session: Session) -> dict[str, Any]:
         "interruptions": [asdict(one) for one in session.interruptions],
         "dry_at_wall_s": None if dry_s is None else round(wall_s + dry_s - session.t_s, 0),
     }
-
-
-@dataclass(frozen=True, slots=True)
-class Weighed:
-    """The cell over the last seconds: mean net mass and its scatter in g, the mean in counts."""
-
-    mass_g: float | None
-    noise_g: float | None
-    counts: float | None
-    steady: bool
-
-
-def weighed(recent_counts: tuple[float, ...], scale: Scale) -> Weighed:
-    """What the newest seconds of the cell say, oldest first; nothing when one is missing."""
-    if len(recent_counts) < WEIGHED_OVER or not all(map(math.isfinite, recent_counts)):
-        return Weighed(None, None, None, steady=False)
-    grams = [(count - scale.zero_counts) * scale.g_per_count for count in recent_counts]
-    steady = max(grams) - min(grams) <= _STEADY_G
-    counts = round(fmean(recent_counts), 2)
-    return Weighed(round(fmean(grams), 4), round(stdev(grams), 4), counts, steady)

@@ -9,7 +9,10 @@ import time
 from collections.abc import Callable
 
 from soakmon.bench.edges import Drop
+from soakmon.bench.keeper import Keeper
+from soakmon.bench.sampling import Sampling
 from soakmon.bench.serving import Serving
+from soakmon.bench.worker import Worker
 
 log = logging.getLogger(__name__)
 AIR_EVERY_S = 10.0
@@ -24,8 +27,11 @@ class Threads:
     One that ends before it was told to, for whatever reason, is reported to the service.
     """
 
-    def __init__(self, service: Serving) -> None:
-        self.service = service
+    def __init__(
+        self, service: Serving, sampling: Sampling, worker: Worker, keeper: Keeper
+    ) -> None:
+        self.service, self.sampling = service, sampling
+        self.worker, self.keeper = worker, keeper
         self.stopping = threading.Event()
         self.threads: list[threading.Thread] = []
 
@@ -57,7 +63,7 @@ class Threads:
     def stop(self) -> None:
         """Have them stop, and wait a little for it."""
         self.stopping.set()
-        self.service.call(lambda: None)  # wakes the worker
+        self.worker.call(lambda: None)  # wakes the worker
         until_s = time.monotonic() + _LAST_WORDS_S
         for thread in self.threads:
             if thread is not threading.current_thread():
@@ -68,7 +74,7 @@ class Threads:
         every_s = 1 / self.service.bench.cell.readings_per_s
         due_s = self.service.clock.boot_s()
         while not self.stopping.is_set():
-            self.service.sample()
+            self.sampling.sample()
             due_s = max(due_s + every_s, self.service.clock.boot_s())
             self.service.clock.sleep(max(due_s - self.service.clock.boot_s(), 0.0))
 
@@ -76,17 +82,17 @@ class Threads:
         held: list[Drop] = []
         while not self.stopping.is_set():
             try:
-                work = self.service.work.get(timeout=1.0)
+                work = self.worker.queue.get(timeout=1.0)
             except queue.Empty:
                 self.service.beats.worker_s = self.service.clock.boot_s()
                 continue
-            held = self.service.carry_out(work, held)
+            held = self.worker.carry_out(work, held)
             self.service.beats.worker_s = self.service.clock.boot_s()
 
     def _keep_on(self) -> None:
         self.service.beats.keeper_s = self.service.clock.boot_s()
         while not self.stopping.is_set():
-            self.service.keep()
+            self.keeper.keep()
             self.service.clock.sleep(_KEEPER_S)
 
     def _tell_on(self) -> None:
@@ -104,7 +110,7 @@ class Threads:
         failed = False
         while not self.stopping.is_set():
             try:
-                self.service.read_air()
+                self.sampling.read_air()
                 failed = False
             except Exception:  # without a temperature the soak goes on, and says so
                 if not failed:

@@ -59,7 +59,7 @@ def fleet_routes(service: Service, fleet: Fleet) -> APIRouter:
 def _own(service: Service) -> dict[str, Any]:
     """This bench, without the way over the broker."""
     status = service.status
-    age_s = round(time.monotonic() - service.renewed_s, 1)
+    age_s = round(time.monotonic() - service.board.renewed_s, 1)
     sent = status.as_dict()
     state: dict[str, Any] = {
         key: sent[key] for key in ("feed_open", "left_s", "soaked_s") if key in sent

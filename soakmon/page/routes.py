@@ -146,7 +146,7 @@ class Live:
             while len(self.known) > _MOST_KNOWN:
                 del self.known[next(iter(self.known))]
         found = LiveAnswer(
-            seen=number, age_s=self.service.age_s(), version=__version__, status=status,
+            seen=number, age_s=self.service.board.age_s(), version=__version__, status=status,
             since=None, gone=[],
         )  # fmt: skip
         if before is not None:
@@ -266,7 +266,7 @@ def opening_routes(service: Service) -> APIRouter:
         return {
             "soak": await do(
                 service,
-                lambda: service.start_soak(
+                lambda: service.commands.start_soak(
                     body.title, body.job, cautions_confirmed=True, filled=body.filled
                 ),
             )
@@ -275,7 +275,7 @@ def opening_routes(service: Service) -> APIRouter:
     @router.post("/feed", summary="Open the feed after an isolation")
     async def feed(body: OpenFeedHere) -> dict[str, bool]:
         confirm(body.confirmed)
-        await do(service, lambda: service.resume_feed(cautions_confirmed=True))
+        await do(service, lambda: service.commands.resume_feed(cautions_confirmed=True))
         return {"feed_open": True}
 
     return router

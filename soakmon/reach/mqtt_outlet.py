@@ -307,11 +307,11 @@ class MqttOutlet:
         except ValueError as error:
             return f"refused: {error}"
         commands: dict[str, Callable[[], Any]] = {
-            "acknowledge": self.service.acknowledge,
-            "isolate": lambda: self.service.isolate(reason),
-            "end": lambda: self.service.end(reason),
+            "acknowledge": self.service.commands.acknowledge,
+            "isolate": lambda: self.service.commands.isolate(reason),
+            "end": lambda: self.service.commands.end(reason),
         }
-        answer: Awaitable[Any] = asyncio.wrap_future(self.service.call(commands[name]))
+        answer: Awaitable[Any] = asyncio.wrap_future(self.service.worker.call(commands[name]))
         try:
             await asyncio.wait_for(answer, _COMMAND_S)
         except SoakmonError as error:

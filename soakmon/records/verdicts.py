@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from soakmon.errors import named
 from soakmon.watch.curve import Curve
 from soakmon.watch.decision import Decision
 from soakmon.watch.verdict import Alarm, Band, Cause, Fault, Leak, Outcome, Suspect, Verdict
@@ -54,7 +55,7 @@ def unjudged(t_s: float, gates: int, error: Exception) -> Decision:
     t_s: when it ended.
     """
     reason = (
-        f"the program failed at judging the readings ({type(error).__name__}: {error}); "
+        f"the program failed at judging the readings ({named(error)}); "
         "they are kept with the report"
     )
     nothing, none = Band(0.0, 0.0, 0.0), np.zeros(0)

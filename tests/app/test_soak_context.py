@@ -62,10 +62,10 @@ def soak(folder: Path, job: str | None, scenario: str = "two-leaks", hours: floa
     bench = Stepped(folder, SCENARIOS[scenario], bench=short(hours, isolate_min=20), every_s=2.0)
     bench.clock.wall_offset_s = LATER_S
     bench.service.context_for = context_provider(folder, bench.bench, invented=True)
-    bench.service.read_air()
-    bench.service.start_soak("invented rack", job, cautions_confirmed=True)
+    bench.service.sampling.read_air()
+    bench.service.commands.start_soak("invented rack", job, cautions_confirmed=True)
     bench.run(hours + 7)
-    bench.service.acknowledge()
+    bench.service.commands.acknowledge()
     assert bench.session.ended
     bench.journal.close()
     return bench
@@ -215,7 +215,7 @@ def test_a_soak_begins_only_for_a_job_that_fits(made, tmp_path):
     bench.service.context_for = context_provider(tmp_path / "data", bench.bench, invented=True)
     for job, says in ((two, "has 2 carburettors"), ("2026-9999", "there is no job 2026-9999")):
         with pytest.raises(RefusedError, match=says):
-            bench.service.start_soak("t", job, cautions_confirmed=True)
+            bench.service.commands.start_soak("t", job, cautions_confirmed=True)
     assert bench.journal.soaks() == []
     bench.journal.close()
 
@@ -288,7 +288,7 @@ def test_a_tight_soak_teaches_the_next_ones(tmp_path):
     )
     bench = Stepped(desk.folder, SCENARIOS["dry-rack"], bench=described, every_s=5.0)
     bench.service.context_for = context_provider(desk.folder, described, invented=True)
-    bench.service.start_soak("invented rack", None, cautions_confirmed=True)
+    bench.service.commands.start_soak("invented rack", None, cautions_confirmed=True)
     bench.run(14)
     assert bench.session.ended
     done = desk("report", "1")
@@ -303,7 +303,7 @@ def test_a_tight_soak_teaches_the_next_ones(tmp_path):
         for _ in range(2):
             add_result(session, None, kept.at, kind=kept.kind, summary="another",
                        data=kept.data, bench=kept.bench)  # fmt: skip
-    bench.service.start_soak("the next", None, cautions_confirmed=True)
+    bench.service.commands.start_soak("the next", None, cautions_confirmed=True)
     bench.run(0.02)
     past = bench.session.settings.priors.past
     assert past.soaks == 3
@@ -313,7 +313,7 @@ def test_a_tight_soak_teaches_the_next_ones(tmp_path):
     (check,) = [one for one in bench.session.checks if one["name"] == "past soaks"]
     assert check["passed"]
     assert check["text"] == past.text
-    bench.service.end("enough")
+    bench.service.commands.end("enough")
     bench.run(0.02)
     bench.journal.close()
     assert recall(desk.folder / "journal.db", 2).settings.priors.past == past

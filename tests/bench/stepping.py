@@ -38,19 +38,19 @@ class Stepped:
         self.steps = 0
 
     def start(self) -> None:
-        self.service.read_air()
-        self.service.start_soak("invented rack", None, cautions_confirmed=True)
+        self.service.sampling.read_air()
+        self.service.commands.start_soak("invented rack", None, cautions_confirmed=True)
 
     def run(self, hours: float) -> None:
         """Let time pass until the soak has ended or the hours are over."""
         for _ in range(round(hours * 3600 / self.every_s)):
             self.clock.sleep(self.every_s)
             if self.steps % max(round(10 / self.every_s), 1) == 0:
-                self.service.read_air()
+                self.service.sampling.read_air()
             self.steps += 1
-            self.service.sample()
-            self.service.drain()
-            self.service.keep()
+            self.service.sampling.sample()
+            self.service.worker.drain()
+            self.service.keeper.keep()
             if self.session is not None and self.session.ended:
                 return
 

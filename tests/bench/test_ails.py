@@ -9,6 +9,7 @@ import pytest
 from sim.scenario import Happenings
 from sim.scenarios import SCENARIOS
 from soakmon.bench.alarms import Wrong
+from soakmon.bench.resume import take_up
 from tests.bench.stepping import Stepped, short
 
 
@@ -37,7 +38,7 @@ def test_a_blind_gate_is_trouble_and_one_alarm_and_the_feed_stays_open(tmp_path)
         tmp_path, SCENARIOS["dry-rack"], bench=bench.bench, every_s=5.0,
         simulation=bench.simulation,
     )  # fmt: skip
-    again.service._take_up()
+    take_up(again.service)
     again.run(0.7)
     assert len(again.session.alarms) == 1  # told once, also over a restart
     (ail,) = again.service.status.ails
@@ -61,9 +62,9 @@ def test_only_alarms_that_were_seen_are_acknowledged(tmp_path):
     seen = [alarm.uid for alarm in bench.service.status.alarms]
     assert len(seen) == 1
     bench.service.sound("bench", "something new", Wrong.PANEL, shut=False)
-    bench.service.drain()
-    assert bench.service.acknowledge(seen) == 1
+    bench.service.worker.drain()
+    assert bench.service.commands.acknowledge(seen) == 1
     assert [alarm.text for alarm in bench.session.unacknowledged] == ["something new"]
     (event,) = [event for event in bench.journal.read_events() if event.kind == "ack"]
     assert event.data["uids"] == seen
-    assert bench.service.acknowledge() == 1
+    assert bench.service.commands.acknowledge() == 1

@@ -59,14 +59,14 @@ def late(monkeypatch):
 
 
 def start(bench: Stepped):
-    return bench.service.start_soak("t", None, cautions_confirmed=True)
+    return bench.service.commands.start_soak("t", None, cautions_confirmed=True)
 
 
 def test_a_start_that_is_answered_late_is_not_begun(tmp_path, late):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
     with pytest.raises(TimeoutError):
         asyncio.run(api.do(bench.service, lambda: start(bench)))
-    bench.service.drain()
+    bench.service.worker.drain()
     assert bench.session is None
     assert bench.journal.soaks() == []
     bench.start()
@@ -83,8 +83,8 @@ def test_a_start_that_is_given_up_while_records_are_read_is_not_begun(tmp_path):
         return whole(job, wall_s)
 
     bench.service.context_for = slow
-    asked = bench.service.call(lambda: start(bench))
-    bench.service.drain()
+    asked = bench.service.worker.call(lambda: start(bench))
+    bench.service.worker.drain()
     assert bench.session is None
     assert bench.journal.soaks() == []
 
@@ -101,7 +101,7 @@ def test_a_task_that_is_cancelled_takes_its_command_back(tmp_path):
             await task
 
     asyncio.run(asks())
-    bench.service.drain()
+    bench.service.worker.drain()
     assert bench.session is None
 
 
@@ -110,21 +110,21 @@ def test_what_is_being_carried_out_is_said_to_be(tmp_path, late):
     begun, end = threading.Event(), threading.Event()
 
     def command():
-        bench.service._decide()
+        bench.service.worker.decide()
         begun.set()
         end.wait(10)
 
     def work():
-        bench.service.carry_out(bench.service.work.get(), [])
+        bench.service.worker.carry_out(bench.service.worker.queue.get(), [])
 
-    real = bench.service.call
+    real = bench.service.worker.call
 
     def call(command):
         asked = real(command)
         assert begun.wait(10)
         return asked
 
-    bench.service.call = call
+    bench.service.worker.call = call
     worker = threading.Thread(target=work)
     worker.start()
     with pytest.raises(TimeoutError, match="still being carried out"):
@@ -135,8 +135,8 @@ def test_what_is_being_carried_out_is_said_to_be(tmp_path, late):
 
 def test_a_command_that_fails_is_the_callers_and_the_worker_goes_on(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
-    asked = bench.service.call(lambda: 1 / 0)
-    bench.service.drain()
+    asked = bench.service.worker.call(lambda: 1 / 0)
+    bench.service.worker.drain()
     assert isinstance(asked.exception(0), ZeroDivisionError)
     bench.start()
     bench.run(0.05)
@@ -145,11 +145,11 @@ def test_a_command_that_fails_is_the_callers_and_the_worker_goes_on(tmp_path):
 
 def test_a_confirmation_does_not_cover_what_came_up_after_it(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
-    asked = bench.service.call(lambda: start(bench))
+    asked = bench.service.worker.call(lambda: start(bench))
     bench.simulation.vapour = True
-    bench.service.sample()
+    bench.service.sampling.sample()
     bench.simulation.vapour = None
-    bench.service.drain()
+    bench.service.worker.drain()
     with pytest.raises(RefusedError, match="vapour"):
         asked.result(0)
     assert bench.session is None

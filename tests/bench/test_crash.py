@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from sim.scenarios import SCENARIOS
+from soakmon.bench.resume import take_up
 from tests.bench.stepping import Stepped, short
 
 
@@ -27,7 +28,7 @@ def soak_with_crashes(folder, crashes: int, hours: float, every_s: float) -> Ste
             folder, SCENARIOS["dry-rack"], bench=bench.bench, every_s=every_s,
             simulation=bench.simulation,
         )  # fmt: skip
-        again.service._take_up()
+        take_up(again.service)
         assert again.journal.check() == "ok"
         kept = again.journal.read_rows(1)
         assert kept is None or np.array_equal(kept.t_s, committed.t_s)

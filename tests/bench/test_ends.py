@@ -11,6 +11,7 @@ from sim.parts import SimulatedBench, SteppedClock
 from sim.scenarios import SCENARIOS
 from soakmon.bench.alarms import Wrong
 from soakmon.bench.commands import RefusedError
+from soakmon.bench.resume import take_up
 from soakmon.records.journal import Journal, connected
 from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Alarm
@@ -44,7 +45,7 @@ def again(folder, bench: Stepped, gap_s: float = 20.0, *, boot: str = "second bo
     )  # fmt: skip
     back.told = []
     back.service.concluded = back.told.append
-    back.service._take_up()
+    take_up(back.service)
     return back
 
 
@@ -78,7 +79,7 @@ def test_killed_at_any_statement_of_its_end_a_soak_has_one_verdict(tmp_path, sta
     bench.journal.writer.connection = mortal(tmp_path / "journal.db")
     Mortal.left = statement
     try:
-        bench.service.end("enough")
+        bench.service.commands.end("enough")
         ended = True
     except KilledError:
         ended = False
@@ -130,7 +131,7 @@ def test_a_crash_while_filling_leaves_a_guard_that_knows_it(tmp_path):
     assert bench.session.phase is Phase.FILLING
     back = again(tmp_path, bench, boot="first boot")
     assert back.simulation.feed_open
-    assert not back.service.guard.filled
+    assert not back.service.sampling.guard.filled
     back.run(0.1)
     assert not back.alarms()
     assert back.session.phase in {Phase.FILLING, Phase.SETTLING}
@@ -153,9 +154,9 @@ def test_after_half_an_hour_only_a_person_opens_the_feed(tmp_path):
     back = again(tmp_path, bench, 2000.0)
     assert not back.simulation.feed_open
     assert back.session.phase is Phase.ISOLATING
-    back.service.resume_feed(cautions_confirmed=True)
+    back.service.commands.resume_feed(cautions_confirmed=True)
     assert back.simulation.feed_open
-    assert back.service.guard.filled
+    assert back.service.sampling.guard.filled
     back.run(0.01)
     (told,) = back.service.status.interruptions
     assert told.known
@@ -174,7 +175,7 @@ def test_a_clock_that_stands_before_the_last_reading_knows_no_gap(tmp_path):
     back = Stepped(
         tmp_path, SCENARIOS["dry-rack"], bench=bench.bench, boot="other", simulation=world
     )
-    back.service._take_up()
+    take_up(back.service)
     assert not back.simulation.feed_open
     (gap,) = back.session.interruptions
     assert not gap.known
@@ -196,7 +197,7 @@ def test_a_soak_that_was_left_is_concluded_and_the_later_one_goes_on(tmp_path):
     journal.add_rows(row(0, 2), anchor(0))
     journal.close()
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
-    bench.service._take_up()
+    take_up(bench.service)
     assert bench.session is None
     soaks = bench.journal.soaks()
     assert [soak.verdict["verdict"] for soak in soaks] == [
@@ -222,7 +223,7 @@ def test_an_end_that_an_older_program_left_half_is_made_whole_with_its_own_verdi
     journal.add_event(9.0, 1.8e9, "phase", {"phase": "ended", "reason": "the time is up"})
     journal.close()
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
-    bench.service._take_up()
+    take_up(bench.service)
     assert [s.verdict["verdict"] for s in bench.journal.soaks()] == ["tight", "not_proven"]
     assert kinds(bench.journal, 1).count("verdict") == 1
     assert bench.session is None
@@ -253,7 +254,7 @@ def test_an_alarm_that_the_readings_hold_and_the_events_do_not_is_told(tmp_path)
     back = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=bench.bench, simulation=bench.simulation)
     seen = back.service.new_session
     back.service.new_session = found
-    back.service._take_up()
+    take_up(back.service)
     assert back.alarms() == [("weep", 2)]
     assert not back.simulation.feed_open
     assert back.session.phase is Phase.ISOLATING
@@ -290,7 +291,7 @@ def test_readings_at_which_the_program_fails_have_a_verdict_all_the_same(tmp_pat
         raise ZeroDivisionError("a fault in the program")
 
     bench.session.decider.finish = broken
-    bench.service.end("enough")
+    bench.service.commands.end("enough")
     verdict = bench.journal.soaks()[0].verdict
     assert verdict["verdict"] == "not_proven"
     assert "a fault in the program" in verdict["reason"]
@@ -319,17 +320,21 @@ def test_a_soak_does_not_begin_on_a_disk_that_does_not_take_it(tmp_path):
 
 
 def start_by_command(bench: Stepped):
-    asked = bench.service.call(lambda: bench.service.start_soak("t", None, cautions_confirmed=True))
-    bench.service.drain()
+    asked = bench.service.worker.call(
+        lambda: bench.service.commands.start_soak("t", None, cautions_confirmed=True)
+    )
+    bench.service.worker.drain()
     return asked
 
 
 def test_a_start_is_answered_when_the_disk_has_it(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
     taken = []
-    asked = bench.service.call(lambda: bench.service.start_soak("t", None, cautions_confirmed=True))
+    asked = bench.service.worker.call(
+        lambda: bench.service.commands.start_soak("t", None, cautions_confirmed=True)
+    )
     asked.add_done_callback(lambda _: taken.extend(bench.journal.soaks()))
-    bench.service.drain()
+    bench.service.worker.drain()
     assert [soak.id for soak in taken] == [asked.result(0)]
 
 

@@ -66,7 +66,9 @@ def test_a_thread_that_ends_shuts_latches_and_tells(tmp_path, name, breaks):
     service.listeners.append(lambda *told: heard.append(told))
     service.run()
     try:
-        service.call(lambda: service.start_soak("t", None, cautions_confirmed=True)).result(10)
+        service.worker.call(
+            lambda: service.commands.start_soak("t", None, cautions_confirmed=True)
+        ).result(10)
         service.session.phase = Phase.FILLING
         assert service.session.open_feed() == ""
         breaks(service)
@@ -117,7 +119,7 @@ def test_one_exception_in_sampling_is_in_the_soak(filling):
     assert filling.session.shut_itself
     filling.run(0.1)
     assert not filling.simulation.feed_open
-    filling.service.end("by command")
+    filling.service.commands.end("by command")
     verdict = filling.journal.soaks()[0].verdict
     assert "the bench shut the feed" in verdict["reason"]
     assert [alarm["text"] for alarm in verdict["alarms"]] == texts(filling)
@@ -132,7 +134,7 @@ def test_a_trouble_that_comes_and_goes_shuts_each_time_and_is_told_once(filling)
         filling.simulation.count = count
         filling.run(2 / 3600)
     assert len(texts(filling)) == 1
-    filling.service.resume_feed(cautions_confirmed=True)
+    filling.service.commands.resume_feed(cautions_confirmed=True)
     filling.run(2 / 3600)
     filling.simulation.count = failing
     filling.run(2 / 3600)
@@ -178,7 +180,7 @@ def test_a_latch_that_cannot_be_written_is_told(filling, monkeypatch):
         raise OSError(5, "Input/output error")
 
     monkeypatch.setattr("soakmon.records.latch.os.pwrite", broken)
-    filling.service.isolate("by command")
+    filling.service.commands.isolate("by command")
     filling.run(3 / 3600)
     assert not filling.simulation.feed_open
     (text,) = texts(filling)

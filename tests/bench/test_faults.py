@@ -143,7 +143,7 @@ def test_a_worker_that_hangs_is_noticed_and_the_valve_is_shut(tmp_path):
     hold = threading.Event()
     try:
         simulation.set_feed(True)
-        blocked = service.call(lambda: hold.wait(20))
+        blocked = service.worker.call(lambda: hold.wait(20))
         until = time.monotonic() + 10
         while not service.keeper.hung and time.monotonic() < until:
             hold.wait(0.02)
@@ -174,7 +174,9 @@ def test_a_disk_that_takes_seconds_to_sync_delays_no_sample(tmp_path):
     service.journal.commit = lambda: (stop.wait(0.5), quick())[1]
     service.run()
     try:
-        service.call(lambda: service.start_soak("t", None, cautions_confirmed=True)).result(5)
+        service.worker.call(
+            lambda: service.commands.start_soak("t", None, cautions_confirmed=True)
+        ).result(5)
         stop.wait(3.0)
     finally:
         stop.set()
@@ -190,7 +192,9 @@ def test_a_blocked_main_thread_delays_no_sample(tmp_path):
     service, _, _ = threaded(tmp_path, 30.0)
     service.run()
     try:
-        service.call(lambda: service.start_soak("t", None, cautions_confirmed=True)).result(5)
+        service.worker.call(
+            lambda: service.commands.start_soak("t", None, cautions_confirmed=True)
+        ).result(5)
         before_s = service.beats.sampler_s
         time.sleep(1.0)
         assert service.beats.sampler_s - before_s > 25

@@ -20,7 +20,7 @@ class Guides:
 
     def __init__(self, folder) -> None:
         self.bench = Stepped(folder, SCENARIOS["dry-rack"], bench=short())
-        self.bench.service.read_air()
+        self.bench.service.sampling.read_air()
         self.bench.run(10 / 3600)
         self.kept = []
         self.refuse = ""
@@ -88,7 +88,7 @@ def test_the_bench_answers_what_it_can(guides):
     taken = guides.answer(take=True).json()
     said = taken["result"]
     assert not said["passed"]
-    mass_g = guides.bench.service.weigh().mass_g
+    mass_g = guides.bench.service.readings.weigh().mass_g
     assert f"{mass_g - 500:+.3f} ± " in said["summary"]
     guides.begin("daily")
     assert "cannot answer" in guides.answer(take=True).json()["problem"]
@@ -207,7 +207,7 @@ def test_a_known_leak_is_held_against_what_the_bench_says(guides):
     guides.answer(1)
     guides.answer(20)
     assert "cell" not in guides.answer(take=True).json().get("problem", "")
-    began_g = guides.bench.service.weigh().mass_g
+    began_g = guides.bench.service.readings.weigh().mass_g
     for _ in range(3):
         flick(guides, 0)
     assert guides.answer(take=True).json()["answers"] == 4  # the first count

@@ -24,9 +24,9 @@ def in_phase(folder, phase: str) -> Stepped:
     bench.start()
     bench.run(0.01 if phase == "preflight" else 0.06)
     if phase == "isolating":
-        bench.service.isolate("by command")
+        bench.service.commands.isolate("by command")
     elif phase == "ended":
-        bench.service.end("by command")
+        bench.service.commands.end("by command")
     assert bench.session.phase == phase
     return bench
 
@@ -42,32 +42,32 @@ def test_a_valve_that_opens_by_itself_is_shut_and_told(tmp_path, phase):
     heard = []
     bench.service.listeners.append(lambda *told: heard.append(told))
     bench.simulation.set_feed(True)
-    bench.service.sample()
+    bench.service.sampling.sample()
     assert not bench.simulation.feed_open
-    bench.service.keep()
-    bench.service.drain()
+    bench.service.keeper.keep()
+    bench.service.worker.drain()
     (alarm,) = [data for _, kind, data in heard if kind == "alarm"]
     assert alarm["code"] == "feed_open"
     assert bench.simulation.buzzer
     assert texts(bench) == ["the feed was found open although it must be shut: close the tap"]
-    bench.service.sample()
-    bench.service.keep()
-    bench.service.drain()
+    bench.service.sampling.sample()
+    bench.service.keeper.keep()
+    bench.service.worker.drain()
     assert len(texts(bench)) == 1
-    assert bench.service.acknowledge() == 1
+    assert bench.service.commands.acknowledge() == 1
 
 
 def test_without_samples_the_keeper_alone_shuts_it(tmp_path):
     bench = in_phase(tmp_path, "idle")
     bench.simulation.set_feed(True)
-    bench.service.keep()
+    bench.service.keeper.keep()
     assert not bench.simulation.feed_open
 
 
 def test_a_feed_that_is_open_in_the_wrong_phase_is_shut_though_it_was_commanded(filling):
     """A fault in the program: no other place may leave it open."""
     filling.session.phase = type(filling.session.phase)("isolating")
-    filling.service.keep()
+    filling.service.keeper.keep()
     assert not filling.simulation.feed_open
 
 
@@ -83,7 +83,7 @@ def test_a_broken_limit_keeps_it_shut_whoever_opens_it(filling):
     filling.run(3 * SECOND)
     for _ in range(3):
         filling.simulation.set_feed(True)
-        filling.service.sample()
+        filling.service.sampling.sample()
         assert not filling.simulation.feed_open
 
 
@@ -93,12 +93,12 @@ def test_a_broken_limit_keeps_it_shut_whoever_opens_it(filling):
 def stand_still(bench: Stepped, seconds: float, *, sampler_first: bool = True) -> None:
     bench.clock.sleep(seconds)
     if sampler_first:
-        bench.service.sample()
-    bench.service.keep()
+        bench.service.sampling.sample()
+    bench.service.keeper.keep()
     # At once, whatever the worker does.
     assert not bench.simulation.feed_open
-    bench.service.sample()
-    bench.service.drain()
+    bench.service.sampling.sample()
+    bench.service.worker.drain()
 
 
 @pytest.mark.parametrize("sampler_first", [True, False])
@@ -161,7 +161,7 @@ def test_what_was_on_the_cell_before_is_not_taken_from_after():
 def test_who_shuts_the_feed_meanwhile_is_obeyed(filling):
     filling.run(0.2)
     stand_still(filling, 62.0)
-    filling.service.isolate("by command")
+    filling.service.commands.isolate("by command")
     filling.run(60 * SECOND)
     assert not filling.simulation.feed_open
 
@@ -217,8 +217,8 @@ def test_a_silent_worker_does_not_leave_an_old_status_standing(filling):
     assert service.status.phase == "filling"
     for _ in range(25):
         filling.clock.sleep(1.0)
-        service.sample()
-        service.keep()
+        service.sampling.sample()
+        service.keeper.keep()
     assert not filling.simulation.feed_open
     status = service.status
     assert status.phase == "isolating"
@@ -226,9 +226,9 @@ def test_a_silent_worker_does_not_leave_an_old_status_standing(filling):
     assert "worker" in status.guard_trouble
     assert [alarm.code for alarm in status.alarms] == ["hung"]
     kept = service.status
-    service.keep()
+    service.keeper.keep()
     assert service.status is kept
-    filling.service.drain()
+    filling.service.worker.drain()
     filling.run(2 * SECOND)
     assert service.status.guard_trouble == ""
     assert service.status.phase == "isolating"
@@ -239,13 +239,13 @@ def test_a_silent_keeper_is_noticed_by_who_it_watches(filling):
     service.beats.keeper_s = filling.clock.boot_s()
     for _ in range(19):
         filling.clock.sleep(1.0)
-        service.sample()
+        service.sampling.sample()
     assert filling.simulation.feed_open
     for _ in range(5):
         filling.clock.sleep(1.0)
-        service.sample()
+        service.sampling.sample()
     assert not filling.simulation.feed_open
-    filling.service.drain()
+    filling.service.worker.drain()
     assert texts(filling) == ["no sign of life from the keeper"]
     assert filling.session.phase == "isolating"
 
@@ -256,7 +256,7 @@ def test_a_keeper_that_stood_still_with_all_others_is_not_late(filling):
     filling.clock.sleep(62.0)
     for _ in range(3):
         filling.clock.sleep(1.0)
-        service.sample()
+        service.sampling.sample()
     assert filling.simulation.feed_open
 
 
@@ -286,11 +286,11 @@ def test_the_keeper_that_wakes_first_does_not_look_late_to_the_sampler(filling):
     def meanwhile():
         pause()
         service.feed.pause = pause
-        service.sample()
+        service.sampling.sample()
 
     service.feed.pause = meanwhile
-    service.keep()
-    service.drain()
+    service.keeper.keep()
+    service.worker.drain()
     (text,) = texts(filling)
     assert "stood still" in text
 
@@ -302,11 +302,11 @@ def test_all_is_well_is_only_said_when_it_is(filling):
     assert len(said) == 5
     for _ in range(25):
         filling.clock.sleep(1.0)
-        filling.service.sample()
-        filling.service.keep()
+        filling.service.sampling.sample()
+        filling.service.keeper.keep()
     assert len(said) < 27
     said.clear()
-    filling.service.keep()
+    filling.service.keeper.keep()
     assert not said
 
 

@@ -72,7 +72,7 @@ def test_killed_before_an_event_of_a_leak_is_in_it_stays_shut(tmp_path, lost):
     bench = Stepped(tmp_path, SCENARIOS["needle-stuck-open"], every_s=0.5)
     bench.start()
     # The guard sees nothing, so that the decider is first.
-    bench.service.guard.step = lambda sample: []
+    bench.service.sampling.guard.step = lambda sample: []
     add, gone = bench.journal.add_event, []
 
     def dies(t_s, wall_s, kind, data, soak=None):
@@ -111,8 +111,8 @@ def test_a_feed_that_was_shut_by_command_stays_shut_though_the_journal_took_noth
     bench.start()
     bench.run(0.06)
     bench.journal.connection.execute("PRAGMA query_only = 1")
-    bench.service.isolate("by command")
-    bench.service.drain()
+    bench.service.commands.isolate("by command")
+    bench.service.worker.drain()
     again = crashed_and_back(tmp_path, bench, gap_s=3.0, boot="first boot")
     assert not again.simulation.feed_open
     # Ended, where the rack was still being filled.
@@ -142,7 +142,7 @@ def test_an_alarm_of_an_idle_bench_is_there_after_a_restart_until_it_is_acknowle
     again.run(2 / 3600)
     assert [alarm.code for alarm in again.service.status.alarms] == ["vapour"]
     assert again.simulation.buzzer
-    assert again.service.acknowledge() == 1
+    assert again.service.commands.acknowledge() == 1
     again.run(2 / 3600)
     assert not again.simulation.buzzer
 
@@ -167,10 +167,10 @@ def test_a_person_who_confirms_the_cautions_opens_a_latched_feed(tmp_path):
     bench.run(2 / 3600)
     assert bench.session.phase == "isolating"
     with pytest.raises(Exception, match="vapour"):
-        bench.service.resume_feed(cautions_confirmed=True)
+        bench.service.commands.resume_feed(cautions_confirmed=True)
     bench.simulation.vapour = None
     bench.run(2 / 3600)
-    bench.service.resume_feed(cautions_confirmed=True)
+    bench.service.commands.resume_feed(cautions_confirmed=True)
     bench.run(60 / 3600)
     assert bench.simulation.feed_open
     assert Latch(tmp_path / "latch").reason is None

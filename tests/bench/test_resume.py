@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from sim.scenarios import SCENARIOS
+from soakmon.bench.resume import take_up
 from tests.bench.stepping import Stepped, short
 
 
@@ -19,7 +20,7 @@ def crashed_and_back(tmp_path, bench: Stepped, *, gap_s: float, boot: str) -> St
         tmp_path, SCENARIOS["dry-rack"], bench=bench.bench, boot=boot,
         every_s=bench.every_s, simulation=bench.simulation,
     )  # fmt: skip
-    again.service._take_up()
+    take_up(again.service)
     return again
 
 
@@ -55,8 +56,8 @@ def test_a_soak_that_goes_on_is_told_before_anything_was_read(tmp_path):
 
     again = crashed_and_back(tmp_path, bench, gap_s=60.0, boot="first boot")
     again.service.parts.gates.edges = broken
-    again.service.sample()
-    again.service.drain()
+    again.service.sampling.sample()
+    again.service.worker.drain()
     assert again.service.status.phase == str(again.session.phase)
     assert again.service.status.t_s > 0
     assert again.service.status.mass_g is None
@@ -80,7 +81,7 @@ def test_alarms_and_acknowledgements_survive_and_keep_the_feed_shut(tmp_path):
     bench.run(0.15)
     assert bench.session.alarms[0].code == "storm"
     assert bench.session.shut_itself
-    bench.service.acknowledge()
+    bench.service.commands.acknowledge()
     again = crashed_and_back(tmp_path, bench, gap_s=30.0, boot="first boot")
     assert again.session.alarms == bench.session.alarms
     assert again.session.shut_itself
@@ -102,7 +103,7 @@ def test_what_is_done_between_two_readings_shows_at_once(tmp_path):
     bench.start()
     bench.run(0.3)
     assert bench.service.status.feed_open
-    bench.service.later(bench.service.isolate)
-    bench.service.drain()
+    bench.service.later(bench.service.commands.isolate)
+    bench.service.worker.drain()
     assert not bench.service.status.feed_open
     assert bench.service.status.phase == "isolating"

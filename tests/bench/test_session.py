@@ -35,9 +35,9 @@ def test_rows_that_waited_behind_the_start_are_not_the_soaks(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
     for _ in range(3600):
         bench.clock.sleep(1.0)
-        bench.service.sample()
+        bench.service.sampling.sample()
     bench.start()
-    bench.service.drain()
+    bench.service.worker.drain()
     assert bench.session.t_s == 0.0
     bench.run(0.05)
     assert bench.phases() == ["preflight", "filling"]
@@ -139,8 +139,8 @@ def test_a_full_rack_is_soaked_again(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(1.0), every_s=2.0)
     bench.start()
     bench.run(0.9)
-    bench.service.end("by command")
-    again = bench.service.start_soak("again", None, cautions_confirmed=True, filled=True)
+    bench.service.commands.end("by command")
+    again = bench.service.commands.start_soak("again", None, cautions_confirmed=True, filled=True)
     bench.run(0.9)
     events = bench.journal.read_events(again)
     phases = [event.data["phase"] for event in events if event.kind == "phase"]
@@ -153,30 +153,30 @@ def test_commands_are_refused_when_they_make_no_sense(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
     service = bench.service
     with pytest.raises(RefusedError, match="cautions"):
-        service.start_soak("t", None, cautions_confirmed=False)
-    for command in (lambda: service.isolate("x"), lambda: service.end("x")):
+        service.commands.start_soak("t", None, cautions_confirmed=False)
+    for command in (lambda: service.commands.isolate("x"), lambda: service.commands.end("x")):
         with pytest.raises(RefusedError, match="no soak"):
             command()
     bench.start()
     with pytest.raises(RefusedError, match="end it first"):
         bench.start()
     with pytest.raises(RefusedError, match="still shut"):
-        service.isolate("x")
+        service.commands.isolate("x")
     with pytest.raises(RefusedError, match="not isolated"):
-        service.resume_feed(cautions_confirmed=True)
+        service.commands.resume_feed(cautions_confirmed=True)
 
 
 def test_isolation_by_command_and_back(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(3), every_s=2.0)
     bench.start()
     bench.run(1)
-    bench.service.isolate("alarm: in the words of whoever asks")
+    bench.service.commands.isolate("alarm: in the words of whoever asks")
     assert not bench.simulation.feed_open
     bench.run(0.2)
     assert bench.service.status.shut_itself is False
     with pytest.raises(RefusedError, match="cautions"):
-        bench.service.resume_feed(cautions_confirmed=False)
-    bench.service.resume_feed(cautions_confirmed=True)
+        bench.service.commands.resume_feed(cautions_confirmed=False)
+    bench.service.commands.resume_feed(cautions_confirmed=True)
     assert bench.simulation.feed_open
     assert bench.session.phase == "soaking"
 

@@ -63,7 +63,7 @@ def test_every_command_prints_on_it():
 @pytest.mark.parametrize("command", ["isolate", "end"])
 def test_a_reason_is_kept_clean_and_never_keeps_a_command_from_being_done(tmp_path, command):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(2), every_s=2.0)
-    bench.service.start_soak("invented rack", None, cautions_confirmed=True)
+    bench.service.commands.start_soak("invented rack", None, cautions_confirmed=True)
     bench.run(0.5)
     getattr(bench.service, command)(HOSTILE + "x" * 1000)
     bench.run(0.02)

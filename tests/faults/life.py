@@ -22,6 +22,7 @@ from soakmon.app.keep_results import keep_soak
 from soakmon.app.serve import latched
 from soakmon.bench import api
 from soakmon.bench.alarms import Wrong
+from soakmon.bench.resume import take_up
 from soakmon.bench.service import Service
 from soakmon.config import Bench
 from soakmon.errors import SoakmonError, TroubleError
@@ -164,7 +165,7 @@ class Life:
         service.beats.sampler_s = service.beats.worker_s = self.clock.boot_s()
         service.latch.allocate()
         service.listeners.append(self._hear)
-        service._take_up()
+        take_up(service)
         self.inherited = {alarm.uid for alarm in alarms_of(service)}
         self.board = Board(self.clock.wall_s, self.clock.boot_s)
         service.outlets = self.board.as_list
@@ -172,7 +173,7 @@ class Life:
         self._mqtt(service, self.board)
         if told:
             service.sound("bench", told, Wrong.JOURNAL)
-        service.keep()
+        service.keeper.keep()
 
     def _hear(self, t_s: float, kind: str, data: dict[str, Any]) -> None:
         if kind == "alarm":
@@ -212,7 +213,7 @@ class Life:
 
     def _listen(self, service: Service) -> None:
         """Note every row that the worker is given."""
-        take = service.carry_out
+        take = service.worker.carry_out
 
         def carry_out(work, held):
             if work.row is not None and service.session is not None and not service.session.ended:
@@ -221,7 +222,7 @@ class Life:
                     self.rows.append((service.journal.soak, t_s, mass_g, self.world_s()))
             return take(work, held)
 
-        service.carry_out = carry_out  # type: ignore[method-assign]
+        service.worker.carry_out = carry_out  # type: ignore[method-assign]
 
     def _report(self, service: Service) -> None:
         """Make the reports that are owed, and note it; the disk may refuse the note."""
@@ -313,19 +314,19 @@ class Life:
         return True
 
     def _step(self, service: Service) -> None:
-        service.sample()
+        service.sampling.sample()
         self.looks()
-        service.keep()
+        service.keeper.keep()
         if self.world_s() - self.air_s >= _AIR_EVERY_S:
             self.air_s = self.world_s()
             with suppress(OSError):
-                service.read_air()
+                service.sampling.read_air()
         if self.stuck:
             # The worker hangs; teller and scribe go on.
             service.latch.write()
             service.teller.deliver()
         else:
-            service.drain()
+            service.worker.drain()
         # What the disk refused is tried again, as the writer's own thread does it.
         service.journal.writer.commit()
         self._report(service)
@@ -385,7 +386,7 @@ class Life:
         if self.service is None:
             return None
         service = self.service
-        future = service.call(lambda: command(service))
+        future = service.worker.call(lambda: command(service))
         if given_up:
             future.cancel()
         return future

@@ -140,7 +140,7 @@ class Histories(RuleBasedStateMachine):
         self.tick()
 
     def _start(self, service: Service) -> int:
-        return service.start_soak("rack", self.life.job, cautions_confirmed=True)
+        return service.commands.start_soak("rack", self.life.job, cautions_confirmed=True)
 
     def _confirmed(self, command: Callable[[Service], Any]) -> Future[Any] | None:
         """A command of somebody who knows what the bench has told so far."""
@@ -161,7 +161,7 @@ class Histories(RuleBasedStateMachine):
         if self.life.ask(_COMMANDS[what], given_up=True) is None:
             return
         assert self._seen() == before
-        self.life.service.drain()
+        self.life.service.worker.drain()
         assert self._seen() == before, f"{what} was carried out though nobody waited"
 
     @rule(
@@ -380,7 +380,7 @@ class Histories(RuleBasedStateMachine):
         self.vapour(alarm=False)
         if life.service is not None:
             life.faulty.command(True)
-            life.service.keep()
+            life.service.keeper.keep()
             assert not life.faulty.commanded, "(a) the keeper leaves the feed open"
 
     def _end_well(self) -> None:
@@ -399,7 +399,7 @@ class Histories(RuleBasedStateMachine):
 
 
 def _resume(service: Service) -> None:
-    service.resume_feed(cautions_confirmed=True)
+    service.commands.resume_feed(cautions_confirmed=True)
 
 
 _OPENING = ("start", "resume")

@@ -258,7 +258,7 @@ class Watch:
         assert service is not None
         # What had happened when somebody confirmed the cautions is forgiven until the next reading.
         forgiven = service.feed.forgiven
-        levels = [t.text for t in service.guard.must_be_shut if t.code not in forgiven]
+        levels = [t.text for t in service.sampling.guard.must_be_shut if t.code not in forgiven]
         return levels + [
             alarm.text
             for alarm in alarms
@@ -289,7 +289,7 @@ class Watch:
         """(e) What the status says is what is."""
         life, service = self.life, self.life.service
         assert service is not None
-        if len(life.rows) == self.seen_rows or service.failures or life.stuck:
+        if len(life.rows) == self.seen_rows or service.worker.failures or life.stuck:
             return
         soak, t_s, _, _ = life.rows[-1]
         said = service.status

@@ -50,13 +50,13 @@ def jitter(folder: Path, visitors: int, seconds: float) -> Jitter:
     journal = Journal(folder / "journal.db")
     service = Service(bench, simulation.parts(), journal, boot="first boot")
     at_s: list[float] = []
-    sample = service.sample
+    sample = service.sampling.sample
 
     def timed() -> None:
         at_s.append(time.monotonic())
         sample()
 
-    service.sample = timed  # type: ignore[method-assign]
+    service.sampling.sample = timed  # type: ignore[method-assign]
     store = Store(folder / "page.db", 3600.0)
     token = store.make_token("crowd", Role.LOOK, 1)
     store.close()

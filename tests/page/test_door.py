@@ -71,8 +71,8 @@ def test_a_link_shows_one_report_until_it_ends(paged, monkeypatch):
     monkeypatch.setattr("soakmon.app.report_queue.owed_in", lambda _: [])
     runner = paged.signed_in("run")
     assert runner.post("/api/soaks/1/link", json={"days": 1}).status_code == 404
-    paged.service.call(
-        lambda: paged.service.start_soak("invented rack", None, cautions_confirmed=True)
+    paged.service.worker.call(
+        lambda: paged.service.commands.start_soak("invented rack", None, cautions_confirmed=True)
     ).result(10)
     assert runner.post("/api/soaks/1/link", json={"days": 1}).status_code == 409
     assert runner.get("/api/soaks/1/report").status_code == 409
@@ -123,7 +123,7 @@ def test_live_answers_with_the_next_state_within_a_second(paged):
 
 def test_live_says_how_old_a_reading_is(paged):
     paged.service.threads.stop()
-    paged.service.renewed_s -= 90
+    paged.service.board.renewed_s -= 90
     looker = paged.signed_in("look")
     seen = looker.get("/api/live").json()["seen"]
     found = looker.get("/api/live", params={"seen": seen, "wait_s": 0.2}).json()

@@ -38,6 +38,7 @@ class FakeService:
 
     def __init__(self, folder: Path, bench: Bench) -> None:
         self.bench = bench
+        self.commands = self.worker = self
         self.now_s = START_WALL_S
         self.clock = SimpleNamespace(wall_s=lambda: self.now_s)
         self.journal = Journal(folder / "journal.db")

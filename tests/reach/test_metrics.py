@@ -44,13 +44,13 @@ def bench(tmp_path, server, monkeypatch):
     bench = Stepped(
         tmp_path, SCENARIOS["dry-rack"], bench=described, every_s=5.0, simulation=simulation
     )
-    bench.service.read_air()
+    bench.service.sampling.read_air()
     yield bench
     bench.journal.close()
 
 
 def begin(bench):
-    bench.service.start_soak("invented rack", JOB, cautions_confirmed=True)
+    bench.service.commands.start_soak("invented rack", JOB, cautions_confirmed=True)
 
 
 def outlet_of(bench, writer=InfluxWriter):
@@ -139,7 +139,7 @@ def test_a_day_without_the_server_in_the_middle_of_a_soak(bench, server):
         bench.run(1)
         if hour == 5:
             bench.session.take_alarm(Alarm(bench.session.t_s, "bench", 2, 1.25, "invented trouble"))
-            bench.service.acknowledge()
+            bench.service.commands.acknowledge()
         with pytest.raises(ReachError, match="does not answer"):
             outlet.step()
     assert outlet.outbox.batches_waiting() > 2000

@@ -49,6 +49,9 @@ async def running(outlet):
     finally:
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
+        reading = outlet.aside.running
+        if reading is not None:  # SQLite does not survive a file that is closed under a reader
+            await asyncio.gather(asyncio.wrap_future(reading), return_exceptions=True)
         outlet.outbox.close()
         outlet.service.journal.close()
 

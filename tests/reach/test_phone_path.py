@@ -100,7 +100,7 @@ def test_a_night_with_a_flood(tmp_path, mail, http):
     night.run(60, 5.0)
     assert (len(night.first), len(night.second)) == told
     # The verdict comes at night and is held for the morning.
-    night.bench.service.end("seen enough")
+    night.bench.service.commands.end("seen enough")
     night.run(5 * 60, 60.0)
     assert (len(night.first), len(night.second)) == told
     night.run(5 * 60, 60.0)

@@ -22,6 +22,7 @@ from hypothesis import strategies as st
 from sim.scenarios import SCENARIOS
 from soakmon.app.soak_context import context_provider
 from soakmon.bench.commands import RefusedError
+from soakmon.bench.resume import take_up
 from soakmon.errors import InputError, TroubleError
 from soakmon.page.store import Role, Store
 from soakmon.records.backup import backup, restore
@@ -73,8 +74,8 @@ def test_a_backup_of_a_running_soak_is_whole_and_the_soak_goes_on_from_it(tmp_pa
     with Records(folder) as records, records.session() as session:
         job = new_job(session, NOW, customer="invented", machine="m", rack="r", carbs=4).number
     bench.service.context_for = context_provider(folder, bench.bench, invented=True)
-    bench.service.read_air()
-    bench.service.start_soak("invented rack", job, cautions_confirmed=True)
+    bench.service.sampling.read_air()
+    bench.service.commands.start_soak("invented rack", job, cautions_confirmed=True)
     bench.run(1.0)
     assert bench.session.phase == "soaking"
     committed_s = bench.journal.resume()[1].t_s
@@ -90,11 +91,11 @@ def test_a_backup_of_a_running_soak_is_whole_and_the_soak_goes_on_from_it(tmp_pa
     )  # fmt: skip
     assert again.journal.check() == "ok"
     assert float(again.journal.read_rows(1).t_s[-1]) == committed_s
-    again.service._take_up()
+    take_up(again.service)
     # Its latch is not in a backup: it is watched on to its verdict, but nothing opens the feed.
     assert again.session.phase == "isolating"
     with pytest.raises(RefusedError, match="stays shut"):
-        again.service.resume_feed(cautions_confirmed=True)
+        again.service.commands.resume_feed(cautions_confirmed=True)
     assert not again.simulation.feed_open
     assert again.journal.soaks()[0].job == job
     again.run(3)
