@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from soakmon.bench.session import Session
+from soakmon.records.readable import blind_stretches, readable
+from soakmon.watch.curve import Curve
 from soakmon.watch.figures import rounded
 
 if TYPE_CHECKING:
@@ -25,8 +27,8 @@ def curve_snapshot(session: Session, points: int, after_s: float = -math.inf) ->
 
     Loss, what evaporation alone takes (best, low, high), between what the reading of a tight rack
     may be, the shop. Before the soak's clock has started, what the bottle has given since the feed
-    was opened, without a band: a flood while the bowls fill has a picture too. after_s: only points
-    and drops after that time, for who has the others.
+    was opened first, without a band: a flood while the bowls fill has a picture too. after_s: only
+    points and drops after that time, for who has the others.
     """
     found = _all(session, points)
     later = [place for place, t_s in enumerate(found["t_s"]) if t_s > after_s]
@@ -38,7 +40,7 @@ def curve_snapshot(session: Session, points: int, after_s: float = -math.inf) ->
 
 
 def _all(session: Session, points: int) -> CurveSnapshot:
-    curve = session.learnt.curve.curve()
+    curve = _curve(session)
     if not len(curve.t_s):
         return _early(session, points)
     found = {
@@ -54,12 +56,17 @@ def _all(session: Session, points: int) -> CurveSnapshot:
     }
 
 
+def _curve(session: Session) -> Curve:
+    return readable(session.learnt.curve.curve(), session.decider.follower.faults)
+
+
 def lanes(session: Session) -> CurveSnapshot:
     """What the gates have seen: drops as times in s by gate, and grams by what a drop weighs.
 
-    Of many drops some stand for all. leaks: those of the verdict, as it tells them.
+    Of many drops some stand for all. leaks: those of the verdict, as it tells them; blind: from
+    when to when nothing was read of the mass.
     """
-    record = session.learnt
+    record, curve = session.learnt, _curve(session)
     tally = record.tally
     caught_g = record.caught_g or (math.nan,) * tally.gates
     verdict = session.decision.verdict.as_dict() if session.decision is not None else {}
@@ -71,12 +78,14 @@ def lanes(session: Session) -> CurveSnapshot:
         "counted": list(tally.total),
         "caught_g": [rounded(caught, 3) for caught in caught_g],
         "leaks": verdict.get("leaks", []),
+        "blind": [list(map(round, each)) for each in blind_stretches(curve.t_s, curve.mass_loss_g)],
     }
 
 
 def _early(session: Session, points: int) -> CurveSnapshot:
     masses = session.learnt.masses
-    opened_s = session.opened_s if session.opened_s is not None else math.inf
+    # A rack that fills anew keeps the picture of what was before.
+    opened_s = session.first_opened_s if session.first_opened_s is not None else math.inf
     times = np.array(masses.times_s)
     since = times >= opened_s - 60
     if since.sum() < 2:

@@ -197,7 +197,7 @@ def _replay(session: Session, events: Sequence[Event]) -> None:
             found = Interruption(event.t_s, event.data["gap_s"], event.data["known"])
             session.interruptions.append(found)
         elif event.kind == "feed" and event.data["open"]:
-            session.opened_s = event.t_s
+            session.opened(event.t_s)
         elif event.kind == "feed":
             session.isolated_s = event.t_s
             session.shut_itself = event.data.get("itself", False)

@@ -87,6 +87,7 @@ class Session:
         self.last: Rows | None = None
         self.t_s = 0.0
         self.opened_s: float | None = None
+        self.first_opened_s: float | None = None
         self.isolated_s: float | None = None
         self.reason = ""
         self.shut_itself = False
@@ -210,9 +211,15 @@ class Session:
         """Have the valve opened in a phase in which it may be; why it stays shut, or ""."""
         if why := self.feed.open():
             return why
-        self.opened_s = self.t_s
+        self.opened(self.t_s)
         self.record(self.t_s, "feed", {"open": True})
         return ""
+
+    def opened(self, t_s: float) -> None:
+        """The feed was opened, for the first time or again."""
+        self.opened_s = t_s
+        if self.first_opened_s is None:
+            self.first_opened_s = t_s
 
     def _running(self) -> None:
         phase = self.found_phase

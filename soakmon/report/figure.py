@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from soakmon.records.readable import blind_stretches, readable
 from soakmon.report.clock import RunClock
 from soakmon.report.letters import one_line
 from soakmon.report.words import grams
@@ -88,7 +89,7 @@ def draw(
 
 
 def _loss(axes: Any, rows: Rows, decision: Decision) -> None:
-    curve = decision.curve
+    curve = readable(decision.curve, decision.verdict.faults)
     axes.grid(visible=True, alpha=0.25)
     if not len(curve.t_s):
         _taken(axes, rows)
@@ -113,6 +114,11 @@ def _loss(axes: Any, rows: Rows, decision: Decision) -> None:
     axes.plot(
         hours, curve.mass_loss_g, color=BLUE, linewidth=1.3, label=say("figure.lost_from_bottle")
     )
+    for number, (from_s, to_s) in enumerate(blind_stretches(curve.t_s, curve.mass_loss_g)):
+        axes.axvspan(
+            from_s / 3600, to_s / 3600, facecolor="none", edgecolor=VERMILION, alpha=0.35,
+            hatch="x", linewidth=0, label=None if number else say("figure.nothing_was_read"),
+        )  # fmt: skip
     losses = curve.mass_loss_g[np.isfinite(curve.mass_loss_g)]
     if len(losses):
         top = max(float(np.quantile(losses, 0.995)), float(curve.high_g[-1]), 0.5)

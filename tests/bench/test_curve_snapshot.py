@@ -5,6 +5,7 @@ from __future__ import annotations
 from sim.scenarios import SCENARIOS
 from soakmon.bench.curve_snapshot import KEPT_POINTS, curve_snapshot, stored_snapshot
 from tests.bench.stepping import Stepped, short
+from tests.bench.test_resume import crashed_and_back
 
 
 def test_the_kept_curve_is_the_one_that_was_drawn(tmp_path):
@@ -50,3 +51,16 @@ def test_who_has_the_beginning_is_given_the_rest(tmp_path):
     drops = whole["lanes"]["drops"][0]
     assert rest["lanes"]["drops"][0] == [t_s for t_s in drops if t_s > half_s] != drops
     assert curve_snapshot(bench.session, 2000, 1e9)["t_s"] == []
+
+
+def test_a_fill_that_was_interrupted_has_its_picture_from_the_beginning(tmp_path):
+    bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(3.0), every_s=1.0)
+    bench.start()
+    bench.run(0.04)
+    assert bench.session.phase == "filling"
+    again = crashed_and_back(tmp_path, bench, gap_s=30.0, boot="first boot")
+    again.run(0.06)
+    assert again.session.interruptions
+    found = curve_snapshot(again.session, KEPT_POINTS)
+    assert found["t_s"][0] < 120
+    assert found["taken_g"][-1] > 100

@@ -235,6 +235,8 @@ def test_a_running_soak_outlives_the_service_under_an_open_page(browser, dry):
     look(page, "phone-restarted")
     page.get_by_role("link", name="Curve").click()
     expect(page.locator("#which option:checked")).to_contain_text("invented again")
+    expect(page.locator("#chart path.lost")).to_be_visible()
+    expect(page.locator("#chart rect.strip")).not_to_have_count(0)
     look(page, "phone-curve-past")
     assert page.faults == []
     page.context.close()

@@ -19,6 +19,7 @@ function inside(curve, from_s, to_s) {
 }
 
 function line(curve, name, [first, last], x, y) {
+  const blind = curve.lanes?.blind ?? [];
   let path = "";
   let pen = "M";
   for (let i = first; i <= last; i++) {
@@ -27,6 +28,9 @@ function line(curve, name, [first, last], x, y) {
       pen = "M";
       continue;
     }
+    // No line across a stretch of which nothing is known.
+    const [before, now] = [curve.t_s[i - 1], curve.t_s[i]];
+    if (name === "mass_loss_g" && blind.some(([from, to]) => before < to - 1 && now > from + 1)) pen = "M";
     path += `${pen}${x(curve.t_s[i]).toFixed(1)} ${y(value).toFixed(1)}`;
     pen = "L";
   }
@@ -118,6 +122,13 @@ export function drawChart(place, { curve, events, leaks, wall_s }, [from_s, to_s
       const box = { x: from, y: plot.top, width: to - from, height: all.bottom - plot.top };
       return svg("rect", { class: "unfed", ...box });
     });
+  const unread = (lanes.blind ?? [])
+    .map(([from, to]) => [Math.max(x(from), plot.left), Math.min(x(to), plot.right)])
+    .filter(([from, to]) => to > from)
+    .map(([from, to]) => {
+      const box = { x: from, y: plot.top, width: to - from, height: plot.bottom - plot.top };
+      return svg("rect", { class: "unread", ...box });
+    });
   const alarms = of("alarm");
   const lines = alarms
     .filter((alarm) => alarm.t_s >= from_s && alarm.t_s <= to_s)
@@ -138,6 +149,7 @@ export function drawChart(place, { curve, events, leaks, wall_s }, [from_s, to_s
       ...timeAxis(all, [from_s, to_s], wall_s, x),
       ...drawPhases(of("phase"), to_s, at.strip, x),
       svg("g", { "clip-path": "url(#frame)" }, ...curves(curve, range, x, y)),
+      ...unread,
       ...lines,
       ...unplaced,
       ...drawLanes(lanes, alarms, leaks, at.lanes, x),

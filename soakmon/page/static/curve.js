@@ -219,9 +219,12 @@ watch(async (status) => {
   }
   if (!past) {
     const fresh = await record.renew(status).catch(() => false);
-    if ((fresh || fetched_ms === 0) && !past && record.curve) shown(record.curve, record.events, status.soak ?? 0);
-    if (record.curve) fetched_ms = Date.now();
-    return;
+    // A past one may have been chosen meanwhile.
+    if (!past) {
+      if ((fresh || fetched_ms === 0) && record.curve) shown(record.curve, record.events, status.soak ?? 0);
+      if (record.curve) fetched_ms = Date.now();
+      return;
+    }
   }
   if (fetched_ms) return; // what is past does not change
   fetched_ms = Date.now();
