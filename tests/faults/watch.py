@@ -47,9 +47,10 @@ def _gist(told: dict[str, Any]) -> tuple[Any, ...]:
 
 @dataclass
 class Flood:
-    """A flood that the bench knows of: since when (world time, s), and whether people were told."""
+    """A flood that the bench knows of: since when (world time, s), where, and whether told."""
 
     known_s: float
+    carb: int | None
     told: bool = False
 
 
@@ -143,6 +144,7 @@ class Watch:
             assert not life.faulty.commanded, "(a) open though the service is down"
             return
         self.known |= {alarm.uid for alarm in self.alarms()}
+        self._new_floods(now_s)
         if lived:
             self._feed()
             self._sensed(now_s)
@@ -265,12 +267,21 @@ class Watch:
             if (alarm.leaks or alarm.code in _GUARD) and alarm.uid not in self.resolved
         ]
 
+    def _new_floods(self, now_s: float) -> None:
+        """Note them; one that is found again joins what people know and have not acknowledged."""
+        for alarm in self.alarms():
+            if alarm.kind == "flood" and alarm.uid not in self.floods:
+                joins = any(
+                    flood.told
+                    and flood.known_s >= self.fresh_s
+                    and (flood.carb == alarm.carb or None in {flood.carb, alarm.carb})
+                    for flood in self.floods.values()
+                )
+                self.floods[alarm.uid] = Flood(now_s, alarm.carb, joins)
+
     def _floods(self, now_s: float) -> None:
         """(b) Every flood is on the panel at once, and at the phone within ten seconds."""
         life = self.life
-        for alarm in self.alarms():
-            if alarm.kind == "flood":
-                self.floods.setdefault(alarm.uid, Flood(now_s))
         from_s = max(self.phone_from_s, life.born_s)
         for uid, flood in self.floods.items():
             flood.told = flood.told or any(
