@@ -43,9 +43,9 @@ _MISSED = judgement(0.005, "chance")
 # What dries before it drips is mostly a share of the leak, as a small leak wets little; where the
 # whole tip hangs in the open it is as much as a drop loses there, whatever leaks (judgement).
 _DRIES_SHARE = judgement(0.12, "share")
-_IN_THE_OPEN = judgement(0.6, "chance")
+_IN_THE_OPEN = judgement(0.8, "chance")
 _DRIED_G_PER_H: Floats = effort(np.linspace(0.0, 0.6, 121), "g/h")
-_DRIES_LOG_SD = judgement(0.8, "log. sd")
+_DRIES_LOG_SD = judgement(0.6, "log. sd")
 _DRIED_SHARE: Floats = effort(np.linspace(0.0, 0.6, 25), "share")
 _DRIED_WEIGHT: Floats = np.exp(
     -0.5 * (np.log(np.maximum(_DRIED_G_PER_H, 1e-6) / DRIES_G_PER_H) / _DRIES_LOG_SD) ** 2

@@ -160,16 +160,13 @@ def _dripped(
         # The gate has lost sight of it: what it counted tells of the time until then.
         hours, until_s = max(last_s - first_s, 60.0) / 3600.0, None
     if until_s is not None:
-        # What the mass says of a leak that goes on does not hold: the drops tell how much, and the
-        # bottle how much more may have dried, or passed the gate by.
         hours = max(until_s - first_s, 60.0) / 3600.0
-        rate = drops * drop_g / hours
-        by_mass = log_weight_since(record, weep, onset, hours)
-        leak = leak_given_leaking(by_mass, drops, hours, drop_g)
-    else:
-        rate = drops * drop_g / hours
-        by_mass = mass_log_weight(record, weep, only(onset))
-        leak = leak_given_leaking(by_mass, drops, hours, drop_g)
+    # The drops tell how much, and the bottle how much more may have dried, or passed the gate by:
+    # by what it lost. By the shape of its loss a leak that follows warmth and head looks like less.
+    rate = drops * drop_g / hours
+    lasted_h = math.inf if until_s is None else hours
+    by_mass = log_weight_since(record, weep, onset, lasted_h)
+    leak = leak_given_leaking(by_mass, drops, hours, drop_g)
     since_s = flowing(weep, onsets) if led else dripping(weep, gate, joint, times, leak)
     return LocatedLeak(alarm.carb, first_s, leak, bool(led), rate, onset, until_s, since_s)
 
@@ -239,7 +236,7 @@ def total_leak(record: RunRecord, weep: Weep, found: list[LocatedLeak], belief: 
         )
         return Band(*sums) if floods or dripped else max(over, key=lambda band: band.best)
     # One equivalent drop stream: as many grams an hour as all gates together.
-    by_mass = mass_log_weight(record, weep, only(min(one.place for one in found)))
+    by_mass = log_weight_since(record, weep, min(one.place for one in found))
     return leak_given_leaking(by_mass, 100.0, 100.0, dripped)
 
 
