@@ -1,0 +1,104 @@
+"""A steady fall of the mass that no gate sees, and what is none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from soakmon.watch.fall import FallWatch
+from soakmon.watch.rows import Rows
+
+SPARE_G = 2.0
+BEGINS_S = 600.0
+
+
+def found(
+    lost_g,
+    *,
+    noise_g=0.02,
+    spare_g=SPARE_G,
+    rush_g=None,
+    length_s=1500,
+    gap_s=0.0,
+    begins_s=BEGINS_S,
+):
+    """The fall in rows of a second; lost_g: what is lost so many s after it begins."""
+    watch = FallWatch(spare_g)
+    watch.rush_g = spare_g if rush_g is None else rush_g
+    t_s = np.arange(float(length_s))
+    mass_g = 300.0 - lost_g(np.maximum(t_s - begins_s, 0.0))
+    mass_g += np.random.default_rng(1).normal(0.0, noise_g, len(t_s))
+    if gap_s:
+        mass_g[(t_s >= BEGINS_S) & (t_s < BEGINS_S + gap_s)] = np.nan
+    rows = Rows(t_s, mass_g, np.full(len(t_s), 20.0), np.zeros((len(t_s), 0)))
+    falls = [watch.push(rows.part(k, k + 10)) for k in range(0, len(t_s), 10)]
+    assert sum(fall is not None for fall in falls) <= 1  # told once
+    return next((fall for fall in falls if fall is not None), None)
+
+
+def steadily(g_per_h):
+    return lambda s: g_per_h * s / 3600
+
+
+def test_a_flood_is_found_a_minute_after_it_is_certain():
+    fall = found(steadily(200.0))
+    assert fall is not None
+    assert fall.rate_g_per_h == pytest.approx(200.0, rel=0.15)
+    assert fall.began_s == pytest.approx(BEGINS_S, abs=20)
+    # 2 g are gone after 36 s at the least; then it goes on for a minute.
+    assert BEGINS_S + 90 <= fall.t_s <= BEGINS_S + 130
+
+
+def told_s(rate_g_per_h, *, begins_s=BEGINS_S, then=1.0):
+    """When a fall without noise is told, s after it begins; `then`: share of it after 35 s."""
+
+    def lost(s):
+        return rate_g_per_h / 3600 * (np.minimum(s, 35.0) + then * np.maximum(s - 35.0, 0.0))
+
+    fall = found(lost, noise_g=0.0, begins_s=begins_s)
+    return None if fall is None else fall.t_s - begins_s
+
+
+def test_four_medians_in_a_row_are_certain_and_a_minute_more_is_told():
+    # The median of the first ten seconds has fallen by half of it, each after that by all.
+    assert told_s(800.0) == 99.0
+
+
+def test_what_goes_on_by_a_third_is_told_and_by_a_quarter_begins_anew():
+    assert told_s(800.0, then=0.36) == 99.0
+    assert told_s(800.0, then=0.25) == 199.0  # begun anew as a slower one
+
+
+def test_the_noise_must_be_known_from_twenty_medians():
+    assert told_s(800.0, begins_s=0.0) == 309.0
+
+
+def test_less_than_needles_could_sip_is_none():
+    assert found(steadily(200.0), spare_g=60.0) is None
+
+
+def test_of_a_fall_as_fast_as_a_fill_the_rack_may_take_more():
+    fast = steadily(4000.0)
+    assert found(fast, rush_g=5.0, length_s=800) is not None
+    assert found(fast, rush_g=300.0, length_s=800) is None
+
+
+def test_a_gust_that_passes_and_one_step_are_none():
+    assert found(lambda s: np.where(s < 50, 200.0 * s / 3600, 0.0)) is None
+    assert found(lambda s: np.where(s > 0, 8.0, 0.0)) is None
+
+
+def test_what_fell_in_a_gap_was_not_watched():
+    assert found(lambda s: np.minimum(200.0 * s / 3600, 6.0), gap_s=110.0) is None
+
+
+def test_a_slow_loss_is_no_flood():
+    assert found(steadily(12.0), length_s=3600) is None
+
+
+def test_after_a_fill_the_past_is_forgotten():
+    watch = FallWatch(SPARE_G)
+    watch.medians, watch.falls, watch.alarmed = [(1.0, 2.0)], [1.0], True
+    watch.cusum.total = 5.0
+    watch.restart()
+    assert (watch.medians, watch.falls, watch.alarmed, watch.cusum.total) == ([], [], False, 0.0)
