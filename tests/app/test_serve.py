@@ -16,6 +16,7 @@ import pytest
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
 from soakmon.app import serve as serving
+from soakmon.bench.bench_status import BenchStatus
 from soakmon.bench.client import Client
 from soakmon.bench.records_port import RecordsPort
 from soakmon.cli import status_output
@@ -152,7 +153,8 @@ def test_a_simulated_bench_that_was_killed_does_not_say_that_no_time_went_by(tmp
     assert not said["feed_open"]
     assert said["phase"] == "ended"
     until = elapsed(said["interruptions"][0]["t_s"])
-    told = [text for name, text in status_output._lines(said) if name == "Interrupted"]
+    lines = status_output._lines(BenchStatus.model_validate(said))
+    told = [text for name, text in lines if name == "Interrupted"]
     assert len(told) == 1
     assert told[0].startswith("until ")
     assert told[0].endswith(f"({until}), for nobody knows how long")

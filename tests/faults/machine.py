@@ -223,7 +223,7 @@ class Histories(RuleBasedStateMachine):
 
     @rule()
     def acknowledge(self) -> None:
-        self.life.ask(lambda s: s.acknowledge())
+        self.life.ask(lambda s: s.commands.acknowledge())
         self.watch.acknowledged()
         self.tick()
 
@@ -404,8 +404,8 @@ def _resume(service: Service) -> None:
 
 _OPENING = ("start", "resume")
 _COMMANDS = {
-    "start": lambda s: s.start_soak("rack", None, cautions_confirmed=True),
-    "end": lambda s: s.end("enough"),
-    "isolate": lambda s: s.isolate("to look"),
+    "start": lambda s: s.commands.start_soak("rack", None, cautions_confirmed=True),
+    "end": lambda s: s.commands.end("enough"),
+    "isolate": lambda s: s.commands.isolate("to look"),
     "resume": _resume,
 }
