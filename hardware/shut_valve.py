@@ -12,7 +12,7 @@ from typing import Any
 
 from hardware.pins import lgpio_factory
 from hardware.valve import PinValve
-from soakmon.config import read_bench
+from soakmon.bench_toml import read_bench
 from soakmon.errors import SoakmonError
 
 

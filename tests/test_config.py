@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from soakmon.config import PRIVATE, Bench, example_toml, parse_bench, read_bench
+from soakmon.bench_toml import example_toml, parse_bench, read_bench
+from soakmon.config import PRIVATE, Bench
 from soakmon.errors import InputError
 from soakmon.records.priors import read_table
 from soakmon.watch.settings import Settings

@@ -18,13 +18,13 @@ OURS = ("soakmon", "sim", "hardware")
 # Of the simulator's and the bench tests' relations to others only plain values.
 PLAIN = {"watch.settings", "watch.rows", "watch.figures"}
 GROUND = {"errors", "extras", "cautions", "texts", "toml_text", "systemd", "version"}
-CONFIG = {"config", "hardware_config", "reach_config"}
+CONFIG = {"bench_toml", "config", "hardware_config", "reach_config", "soak_config"}
 KNOWS: dict[str, set[str]] = {
     "physics": set(),
     "watch": {"physics", "texts"},
     "weigh": {"errors", "physics", "texts", *PLAIN},
     "capability": {"cautions", "physics", "watch", "weigh.student"},
-    "commission": {*GROUND, "capability.bound", "config", "watch.rows", "watch.settings"},
+    "commission": {*GROUND, "bench_toml", "capability.bound", "config", "watch.rows", "watch.settings"},
     "records": {*GROUND, "config", "watch"},
     "report": {*GROUND, "physics", "records", "watch"},
     "bench": {*GROUND, *CONFIG, "physics.liquid", "records", "watch", "weigh"},
@@ -36,7 +36,9 @@ KNOWS: dict[str, set[str]] = {
         *GROUND, *CONFIG, "bench", "physics.liquid", "reach", "records", "report.words",
         "watch.phase",
     },
-    "config": {*GROUND, *CONFIG, "physics", "watch.settings"},
+    "bench_toml": {"config", "errors", "toml_text"},
+    "config": {*CONFIG, "physics", "watch.settings"},
+    "soak_config": {"hardware_config", "physics", "watch.settings"},
     "hardware_config": set(),
     "reach_config": {"hardware_config"},
     "toml_text": {"errors"},
@@ -66,7 +68,9 @@ LIBRARIES: dict[str, set[str]] = {
     "app": {"numpy", "sqlalchemy", "tomli_w", "uvicorn", "fastapi"},
     "cli": {"typer", "rich", "segno"},
     "texts": {"babel"},
-    "config": {"pydantic", "tomli_w"},
+    "bench_toml": {"pydantic", "tomli_w"},
+    "config": {"pydantic"},
+    "soak_config": {"pydantic"},
     "hardware_config": {"pydantic"},
     "reach_config": {"pydantic"},
     "sim": {"numpy"},

@@ -91,6 +91,18 @@ def test_no_mock_of_a_chip_is_installed():
             assert "pins.mock" not in path.read_text(encoding="utf-8"), path
 
 
+def test_a_source_archive_has_no_tests_and_so_no_mock_either():
+    left_out = PROJECT["tool"]["hatch"]["build"]["targets"]["sdist"]["exclude"]
+    assert "/tests" in left_out
+    outside = {path.relative_to(ROOT).parts[0] for path in ROOT.glob("*/**/*.py") if _mocks(path)}
+    assert outside <= {"tests", ".venv"}
+    assert "tests" in outside
+
+
+def _mocks(path: Path) -> bool:
+    return "gpiozero.pins.mock" in path.read_text(encoding="utf-8", errors="replace")
+
+
 def test_a_release_names_the_version_of_all_that_everybody_installs():
     pinned = dict(
         line.split("==") for line in (ROOT / ".ci" / "constraints.txt").read_text().splitlines()

@@ -19,7 +19,8 @@ from soakmon.app.keep_results import keep_judged
 from soakmon.bench.client import Client
 from soakmon.bench.guide_answers import measured_answer
 from soakmon.bench.last_answers import keep_answers, last_answers
-from soakmon.config import Bench, read_bench
+from soakmon.bench_toml import read_bench
+from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.records.opening import now
 from soakmon.records.recall import recall

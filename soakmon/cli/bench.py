@@ -26,8 +26,8 @@ def bench_init(
     ] = None,
 ) -> None:
     """Write a commented bench.toml with every key; in a terminal a few questions come before."""
+    from soakmon.bench_toml import example_toml
     from soakmon.cli.bench_questions import asked, given
-    from soakmon.config import example_toml
 
     if file.exists() and not force:
         raise InputError(f"{file}: exists already; --force replaces it")
@@ -46,7 +46,7 @@ def bench_check(
     file: Annotated[Path, typer.Argument(help="File to check.")] = Path("bench.toml"),
 ) -> None:
     """Check a bench.toml and say what it means."""
-    from soakmon.config import read_bench
+    from soakmon.bench_toml import read_bench
 
     settings = read_bench(file).settings()
     geometry = settings.geometry

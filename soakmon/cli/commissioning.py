@@ -24,6 +24,7 @@ from soakmon.app.alert_trial import send_trials
 from soakmon.app.keep_results import keep_judged
 from soakmon.bench.client import Client
 from soakmon.bench.guide_answers import measured_answer
+from soakmon.bench_toml import read_bench
 from soakmon.cautions import CAUTIONS
 from soakmon.cli.bench_questions import asked as asked_of_bench
 from soakmon.cli.phone_choice import choose
@@ -32,7 +33,7 @@ from soakmon.cli.valve_trial import SERVICE, ValveTrial, systemctl
 from soakmon.commission.bench_file import told_by, write_bench
 from soakmon.commission.record import KIND, CommissionStep, as_data, page, summary
 from soakmon.commission.smallest import smallest_g_per_day
-from soakmon.config import Bench, read_bench
+from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.records.opening import now
 from soakmon.weigh.guided import Guided, judged

@@ -87,8 +87,8 @@ def lookout(bench: BenchOption = Path("bench.toml")) -> None:
     """Watch benches from another machine and tell the phone when one falls silent."""
     import asyncio
 
+    from soakmon.bench_toml import read_bench
     from soakmon.cli.terminal import plain_logs
-    from soakmon.config import read_bench
     from soakmon.reach.lookout import Lookout
 
     described = read_bench(bench)
@@ -109,7 +109,7 @@ def lookout(bench: BenchOption = Path("bench.toml")) -> None:
 def alert_test(bench: BenchOption = Path("bench.toml")) -> None:
     """Send one message of each kind to every address; exit code 3 when one fails."""
     from soakmon.app.alert_trial import send_trials
-    from soakmon.config import read_bench
+    from soakmon.bench_toml import read_bench
 
     count, found = send_trials(read_bench(bench), _TEST_ANSWERS_S)
     for name, why in found.items():
@@ -129,7 +129,7 @@ def influx_backfill(
     ] = None,
 ) -> None:
     """Write all points of a soak, or of a job's soaks, again; what is there is overwritten."""
-    from soakmon.config import read_bench
+    from soakmon.bench_toml import read_bench
     from soakmon.reach.influx import InfluxWriter
     from soakmon.reach.influx_outlet import backfill
     from soakmon.reach.supervise import ReachError
@@ -155,7 +155,7 @@ def influx_backfill(
 @influx_app.command("dashboard")
 def influx_dashboard(bench: BenchOption = Path("bench.toml")) -> None:
     """Print a dashboard definition (JSON) to be imported where the points are drawn."""
-    from soakmon.config import read_bench
+    from soakmon.bench_toml import read_bench
     from soakmon.reach.dashboard import dashboard
 
     sys.stdout.write(json.dumps(dashboard(read_bench(bench).influx), indent=2) + "\n")

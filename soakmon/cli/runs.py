@@ -57,8 +57,8 @@ def rehearse(
     from sim.record import simulate
     from sim.scenarios import SCENARIOS
     from soakmon.app.soak_context import ordered
+    from soakmon.bench_toml import read_bench
     from soakmon.cli.output import bar
-    from soakmon.config import read_bench
     from soakmon.report.content import About
     from soakmon.watch.settings import DESCRIBED, Settings
 
@@ -106,7 +106,7 @@ def replay(
 ) -> None:
     """Judge a recorded run."""
     from soakmon.app.soak_context import ordered
-    from soakmon.config import read_bench
+    from soakmon.bench_toml import read_bench
     from soakmon.records.run_file import read_run
     from soakmon.report.content import About
     from soakmon.watch.phase import Phase

@@ -28,8 +28,9 @@ def serve(
     from soakmon.app.keep_results import records_port
     from soakmon.app.serve import serve as run_service
     from soakmon.app.simulated_bench import in_folder, simulated_parts, slower, with_page
+    from soakmon.bench_toml import read_bench
     from soakmon.cli.terminal import plain_logs
-    from soakmon.config import Bench, read_bench
+    from soakmon.config import Bench
 
     plain_logs()
     described = read_bench(bench) if bench is not None else Bench()
@@ -66,7 +67,8 @@ def check(
     from soakmon.app.due_of_bench import due_of
     from soakmon.app.simulated_bench import simulated_parts
     from soakmon.bench.preflight import fit
-    from soakmon.config import Bench, read_bench
+    from soakmon.bench_toml import read_bench
+    from soakmon.config import Bench
     from soakmon.records.opening import now
 
     if simulated is None and bench is None:

@@ -8,7 +8,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from soakmon.config import Bench, example_toml, parse_bench
+from soakmon.bench_toml import example_toml, parse_bench
+from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.toml_text import read_text, table_of
 

@@ -23,7 +23,8 @@ from sim.scenarios import SCENARIOS
 from soakmon.app.soak_context import context_for, context_provider, snapshot
 from soakmon.bench.commands import RefusedError
 from soakmon.bench.preflight import check_context
-from soakmon.config import PRIVATE, parse_bench
+from soakmon.bench_toml import parse_bench
+from soakmon.config import PRIVATE
 from soakmon.records.identity import bench_id
 from soakmon.records.jobs.models import StoredResult
 from soakmon.records.jobs.store import Records

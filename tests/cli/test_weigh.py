@@ -12,7 +12,7 @@ import pytest
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
 from soakmon.app.bench_tests import _quiet
-from soakmon.config import parse_bench
+from soakmon.bench_toml import parse_bench
 from soakmon.errors import InputError
 from soakmon.records.jobs.store import Records
 from soakmon.records.jobs.work import latest

@@ -10,12 +10,13 @@ import pytest
 from hardware.find import find_cell, find_thermometers
 from soakmon.app.due_of_bench import due_of
 from soakmon.app.keep_results import keep_judged
+from soakmon.bench_toml import read_bench
 from soakmon.commission.bench_file import told_by, write_bench
 from soakmon.commission.due import Last, due, gate_dirty
 from soakmon.commission.flow import FlowRates, lost_after_cut
 from soakmon.commission.record import CommissionStep, page, summary
 from soakmon.commission.smallest import smallest_g_per_day
-from soakmon.config import Bench, read_bench
+from soakmon.config import Bench
 from soakmon.errors import InputError, TroubleError
 from soakmon.records.journal import Journal, SoakEntry
 from soakmon.weigh.judge import BenchTestResult

@@ -7,10 +7,11 @@ import time
 
 import pytest
 
+from soakmon.bench.bench_status import BenchStatus
 from soakmon.bench.ports import Reading
+from soakmon.bench_toml import parse_bench
 from soakmon.cli import valve_trial
 from soakmon.cli.valve_trial import ValveTrial
-from soakmon.config import parse_bench
 from soakmon.errors import InputError
 
 
@@ -34,9 +35,9 @@ class Played:
         if words[0] == "start":
             self.feed = self.opens
 
-    def get(self, path):
-        said = {"phase": self.phase, "feed_open": self.feed, "mass_g": self.mass_g}
-        return said | {"checks": [{"passed": False, "text": "fill the bottle"}]}
+    def status(self):
+        checks = [{"name": "fill", "passed": False, "text": "fill the bottle"}]
+        return BenchStatus(phase=self.phase, feed_open=self.feed, mass_g=self.mass_g, checks=checks)
 
     def post(self, path, body=None):
         self.asked.append(path)

@@ -22,8 +22,8 @@ from hardware.panel import PinPanel
 from hardware.valve import PinValve
 from hardware.vapour import PinVapour
 from soakmon.bench.ports import Press, Reading
+from soakmon.bench_toml import parse_bench
 from soakmon.cli import main
-from soakmon.config import parse_bench
 from soakmon.errors import TroubleError
 from tests.hardware.wires import HandClock
 

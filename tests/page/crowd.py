@@ -18,7 +18,7 @@ from sim.scenarios import SCENARIOS
 from soakmon.app.report_queue import ReportQueue
 from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.service import Service
-from soakmon.config import parse_bench
+from soakmon.bench_toml import parse_bench
 from soakmon.page.serving import OpenPage, address, open_page
 from soakmon.page.store import Role, Store
 from soakmon.records.journal import Journal

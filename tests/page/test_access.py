@@ -8,8 +8,9 @@ import re
 import pytest
 from fastapi.testclient import TestClient
 
+from soakmon.bench_toml import parse_bench
 from soakmon.cautions import CAUTIONS
-from soakmon.config import Bench, parse_bench
+from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.page.app import build_page
 from soakmon.page.files import fingerprint

@@ -12,8 +12,8 @@ from contextlib import closing
 import pytest
 from typer.testing import CliRunner
 
+from soakmon.bench_toml import parse_bench
 from soakmon.cli.program import app as program
-from soakmon.config import parse_bench
 from soakmon.errors import InputError, TroubleError
 from soakmon.page.door import CODE_S, Door, SlowDownError
 from soakmon.page.serving import open_page

@@ -12,7 +12,7 @@ import httpx
 import pytest
 
 from soakmon.bench.client import Client
-from soakmon.config import parse_bench
+from soakmon.bench_toml import parse_bench
 from soakmon.errors import InputError
 from tests.bench.test_api import wait
 from tests.reach import database as databases

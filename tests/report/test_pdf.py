@@ -12,8 +12,8 @@ import pytest
 
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
+from soakmon.bench_toml import example_toml
 from soakmon.cautions import CAUTIONS
-from soakmon.config import example_toml
 from soakmon.records.priors import Shift
 from soakmon.report.content import About
 from soakmon.report.files import write_report

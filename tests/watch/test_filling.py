@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from soakmon.config import parse_bench
+from soakmon.bench_toml import parse_bench
 from soakmon.watch.conclude import conclude
 from soakmon.watch.decide import watched
 from soakmon.watch.record import RunRecord
