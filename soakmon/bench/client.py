@@ -82,5 +82,5 @@ class Client:
         try:
             connection.connect()
         except OSError:
-            text = "no service there: start it with soakmon serve, or name its socket"
+            text = "no service there: start one with soakmon serve, or give its --socket"
             raise InputError(f"{self.path}: {text}") from None

@@ -25,7 +25,7 @@ def bench_init(
         typer.Option(metavar="KEY=ANSWER", help="Answer a question, as hose.kind=ordinary."),
     ] = None,
 ) -> None:
-    """Write a commented bench.toml with every key; in a terminal a few questions come before."""
+    """Write a commented bench.toml with every key; in a terminal it first asks a few questions."""
     from soakmon.bench_toml import example_toml
     from soakmon.cli.bench_questions import asked, given
 

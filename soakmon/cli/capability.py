@@ -31,7 +31,7 @@ def capability(
         Path | None, typer.Option("--certificate", metavar="FILE", help="Write an HTML page.")
     ] = None,
 ) -> None:
-    """Measure what the decider finds, on blind simulated nights with known leaks."""
+    """Measure which leaks are found, on blind simulated nights with known leaks."""
     from soakmon.app.bound_nights import tight_nights
     from soakmon.app.capability_nights import run
     from soakmon.app.nights_file import add_night, read_nights, write_whole

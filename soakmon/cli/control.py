@@ -35,7 +35,7 @@ def start(
     title: Annotated[str, typer.Argument(help="What is soaked, for the report.")],
     job: Annotated[str | None, typer.Option(help="Job number.")] = None,
     filled: Annotated[
-        bool, typer.Option("--filled", help="The rack is full already: await no fill.")
+        bool, typer.Option("--filled", help="The rack is already full: skip filling.")
     ] = False,
     confirm: ConfirmOption = False,
     socket: SocketOption = None,
@@ -58,7 +58,7 @@ def status(
     watch: Annotated[bool, typer.Option("--watch", help="Stay, and show it live.")] = False,
     socket: SocketOption = None,
 ) -> None:
-    """What the bench is doing."""
+    """Show what the bench is doing."""
     from rich.live import Live
 
     from soakmon.cli.status_output import show_status
@@ -74,7 +74,7 @@ def status(
 
 
 def ack(socket: SocketOption = None) -> None:
-    """Acknowledge the alarms that it shows, and no later ones."""
+    """Acknowledge the alarms it shows, and none that come later."""
     from soakmon.cli.status_output import clock_of
 
     client = client_of(socket)
@@ -91,7 +91,7 @@ def ack(socket: SocketOption = None) -> None:
 def isolate(
     reason: Annotated[str, typer.Option(help="Why.")] = "by command", socket: SocketOption = None
 ) -> None:
-    """Shut the feed and watch the decay."""
+    """Shut the feed and watch the drips fade."""
     client_of(socket).post("/isolate", {"reason": reason})
     print_line("the feed is shut; drops and mass go on being watched")
 
@@ -100,7 +100,7 @@ def feed(
     confirm: ConfirmOption = False,
     socket: SocketOption = None,
 ) -> None:
-    """Open the feed again after an isolation by command."""
+    """Open the feed again after soakmon isolate."""
     client = client_of(socket)
     # Before anybody reads eight cautions for nothing.
     if client.status().phase != "isolating":
@@ -112,14 +112,14 @@ def feed(
 def end(
     reason: Annotated[str, typer.Option(help="Why.")] = "by command", socket: SocketOption = None
 ) -> None:
-    """End the soak: the feed is shut and the verdict given."""
+    """End the soak: shut the feed and give the verdict."""
     client = client_of(socket)
     client.post("/end", {"reason": reason})
     print_line("the soak has ended; the feed is shut; see: soakmon status")
 
 
 def weigh(socket: SocketOption = None) -> None:
-    """Net mass on the cell now."""
+    """Weigh what is on the cell now, net."""
     found = client_of(socket).get("/weigh")
     mass_g = found["mass_g"]
     if mass_g is None:

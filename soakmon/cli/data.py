@@ -29,7 +29,8 @@ def backup_(
             f"{DATABASE_VARIABLE} is set: back up that server with its own tools (pg_dump), and "
             f"copy {data / 'attachments'}"
         )
-    print_line(f"{file}: {backup(data, file)} files of {data}")
+    count = backup(data, file)
+    print_line(f"{file}: {count} {'file' if count == 1 else 'files'} of {data}")
     print_line("the page's accounts, tokens and links are not among them")
 
 
@@ -38,7 +39,7 @@ def restore_(
     file: Annotated[Path, typer.Argument(help="A backup.")],
     data: DataOption = DATA,
 ) -> None:
-    """Restore a backup into a data folder that is not there or has no records."""
+    """Restore a backup into a data folder that is new or has no records."""
     from soakmon.records.backup import restore
 
     print_line(f"{data}: {restore(file, data)} files restored")

@@ -56,8 +56,8 @@ def new(
 
 @job_app.command("list")
 def list_jobs(
-    word: Annotated[str, typer.Argument(help="Only jobs that hold this word.")] = "",
-    most: Annotated[int, typer.Option(min=1, help="No more than so many, latest first.")] = 100,
+    word: Annotated[str, typer.Argument(help="Only jobs that contain this word.")] = "",
+    most: Annotated[int, typer.Option(min=1, help="At most this many, latest first.")] = 100,
     as_json: JsonOption = False,
     data: DataOption = DATA,
 ) -> None:
@@ -80,7 +80,7 @@ def list_jobs(
     for job in jobs[:most]:
         cells = (job.number, job.customer, job.machine, job.rack, job.last)
         table.add_row(*(Text(inert(cell)) for cell in cells))
-    terminal().print(table if jobs else Text("no jobs"))
+    terminal().print(table if jobs else Text(f"no job contains {word!r}" if word else "no jobs"))
     if len(jobs) > most:
         print_line("… and more: give a word, or --most")
 
@@ -218,7 +218,7 @@ def attach(
     caption: Annotated[str, typer.Option(help="What they show.")] = "",
     data: DataOption = DATA,
 ) -> None:
-    """Keep copies of files with a job."""
+    """Keep copies of pictures or papers with a job."""
     from soakmon.records.jobs import work
     from soakmon.records.jobs.text import inert
     from soakmon.records.opening import now, open_records

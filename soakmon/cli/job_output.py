@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 
 from rich.console import Console
@@ -16,8 +17,9 @@ def show_job(console: Console, job: dict[str, Any]) -> None:
     """Show a job as `job_dict` gives it."""
     job = {**job, **{name: inert(job[name]) for name in ("customer", "machine", "rack")}}
     console.print(Text(f"Job {job['number']}", style="bold"))
-    for name in ("customer", "machine", "rack", "created"):
+    for name in ("customer", "machine", "rack"):
         console.print(Text(f"  {name:9} {job[name]}"))
+    console.print(Text(f"  created   {_when(job['created'])}"))
     for carb in job["carbs"]:
         known = {k: v for k, v in carb.items() if k not in {"place", "jets"} and v is not None}
         told = [f"jet {name} {size}" for name, size in carb["jets"].items()]
@@ -29,16 +31,23 @@ def show_job(console: Console, job: dict[str, Any]) -> None:
     console.print(Text(f"  checklist {done} of {len(job['checklist'])} done"))
     _block(console, "Notes", [_note(one) for one in job["notes"]])
     _block(
-        console, "Results", [f"{r['at'][:16]} {r['kind']}: {r['summary']}" for r in job["results"]]
+        console,
+        "Results",
+        [f"{_when(r['at'])} {r['kind']}: {r['summary']}" for r in job["results"]],
     )
     _block(console, "Corrections", [_correction(one) for one in job["corrections"]])
     _block(console, "Files", [f"{a['name']}  {a['caption']}" for a in job["attachments"]])
 
 
+def _when(at: str) -> str:
+    """A kept time (ISO 8601) by the shop's clock, and its zone."""
+    return f"{datetime.fromisoformat(at).astimezone():%Y-%m-%d %H:%M %Z}"
+
+
 def _correction(one: dict[str, Any]) -> str:
     place = "" if one["place"] is None else f"{one['part']} {one['place']} "
     was = f"{one['before']!r} is now {one['after']!r}"
-    return f"{one['at'][:16]} {one['by_whom']}: {place}{one['field'].replace('_', ' ')}: {was}"
+    return f"{_when(one['at'])} {one['by_whom']}: {place}{one['field'].replace('_', ' ')}: {was}"
 
 
 def show_carb_fields(console: Console, place: int, values: dict[str, Any]) -> None:
@@ -70,7 +79,7 @@ def _height(carb: dict[str, Any]) -> str:
 def _note(note: dict[str, Any]) -> str:
     who = f"{note['written_by']}: " if note["written_by"] else ""
     where = f"carb {note['carb']}: " if note["carb"] else ""
-    return f"{note['at'][:16]} {who}{where}{note['text']}"
+    return f"{_when(note['at'])} {who}{where}{note['text']}"
 
 
 def _block(console: Console, heading: str, lines: list[str]) -> None:

@@ -56,7 +56,7 @@ def account(
 
 @page_app.command("token")
 def token(
-    name: Annotated[str, typer.Argument(help="What it is for.")],
+    name: Annotated[str, typer.Argument(help="What the token is for.")],
     role: RoleOption = "look",
     days: Annotated[float, typer.Option(min=0.01, max=3650, help="How long it lasts.")] = 365,
     data: DataOption = DATA,
@@ -76,11 +76,14 @@ def token(
 def show_list(data: DataOption = DATA) -> None:
     """List accounts and tokens."""
     store = _store(data)
-    for name, role in store.accounts():
+    accounts, tokens = store.accounts(), store.tokens()
+    for name, role in accounts:
         print_line(f"account  {name}: {role}")
-    for name, role, expires_s in store.tokens():
+    for name, role, expires_s in tokens:
         until = datetime.fromtimestamp(expires_s).astimezone()
         print_line(f"token    {name}: {role}, until {until:%Y-%m-%d %H:%M}")
+    if not (accounts or tokens):
+        print_line("no accounts or tokens yet")
     store.close()
 
 

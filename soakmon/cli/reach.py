@@ -36,7 +36,7 @@ def doctor(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON only.")] = False,
     socket: SocketOption = None,
 ) -> None:
-    """How the bench and its outlets are; exit code 3 when something is not well."""
+    """Show how the bench and its outlets are doing; exit code 3 when something is wrong."""
     client = client_of(socket)
     health, status = client.get("/health"), client.status()
     troubles = [
@@ -93,7 +93,7 @@ def lookout(bench: BenchOption = Path("bench.toml")) -> None:
 
     described = read_bench(bench)
     if not described.mqtt.enabled:
-        text = "[mqtt] is not enabled: a lookout hears of benches from their broker alone"
+        text = "[mqtt] is off: a lookout hears of benches only through their broker"
         raise InputError(f"{bench}: {text}")
     plain_logs(logging.INFO, "%(asctime)s %(message)s")
     watching = Lookout(described)
@@ -128,7 +128,7 @@ def influx_backfill(
         Path | None, typer.Option(metavar="DIR", help="Data folder; else that of bench.toml.")
     ] = None,
 ) -> None:
-    """Write all points of a soak, or of a job's soaks, again; what is there is overwritten."""
+    """Write all points of a soak, or of a job's soaks, again, over those already there."""
     from soakmon.bench_toml import read_bench
     from soakmon.reach.influx import InfluxWriter
     from soakmon.reach.influx_outlet import backfill
@@ -154,7 +154,7 @@ def influx_backfill(
 
 @influx_app.command("dashboard")
 def influx_dashboard(bench: BenchOption = Path("bench.toml")) -> None:
-    """Print a dashboard definition (JSON) to be imported where the points are drawn."""
+    """Print a dashboard definition (JSON) to import where you look at the points."""
     from soakmon.bench_toml import read_bench
     from soakmon.reach.dashboard import dashboard
 

@@ -16,7 +16,8 @@ def report(
     soak: Annotated[
         str | None,
         typer.Argument(
-            metavar="[SOAK|JOB]", help="A soak's number, or a job's for its latest; the last soak."
+            metavar="[SOAK|JOB]",
+            help="Soak, or job for its latest soak; default: the last soak.",
         ),
     ] = None,
     data: DataOption = DATA,

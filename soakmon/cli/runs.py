@@ -30,7 +30,9 @@ if TYPE_CHECKING:
 
 DateOption = Annotated[
     datetime | None,
-    typer.Option("--date", formats=["%Y-%m-%d"], help="Date of the report (today).", metavar="DAY"),
+    typer.Option(
+        "--date", formats=["%Y-%m-%d"], help="Date of the report (default today).", metavar="DAY"
+    ),
 ]
 
 
@@ -38,12 +40,15 @@ def rehearse(
     scenario: Annotated[str, typer.Argument(help="Name of the night; see --list.")] = "gasket-weep",
     seed: Annotated[int | None, typer.Option(min=0, help="Another night of its kind.")] = None,
     hours: Annotated[float, typer.Option(min=1.0, max=96.0, help="Length of the soak.")] = 24.0,
-    interval_s: Annotated[float, typer.Option(min=0.1, max=600.0, help="Between readings.")] = 1.0,
+    interval_s: Annotated[
+        float, typer.Option(min=0.1, max=600.0, help="s between readings.")
+    ] = 1.0,
     save: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Also save the readings (CSV).")
     ] = None,
     bench: Annotated[
-        Path | None, typer.Option(metavar="TOML", help="Take beliefs and criterion from here.")
+        Path | None,
+        typer.Option(metavar="TOML", help="Bench description to judge by."),
     ] = None,
     as_json: VerdictJsonOption = False,
     report: ReportOption = None,

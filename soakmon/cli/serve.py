@@ -62,7 +62,7 @@ def check(
     ] = None,
     seconds: Annotated[float, typer.Option(min=15, max=600, help="How long to listen.")] = 20.0,
 ) -> None:
-    """All that needs no hands: is the bench fit to start, and what is due? The feed stays shut."""
+    """Check all that needs no hands: is the bench fit, and what is due? The feed stays shut."""
     from soakmon.app.check_bench import checks_of
     from soakmon.app.due_of_bench import due_of
     from soakmon.app.simulated_bench import simulated_parts

@@ -31,7 +31,7 @@ BenchOption = Annotated[
     Path | None, typer.Option(metavar="TOML", help="Bench description (bench.toml).")
 ]
 LiveOption = Annotated[
-    bool, typer.Option("--live", help="Answer t: the running service reads the value.")
+    bool, typer.Option("--live", help="Answer t to have the running service read the value.")
 ]
 
 

@@ -117,7 +117,9 @@ def _header(lines: _Lines, line: str) -> list[str]:
     expected = "expected t_s,mass_g,air_c,drops_1,…,drops_N with optional fuel_c,feed_open,valve"
     if "," not in line and (";" in line or "\t" in line):
         parted = "semicolons" if ";" in line else "tabs"
-        raise lines.error(f"the columns are parted by {parted}: export it with commas, and points")
+        raise lines.error(
+            f"the columns are separated by {parted}: export it with commas, and points in numbers"
+        )
     for name in _FIXED:
         if name not in columns:
             raise lines.error(f"the header has no column {name}: {expected}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import time
 import zipfile
 
 import pytest
@@ -53,7 +54,9 @@ def test_a_correction_says_who_made_it_and_what_stood_there(desk, number):
     )
 
 
-def test_a_note_says_who_wrote_it(desk, number, monkeypatch):
+def test_a_note_says_who_wrote_it_and_when(desk, number, monkeypatch):
+    monkeypatch.setenv("TZ", "Asia/Kolkata")
+    time.tzset()
     monkeypatch.setenv("LOGNAME", "erna")
     desk("job", "note", number, "by the user", "--carb", "2")
     desk("job", "note", number, "by another", "--by", "A. [b]Erfunden")
@@ -69,9 +72,12 @@ def test_a_note_says_who_wrote_it(desk, number, monkeypatch):
         "by nobody",
         "nameless",
     ):
-        assert re.search(rf"T\d\d:\d\d {re.escape(text)}", shown)
+        # By the shop's clock, and with its zone.
+        assert re.search(rf"\d\d:\d\d IST {re.escape(text)}", shown)
     refused = desk("job", "note", number, "x", "--by", "two\nlines")
     assert (refused.code, refused.err.partition(":")[0]) == (2, "by")
+    monkeypatch.undo()
+    time.tzset()
 
 
 def test_a_job_from_start_to_export(desk, number, tmp_path):
@@ -111,7 +117,7 @@ def test_a_job_from_start_to_export(desk, number, tmp_path):
     [
         (("job", "show", "2026-9999"), "there is no job"),
         (("job", "carb", "NUMBER", "5"), "1 to 4"),
-        (("job", "carb", "NUMBER", "1", "x=1"), "nothing of a carburettor"),
+        (("job", "carb", "NUMBER", "1", "x=1"), "a carburettor has no such field"),
         (("job", "check", "NUMBER", "1"), "--by"),
         (("job", "check", "NUMBER", "1", "--add", "x"), "either"),
         (("job", "attach", "NUMBER", "none.png"), "cannot be read"),

@@ -91,7 +91,7 @@ def test_windows_line_ends_a_byte_order_mark_and_spaces_do_no_harm():
         ("t_s,mass_g,air_c\n", "no rows"),
         ("t_s,mass_g,air_c\n0,300,20\n", "at least two"),
         ("time,mass_g,air_c\n0,1,2\n", "line 1: the header has no column t_s"),
-        ("t_s;mass_g;air_c\n0;1,5;2\n", "line 1: the columns are parted by semicolons"),
+        ("t_s;mass_g;air_c\n0;1,5;2\n", "line 1: the columns are separated by semicolons"),
         ("mass_g,t_s,air_c\n0,1,2\n", "must begin with"),
         (
             "t_s,mass_g,air_c,drops_2\n0,1,2,0\n",

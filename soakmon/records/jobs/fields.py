@@ -73,7 +73,7 @@ def parse_pairs(pairs: Iterable[str], before: dict[str, Any]) -> dict[str, Any]:
             keys = [k for k in CarbFields.model_fields if k != "jets"]
             near = difflib.get_close_matches(key, keys, n=1, cutoff=0.5)
             hint = f"did you mean {near[0]}?" if near else f"there are jet.NAME, {', '.join(keys)}"
-            raise InputError(f"{key}: nothing of a carburettor is called so: {hint}")
+            raise InputError(f"{key}: a carburettor has no such field; {hint}")
     return checked(merged)
 
 
@@ -85,6 +85,8 @@ def checked(values: dict[str, Any]) -> dict[str, Any]:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
         text = first["msg"]
+        if first["type"] == "float_parsing":
+            text = "Write a number, as 14.2"
         raise InputError(f"{where}: {text[0].lower()}{text[1:]} (got {first['input']!r})") from None
     for name, size in made.jets.items():
         clean_line(name, "jet", 40)

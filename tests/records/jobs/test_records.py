@@ -253,7 +253,7 @@ def test_racks_have_one_to_eight(records, carbs):
         ("bowl_gasket", "write KEY=VALUE"),
         ("bowl_gaskets_renewed=yes", "did you mean bowl_gasket_renewed"),
         ("zzz=1", "there are jet.NAME"),
-        ("float_height_mm=tall", "float_height_mm: input should be a valid number"),
+        ("float_height_mm=tall", "float_height_mm: write a number, as 14.2"),
         ("mixture_turns=-1", "mixture_turns"),
         ("mixture_turns=nan", "mixture_turns"),
         ("overflow_lip=maybe", "overflow_lip"),
