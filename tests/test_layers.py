@@ -24,7 +24,9 @@ KNOWS: dict[str, set[str]] = {
     "watch": {"physics", "texts"},
     "weigh": {"errors", "physics", "texts", *PLAIN},
     "capability": {"cautions", "physics", "watch", "weigh.student"},
-    "commission": {*GROUND, "bench_toml", "capability.bound", "config", "watch.rows", "watch.settings"},
+    "commission": {
+        *GROUND, "bench_toml", "capability.bound", "config", "watch.rows", "watch.settings",
+    },
     "records": {*GROUND, "config", "watch"},
     "report": {*GROUND, "physics", "records", "watch"},
     "bench": {*GROUND, *CONFIG, "physics.liquid", "records", "watch", "weigh"},

@@ -201,8 +201,9 @@ def test_a_newer_journal_is_for_a_person_to_mend(tmp_path):
 _BREAKS = """
 import time
 from soakmon.bench.service import Service
+from soakmon.bench.soak_commands import SoakCommands
 from soakmon.cli import main
-Service.acknowledge = lambda self, uids=None: self.__dict__.update(carry_out=None) or 0
+SoakCommands.acknowledge = lambda self, uids=None: self.worker.__dict__.update(carry_out=None) or 0
 if {hangs}:
     Service.stop = lambda self: time.sleep(60)
 main()

@@ -42,15 +42,15 @@ def once(teller) -> None:
 @pytest.mark.parametrize(
     ("name", "breaks"),
     [
-        ("sampler", lambda service: setattr(service, "sample", ending)),
-        ("worker", lambda service: setattr(service, "carry_out", ending)),
-        ("keeper", lambda service: setattr(service, "keep", ending)),
+        ("sampler", lambda service: setattr(service.sampling, "sample", ending)),
+        ("worker", lambda service: setattr(service.worker, "carry_out", ending)),
+        ("keeper", lambda service: setattr(service.keeper, "keep", ending)),
         (
             "teller",
             lambda service: once(service.teller),
         ),
         ("scribe", lambda service: setattr(service.latch, "wait_for_change", ending)),
-        ("air", lambda service: setattr(service, "read_air", ending)),
+        ("air", lambda service: setattr(service.sampling, "read_air", ending)),
     ],
 )
 def test_a_thread_that_ends_shuts_latches_and_tells(tmp_path, name, breaks):
