@@ -11,6 +11,7 @@ from typing import Annotated
 import typer
 
 from soakmon import __version__
+from soakmon.cli.options import DATA, DataOption
 from soakmon.cli.printing import print_line, terminal
 
 
@@ -30,17 +31,23 @@ def capability(
     page: Annotated[
         Path | None, typer.Option("--certificate", metavar="FILE", help="Write an HTML page.")
     ] = None,
+    data: DataOption = DATA,
 ) -> None:
-    """Measure which leaks are found, on blind simulated nights with known leaks."""
+    """Measure which leaks are found, on blind simulated nights with known leaks.
+
+    Beside it stands what this very bench found of a real one, when it has been tried.
+    """
     from soakmon.app.bound_nights import tight_nights
     from soakmon.app.capability_nights import run
     from soakmon.app.nights_file import add_night, read_nights, write_whole
+    from soakmon.app.soak_context import context_for
     from soakmon.capability.both_bounds import bounds_of
     from soakmon.capability.certificate import certificate
     from soakmon.capability.evaluate import plan, plan_tight
     from soakmon.capability.summary import as_dict
     from soakmon.cli.capability_output import show_capability
     from soakmon.cli.output import bar
+    from soakmon.records.opening import now
 
     err = terminal(stderr=True)
     cases = plan_tight(nights, seed) if tight else plan(nights, seed)
@@ -61,7 +68,11 @@ def capability(
     bounds = bounds_of(list(tight_nights(nights, jobs or os.cpu_count() or 1)))
     if page is not None:
         write_whole(page, certificate(results, bounds, version=__version__, seed=seed))
+    known = context_for(data, None, 0, now().astimezone()).reference
     if as_json:
-        sys.stdout.write(json.dumps(as_dict(results, bounds)) + "\n")
+        told = as_dict(results, bounds) | {"known_leak": known or None}
+        sys.stdout.write(json.dumps(told) + "\n")
     else:
         show_capability(terminal(), results, bounds)
+        untried = "not tried yet: soakmon bench drip --live tries a known leak"
+        print_line(f"This bench: {known or untried}", soft_wrap=True)

@@ -372,7 +372,7 @@ DRIP = {
 
 
 @pytest.mark.parametrize(("lost_g", "word"), [(0.51, "found 0.5 g/day"), (0.1, "DID NOT FIND")])
-def test_a_known_leak_stands_in_preflight_and_report(tmp_path, lost_g, word):
+def test_a_known_leak_stands_in_preflight_report_and_capability(tmp_path, lost_g, word):
     desk = Desk(tmp_path / "data")
     form = json.loads(json.dumps(DRIP))
     form["rates"][0]["bottle_g"][1] = 450 - lost_g
@@ -382,6 +382,8 @@ def test_a_known_leak_stands_in_preflight_and_report(tmp_path, lost_g, word):
     assert desk("bench", "drip", "--from", str(path)).code == (0 if good else 1)
     told = context_for(desk.folder, None, 4, datetime.now(UTC), short())
     assert word in told.reference
+    nights = desk("capability", "--nights", "1", "--tight", "--jobs", "1")
+    assert f"This bench: {told.reference}" in nights.out.replace("\n", " ")
     (check,) = [one for one in check_context(told) if one.name == "known leak"]
     assert (check.passed, check.warning, check.text) == (good, True, told.reference)
     assert context_from(told.as_dict()).reference == told.reference
