@@ -163,7 +163,8 @@ def test_a_bench_on_a_machine_without_pins_is_one_line_and_exit_4(
     tmp_path, no_lgpio, monkeypatch, capsys
 ):
     bench = tmp_path / "bench.toml"
-    bench.write_text("")
+    # A service that runs on this machine is another story.
+    bench.write_text(f"[service]\nsocket = '{tmp_path / 'control.sock'}'\n")
     monkeypatch.setattr(sys, "argv", ["soakmon", "check", "--bench", str(bench)])
     with pytest.raises(SystemExit) as done:
         main()
