@@ -16,6 +16,7 @@ from hardware.iio_cell import IioCell
 from hardware.one_wire import OneWireThermometer
 from hardware.panel import PinPanel
 from hardware.pins import lgpio_factory
+from hardware.power import power_troubles
 from hardware.valve import PinValve
 from hardware.vapour import PinVapour
 from soakmon.bench.ports import (
@@ -122,4 +123,5 @@ def build_parts(bench: Bench, *, factory: Any = None, clock: Clock | None = None
         thermometer=builder.keep(builder.thermometer),
         cell=builder.keep(builder.cell),
         clock=builder.clock,
+        supply=power_troubles,
     )

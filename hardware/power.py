@@ -8,24 +8,26 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from soakmon.texts import say
+
 _FIRMWARE = "sys/devices/platform/soc/soc:firmware/get_throttled"
 _LOW, _SLOWED, _HOT = 0, 2, 3
 _SINCE = 16
-SAGS = "the Pi's supply sags{when}: a stronger one with a short thick cable, the valve on its own"
-SLOWED = "the Pi was slowed down{when}: give it air, and a supply that does not sag"
+# Texts of the catalogue, by whether it is so now.
+_SAGS = {True: "preflight.supply_sags_now", False: "preflight.supply_sags_since"}
+_SLOWS = {True: "preflight.supply_slowed_now", False: "preflight.supply_slowed_since"}
 
 
 def power_troubles(root: Path = Path("/")) -> list[str]:
     """What is wrong with supply or cooling, in words; nothing on a machine that does not say."""
     bits = _bits(root)
     if bits is None:
-        return [SAGS.format(when=" now")] if _low_now(root) else []
+        return [say(_SAGS[True])] if _low_now(root) else []
     found = []
-    for text, wrong in ((SAGS, (_LOW,)), (SLOWED, (_SLOWED, _HOT))):
-        if any(bits >> bit & 1 for bit in wrong):
-            found.append(text.format(when=" now"))
-        elif any(bits >> bit + _SINCE & 1 for bit in wrong):
-            found.append(text.format(when=" since it was started"))
+    for texts, wrong in ((_SAGS, (_LOW,)), (_SLOWS, (_SLOWED, _HOT))):
+        now = any(bits >> bit & 1 for bit in wrong)
+        if now or any(bits >> bit + _SINCE & 1 for bit in wrong):
+            found.append(say(texts[now]))
     return found
 
 

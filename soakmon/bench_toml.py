@@ -1,4 +1,4 @@
-"""bench.toml as a text: read and checked with a line for each problem, written with all explained."""
+"""bench.toml as a text: read and checked, a line for each problem; written with all explained."""
 
 from __future__ import annotations
 

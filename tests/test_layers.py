@@ -50,7 +50,7 @@ KNOWS: dict[str, set[str]] = {
         "bench.ports", "config", "physics.fuels", "physics.geometry", "watch.rows",
         "watch.settings", "weigh.blank_run",
     },
-    "hardware": {"bench.ports", *CONFIG, "errors"},
+    "hardware": {"bench.ports", *CONFIG, "errors", "texts"},
 }  # fmt: skip
 # What puts the parts together knows everybody; of these two only `cli` knows `app`.
 ROOTS = {"app", "cli"}

@@ -6,15 +6,13 @@ import asyncio
 import logging
 from pathlib import Path
 
-from hardware.power import power_troubles
 from soakmon.app.soak_context import context_for
 from soakmon.bench.check import listen_and_check
 from soakmon.bench.ports import BenchParts
-from soakmon.bench.preflight import Check, check_context, check_outlets
+from soakmon.bench.preflight import Check, check_context, check_outlets, check_supply
 from soakmon.config import Bench
 from soakmon.reach.probe import probe
 from soakmon.records.opening import now
-from soakmon.texts import say
 
 
 def checks_of(bench: Bench, parts: BenchParts, seconds: float, *, invented: bool) -> list[Check]:
@@ -23,7 +21,7 @@ def checks_of(bench: Bench, parts: BenchParts, seconds: float, *, invented: bool
         checks = listen_and_check(bench, parts, seconds)
     finally:
         parts.close()
-    checks += [Check(say("check.supply"), False, text, warning=True) for text in power_troubles()]
+    checks += check_supply(parts.supply())
     logging.getLogger("soakmon").setLevel(logging.ERROR)  # what is down stands among the checks
     board = asyncio.run(probe(bench))
     checks += check_outlets(board.as_list(), phone_needed=bench.phone.needed)

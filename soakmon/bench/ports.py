@@ -6,6 +6,7 @@ missing or silent: it returns a reading without a value and with the reason.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Protocol, runtime_checkable
@@ -138,7 +139,10 @@ class Clock(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class BenchParts:
-    """All parts of a bench, built in one place and handed to the service."""
+    """All parts of a bench, built in one place and handed to the service.
+
+    supply: what is wrong with the machine's supply and cooling now, in words.
+    """
 
     cell: LoadCell
     gates: DropGates
@@ -147,6 +151,7 @@ class BenchParts:
     panel: Panel
     vapour: VapourContact
     clock: Clock
+    supply: Callable[[], list[str]] = list
 
     def close(self) -> None:
         """Shut the valve, then let go of everything."""

@@ -70,6 +70,11 @@ def _disk(folder: Path) -> Check:
     return Check(say("preflight.disk"), False, text + more)
 
 
+def check_supply(troubles: list[str]) -> list[Check]:
+    """What is wrong with the machine's supply or cooling; nothing where all is well."""
+    return [Check(say("preflight.supply"), False, text, warning=True) for text in troubles]
+
+
 def check_outlets(outlets: list[dict[str, Any]], *, phone_needed: bool) -> list[Check]:
     """Judge what reports: who will be woken, and where the readings go.
 

@@ -26,7 +26,7 @@ from soakmon.bench.feed import Feed
 from soakmon.bench.keeper import Keeper
 from soakmon.bench.panel import SturdyPanel
 from soakmon.bench.ports import BenchParts, Press
-from soakmon.bench.preflight import Check, check_context, check_machine, check_outlets
+from soakmon.bench.preflight import Check, check_context, check_machine, check_outlets, check_supply
 from soakmon.bench.readings import Readings
 from soakmon.bench.records_port import ContextProvider
 from soakmon.bench.resume import take_up
@@ -184,6 +184,7 @@ class Service:
             journal_trouble=self.disk_trouble(),
         )
         needed = self.bench.phone.needed
+        machine += check_supply(self.parts.supply())
         return machine + check_outlets(self.outlets(), phone_needed=needed)
 
     # -- a soak, in the worker -------------------------------------------------------------------

@@ -18,7 +18,7 @@ def firmware(root, bits):
     [
         (0x0, []),
         (0x1, ["sags now"]),
-        (0x10000, ["sags since it was started"]),
+        (0x10000, ["sagged since it was started"]),
         (0x50005, ["sags now", "slowed down now"]),
         (0x80000, ["slowed down since"]),
         (0x2, []),
