@@ -264,7 +264,7 @@ def _preflight(service: Service) -> dict[str, Any]:
     session = service.session
     if session is None:
         return {"phase": str(Phase.IDLE), "elapsed_s": 0.0, "needed_s": PREFLIGHT_S, "checks": []}
-    checks, elapsed_s = session.checks, PREFLIGHT_S
+    checks, elapsed_s = [asdict(check) for check in session.checks], PREFLIGHT_S
     if session.phase is Phase.PREFLIGHT and session.rows:
         rows = join(session.rows)
         elapsed_s = float(rows.t_s[-1] - rows.t_s[0])

@@ -7,6 +7,7 @@ from typing import Any
 
 from soakmon.bench.curve_snapshot import EVENT, KEPT_POINTS, curve_snapshot
 from soakmon.bench.session import Session
+from soakmon.records.events import PhaseChange
 from soakmon.watch.decision import Decision
 
 log = logging.getLogger(__name__)
@@ -22,8 +23,9 @@ def events_of_end(session: Session, decision: Decision) -> list[tuple[str, dict[
     except Exception:  # a picture is no reason to have no verdict
         log.exception("the curve cannot be drawn")
         curve = {"t_s": []}
+    end = PhaseChange(phase=session.phase, reason=session.reason)
     return [
-        ("phase", {"phase": str(session.phase), "reason": session.reason}),
+        (end.KIND, end.as_data()),
         ("verdict", decision.verdict.as_dict()),
         (EVENT, dict(curve)),
     ]

@@ -10,6 +10,7 @@ from soakmon.bench.serving import Serving
 from soakmon.bench.session import RUNNING
 from soakmon.bench.stall import AGAIN_S, LONGEST_S
 from soakmon.bench.status_board import StatusBoard
+from soakmon.records.events import StandStill
 from soakmon.texts import say
 
 log = logging.getLogger(__name__)
@@ -112,7 +113,7 @@ class Keeper:
         again = now_s - self.stalled_s < AGAIN_S or stood_s > LONGEST_S
         self.stalled_s = now_s
         if not was_open:
-            service.later(lambda: service.note("stalled", {"text": text, "stood_s": stood_s}))
+            service.later(lambda: service.note(StandStill(text=text, stood_s=stood_s)))
         elif again:
             service.sound("bench", say("keeper.feed_stays_shut", text=text), Wrong.STALLED)
         else:

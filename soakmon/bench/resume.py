@@ -7,7 +7,7 @@ which takes seconds and wears no card.
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -15,10 +15,20 @@ from pydantic import ValidationError
 
 from soakmon.bench.ending import events_of_end
 from soakmon.bench.feed import ORDINARY
+from soakmon.bench.preflight import Check
 from soakmon.bench.serving import Serving
 from soakmon.bench.session import RUNNING, Interruption, Session
 from soakmon.bench.teller import new_uid
 from soakmon.config import Bench
+from soakmon.records.events import (
+    AlarmsSeen,
+    FeedChange,
+    PhaseChange,
+    PreflightChecks,
+    Resumption,
+    all_of,
+    contents,
+)
 from soakmon.records.journal import Anchor, Event, SoakEntry
 from soakmon.records.soak_context import context_in
 from soakmon.texts import say
@@ -93,9 +103,9 @@ def _taken_up(service: Serving, entry: SoakEntry) -> tuple[Session, float] | str
     if entry.gates != gates:
         return say("resume.was_interrupted_bench_has_gates", gates=gates, gates2=entry.gates)
     events = service.journal.read_events(entry.id)
-    phases = [event.data for event in events if event.kind == "phase"]
-    if phases and phases[-1]["phase"] == Phase.ENDED:
-        return str(phases[-1].get("reason", ""))
+    phases = all_of(PhaseChange, events)
+    if phases and phases[-1].phase is Phase.ENDED:
+        return phases[-1].reason
     session = service.new_session(context_in(events), _bench_of(entry, service.bench))
     try:
         _remember(service, session, entry, events)
@@ -145,7 +155,7 @@ def _go_on(service: Serving, session: Session) -> None:
     session.t_s = last.t_s
     length = f"{last.gap_s:.0f} s" if last.known else say("log.unknown_length")
     log.warning("soak %d taken up after a gap of %s", service.journal.soak, length)
-    session.record(last.t_s, "resumed", {"gap_s": last.gap_s, "known": last.known})
+    session.write(Resumption(gap_s=last.gap_s, known=last.known))
     session.news()
     if session.phase is Phase.PREFLIGHT:
         session.end(say("resume.interrupted_its_preflight_start_again"))
@@ -183,32 +193,33 @@ def _remember(
 
 def _replay(session: Session, events: Sequence[Event]) -> None:
     """Phase, alarms and acknowledgements as they were."""
-    for event in events:
-        if event.kind == "phase":
-            session.phase = Phase(event.data["phase"])
-            session.reason = event.data.get("reason", "")
-        elif event.kind == "alarm":
-            session.alarms.append(_marked(Alarm(**event.data)))
-        elif event.kind == "ack":
-            session.acknowledged |= _acknowledged(session, event.data)
-        elif event.kind == "preflight":
-            session.checks = event.data["checks"]
-        elif event.kind == "resumed":
-            found = Interruption(event.t_s, event.data["gap_s"], event.data["known"])
-            session.interruptions.append(found)
-        elif event.kind == "feed" and event.data["open"]:
-            session.opened(event.t_s)
-        elif event.kind == "feed":
-            session.isolated_s = event.t_s
-            session.shut_itself = event.data.get("itself", False)
-            if session.shut_itself:
-                session.shut_for.add(event.data["reason"])
+    for event, held in contents(events):
+        match held:
+            case PhaseChange():
+                session.phase, session.reason = held.phase, held.reason
+            case Alarm():
+                session.alarms.append(_marked(held))
+            case AlarmsSeen():
+                session.acknowledged |= _acknowledged(session, held)
+            case PreflightChecks():
+                session.checks = [Check(**check.model_dump()) for check in held.checks]
+            case Resumption():
+                gap = Interruption(event.t_s, held.gap_s, held.known)
+                session.interruptions.append(gap)
+            case FeedChange(open=True):
+                session.opened(event.t_s)
+            case FeedChange():
+                session.isolated_s = event.t_s
+                session.shut_itself = held.itself
+                if held.itself:
+                    session.shut_for.add(held.reason)
 
 
-def _acknowledged(session: Session, data: Mapping[str, Any]) -> set[str]:
+def _acknowledged(session: Session, seen: AlarmsSeen) -> set[str]:
     """The marks of alarms that were acknowledged; earlier versions wrote only their places."""
-    places = [place for place in data["alarms"] if place < len(session.alarms)]
-    return set(data.get("uids") or [session.alarms[place].uid for place in places])
+    if seen.uids is not None:
+        return set(seen.uids)
+    return {session.alarms[place].uid for place in seen.alarms if place < len(session.alarms)}
 
 
 def _marked(alarm: Alarm) -> Alarm:

@@ -42,6 +42,7 @@ from soakmon.bench.work import Beats
 from soakmon.bench.worker import Worker
 from soakmon.config import Bench
 from soakmon.errors import DamagedError, named
+from soakmon.records.events import EventForm
 from soakmon.records.journal import Anchor, Journal
 from soakmon.records.latch import NAME as LATCH
 from soakmon.records.latch import Latch
@@ -293,9 +294,9 @@ class Service:
         self.teller.tell(t_s, kind, data)
         self.journal.add_event(t_s, self.clock.wall_s(), kind, data)
 
-    def note(self, kind: str, data: dict[str, Any]) -> None:
+    def note(self, event: EventForm) -> None:
         """Record something that is no alarm."""
-        self.record(self.t_s(), kind, data)
+        self.record(self.t_s(), event.KIND, event.as_data())
 
     def _anchor(self, t_s: float) -> Anchor:
         boot_s = t_s - self.sampler.offset_s

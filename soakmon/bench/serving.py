@@ -17,6 +17,7 @@ from soakmon.bench.session import Session
 from soakmon.bench.teller import Teller
 from soakmon.bench.work import Beats
 from soakmon.config import Bench
+from soakmon.records.events import EventForm
 from soakmon.records.journal import Journal
 from soakmon.records.latch import Latch
 from soakmon.records.soak_context import SoakContext
@@ -90,7 +91,7 @@ class Serving(Protocol):
         """A session for a soak that begins now."""
         ...
 
-    def note(self, kind: str, data: dict[str, Any]) -> None:
+    def note(self, event: EventForm) -> None:
         """Record something that is no alarm."""
         ...
 

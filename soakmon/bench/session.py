@@ -20,6 +20,14 @@ from soakmon.bench.feed import Feed
 from soakmon.bench.preflight import PREFLIGHT_S, Check, check_readings, fit
 from soakmon.bench.teller import new_uid
 from soakmon.config import Bench
+from soakmon.records.events import (
+    AlarmsSeen,
+    CheckResult,
+    EventForm,
+    FeedChange,
+    PhaseChange,
+    PreflightChecks,
+)
 from soakmon.records.shut import NO_FLOW, with_bench
 from soakmon.records.verdicts import unjudged
 from soakmon.texts import say
@@ -82,7 +90,7 @@ class Session:
         self.machine = machine
         self.conclude = conclude
         self.phase = Phase.PREFLIGHT
-        self.checks: list[dict[str, Any]] = []
+        self.checks: list[Check] = []
         self.rows: list[Rows] = []
         self.last: Rows | None = None
         self.t_s = 0.0
@@ -141,6 +149,10 @@ class Session:
         """What has been learnt of the run so far; used up before the next row."""
         return self.decider.record()
 
+    def write(self, event: EventForm) -> None:
+        """Record what has happened now."""
+        self.record(self.t_s, event.KIND, event.as_data())
+
     def news(self) -> None:
         """Record alarms and faults that the decider has found since the last row."""
         learnt = self.learnt
@@ -194,8 +206,9 @@ class Session:
             return
         checks = check_readings(join(self.rows), self.bench) + self.machine()
         self.rows.clear()
-        self.checks = [asdict(check) for check in checks]
-        self.record(self.t_s, "preflight", {"checks": self.checks})
+        self.checks = checks
+        results = tuple(CheckResult(**asdict(check)) for check in checks)
+        self.write(PreflightChecks(checks=results))
         if not fit(checks):
             failed = [f"{c.name}: {c.text}" for c in checks if not (c.passed or c.warning)]
             self.end(say("session.preflight_failed") + "; ".join(failed))
@@ -212,7 +225,7 @@ class Session:
         if why := self.feed.open():
             return why
         self.opened(self.t_s)
-        self.record(self.t_s, "feed", {"open": True})
+        self.write(FeedChange(open=True))
         return ""
 
     def opened(self, t_s: float) -> None:
@@ -273,7 +286,7 @@ class Session:
         if itself:
             self.shut_for.add(reason)
         self.isolated_s = self.t_s
-        self.record(self.t_s, "feed", {"open": False, "reason": reason, "itself": itself})
+        self.write(FeedChange(open=False, reason=reason, itself=itself))
         self._enter(Phase.ISOLATING)
 
     def _isolating(self) -> None:
@@ -333,8 +346,8 @@ class Session:
         seen = [a for a in self.unacknowledged if uids is None or a.uid in uids]
         self.acknowledged |= {alarm.uid for alarm in seen}
         if seen:
-            places = [self.alarms.index(alarm) for alarm in seen]
-            self.record(self.t_s, "ack", {"alarms": places, "uids": [alarm.uid for alarm in seen]})
+            places = tuple(self.alarms.index(alarm) for alarm in seen)
+            self.write(AlarmsSeen(alarms=places, uids=tuple(alarm.uid for alarm in seen)))
         return len(seen)
 
     @property
@@ -369,7 +382,7 @@ class Session:
 
     def _enter(self, phase: Phase) -> None:
         self.phase = phase
-        self.record(self.t_s, "phase", {"phase": str(phase), "reason": self.reason})
+        self.write(PhaseChange(phase=phase, reason=self.reason))
 
     def dry_at_s(self) -> float | None:
         """When the bottle will be empty (t_s) at the loss rate of the last hours, or None."""

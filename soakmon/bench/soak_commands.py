@@ -10,6 +10,7 @@ from soakmon.bench.serving import Serving
 from soakmon.bench.session import Session
 from soakmon.bench.worker import SETTLES_WITHIN_S, Worker
 from soakmon.errors import InputError
+from soakmon.records.events import AlarmsSeen, PhaseChange
 from soakmon.records.jobs.text import clean_line, said_line
 from soakmon.records.journal import SoakEntry
 from soakmon.records.soak_context import EVENT as CONTEXT
@@ -58,7 +59,8 @@ class SoakCommands:
         service.begin(context)
         with service.journal.together():
             number = service.journal.start(entry)
-            service.record(0.0, "phase", {"phase": str(Phase.PREFLIGHT), "reason": title})
+            begins = PhaseChange(phase=Phase.PREFLIGHT, reason=title)
+            service.record(0.0, begins.KIND, begins.as_data())
             service.record(0.0, CONTEXT, context.as_dict())
         self.worker.answer_from_disk()
         return number
@@ -105,7 +107,7 @@ class SoakCommands:
         for alarm in seen:
             loose.remove(alarm)
         if seen:
-            service.note("ack", {"alarms": [], "uids": [alarm.uid for alarm in seen]})
+            service.note(AlarmsSeen(alarms=(), uids=tuple(alarm.uid for alarm in seen)))
         count = len(seen)
         count += service.session.acknowledge(uids) if service.session is not None else 0
         service.show_panel()

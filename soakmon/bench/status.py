@@ -119,7 +119,7 @@ def _soak(service: Serving, session: Session) -> dict[str, Any]:
         if session.ended
         else [asdict(ail) for ail in session.ailing.now(session.learnt)],
         "blind_gates": session.ailing.blind,
-        "checks": session.checks,
+        "checks": [asdict(check) for check in session.checks],
         "interruptions": [asdict(one) for one in session.interruptions],
         "dry_at_wall_s": None if dry_s is None else round(wall_s + dry_s - session.t_s, 0),
     }

@@ -15,11 +15,13 @@ from typing import Any
 
 from soakmon.bench.bench_status import BenchStatus
 from soakmon.reach import wording
+from soakmon.records.events import AlarmsSeen, FeedChange, PhaseChange, content
 from soakmon.records.journal import Event
 from soakmon.report.clock import RunClock
 from soakmon.texts import ENGLISH, say
 from soakmon.texts import translated as in_language
 from soakmon.watch.figures import elapsed
+from soakmon.watch.phase import Phase
 
 # The valve is shut within a second of an alarm; longer means that it was not.
 _ACTED_WITHIN_S = 3.0
@@ -146,22 +148,24 @@ class Rules:
         """Something happened; title: of the soak."""
         memory = self.memory
         if event.kind == "alarm":
+            # Read as far as it goes: an alarm that says too little is told all the same.
             own = str(event.data.get("uid") or event.id)
             new = AlarmState(own, wall_s=event.wall_s, t_s=event.t_s, **_alarm(event.data))
             if not any(_joins(new, alarm) for alarm in memory.alarms):
                 memory.alarms.append(new)
-        elif event.kind == "ack":
+            return
+        held = content(event)
+        if isinstance(held, AlarmsSeen):
             # Without marks, as in journals of earlier versions, all are meant.
-            seen = event.data.get("uids")
             for alarm in memory.alarms:
-                alarm.acknowledged |= seen is None or alarm.id in seen
-        elif event.kind == "feed":
-            memory.feed_open, memory.feed_wall_s = bool(event.data["open"]), event.wall_s
-        elif event.kind == "phase" and event.data["phase"] == "preflight":
+                alarm.acknowledged |= held.uids is None or alarm.id in held.uids
+        elif isinstance(held, FeedChange):
+            memory.feed_open, memory.feed_wall_s = held.open, event.wall_s
+        elif isinstance(held, PhaseChange) and held.phase is Phase.PREFLIGHT:
             memory.alarms.clear()  # somebody is at the bench and has begun anew
             memory.feed_open = False
             if self.policy.tell_start:
-                title = title or str(event.data.get("reason", ""))
+                title = title or held.reason
                 told = wording.begin(title, self.policy.bench, self.policy.link)
                 memory.soon.append(Notification(f"begin/{event.soak}", *told, urgent=False))
         elif event.kind == "verdict":
@@ -286,6 +290,6 @@ def _joins(new: AlarmState, known: AlarmState) -> bool:
 
 
 def _alarm(data: dict[str, Any]) -> dict[str, Any]:
-    """What is told of an alarm; one that says too little is told all the same."""
+    """What is told of an alarm."""
     found = {key: data.get(key) for key in ("kind", "carb", "leak_g_per_h", "text")}
     return found | {"kind": found["kind"] or "bench", "text": found["text"] or "no more is known"}

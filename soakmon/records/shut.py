@@ -8,9 +8,11 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from dataclasses import replace
 
+from soakmon.records.events import FeedChange, PhaseChange, contents
 from soakmon.records.journal import Event
 from soakmon.texts import say
 from soakmon.watch.figures import after_start
+from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Alarm, Outcome, Verdict
 
 # Code of the alarm with which a soak ends that never got fuel.
@@ -50,13 +52,14 @@ def with_bench(
 def with_events(verdict: Verdict, events: Iterable[Event]) -> Verdict:
     """The same, from what the journal holds of a soak."""
     alarms, shut_for, opened, ended = [], set(), False, ""
-    for event in events:
-        if event.kind == "alarm":
-            alarms.append(Alarm(**event.data))
-        elif event.kind == "feed" and event.data["open"]:
-            opened = True
-        elif event.kind == "feed" and event.data.get("itself"):
-            shut_for.add(event.data["reason"])
-        elif event.kind == "phase" and event.data["phase"] == "ended":
-            ended = event.data.get("reason", "")
+    for _, held in contents(events):
+        match held:
+            case Alarm():
+                alarms.append(held)
+            case FeedChange(open=True):
+                opened = True
+            case FeedChange(itself=True):
+                shut_for.add(held.reason)
+            case PhaseChange(phase=Phase.ENDED):
+                ended = held.reason
     return with_bench(verdict, alarms, shut_for, "" if opened else ended)

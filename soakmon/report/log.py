@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
+from soakmon.records.events import (
+    AlarmsSeen,
+    CheckResult,
+    FeedChange,
+    PhaseChange,
+    PreflightChecks,
+    Resumption,
+    all_of,
+    contents,
+)
 from soakmon.records.journal import Event
 from soakmon.report.clock import RunClock
 from soakmon.texts import say
 from soakmon.watch.figures import elapsed
+from soakmon.watch.phase import Phase
+from soakmon.watch.verdict import Alarm
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,32 +40,34 @@ def log_of(events: Sequence[Event], clock: RunClock) -> Log:
 
 def _phases(events: Sequence[Event], clock: RunClock) -> list[str]:
     lines = []
-    for event in events:
-        if event.kind == "phase":
-            lines.append(_phase(event, clock))
-        elif event.kind == "resumed":
-            gap_s = event.data["gap_s"]
-            length = elapsed(gap_s) if event.data["known"] else say("log.unknown_length")
-            lines.append(say("log.taken_up_after_gap", t_s=clock.at(event.t_s), length=length))
-        elif event.kind == "feed":
-            key = "log.feed_open" if event.data["open"] else "log.feed_shut"
-            lines.append(say(key, time=clock.at(event.t_s)))
+    for event, held in contents(events):
+        time = clock.at(event.t_s)
+        match held:
+            case PhaseChange():
+                lines.append(_phase(held, time))
+            case Resumption():
+                length = elapsed(held.gap_s) if held.known else say("log.unknown_length")
+                lines.append(say("log.taken_up_after_gap", t_s=time, length=length))
+            case FeedChange():
+                lines.append(say("log.feed_open" if held.open else "log.feed_shut", time=time))
     return lines
 
 
-def _phase(event: Event, clock: RunClock) -> str:
-    key, reason = f"log.phase_{event.data['phase']}", event.data.get("reason", "")
-    if reason and event.data["phase"] in {"isolating", "ended"}:
-        return say(f"{key}_why", time=clock.at(event.t_s), reason=reason)
-    return say(key, time=clock.at(event.t_s))
+def _phase(change: PhaseChange, time: str) -> str:
+    key = f"log.phase_{change.phase}"
+    if change.reason and change.phase in {Phase.ISOLATING, Phase.ENDED}:
+        return say(f"{key}_why", time=time, reason=change.reason)
+    return say(key, time=time)
 
 
 def _alarms(events: Sequence[Event], clock: RunClock) -> list[str]:
-    alarms = [event for event in events if event.kind == "alarm"]
+    alarms: list[Alarm] = []
     seen: dict[int, float] = {}
-    for event in events:
-        if event.kind == "ack":
-            seen |= {index: event.t_s for index in event.data["alarms"] if index not in seen}
+    for event, held in contents(events):
+        if isinstance(held, Alarm):
+            alarms.append(held)
+        elif isinstance(held, AlarmsSeen):
+            seen |= {index: event.t_s for index in held.alarms if index not in seen}
     lines = []
     for index, alarm in enumerate(alarms):
         told = (
@@ -62,17 +75,16 @@ def _alarms(events: Sequence[Event], clock: RunClock) -> list[str]:
             if index in seen
             else say("log.not_acknowledged")
         )
-        lines.append(f"{clock.at(alarm.t_s)}: {alarm.data['text']} – {told}")
+        lines.append(f"{clock.at(alarm.t_s)}: {alarm.text} – {told}")
     return lines
 
 
 def _preflight(events: Sequence[Event]) -> list[str]:
     """The last preflight's checks."""
-    found = [event for event in events if event.kind == "preflight"]
-    checks = found[-1].data["checks"] if found else []
-    return [_check(check) for check in checks]
+    found = all_of(PreflightChecks, events)
+    return [_check(check) for check in found[-1].checks] if found else []
 
 
-def _check(check: Mapping[str, Any]) -> str:
-    key = "log.good" if check["passed"] else "log.note" if check["warning"] else "log.failed"
-    return say(key, name=check["name"], text=check["text"])
+def _check(check: CheckResult) -> str:
+    key = "log.good" if check.passed else "log.note" if check.warning else "log.failed"
+    return say(key, name=check.name, text=check.text)

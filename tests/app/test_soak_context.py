@@ -241,10 +241,10 @@ def test_preflight_tells_of_the_calibration(tmp_path, change, bench, says):
     stepped.service.context_for = context_provider(desk.folder, described, invented=True)
     stepped.start()
     stepped.run(0.02)
-    (check,) = [one for one in stepped.session.checks if one["name"] == "calibration"]
-    assert says in check["text"]
-    assert check["passed"] == (says == "good until")
-    assert check["warning"]
+    (check,) = [one for one in stepped.session.checks if one.name == "calibration"]
+    assert says in check.text
+    assert check.passed == (says == "good until")
+    assert check.warning
     assert stepped.session.phase == "filling"
     stepped.journal.close()
 
@@ -311,9 +311,9 @@ def test_a_tight_soak_teaches_the_next_ones(tmp_path):
     assert past.scale != 1.0
     priors = bench.session.settings.priors
     assert priors.doubted < priors.doubt
-    (check,) = [one for one in bench.session.checks if one["name"] == "past soaks"]
-    assert check["passed"]
-    assert check["text"] == past.text
+    (check,) = [one for one in bench.session.checks if one.name == "past soaks"]
+    assert check.passed
+    assert check.text == past.text
     bench.service.commands.end("enough")
     bench.run(0.02)
     bench.journal.close()
