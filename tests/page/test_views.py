@@ -144,6 +144,23 @@ def test_a_bench_test_is_guided_and_survives_a_closed_page(phone):
     expect(phone.locator("#results")).to_contain_text(re.compile(r"\(\d{4}-0001\): bowls alike"))
 
 
+def test_commissioning_is_guided_step_by_step(phone):
+    go(phone, "Bench tests")
+    phone.get_by_text("Commissioning, step by step").click()
+    steps = phone.locator("#steps > li")
+    expect(steps).to_have_count(6)
+    expect(steps.last).to_contain_text("NOBODY WILL BE TOLD")
+    expect(steps.nth(4)).to_contain_text("Not done yet.")
+    look(phone, "phone-commissioning")
+    steps.nth(1).get_by_role("button", name="Begin").click()
+    enter(phone, "1000", "500", "0", "0", "500.1")
+    expect(phone.locator("#said")).to_contain_text("limit")
+    phone.get_by_role("button", name="Another test").click()
+    phone.reload()
+    phone.get_by_text("Commissioning, step by step").click()
+    expect(steps.nth(1)).to_contain_text(re.compile("20\\d\\d.*:"))
+
+
 GUIDED = [
     ("Check the cell", ["1000", "500", "0", "0", "500.1"], "limit"),
     ("Blank run", ["0", "500", None, "496", None, "24", "20"], "bottle and hose lose"),

@@ -8,10 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from soakmon.commission.record import KIND as COMMISSIONING
 from soakmon.physics.fuels import FUELS
 from soakmon.texts import ENGLISH, LANGUAGES, language_of, say, texts, translated
 from soakmon.watch.figures import began, rate
 from soakmon.watch.verdict import leak_alarm
+from soakmon.weigh.reference import KIND as DRIP
 
 OTHERS = [language for language in LANGUAGES if language != ENGLISH]
 PLACE = re.compile(r"\{(\w+)\}")
@@ -64,6 +66,20 @@ def test_no_sentence_is_left_over():
     assert {texts()[key] for key in kept if key.startswith("fuel.")} == names
     sentences = {key for key in texts() if "." in key}
     assert {key for key in sentences - said - kept if not key.startswith(stems)} == set()
+
+
+def test_every_kind_of_result_has_its_name_on_the_page():
+    calls = [
+        node.args[0]
+        for path in PROGRAM.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "BenchTestResult"
+    ]
+    kinds = {arg.value for arg in calls if isinstance(arg, ast.Constant)}
+    assert "straw" in kinds
+    # Those that are named by a constant of their module, or kept by others than a bench test.
+    kinds |= {DRIP, COMMISSIONING, "soak", "rehearsal"}
+    assert {f"kind_{kind}" for kind in kinds} <= set(texts())
 
 
 def test_a_sentence_put_together_is_said_whole():

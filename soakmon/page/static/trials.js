@@ -1,5 +1,6 @@
 // Bench tests, guided: the bench asks one question after the other and keeps the answers.
 import { Refused, api, byId, canRun, el, moment, numberOf, offerJobs, put, t, tell } from "./common.js";
+import { showSteps } from "./commissioning.js";
 import { leaveIsolation, showIsolation, watchIsolation } from "./isolation.js";
 import { watch } from "./live.js";
 import { mass, said, signed } from "./units.js";
@@ -103,8 +104,12 @@ function choice(name, begin) {
   return el("li", {}, button);
 }
 
+const begin = (test) => go("", { test, job: byId("job")?.value || null });
+let known = [];
+
 async function results() {
   const found = await api("results").catch(() => []);
+  known = found;
   const lines = found.slice(0, 12).map((one) => {
     const whose = one.job ? ` (${one.job})` : "";
     return el("li", {}, `${moment(Date.parse(one.at) / 1000)} ${t(`kind_${one.kind}`)}${whose}: ${said(one.summary)}`);
@@ -113,7 +118,7 @@ async function results() {
 }
 
 byId("trials").replaceChildren(
-  ...TESTS.map((test) => choice(test, () => go("", { test, job: byId("job").value || null }))),
+  ...TESTS.map((test) => choice(test, () => begin(test))),
   choice("isolation", showIsolation),
 );
 byId("iso-stop").onclick = leaveIsolation;
@@ -122,4 +127,16 @@ for (const id of ["answer", "read", "enough", "next"]) byId(id).disabled = !canR
 // What is under way on the bench goes on here, on whatever device it was begun.
 api("bench-test").then(draw, () => {});
 results();
-watch(watchIsolation);
+
+let stepped = false;
+byId("commission").ontoggle = () => {
+  stepped = false;
+};
+watch((status) => {
+  watchIsolation(status);
+  if (!byId("commission").open || stepped) return;
+  stepped = true;
+  showSteps(known, status, begin).catch(() => {
+    stepped = false;
+  });
+});
