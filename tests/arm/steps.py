@@ -139,7 +139,8 @@ class Trial:
         self.do(f"{python} -m pip install -q --target tests-site pytest pytest-asyncio hypothesis")
         ran = self.do(
             f"cd soakmon && PYTHONPATH=~/tests-site {python} -m pytest -q -p no:cacheprovider "
-            "tests/hardware --ignore tests/hardware/test_set_up.py"
+            "tests/hardware --ignore tests/hardware/test_set_up.py "
+            "--ignore tests/hardware/test_swap_and_service.py"
         )
         self.figures["driver tests, s"] = ran.took_s
         print("           | " + (ran.text.splitlines() or ["nothing"])[-1])
