@@ -108,7 +108,7 @@ def _left(record: RunRecord, weep: Weep, onset: int) -> tuple[Floats, float, flo
     lost_g, feed_g, bowls_g, top_up_g = went
     factors = record.curve.spread.factors
     shown = factors[:: max(len(factors) // _DRAWS, 1)]
-    share, share_sd = record.curve.top_up
+    share, share_sd = record.curve.share, record.curve.top_up[1]
     evaporated_g = shown @ np.array([feed_g, bowls_g]) + share * top_up_g
     warmer_c = record.evaporation.air_c - weep.first_c
     zero_g = record.settings.priors.zero_g_per_c * warmer_c

@@ -8,7 +8,7 @@ import numpy as np
 
 from soakmon.physics.belief import effort, judgement
 from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD, DRIES_G_PER_H
-from soakmon.watch.balance import RATES
+from soakmon.watch.balance import RATES, log_weight_since
 from soakmon.watch.normal import NORMAL_95, below
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
@@ -74,8 +74,9 @@ class Posterior:
     leak: Band
 
 
-def posterior(weep: Weep, criterion_g_per_h: float) -> Posterior:
+def posterior(record: RunRecord, weep: Weep) -> Posterior:
     """Probabilities of the stories and of the leak's size."""
+    criterion_g_per_h = record.settings.criterion_g_per_day / 24.0
     mass = weep.mass_log_ratio()
     unseen = mass + np.log(weep.onset_prior())[:, None] + np.log(RATE_PRIOR)
     parts = [np.exp(np.clip(unseen, -700, 600)).sum(axis=0) * _UNSEEN]
@@ -90,7 +91,7 @@ def posterior(weep: Weep, criterion_g_per_h: float) -> Posterior:
     signed = _signed(weep, 0)
     none, under = signed.below(0.0), signed.below(criterion_g_per_h)
     above = (1 - under) / max(1 - none, 1e-12)
-    leak = Band(0.0, 0.0, _bound(signed))
+    leak = Band(0.0, 0.0, max(_bound(signed), _bound_by_balance(record, weep)))
     return Posterior(_NO_LEAK / total, weights[0], tuple(weights[1:]), above, leak)
 
 
@@ -174,6 +175,18 @@ def _bound(signed: _Signed) -> float:
     """
     none = signed.below(0.0)
     return max(signed.quantile(none + _BOUND * (1 - none)), 0.0)
+
+
+def _bound_by_balance(record: RunRecord, weep: Weep) -> float:
+    """The same (g/h) by what was lost and the rack cannot have lost otherwise, of any shape.
+
+    A leak that needles let through by sips, or that began later, looks like none to the filter.
+    """
+    by_rate = log_weight_since(record, weep, 0)
+    # As likely before at every rate, of a grid that is even in its logarithm.
+    weight = np.exp(by_rate - by_rate.max()) * RATES
+    place = int(np.searchsorted(np.cumsum(weight), _BOUND * weight.sum()))
+    return float(RATES[min(place, len(RATES) - 1)]) if weep.exposure_h[0] > 0 else 0.0
 
 
 def leak_given_leaking(

@@ -33,7 +33,7 @@ def conclude(record: RunRecord) -> Verdict:
     if weep is None or not record.mass_running:
         return _too_early(record)
     mass = weep.mass_log_ratio()
-    belief = posterior(weep, record.settings.criterion_g_per_day / 24.0)
+    belief = posterior(record, weep)
     alarms, withdrawn = standing(record, weep, mass)
     alarms = _with_closing_alarm(record, weep, mass, alarms)
     found = explained([leak_at(record, weep, mass, alarm) for alarm in alarms])

@@ -99,7 +99,7 @@ class CurveKeeper:
         """The curve so far."""
         points = np.array(self.points).reshape(-1, _COLUMNS)
         best, low, high = self._band(points[:, 2], points[:, 3], points[:, 4])
-        feed, bowls, top_up = points[:, 2], points[:, 3], self._share() * points[:, 4]
+        feed, bowls, top_up = points[:, 2], points[:, 3], self.share * points[:, 4]
         reads = self._reads(points, best, low, high)
         band = (points[:, 0], points[:, 1], best, low, high)
         return Curve(*band, feed, bowls, top_up, *reads, points[:, _AIR.start])
@@ -160,13 +160,15 @@ class CurveKeeper:
         feed_g, bowls_g, top_up_g = (later[-1][part] - later[0][part] for part in (2, 3, 4))
         return last - float(np.median(read[:5])), feed_g, bowls_g, top_up_g
 
-    def _share(self) -> float:
+    @property
+    def share(self) -> float:
+        """Share of the expected top-up that this rack shows: none, all, or between."""
         return min(max(self.top_up[0], 0.0), 1.0)
 
     def _band(
         self, feed_g: Floats, bowls_g: Floats, top_up_g: Floats
     ) -> tuple[Floats, Floats, Floats]:
-        share, share_sd = self._share(), self.top_up[1]
+        share, share_sd = self.share, self.top_up[1]
         low, best, high = self.spread.band_g(feed_g, bowls_g)
         top_up, unsure = share * top_up_g, NORMAL_95 * share_sd * top_up_g
         # What is drawn for cold and what evaporates are unsure apart from each other.

@@ -47,6 +47,10 @@ _DRIPPED_G = judgement(2.0, "g")
 _LOOK_EVERY = effort(10, "minutes")
 # A record is taken in pieces; no result depends on it.
 _PIECE = effort(3600, "rows")
+# What may be poured in, g for each ml that the bottle is said to hold (judgement).
+_HOLDS = judgement(1.2, "g/ml")
+# A fill is found so soon (judgement).
+_FILL_FOUND_S = judgement(1200.0, "s")
 # A bottle is dry when it has been so for so many minutes.
 _DRY_STEPS = judgement(3, "minutes")
 # And from this share of its fill on, or so many grams, it holds fuel (judgement).
@@ -75,7 +79,7 @@ class Decider:
             size_known=settings.bowls_measured,
         )
         self.evaporation = Evaporation(settings)
-        self.follower = Follower(settings.priors.sip_g)
+        self.follower = self._follower()
         self.tally = Tally(gates)
         self.curve = CurveKeeper(settings)
         self.masses = MassLog()
@@ -95,6 +99,11 @@ class Decider:
         self.empty_s = float("nan")
         self.dry_steps = 0
         self.finished = False
+
+    def _follower(self) -> Follower:
+        # A bottle that is described too small, or petrol that is counted as water, is no less.
+        bottle_g = _HOLDS * self.settings.geometry.bottle.fill_ml
+        return Follower(self.settings.priors.sip_g, bottle_g)
 
     def record(self) -> RunRecord:
         """What has been learnt so far; to be read before more rows are pushed."""
@@ -229,10 +238,11 @@ class Decider:
             # What was taken for a soak was the quiet before the fill: start again after it.
             first = all(name != Phase.FILLING for name, _ in self.phases[:-1])
             self.weep, self.mass_running = None, False
-            self.follower = Follower(self.settings.priors.sip_g)
+            self.follower = self._follower()
             self.curve.restart()
             if first:
-                self.alarms = [alarm for alarm in self.alarms if alarm.t_s > average.t_s]
+                self.alarms = [one for one in self.alarms if _of_fill(one, average.t_s)]
+                self.flood = None
                 self.tally.restart(average.t_s)
         elif phase == Phase.SETTLING:
             self._begin(average)
@@ -277,7 +287,7 @@ class Decider:
             self._fall(rows)
 
     def _fall(self, rows: Rows) -> None:
-        self.fall.spare_g = max(self.sips_g, self.finder.missing_g)
+        self.fall.spare_g = max(self.sips_g, self.finder.spare_g(self.last_row_s))
         self.fall.rush_g = max(self.sips_g, self.finder.rush_g(self.last_row_s))
         fall = self.fall.push(rows)
         if fall is not None:
@@ -367,6 +377,15 @@ class Decider:
     def decision(self) -> Decision:
         """Verdict, phases and curve so far."""
         return decision_of(self.record())
+
+
+def _of_fill(alarm: Alarm, found_s: float) -> bool:
+    """Whether an alarm is not of the quiet before a fill that was found at found_s.
+
+    A bowl that overflows while the rack fills may do so minutes before the fill is plain.
+    """
+    overflows = alarm.kind == "flood" and alarm.carb is not None
+    return alarm.t_s > found_s - (_FILL_FOUND_S if overflows else 0.0)
 
 
 def watched(

@@ -29,6 +29,10 @@ _LIMIT_SD = judgement(10.0, "sd")
 _KEPT = effort(120, "medians")
 _CALM = effort(90, "medians")
 _GAP = effort(6, "medians")
+# What lay on the bottle may be taken off: a fall counts from what most of the last hour was above.
+_HOUR_S = judgement(3600.0, "s")
+_MOST = judgement(0.9, "share")
+_EVERY_S = effort(60.0, "s")
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +67,7 @@ class FallWatch:
         self.last_s = math.nan
         self.medians: list[tuple[float, float]] = []
         self.falls: list[float] = []
+        self.hour: list[tuple[float, float]] = []
         self.pending: Pending | None = None
         self.alarmed = False
         self.noise_g = math.nan
@@ -73,6 +78,7 @@ class FallWatch:
         self.cusum.total, self.cusum.began = 0.0, 0
         self.held_g = []
         self.medians.clear()
+        self.hour.clear()
         self.falls.clear()
         self.pending = None
         self.alarmed = False
@@ -97,6 +103,8 @@ class FallWatch:
             self.restart()  # A gap: what happened in it is not a fall that was watched.
         self.medians.append((t_s, median_g))
         del self.medians[:-_KEPT]
+        if not self.hour or t_s - self.hour[-1][0] >= _EVERY_S:
+            self.hour = [*((at, g) for at, g in self.hour if t_s - at < _HOUR_S), (t_s, median_g)]
         if len(self.medians) < 2:
             return None
         fall = self.medians[-2][1] - median_g
@@ -140,7 +148,9 @@ class FallWatch:
     def _certain(self, t_s: float, median_g: float) -> Fall | None:
         back = min(self.cusum.began, len(self.medians) - 1)
         began_s, began_g = self.medians[-1 - back]
-        lost = began_g - median_g
+        before = sorted(g for at, g in self.hour if at < began_s)
+        usual_g = before[int((1 - _MOST) * len(before))] if before else began_g
+        lost = min(began_g, usual_g) - median_g
         rate = lost / max(t_s - began_s, BLOCK_S) * 3600
         spare_g = self.rush_g if rate > 60 * GOES_ON_G_PER_MIN else self.spare_g
         if lost < spare_g or rate < FLOODS_G_PER_H:

@@ -41,9 +41,20 @@ def gate_faults(record: RunRecord, alarms: list[Alarm]) -> list[Fault]:
         key = "faults.counts_without_pause" if often else "faults.counts_are_not_fuel"
         if leaking and not often:
             key = "faults.counts_or_leak"
+        elif not often and _may_be_fuel(record, gate):
+            key = "faults.counts_may_be_fuel"
         text = say(key, gate=gate + 1, count=tally.total[gate])
         faults.append(Fault(tally.times[gate][0], kind, text))
     return faults
+
+
+def _may_be_fuel(record: RunRecord, gate: int) -> bool:
+    """Whether the bottle may have lost as much as a gate's counts would weigh."""
+    observed_g, weep = record.curve.observed_g(), record.weep
+    if observed_g is None or weep is None:
+        return True
+    counted_g = record.tally.total[gate] * weep.drop_g[gate]
+    return counted_g < observed_g - record.curve.expected().low
 
 
 def other_faults(record: RunRecord) -> list[Fault]:

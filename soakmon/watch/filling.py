@@ -106,6 +106,8 @@ class FillFinder:
         # The lowest that the mass has been since it took that, two minutes ago.
         self.low_g = float("inf")
         self.peak_g_per_min = 0.0
+        # The same since the fill was found.
+        self.pace_g_per_min = 0.0
         self.waits_from_s = float("nan")
         self.opened_s = self.opened_g = float("nan")
         self.shut = False
@@ -144,12 +146,23 @@ class FillFinder:
         """Whether the record has said when the feed was opened."""
         return self.shut or math.isfinite(self.opened_s)
 
-    @property
-    def missing_g(self) -> float:
-        """What the rack may still take if it is as described: a bowl may fill late."""
-        if not self.found:
+    def missing_g(self, t_s: float) -> float:
+        """What the rack may still take if it is as described: a bowl may fill late, by some hours.
+
+        Later the rack holds less than described.
+        """
+        if not self.found or t_s - self.started_s > _LATEST_TAP_S:
             return 0.0
         return max(self.expected_g - self._in_g, 0.0)
+
+    @property
+    def _thin(self) -> bool:
+        """Whether a thin flow fills bowls that nobody has measured: it may go on for hours."""
+        return not self.size_known and self.found and self.pace_g_per_min < GOES_ON_G_PER_MIN
+
+    def spare_g(self, t_s: float) -> float:
+        """What the rack may still take at any pace, g."""
+        return self.rush_g(t_s) if self._thin else self.missing_g(t_s)
 
     def rush_g(self, t_s: float) -> float:
         """What the rack may still take at the pace of a fill, which stopped on the way.
@@ -157,9 +170,10 @@ class FillFinder:
         Bowls that nobody has measured may hold more than described, for as long as a tap may be
         opened late.
         """
+        missing_g = self.missing_g(t_s)
         if self.size_known or not self.found or t_s - self.started_s > _LATEST_TAP_S:
-            return self.missing_g
-        return max(_LARGER * self.expected_g - self._in_g, self.missing_g)
+            return missing_g
+        return max(_LARGER * self.expected_g - self._in_g, missing_g)
 
     @property
     def _in_g(self) -> float:
@@ -255,6 +269,11 @@ class FillFinder:
         if not self.found:
             self.found, self.started_s, self.full_g = True, average.t_s, self._before_g()
         self.peak_g_per_min = max(self.peak_g_per_min, self._flow)
+        self._pace()
+
+    def _pace(self) -> None:
+        steady = min(one.g_per_min for one in self.history[-_STAYS:])
+        self.pace_g_per_min = max(self.pace_g_per_min, steady)
 
     def _settle(self, average: Average, from_s: float) -> None:
         self.phase, self.ended_s = str(Phase.SETTLING), from_s
@@ -262,10 +281,11 @@ class FillFinder:
         self.low_g = average.mass_g
 
     def _filling(self, average: Average) -> None:
+        self._pace()
         self.peak_g_per_min = max(self.peak_g_per_min, self._flow)
         taken = self.full_g - average.mass_g
         ends = min(FLOW_ENDS_G_PER_MIN, _FLOW_ENDS_SHARE * self.peak_g_per_min)
-        longest = _LONGEST_SLOW_S if taken < self.expected_g else LONGEST_FILL_S
+        longest = _LONGEST_SLOW_S if self._thin or taken < self.expected_g else LONGEST_FILL_S
         too_much = taken > self._most_g(average)
         self.ran_over = too_much and math.isfinite(self.taken_g) and self._flow > GOES_ON_G_PER_MIN
         if self._flow < ends or too_much or average.t_s - self.begun_s > longest:
@@ -290,8 +310,10 @@ class FillFinder:
         if len(self.history) > _STAYS:
             self.low_g = min(self.low_g, self.history[-_STAYS - 1].mass_g)
         down_g = self.low_g - max(one.mass_g for one in self.history[-_STAYS:])
-        fast = down_g > max(GOES_ON_G_PER_MIN, _GOES_ON_SHARE * self.peak_g_per_min)
-        missing = self.taken_g < _WHOLE * self.expected_g or self.rush_g(average.t_s) > 0
+        least_g = self.pace_g_per_min if self._thin else GOES_ON_G_PER_MIN
+        fast = down_g > max(least_g, _GOES_ON_SHARE * self.peak_g_per_min)
+        short_g = (1 - _WHOLE) * self.expected_g
+        missing = self.missing_g(average.t_s) > short_g or self.rush_g(average.t_s) > 0
         missing = missing and self.full_g - average.mass_g < self._most_g(average)
         return fast and missing and not _overflows(average)
 

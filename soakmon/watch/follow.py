@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -44,18 +45,37 @@ _STEP_SDS = judgement(3.0, "times")
 _ON_STEP = judgement(0.05, "share")
 # Neighbours of a spike differ from each other by no more of it than this.
 _AGREE = judgement(0.2, "share")
+# What lies on the bottle for a while is at least so heavy, and off within so long. Then
+# the bottle weighs what it did, but for so much, and such a share of that load.
+_LOAD_G = judgement(10.0, "g")
+_LIES_S = judgement(3 * 3600.0, "s")
+_COMES_BACK_G = judgement(1.0, "g")
+_COMES_BACK = judgement(0.003, "share")
 # A smaller spike is not told.
 _TOLD_G = judgement(1.0, "g")
+
+
+@dataclass(slots=True)
+class Load:
+    """Something on the bottle, or that lifts it: since when, s, and how heavy, g.
+
+    before_g, removed_g: the reading before it, and what had been taken out by then.
+    """
+
+    since_s: float
+    before_g: float
+    removed_g: float
+    size_g: float
 
 
 class Follower:
     """Feeds averaged readings to the mass filter of a `Weep`, around disturbances.
 
-    sip_g: largest step down that is taken for a float needle's sip.
+    sip_g: largest step down that is taken for a float needle's sip; bottle_g: what a bottle holds.
     """
 
-    def __init__(self, sip_g: float) -> None:
-        self.sip_g = sip_g
+    def __init__(self, sip_g: float, bottle_g: float = math.inf) -> None:
+        self.sip_g, self.bottle_g = sip_g, bottle_g
         self.gauge = NoiseGauge()
         self.freeze = FreezeWatch()
         self.faults: list[Fault] = []
@@ -70,6 +90,9 @@ class Follower:
         self.start_off_g = 0.0
         # When the cell last showed a step of some size: proof that it lives.
         self.moved_s = float("-inf")
+        # The last reading that was as expected, and what lies on the bottle.
+        self.calm_g = 0.0
+        self.load: Load | None = None
 
     def step(self, average: Average, seconds: float, weep: Weep, evaporation: Evaporation) -> None:
         """Take one averaging step; `weep` has already been advanced to it."""
@@ -119,6 +142,7 @@ class Follower:
         if residual < -SURPRISING_SIGMA * sd:
             # Half a sip hidden in the noise must not pass for a minute's leak.
             weep.filter.sip()
+        self.calm_g = item[1]
         weep.fit.add(residual / sd)
         weep.filter.temper = weep.fit.excess
         weep.filter.update(*item)
@@ -158,12 +182,12 @@ class Follower:
         else:
             weep.filter.loosen(OFFSET, _STEP_SDS * abs(step))
             weep.filter.reopen(CREEPS_G + CREEPS_PER_G * abs(step), 0.0)
-            self.removed_g += step
-            word = "refill" if kind is DisturbanceKind.REFILL else "bump"
+            self._take_out(step)
+            refill = kind is DisturbanceKind.REFILL and step < self.bottle_g
             added = say("follow.fuel_was_added_g", step=plain(step))
             jumped = say("follow.reading_jumped_g_something_touched", step=plain(step))
             self._fault(
-                self.held_since_s, word, added if kind is DisturbanceKind.REFILL else jumped
+                self.held_since_s, "refill" if refill else "bump", added if refill else jumped
             )
         for residual, item in zip(residuals, self.held, strict=True):
             # A minute in which the step fell is neither here nor there.
@@ -172,6 +196,22 @@ class Follower:
             ):
                 self._take(weep, item, *weep.filter.surprise(*item))
         self.held = []
+
+    def _take_out(self, step_g: float) -> None:
+        """A step is no fuel lost; nor what lay on the bottle for a while, however it moved."""
+        reading_g = float(np.median([item[1] for item in self.held[-2:]]))
+        load = self.load
+        if load is not None and self.held_since_s - load.since_s > _LIES_S:
+            load = None
+        if load is not None:
+            load.size_g = max(load.size_g, abs(step_g))
+            if abs(reading_g - load.before_g) < _COMES_BACK_G + _COMES_BACK * load.size_g:
+                self.removed_g, self.load = load.removed_g, None
+                return
+        elif abs(step_g) > _LOAD_G:
+            load = Load(self.held_since_s, self.calm_g, self.removed_g, abs(step_g))
+        self.load = load
+        self.removed_g += step_g
 
     def _frozen(self, t_s: float, seconds: float) -> None:
         self.blind_s += seconds

@@ -167,6 +167,9 @@ def _dripped(
     lasted_h = math.inf if until_s is None else hours
     by_mass = log_weight_since(record, weep, onset, lasted_h)
     leak = leak_given_leaking(by_mass, drops, hours, drop_g)
+    if any(before):
+        # What was told had begun, however much likelier it looks by what came after.
+        joint, times = joint[before], times[before]
     since_s = flowing(weep, onsets) if led else dripping(weep, gate, joint, times, leak)
     return LocatedLeak(alarm.carb, first_s, leak, bool(led), rate, onset, until_s, since_s)
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from soakmon.watch.balance import log_weight_since
 from soakmon.watch.conclude import conclude
 from soakmon.watch.decide import decide, watched
 from soakmon.watch.rows import Rows
@@ -54,3 +55,41 @@ def test_what_a_tight_rack_would_have_lost_is_no_leak_whatever_its_shape(seed):
     verdict = conclude(made)
     assert verdict.observed_loss_g < verdict.expected_evaporation_g.best
     assert verdict.outcome is not Outcome.LEAKING
+
+
+def by_sips(seed: int, g_per_h: float, onset_h: float) -> Rows:
+    """A night with a leak that begins late and that needles let through by a third of a gram."""
+    rows = night(seed)
+    leaked = np.floor(np.maximum(rows.t_s / 3600 - onset_h, 0.0) * g_per_h / 0.33) * 0.33
+    return replace(rows, mass_g=rows.mass_g - leaked)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("g_per_day", [4.0, 8.0])
+def test_what_the_bottle_lost_bounds_a_leak_of_any_shape(seed, g_per_day):
+    made = watched(by_sips(seed, g_per_day / 24, 2.0), Settings(), phase="soaking")
+    verdict = conclude(made)
+    assert verdict.outcome is not Outcome.TIGHT
+    assert 24 * verdict.leak_g_per_h.high > 0.9 * g_per_day
+
+
+def test_a_leak_that_speeds_up_had_begun_before_it_was_told():
+    rows = night(5, hours=12)
+    leaked = 0.02 * (rows.t_s / 3600) ** 3
+    drops = rows.drops.copy()
+    drops[:, 1] = np.diff(np.floor(leaked / DROP_G), prepend=0.0)
+    verdict = decide(
+        replace(rows, mass_g=rows.mass_g - leaked, drops=drops), BENCH, phase="soaking"
+    ).verdict
+    (leak,), alarm = verdict.leaks, verdict.alarms[0]
+    assert leak.since_s[0] <= leak.since_s[1] <= alarm.t_s
+
+
+def test_a_rack_that_cools_draws_no_more_than_its_bowls_shrink():
+    """However much of the top-up the filter, which knows no leak, would have to make of it."""
+    made = watched(night(2, hours=6), BENCH, phase="soaking")
+    assert made.weep is not None
+    made.curve.top_up = (1.0, 0.1)
+    whole = log_weight_since(made, made.weep, 0)
+    made.curve.top_up = (5.0, 0.1)
+    assert log_weight_since(made, made.weep, 0) == pytest.approx(whole)

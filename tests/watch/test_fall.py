@@ -102,3 +102,18 @@ def test_after_a_fill_the_past_is_forgotten():
     watch.cusum.total = 5.0
     watch.restart()
     assert (watch.medians, watch.falls, watch.alarmed, watch.cusum.total) == ([], [], False, 0.0)
+
+
+def stood_on(s):
+    """Grams lost s seconds after 780 g has begun to climb on: it stays for half an hour."""
+    return np.minimum(np.maximum(s - 1800, 0), 60) * 13 - np.minimum(s, 60) * 13
+
+
+def test_a_load_that_is_taken_off_little_by_little_is_no_flood():
+    assert found(stood_on, length_s=4000) is None
+
+
+def test_a_flood_after_it_is_one_once_less_is_left_than_before():
+    flood = found(lambda s: stood_on(s) + np.maximum(s - 2400, 0) / 12, length_s=4000)
+    assert flood is not None
+    assert flood.t_s - BEGINS_S - 2400 < 240

@@ -22,6 +22,7 @@ def run(*, total=0, hit=0, rows=1000, blank=0, **tally):
     return SimpleNamespace(
         tally=SimpleNamespace(**seen | tally), start_s=0.0, soak_s=100.0, empty_s=math.nan,
         curve=curve(observed_g=2.0), evaporation=SimpleNamespace(bottle_hose_g=2.0),
+        weep=SimpleNamespace(drop_g=[0.01]),
     )  # fmt: skip
 
 
@@ -29,6 +30,7 @@ def curve(*, observed_g, best_g=2.0, least_feed=0.5):
     return SimpleNamespace(
         observed_g=lambda: observed_g,
         evaporated=lambda: Band(best_g, best_g, best_g),
+        expected=lambda: Band(best_g, best_g - 1.0, best_g + 1.0),
         spread=SimpleNamespace(least_feed=least_feed),
     )
 
@@ -57,6 +59,16 @@ def test_counts_at_a_gate_with_a_leak_are_drops_and_beside_one_they_may_be():
     assert beside.kind == alone.kind == "gate_noise"
     assert beside.text != alone.text
     assert beside.t_s == 7.0
+
+
+def test_counts_are_only_said_to_be_no_fuel_where_the_bottle_denies_it():
+    """At 2 g lost, of which 1 g at least evaporated, a hundred drops of 10 mg are the most."""
+    (denied,) = gate_faults(run(total=101, hit=101), [])
+    (possible,) = gate_faults(run(total=99, hit=99), [])
+    unknown = run(total=101, hit=101)
+    unknown.curve = curve(observed_g=None)
+    assert possible.text.replace("99", "101") == gate_faults(unknown, [])[0].text
+    assert denied.text != gate_faults(unknown, [])[0].text
 
 
 def test_knocks_are_told_ten_minutes_apart_and_no_more_than_fifty():

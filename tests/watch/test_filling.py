@@ -229,3 +229,32 @@ def test_a_spike_while_the_soak_begins_moves_nothing(later, times):
     assert verdict.outcome is Outcome.NOT_PROVEN
     assert verdict.observed_loss_g < 2.0
     assert not [fault for fault in verdict.faults if fault.kind == "refill"]
+
+
+def test_a_bowl_that_overflows_while_the_rack_fills_is_told_though_the_fill_shows_later():
+    """Two drops a second at gate 1, from a minute before the fill is plain."""
+    rows = filled(night(3, hours=2, spacing_s=1.0), begins_s=900.0, g_per_min=20.0, takes_g=300.0)
+    drops = rows.drops.copy()
+    drops[(rows.t_s > 945) & (rows.t_s < 1700), 0] = 2
+    made = judged(replace(rows, drops=drops))
+    assert [name for name, t_s in made.phases if t_s > 960][:1] == ["filling"]
+    assert [(alarm.kind, alarm.carb) for alarm in made.alarms] == [("flood", 1)]
+    assert conclude(made).outcome is Outcome.LEAKING
+
+
+def test_a_flood_hours_after_the_fill_is_no_late_bowl_of_a_rack_described_too_large():
+    rows = filled(night(3, hours=8), begins_s=300.0, g_per_min=40.0, takes_g=0.6 * RACK_G)
+    begins_s = 6 * 3600.0
+    lost_g = np.maximum(rows.t_s - begins_s, 0.0) * 4 / 60
+    made = judged(replace(rows, mass_g=np.maximum(rows.mass_g - lost_g, 0.0)))
+    assert [(alarm.kind, alarm.carb) for alarm in made.alarms] == [("flood", None)]
+    assert made.alarms[0].t_s - begins_s < 180
+
+
+def test_a_thin_fill_of_a_rack_that_holds_more_than_described_is_no_flood():
+    rows = filled(
+        night(3, hours=12), begins_s=600.0, g_per_min=1.4, takes_g=1.6 * RACK_G, valve=True
+    )
+    made = judged(rows)
+    assert not made.alarms
+    assert made.finder.taken_g == pytest.approx(1.6 * RACK_G, rel=0.05)

@@ -76,6 +76,30 @@ def calm(minutes: int = 30) -> Bottle:
     return bottle
 
 
+@pytest.mark.parametrize("shifts_g", [0.0, 40.0])
+def test_what_lies_on_the_bottle_for_a_while_is_no_loss_however_it_moves(shifts_g):
+    """An animal of 800 g sits there for 20 minutes, moves, and goes; 0.1 g evaporates meanwhile."""
+    moves = [800.0, 800.0, 800.0, *[800.0 - shifts_g * k / 16 for k in range(17)]]
+    bottle = calm().reads(*moves, *[-0.1] * 5)
+    assert bottle.follower.removed_g == 0.0
+    assert bottle.follower.load is None
+    assert bottle.filter.level_g == pytest.approx(-0.1, abs=0.01)
+
+
+def test_what_stays_was_put_there_and_what_comes_off_hours_later_was_not_it():
+    poured = calm().reads(*[300.0] * 5, *[297.0] * 4)
+    assert poured.follower.removed_g == pytest.approx(297.0, abs=0.1)
+    late = calm().reads(*[50.0] * 200, *[0.0] * 4)
+    assert late.follower.removed_g == pytest.approx(0.0, abs=0.1)
+    assert late.faults == ["refill", "bump"]
+
+
+def test_more_than_the_bottle_holds_is_no_fuel():
+    bottle = Bottle()
+    bottle.follower.bottle_g = 500.0
+    assert bottle.reads(*[0.0] * 30, *[501.0] * 3).faults == ["bump"]
+
+
 def test_nothing_is_taken_before_the_noise_is_known():
     bottle = Bottle().reads(*[0.0] * 10)
     assert bottle.filter.taken == []
