@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD
 from soakmon.texts import say
+from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.record import RunRecord
 from soakmon.watch.verdict import Alarm, Fault
 
@@ -19,6 +21,8 @@ _AS_GOOD_AS_NOTHING = judgement(0.05, "share")
 _BLANK = judgement(0.5, "share")
 _OFTEN = judgement(0.2, "share")
 _NOISY_FROM = judgement(12, "counts")
+# Drops of a lip that makes small ones, over those of the usual lip.
+_LIGHT_DROPS = float(np.exp(-NORMAL_95 * BETWEEN_LIPS_LOG_SD))
 # Told apart from so long on: knocks, and time without a temperature; and no more knocks than that.
 _APART_S = judgement(600, "s")
 _MOST_KNOCKS = effort(50, "knocks")
@@ -53,8 +57,8 @@ def _may_be_fuel(record: RunRecord, gate: int) -> bool:
     observed_g, weep = record.curve.observed_g(), record.weep
     if observed_g is None or weep is None:
         return True
-    counted_g = record.tally.total[gate] * weep.drop_g[gate]
-    return counted_g < observed_g - record.curve.expected().low
+    least_g = record.tally.total[gate] * weep.drop_g[gate] * _LIGHT_DROPS
+    return least_g < observed_g - record.curve.expected().low
 
 
 def other_faults(record: RunRecord) -> list[Fault]:

@@ -62,12 +62,12 @@ def test_counts_at_a_gate_with_a_leak_are_drops_and_beside_one_they_may_be():
 
 
 def test_counts_are_only_said_to_be_no_fuel_where_the_bottle_denies_it():
-    """At 2 g lost, of which 1 g at least evaporated, a hundred drops of 10 mg are the most."""
-    (denied,) = gate_faults(run(total=101, hit=101), [])
+    """Of 2 g lost 1 g at least evaporated: a hundred drops of 10 mg are about the most."""
+    (denied,) = gate_faults(run(total=180, hit=180), [])
     (possible,) = gate_faults(run(total=99, hit=99), [])
-    unknown = run(total=101, hit=101)
+    unknown = run(total=180, hit=180)
     unknown.curve = curve(observed_g=None)
-    assert possible.text.replace("99", "101") == gate_faults(unknown, [])[0].text
+    assert possible.text.replace("99", "180") == gate_faults(unknown, [])[0].text
     assert denied.text != gate_faults(unknown, [])[0].text
 
 
