@@ -137,6 +137,7 @@ class Latch:
                 try:
                     os.posix_fallocate(file, 0, _SLOTS * _SLOT_BYTES)
                     _sync_folder(self.path.parent)
+                    lies = max(_whole(file).values(), default=(0, None), key=lambda one: one[0])
                 except OSError:
                     os.close(file)
                     raise
@@ -145,6 +146,8 @@ class Latch:
                 return False
             self.file = file
         with self.lock:
+            # What lies there from before must be the older one.
+            self.number = max(self.number, lies[0])
             self._changed()
         if not self.write():
             return False
@@ -220,14 +223,13 @@ class Latch:
     def _read(self) -> None:
         try:
             self.file = os.open(self.path, os.O_RDWR | os.O_CLOEXEC)
-            whole = {}
-            for slot in range(_SLOTS):
-                found = _unpacked(os.pread(self.file, _SLOT_BYTES, slot * _SLOT_BYTES))
-                if found is not None:
-                    whole[slot] = found
+            whole = _whole(self.file)
         except OSError as error:
             self.trouble = self._cannot("read", error)
             self.note = LatchEntry(self.trouble, "unreadable", 0.0)
+            # As soon as the disk lets it be written over, it says at least that.
+            with self.lock:
+                self._changed()
             return
         newest = max(whole, key=lambda slot: whole[slot][0], default=-1)
         self.number, self.note = whole.get(newest, (0, None))
@@ -248,6 +250,14 @@ class Latch:
         return say(
             "latch.note_keeps_feed_shut_cannot", path=self.path, what=what, strerror=error.strerror
         )
+
+
+def _whole(file: int) -> dict[int, tuple[int, LatchEntry | None]]:
+    """Number and note of each slot that is whole."""
+    slots = {
+        slot: _unpacked(os.pread(file, _SLOT_BYTES, slot * _SLOT_BYTES)) for slot in range(_SLOTS)
+    }
+    return {slot: found for slot, found in slots.items() if found is not None}
 
 
 def _packed(number: int, note: LatchEntry | None) -> bytes:

@@ -100,11 +100,26 @@ def _flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> Located
     until_s = until_s if stops_s is None else min(until_s, stops_s)
     hours = (until_s - alarm.t_s) / 3600
     lost_g = record.masses.loss_g(alarm.t_s, until_s)
+    lost_g *= _share_of_flood(record, alarm, until_s)
     if 3600 * hours >= _FLOWS_S and lost_g > FLOWS_G:
         rate, off_g = lost_g / hours, math.hypot(_FLOWS_REL * lost_g, _STEP_G)
         leak = Band(rate, (lost_g - off_g) / hours, (lost_g + off_g) / hours)
     since_s = (alarm.t_s - _STORM_S, alarm.t_s)
     return LocatedLeak(alarm.carb, alarm.t_s, leak, False, rate, 0, stops_s, since_s)
+
+
+def _share_of_flood(record: RunRecord, alarm: Alarm, until_s: float) -> float:
+    """Share of what the bottle lost after a flood's alarm that its gate counted, of all floods."""
+    if alarm.carb is None:
+        return 1.0
+    drops = {
+        one.carb: record.tally.since(one.carb - 1, alarm.t_s)
+        - record.tally.since(one.carb - 1, until_s)
+        for one in record.alarms
+        if one.kind == "flood" and one.carb is not None
+    }
+    counted = sum(drops.values())
+    return drops.get(alarm.carb, 0) / counted if counted else 1.0
 
 
 def _unseen(record: RunRecord, weep: Weep, mass: Floats, fed_s: float) -> LocatedLeak:

@@ -321,9 +321,10 @@ class Life:
             self.air_s = self.world_s()
             with suppress(OSError):
                 service.sampling.read_air()
+        # What the disk refused is tried again, as the scribe's own thread does it.
+        service.latch.write()
         if self.stuck:
             # The worker hangs; teller and scribe go on.
-            service.latch.write()
             service.teller.deliver()
         else:
             service.worker.drain()

@@ -179,6 +179,35 @@ def test_a_disk_that_hangs_delays_nobody_who_only_latches(latch, monkeypatch):
     assert Latch(latch.path).reason == "second"
 
 
+def test_one_that_opens_while_the_disk_is_full_is_no_older_than_what_lies_there(latch, monkeypatch):
+    for _ in range(5):
+        latch.hold("again", "x", 1.0)
+        latch.write()
+        latch.lift()
+    real_open, real_pwrite = os.open, os.pwrite
+    monkeypatch.setattr("soakmon.records.latch.os.open", failing)
+    blind = Latch(latch.path)
+    monkeypatch.setattr("soakmon.records.latch.os.open", real_open)
+    monkeypatch.setattr("soakmon.records.latch.os.pwrite", failing)
+    assert not blind.write()
+    monkeypatch.setattr("soakmon.records.latch.os.pwrite", real_pwrite)
+    assert blind.write()
+    assert "cannot be read" in Latch(latch.path).reason
+
+
+def test_a_note_that_could_not_be_read_is_written_as_soon_as_it_can_be(latch, monkeypatch):
+    """Else the next start would find whatever it said before, and the feed might open."""
+    latch.lift()
+    real = os.open
+    monkeypatch.setattr("soakmon.records.latch.os.open", failing)
+    blind = Latch(latch.path)
+    assert not blind.write()
+    monkeypatch.setattr("soakmon.records.latch.os.open", real)
+    assert blind.wait_for_change(0.0)
+    assert blind.write()
+    assert "cannot be read" in Latch(latch.path).reason
+
+
 def test_a_file_that_could_not_be_opened_and_can_be_again_says_what_memory_says(latch, monkeypatch):
     """It was off when the process died; what came up since then must not be lost with the next."""
     latch.lift()
