@@ -158,7 +158,9 @@ def _dripped(
     place += int(np.argmax(onsets[place : place + 2]))
     drops = float(record.tally.since(gate, first_s) - record.tally.since(gate, fed_s))
     hours = max(fed_s - first_s, 1.0) / 3600.0
-    led = onsets[mass_onset] - onsets[place] > _LED and mass_onset < place - 1
+    # Of several leaks the mass dates the first, or all of them together.
+    places = {one.carb for one in record.alarms if one.leaks and one.carb is not None}
+    led = onsets[mass_onset] - onsets[place] > _LED and mass_onset < place - 1 and len(places) < 2
     if led:
         # A weeping needle must first have raised its bowl to the lip.
         rate = leak_given_leaking(mass_log_weight(record, weep, only(mass_onset))).best
@@ -182,9 +184,10 @@ def _dripped(
     lasted_h = math.inf if until_s is None else hours
     by_mass = log_weight_since(record, weep, onset, lasted_h)
     leak = leak_given_leaking(by_mass, drops, hours, drop_g)
-    if any(before):
-        # What was told had begun, however much likelier it looks by what came after.
-        joint, times = joint[before], times[before]
+    # What was told had begun, however much likelier a later beginning looks by what came after.
+    joint, times = joint[before], times[before]
+    if not len(times):
+        joint, times = np.zeros((1, 1)), np.array([alarm.t_s])
     since_s = flowing(weep, onsets) if led else dripping(weep, gate, joint, times, leak)
     return LocatedLeak(alarm.carb, first_s, leak, bool(led), rate, onset, until_s, since_s)
 

@@ -8,6 +8,7 @@ import pytest
 from soakmon.physics.drops import USUAL_DROP_G as DROP_G
 from soakmon.watch.decide import Decider, decide, watched
 from soakmon.watch.rows import Rows
+from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome, Verdict
 from tests.watch.nights import BENCH, night
 
@@ -326,3 +327,34 @@ def test_what_drips_on_with_the_feed_shut_adds_no_alarm():
     rows.drops[[2000, 6000], 3] = 1
     rows = replace(rows, mass_g=mass_g, feed_open=fed.astype(float))
     assert [alarm.carb for alarm in judged(rows).alarms] == [2]
+
+
+def at_random(leak_g_per_h: float, counted_g_per_h: float) -> Rows:
+    """Counts at gate 2 that keep no time, all night, and what the bottle loses besides."""
+    rows = night(7, leak_g_per_h=leak_g_per_h)
+    rng = np.random.default_rng(7)
+    rows.drops[:, 1] = rng.poisson(counted_g_per_h * 5 / 3600 / DROP_G, len(rows))
+    return rows
+
+
+def test_counts_that_keep_no_time_are_drops_where_the_bottle_lost_what_they_weigh():
+    rows = at_random(0.6, 0.5)
+    verdict = decide(rows, Settings(), phase="soaking").verdict
+    assert [alarm.carb for alarm in verdict.alarms] == [2]
+    assert verdict.leak_g_per_h.low < 0.6 < verdict.leak_g_per_h.high
+
+
+@pytest.mark.parametrize("counted_g_per_h", [0.1, 0.5, 2.0])
+def test_counts_that_keep_no_time_are_none_where_it_did_not(counted_g_per_h):
+    verdict = decide(at_random(0.0, counted_g_per_h), Settings(), phase="soaking").verdict
+    assert not verdict.alarms
+
+
+def test_a_second_leak_did_not_begin_with_the_first():
+    rows = night(8, leak_g_per_h=0.6, onset_h=2.0, carb=1)
+    later_g = np.maximum(rows.t_s / 3600 - 11.0, 0.0) * 0.2
+    rows.drops[1:, 1] = np.diff(np.floor(later_g / DROP_G))
+    verdict = decide(replace(rows, mass_g=rows.mass_g - later_g), Settings(), phase="soaking")
+    first, second = sorted(verdict.verdict.leaks, key=lambda leak: leak.carb)
+    assert first.since_s[0] <= 2.1 * 3600
+    assert 10.0 * 3600 < second.since_s[0] <= 11.0 * 3600 <= second.since_s[1]
