@@ -20,8 +20,8 @@ ORDINARY = "ordinary"
 class Feed:
     """Valve, latch and the guard's levels.
 
-    levels: the limits that are broken now. wanted: whether the feed was last commanded open;
-    trouble: why the valve could not be shut.
+    levels: the limits that are broken now; unseen: why nobody sees them, "" when somebody does.
+    wanted: whether the feed was last commanded open; trouble: why the valve could not be shut.
     """
 
     def __init__(
@@ -36,6 +36,7 @@ class Feed:
         self.wanted = False
         self.confirmed = False
         self.closed = False
+        self.unseen = ""
         self.forgiven: frozenset[Code] = frozenset()
         self.found = 0
         self.trouble = ""
@@ -70,6 +71,8 @@ class Feed:
         """What keeps the feed from being opened now; "" when nothing does."""
         if self.closed:
             return say("feed.service_stopping")
+        if self.unseen:
+            return self.unseen
         for trip in self.levels():
             # What has happened is forgiven by who confirms the cautions; what lasts is not.
             if trip.code in PASSING or not self.confirmed:

@@ -48,7 +48,7 @@ class Sampling:
         self.scale = Scale(bench.cell.g_per_count, bench.cell.zero_counts, bench.cell.capacity_g)
         self.lock = threading.Lock()
         self.levels: tuple[Trip, ...] = ()
-        self.failed = self.keeper_late = False
+        self.keeper_late = False
         self.sampled_s = self.unsteady_s = -math.inf
         self.sampler, self.guard = self._new(0.0)
 
@@ -76,14 +76,14 @@ class Sampling:
         try:
             self._sample()
         except Exception as error:  # nobody watches, whatever it was: shut, and told once
+            told = self.feed.unseen
+            self.feed.unseen = say("service.bench_cannot_read", error=named(error))
             self.feed.pause()
-            if not self.failed:
+            if not told:
                 log.exception("sampling failed")
-                text = say("service.bench_cannot_read", error=named(error))
-                self.sound("bench", text, Wrong.FAILED)
-            self.failed = True
+                self.sound("bench", self.feed.unseen, Wrong.FAILED)
         else:
-            self.failed = False
+            self.feed.unseen = ""
         self._look_at_keeper()
 
     def _sample(self) -> None:

@@ -237,7 +237,7 @@ class Service:
         else:
             self.alarms.loose.append(alarm)
             self.record(alarm.t_s, "alarm", asdict(alarm))
-        if self.sampling.failed:
+        if self.feed.unseen:
             self.say_unread()
         self.show_panel()
 

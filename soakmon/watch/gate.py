@@ -210,7 +210,9 @@ class GateEvidence:
         """Log-likelihood of something fast that hardly keeps time."""
         fast = rough[:, self.rates > 1 / _FAST_S]
         each = math.log(_ROUGH / _ROUGH_SHARE / fast.shape[1])
-        return float(log_sum(fast + self._log_begins[:, None] + each))
+        # Nor does it look like drops.
+        begins = self._log_begins + np.array(self.likeness_at) - self.likeness
+        return float(log_sum(fast + begins[:, None] + each))
 
     def _log_faint(self, t_s: float, before: Floats) -> float:
         """Log-likelihood of a load of which most switchings are not heard."""

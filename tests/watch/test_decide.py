@@ -358,3 +358,13 @@ def test_a_second_leak_did_not_begin_with_the_first():
     first, second = sorted(verdict.verdict.leaks, key=lambda leak: leak.carb)
     assert first.since_s[0] <= 2.1 * 3600
     assert 10.0 * 3600 < second.since_s[0] <= 11.0 * 3600 <= second.since_s[1]
+
+
+def test_counts_that_keep_no_time_are_drops_where_the_beam_was_dark_as_long_as_for_drops():
+    """Ten an hour: the bottle cannot tell them, and without widths nobody can."""
+    rows = at_random(0.085, 0.085)
+    rng = np.random.default_rng(3)
+    block_ms = np.where(rows.drops > 0, rng.lognormal(np.log(8.0), 0.3, rows.drops.shape), np.nan)
+    assert not decide(rows, Settings(), phase="soaking").verdict.alarms
+    known = decide(replace(rows, block_ms=block_ms), Settings(), phase="soaking").verdict
+    assert [alarm.carb for alarm in known.alarms] == [2]
