@@ -17,6 +17,7 @@ import numpy as np
 from soakmon.bench.ails import Ailing
 from soakmon.bench.edges import Drop
 from soakmon.bench.feed import Feed
+from soakmon.bench.forecast import Forecast
 from soakmon.bench.preflight import PREFLIGHT_S, Check, check_readings, fit
 from soakmon.bench.teller import new_uid
 from soakmon.config import Bench
@@ -39,13 +40,10 @@ from soakmon.watch.phase import Phase
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
-from soakmon.watch.trend import trend
 from soakmon.watch.verdict import Alarm, Fault, Outcome
 
 log = logging.getLogger(__name__)
 _NO_FLOW_S = 600.0
-_FORECAST_S = 7200.0
-_FORECAST_FROM_S = 1800.0
 _LEAK = "leak"
 
 
@@ -105,7 +103,7 @@ class Session:
         self.known: set[Alarm | Fault] = set()
         self.decision: Decision | None = None
         self.interruptions: list[Interruption] = []
-        self.minutes: list[tuple[float, float]] = []
+        self.forecast = Forecast()
         self.ailing = Ailing(gates, 3600 * bench.service.soak_h)
 
     def take(self, row: Rows, drops: list[Drop] | None = None) -> None:
@@ -118,7 +116,7 @@ class Session:
             told = [[d.gate + 1, round(d.t_s, 3), round(1e3 * d.dark_s, 2)] for d in drops]
             self.record(self.t_s, "drops", {"drops": told})
         self.decider.push(row)
-        self._remember(row)
+        self.forecast.take(self.t_s, float(row.mass_g[-1]))
         self.news()
         self._ails(row)
         if self.phase is Phase.PREFLIGHT:
@@ -127,12 +125,6 @@ class Session:
             self._isolating()
         else:
             self._running()
-
-    def _remember(self, row: Rows) -> None:
-        mass_g = float(row.mass_g[-1])
-        if np.isfinite(mass_g) and (not self.minutes or self.t_s - self.minutes[-1][0] >= 60):
-            self.minutes.append((self.t_s, mass_g))
-            del self.minutes[:-240]
 
     def _ails(self, row: Rows) -> None:
         """Trouble that costs the soak its point is an alarm, once; the feed may stay open."""
@@ -386,17 +378,7 @@ class Session:
 
     def dry_at_s(self) -> float | None:
         """When the bottle will be empty (t_s) at the loss rate of the last hours, or None."""
-        points = [(t, m) for t, m in self.minutes if t > self.t_s - _FORECAST_S]
-        if self.phase is not Phase.SOAKING or len(points) < 10:
-            return None
-        if points[-1][0] - points[0][0] < _FORECAST_FROM_S:
-            return None
-        times, masses = np.array(points).T
-        line = trend(times - self.t_s, masses)
-        left_s = line.crosses(0.0)
-        if line.slope > -3 * line.slope_se or not 0 < left_s < 7 * 86400:
-            return None
-        return self.t_s + left_s
+        return self.forecast.dry_at_s(self.t_s) if self.phase is Phase.SOAKING else None
 
     @property
     def outcome(self) -> Outcome | None:

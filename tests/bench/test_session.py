@@ -236,9 +236,11 @@ def test_the_bottle_that_will_run_dry_is_foretold():
     session = Session(short(24), 4, lambda *_: None, feed)
     rng = np.random.default_rng(4)
     session.t_s, session.phase = 7200.0, Phase.SOAKING
-    session.minutes = [
+    session.forecast.minutes = [
         (t_s, 20 - 4 * t_s / 3600 + float(rng.normal(0, 0.05))) for t_s in np.arange(0.0, 7201, 60)
     ]
     assert session.dry_at_s() / 3600 == pytest.approx(5.0, abs=0.05)
-    session.minutes = [(t_s, 20 + float(rng.normal(0, 0.05))) for t_s, _ in session.minutes]
+    session.forecast.minutes = [
+        (t_s, 20 + float(rng.normal(0, 0.05))) for t_s, _ in session.forecast.minutes
+    ]
     assert session.dry_at_s() is None
