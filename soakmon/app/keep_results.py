@@ -26,7 +26,7 @@ from soakmon.watch.decision import Decision
 from soakmon.watch.verdict import Outcome
 from soakmon.weigh.judge import BenchTestResult
 
-_WORDS = {
+OUTCOME_WORDS = {
     Outcome.TIGHT: "keep.tight",
     Outcome.LEAKING: "keep.leaking",
     Outcome.NOT_PROVEN: "keep.not_proven",
@@ -121,7 +121,7 @@ def _give(
     records, session = opened
     verdict = decision.verdict
     phases = [[name, t_s] for name, t_s in decision.phases]
-    summary = f"{say(_WORDS[verdict.outcome])}: {verdict.reason}"
+    summary = f"{say(OUTCOME_WORDS[verdict.outcome])}: {verdict.reason}"
     add_result(
         session,
         job,

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from soakmon import __version__
-from soakmon.app.keep_results import keep_soak
+from soakmon.app.keep_results import OUTCOME_WORDS, keep_soak
 from soakmon.app.soak_context import about_of, paper_of, snapshot
 from soakmon.errors import InputError
 from soakmon.records.holding import holding
@@ -19,6 +19,7 @@ from soakmon.report.clock import RunClock
 from soakmon.report.content import About
 from soakmon.report.files import write_report
 from soakmon.report.log import log_of
+from soakmon.texts import say
 
 _WAITS_S = 120.0
 
@@ -90,11 +91,15 @@ def about_recalled(found: Recalled) -> About:
     remarks = []
     interim = found.entry.ended_t_s is None
     if interim:
-        remarks.append("The soak has not ended: this is what has been seen so far.")
+        remarks.append(say("report_soak.so_far"))
     if found.differs:
         remarks.append(
-            f"Judged again by soakmon {__version__}, the same readings give: "
-            f"{found.again.outcome.value}, {found.again.reason}."
+            say(
+                "report_soak.judged_again",
+                version=__version__,
+                outcome=say(OUTCOME_WORDS[found.again.outcome]),
+                reason=found.again.reason,
+            )
         )
     return replace(
         about_of(found.told, found.settings, found.ended_at),

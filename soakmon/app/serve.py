@@ -33,6 +33,7 @@ from soakmon.records.holding import holding
 from soakmon.records.latch import NAME as LATCH
 from soakmon.records.latch import Latch
 from soakmon.systemd import tell_system
+from soakmon.texts import say
 
 if TYPE_CHECKING:
     from soakmon.page.serving import OpenPage
@@ -133,10 +134,7 @@ def latched(opened: Opened, wall_s: float) -> str:
     """What is to be said of a journal that was set aside, or "": the feed stays shut for it."""
     if opened.aside is None:
         return ""
-    text = (
-        f"the journal was damaged and is kept as {opened.aside.name}; a new one goes on with what "
-        "could be read of it: look at the bench before the feed is opened"
-    )
+    text = say("serve.journal_damaged", name=opened.aside.name)
     latch = Latch(opened.journal.path.with_name(LATCH))
     latch.allocate()
     latch.set(text, Wrong.JOURNAL, wall_s)

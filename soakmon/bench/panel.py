@@ -6,6 +6,7 @@ import logging
 from collections.abc import Callable
 
 from soakmon.bench.ports import Panel, Press
+from soakmon.texts import say
 
 log = logging.getLogger(__name__)
 
@@ -43,4 +44,4 @@ class SturdyPanel:
             return
         self.broken = True
         log.error("the panel does not answer", exc_info=error)
-        self.broke(f"the panel does not answer ({error}): lamp, buzzer and button are dead")
+        self.broke(say("panel.does_not_answer", error=error))

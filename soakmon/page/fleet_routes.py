@@ -15,10 +15,10 @@ from soakmon.reach.backoff import Backoff
 from soakmon.reach.fleet import TOPICS, Fleet
 from soakmon.reach.health import Board, State
 from soakmon.reach.supervise import supervise
+from soakmon.texts import say
 from soakmon.watch.phase import Phase
 
 _NAME = "benches"
-_DEAF = "the broker passes nothing on: may this bench read there?"
 
 
 class Benches(BaseModel):
@@ -49,7 +49,7 @@ def fleet_routes(service: Service, fleet: Fleet) -> APIRouter:
         return Benches(
             own=own,
             broker=broker,
-            trouble=_DEAF if deaf else fleet.trouble,
+            trouble=say("fleet_routes.broker_passes_nothing") if deaf else fleet.trouble,
             benches=[_own(service), *listed],
         )
 

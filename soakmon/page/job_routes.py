@@ -20,6 +20,7 @@ from soakmon.page.access import DeniedError, runs, visitor
 from soakmon.page.store import Visitor
 from soakmon.records.jobs.fields import CarbFields
 from soakmon.records.jobs.files import picture_type
+from soakmon.texts import say
 
 if TYPE_CHECKING:
     from soakmon.page.job_service import JobService
@@ -250,7 +251,7 @@ def _add_files(looks: APIRouter, writes: APIRouter, job_store: JobStoreHandle) -
             async for block in request.stream():
                 held.write(block)
             if held.tell() == 0:
-                raise DeniedError(422, "the file is empty")
+                raise DeniedError(422, say("job_routes.file_empty"))
             held.seek(0)
 
             def keep() -> str:

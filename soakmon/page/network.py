@@ -16,6 +16,7 @@ from starlette.types import Scope
 
 from soakmon.config import Bench
 from soakmon.records.jobs.text import inert
+from soakmon.texts import say
 
 Ip = ipaddress.IPv4Address | ipaddress.IPv6Address
 
@@ -104,8 +105,5 @@ def unknown_name(scope: Scope, names: frozenset[str]) -> str | None:
     came_to = ip_of((scope.get("server") or ("", 0))[0] or "")
     if host in names or (ip is not None and (is_own(ip) or ip == came_to)):
         return None
-    return (
-        f"this bench's page is not known as {inert(host[:80]) or 'nothing'}: call it by its "
-        f"address or as {sorted(names)[0]}; or, if that name is meant, add it to names in the "
-        "[page] of bench.toml"
-    )
+    said_name = inert(host[:80]) or "nothing"
+    return say("network.unknown_name", said=said_name, known=sorted(names)[0])

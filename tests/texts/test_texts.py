@@ -119,3 +119,12 @@ def test_what_people_wrote_stays_as_it_is():
 )  # fmt: skip
 def test_the_browser_chooses(accept, language):
     assert language_of(accept) == language
+
+
+def test_what_a_report_adds_and_a_refusal_are_said_in_german():
+    again = say("report_soak.judged_again", version="0.1", outcome=say("keep.leaking"), reason="x")
+    assert translated(again, "de").startswith("Von soakmon 0.1 noch einmal beurteilt")
+    assert "undicht" in translated(again, "de")
+    name = say("network.unknown_name", said="bench.example", known="bench.local")
+    assert "bench.example" in translated(name, "de")
+    assert translated(name, "de").startswith("die Seite dieses Prüfstands")
