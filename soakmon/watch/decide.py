@@ -143,14 +143,23 @@ class Decider:
         rows, knocks = without_knocks(rows, np.diff(rows.t_s, prepend=self.last_row_s))
         self.tally.add_knocks(knocks)
         self.tally.add_missing(rows)
-        # Step by step, so that nothing depends on how many rows come at once.
+        # Step by step, so that nothing depends on how many rows come at once: the first row after a
+        # step completes it, and what follows is seen in its light.
         for part, average in self.averager.cut(rows):
-            self._drops(part)
-            self.last_row_s = float(part.t_s[-1])
-            self._storms(part)
-            if average is not None:
-                self._step(average)
+            if average is None:
+                self._see(part)
+                continue
+            self._see(part.part(0, 1))
+            self._step(average)
+            if len(part) > 1:
+                self._see(part.part(1, len(part)))
         self._tell_curve()
+
+    def _see(self, rows: Rows) -> None:
+        """Drops and floods in rows as they are."""
+        self._drops(rows)
+        self.last_row_s = float(rows.t_s[-1])
+        self._storms(rows)
 
     def finish(self) -> None:
         """Take what is still held back in an unfinished averaging step."""

@@ -25,9 +25,9 @@ _IN_EACH_HALF = judgement(0.25, "share")
 # While the rack fills, people are at the bench: what they shake is counted at several gates.
 _OTHERS = judgement(0.5, "share")
 # So much is kept at least, and of the time before it for the mass's own scatter.
-_KEEP_S = effort(90.0, "s")
-_KEEP_ROWS = effort(12, "rows")
-_BEFORE_S = effort(300.0, "s")
+_KEEP_S = effort(240.0, "s")
+_KEEP_ROWS = effort(60, "rows")
+_BEFORE_S = effort(120.0, "s")
 _BEFORE_ROWS = effort(20, "rows")
 # A fall is one from so many of its own scatters on.
 _SCATTERS = judgement(2.0, "sd")
@@ -134,7 +134,7 @@ class FloodWatch:
         said = (total[index + 1] - total[since]) * self.drop_g
         # A median scatters by 1.25 of what a mean does, and flips by a digit of the cell.
         scatter = 1.25 * noise * float(np.sqrt(1 / len(before) + 1 / len(after)))
-        digit = _digit_g(rows.mass_g)
+        digit = _digit_g(rows.mass_g[first : index + 1])
         if not (lost > _SURELY_SD * scatter + digit + COMMON_SIP_G and lost > _OF_SAID * said):
             return None
         seconds = float(now - rows.t_s[max(since - 1, 0)])

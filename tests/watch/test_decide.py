@@ -368,3 +368,26 @@ def test_counts_that_keep_no_time_are_drops_where_the_beam_was_dark_as_long_as_f
     assert not decide(rows, Settings(), phase="soaking").verdict.alarms
     known = decide(replace(rows, block_ms=block_ms), Settings(), phase="soaking").verdict
     assert [alarm.carb for alarm in known.alarms] == [2]
+
+
+@pytest.mark.parametrize("spacing_s", [1.0, 10.0])
+def test_a_flood_is_told_at_the_same_time_however_many_rows_come_at_once(spacing_s):
+    """Carb 1 floods before its fill shows, and again an hour later."""
+    t_s = np.arange(0.0, 2 * 3600, spacing_s)
+    rng = np.random.default_rng(5)
+    fills_g = np.clip((t_s - 900) / 6, 0, 130) + np.clip((t_s - 930) / 20, 0, 12)
+    floods_g = np.clip((t_s - 5400) * 90 / 3600, 0, None)
+    mass_g = 450 - fills_g - floods_g + rng.normal(0, 0.05, len(t_s))
+    drops = np.zeros((len(t_s), 4))
+    fell = np.clip((t_s - 930) / 20, 0, 12) + floods_g
+    drops[1:, 0] = np.diff(np.floor(fell / DROP_G))
+    rows = Rows(t_s, mass_g, np.full(len(t_s), 20.0), drops)
+
+    def told(at_once: int) -> list[tuple[float, str, int | None]]:
+        decider = Decider(Settings(), 4)
+        for start in range(0, len(rows), at_once):
+            decider.push(rows.part(start, min(start + at_once, len(rows))))
+        return [(alarm.t_s, alarm.kind, alarm.carb) for alarm in decider.alarms]
+
+    assert told(1)
+    assert told(1) == told(7) == told(3600)
