@@ -229,7 +229,8 @@ class FillFinder:
         """
         again = math.isfinite(self.taken_g)
         full = self.said_full or _overflows(average)
-        most = _MOST_IF_FULL if full else _LARGER if again else _MOST_OF_EXPECTED
+        goes_on = 1.0 if self.size_known else _LARGER
+        most = _MOST_IF_FULL if full else goes_on if again else _MOST_OF_EXPECTED
         return most * self.expected_g + _MOST_OVER_G
 
     def _before_g(self) -> float:
