@@ -37,6 +37,7 @@ def test_what_a_step_was(residual_g, kind):
 def test_what_is_not_over_is_waited_for():
     assert judge(np.array([5.0, 5.0, 5.3]), NOISE_G, SIP_G) is None  # somebody is still at it
     assert judge(np.array([5.0, 5.0, 5.09]), NOISE_G, SIP_G) is not None  # to 2 % of the step
+    assert judge(np.array([5.0, 5.0, 5.12]), NOISE_G, SIP_G) is None
     slow = np.array([-0.1, -0.15, -0.2])
     assert judge(slow, NOISE_G, SIP_G) is None  # needles sip for a minute or two
     assert judge(np.linspace(-0.1, -0.4, 8), NOISE_G, SIP_G) == (

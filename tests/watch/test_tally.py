@@ -25,6 +25,7 @@ def test_a_satellite_after_a_slow_drop_is_none():
     assert tally_of(100.0, 104.9, 106.0).total == [3]
     assert tally_of(100.0, count=2).total == [1]
     assert tally_of(100.0, 105.0, count=2).total == [3]
+    assert tally_of(100.0, 106.0, count=2).total == [2]
     assert tally_of(100.0, count=2, spacing_s=1.6).total == [2]
 
 
@@ -46,6 +47,18 @@ def test_a_burst_counts_for_half_as_many_again_as_the_middle_hours():
     assert tally.steady(0, math.inf) == 10 + 10 + 10 + 15
     assert tally.steady(0, 9 * 3600.0 - 1) == 30
     assert tally.steady(0, -1.0) == 0.0
+
+
+def in_parts(*counts):
+    """Counts of three hours each, one after the other."""
+    return tally_of(
+        *(3 * 3600.0 * part + 10.0 * k for part, n in enumerate(counts) for k in range(n))
+    )
+
+
+def test_where_most_hours_have_next_to_none_those_count_in_which_the_middle_drop_fell():
+    assert in_parts(3, 3, 30).steady(0, math.inf) == 3 + 3 + 4.5
+    assert in_parts(1, 2, 3, 30).steady(0, math.inf) == 36
 
 
 def test_the_quiet_before_the_fill_is_forgotten():
