@@ -330,7 +330,7 @@ STATES = [
     (ITSELF | {"verdict": "not_proven", "alarms": [WEEP]},
      "leaking", "Carb 2", "shut the feed by itself at", "what is in the bowl can still drip"),
     (ITSELF | {"alarms": [FLOOD]},
-     "leaking", "No gate sees where", "shut the feed by itself at", "Go there now"),
+     "leaking", "Place unknown", "shut the feed by itself at", "Go there now"),
     (ITSELF | {"alarms": [WEEP, WEEP | {"carb": 1}, FLOOD, VALVE]},
      "leaking", "Carbs 1 and 2", "fuel still flows", "Close the tap by hand now"),
     (ITSELF | {"verdict": "tight", "alarms": [BLIND]},
