@@ -332,7 +332,7 @@ STATES = [
     (ITSELF | {"alarms": [FLOOD]},
      "leaking", "Place unknown", "shut the feed by itself at", "Go there now"),
     (ITSELF | {"alarms": [WEEP, WEEP | {"carb": 1}, FLOOD, VALVE]},
-     "leaking", "Carbs 1 and 2", "fuel still flows", "Close the tap by hand now"),
+     "leaking", "Carbs 1 and 2", "fuel is still flowing", "Close the tap by hand now"),
     (ITSELF | {"verdict": "tight", "alarms": [BLIND]},
      "trouble", "", "by itself", "Waage blind. Then acknowledge."),
     ({"phase": "soaking", "feed_open": True, "verdict": "not_proven", "ails": [AIL],
