@@ -134,11 +134,13 @@ class Broker:
         elif name == "alarms":
             self.alarms.append(told["uid"])
 
-    def order(self, what: str) -> None:
-        """Somebody commands by way of the broker."""
-        if self.link is not None and self.way == "up":
+    def order(self, what: str) -> bool:
+        """Somebody commands by way of the broker; whether it gets there."""
+        arrives = self.link is not None and self.way == "up"
+        if self.link is not None and arrives:
             topic = f"soakmon/bench/command/{what}"
             self.link.inbox.put_nowait(Received(topic, b'{"reason": "from afar"}', False))
+        return arrives
 
     @asynccontextmanager
     async def reached(

@@ -199,7 +199,7 @@ class Histories(RuleBasedStateMachine):
     @rule(what=st.sampled_from(["acknowledge", "isolate", "end"]), goes=st.booleans())
     def order_by_mqtt(self, what: str, goes: bool) -> None:
         """A command by way of the broker, which may go before it is carried out."""
-        self.life.broker.order(what)
+        arrives = self.life.broker.order(what)
         self.life.turn()
         self.watch.acknowledged()
         if goes:
@@ -207,7 +207,8 @@ class Histories(RuleBasedStateMachine):
             self.life.turn()
         self.tick()
         service = self.life.service
-        if service is not None and service.session is not None and service.session.phase in _OVER:
+        session = service.session if service is not None else None
+        if arrives and session is not None and session.phase in _OVER:
             self.watch.shut()
 
     def _seen(self) -> Any:
