@@ -82,7 +82,7 @@ class Follower:
         self.held: list[tuple[Floats, float, float, Floats]] = []
         self.held_since_s = 0.0
         self.waiting: list[tuple[float, Floats, float, Floats]] = []
-        self.blind_s = self.longest_gap_s = 0.0
+        self.blind_s = self.stood_s = self.longest_gap_s = 0.0
         self.last_good_s = float("nan")
         self.spacing_s = 60.0
         self.removed_g = 0.0
@@ -215,6 +215,7 @@ class Follower:
 
     def _frozen(self, t_s: float, seconds: float) -> None:
         self.blind_s += seconds
+        self.stood_s += seconds
         if not self.freeze.reported:
             self.freeze.reported = True
             self._fault(

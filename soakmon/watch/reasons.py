@@ -20,6 +20,7 @@ _UNSURE_GATE = judgement(0.2, "chance")
 _NO_STORY = judgement(2.5, "times")
 # A cell that was blind for more of the soak than this proves nothing.
 _BLIND_SHARE = judgement(0.1, "share")
+_MOSTLY = judgement(0.5, "share")
 # No drift makes a bottle so much heavier over a soak.
 _HEAVIER_G = judgement(0.1, "g")
 # A loss is too small, surely, where so much was expected and the leak so many sd below nothing,
@@ -81,7 +82,10 @@ def doubts_of(record: RunRecord, belief: Posterior, faults: list[Fault], short: 
     if "bottle_empty" in kinds:
         doubts.append(say("reasons.bottle_ran_dry_what_happened"))
     if record.follower.blind_s > _BLIND_SHARE * soak_s:
-        doubts.append(say("reasons.load_cell_was_blind_too"))
+        stood = record.follower.stood_s > _MOSTLY * record.follower.blind_s
+        doubts.append(
+            say("reasons.load_cell_stood_still" if stood else "reasons.load_cell_was_blind_too")
+        )
     doubts += _dead_or_heavier(record)
     if record.tally.no_air_s > _NO_AIR * soak_s:
         doubts.append(say("reasons.no_temperature_most_time_what"))

@@ -391,3 +391,12 @@ def test_a_flood_is_told_at_the_same_time_however_many_rows_come_at_once(spacing
 
     assert told(1)
     assert told(1) == told(7) == told(3600)
+
+
+def test_a_cell_whose_steps_hide_the_loss_is_said_to_stand_still():
+    """Half a gram a step: it repeats itself for hours, though it never misses a reading."""
+    rows = night(2)
+    coarse = replace(rows, mass_g=np.round(0.1 * (rows.mass_g - 330) / 0.5) * 0.5 + 330)
+    verdict = judged(coarse)
+    assert verdict.outcome is Outcome.NOT_PROVEN
+    assert "same reading for hours" in verdict.reason
