@@ -122,8 +122,10 @@ def test_the_browser_chooses(accept, language):
 
 
 def test_what_a_report_adds_and_a_refusal_are_said_in_german():
-    again = say("report_soak.judged_again", version="0.1", outcome=say("keep.leaking"), reason="x")
-    assert translated(again, "de").startswith("Von soakmon 0.1 noch einmal beurteilt")
+    again = say(
+        "report_soak.judged_again", version="0.1.0", outcome=say("keep.leaking"), reason="x"
+    )
+    assert translated(again, "de").startswith("Von soakmon 0.1.0 noch einmal beurteilt")
     assert "undicht" in translated(again, "de")
     name = say("network.unknown_name", said="bench.example", known="bench.local")
     assert "bench.example" in translated(name, "de")
