@@ -9,6 +9,7 @@ import pytest
 
 from hardware.power import power_troubles
 from sim.scenarios import SCENARIOS
+from soakmon.bench.preflight import Check
 from soakmon.texts import translated
 from tests.bench.wired import Wired, wired_bench
 from tests.hardware.mock_gates import Trains, play
@@ -35,29 +36,29 @@ class StrainedCable(Wired):
         return 0x7FFFFF if pulled else super()._count()
 
 
-def checks_of(bench: Wired) -> dict[str, dict]:
+def checks_of(bench: Wired) -> dict[str, Check]:
     bench.start()
     bench.run(0.05)
-    return {check["name"]: check for check in bench.session.checks}
+    return {check.name: check for check in bench.session.checks}
 
 
 def test_a_plug_whose_contact_bounces_is_named(tmp_path):
     bench = BouncingPlug(tmp_path, SCENARIOS["dry-rack"], bench=wired_bench(1.0), every_s=0.5)
     checks = checks_of(bench)
     assert bench.phases()[-1] == "ended"
-    assert not checks["gate 1"]["passed"]
-    assert "press its plug home" in checks["gate 1"]["text"]
-    assert "Stecker" in translated(checks["gate 1"]["text"], "de")
-    assert checks["gate 2"]["passed"]
+    assert not checks["gate 1"].passed
+    assert "press its plug home" in checks["gate 1"].text
+    assert "Stecker" in translated(checks["gate 1"].text, "de")
+    assert checks["gate 2"].passed
 
 
 def test_a_cell_cable_that_opens_under_tension_is_named(tmp_path):
     bench = StrainedCable(tmp_path, SCENARIOS["dry-rack"], bench=wired_bench(1.0), every_s=0.5)
     checks = checks_of(bench)
     assert bench.phases()[-1] == "ended"
-    assert not checks["load cell"]["passed"]
-    assert "move the cell's cable" in checks["load cell"]["text"]
-    assert "Kabel" in translated(checks["load cell"]["text"], "de")
+    assert not checks["load cell"].passed
+    assert "move the cell's cable" in checks["load cell"].text
+    assert "Kabel" in translated(checks["load cell"].text, "de")
 
 
 @pytest.mark.parametrize("sags", [True, False])
