@@ -19,6 +19,7 @@ from sim.scenario import Happenings, Scenario
 from soakmon.bench.ports import Press
 from soakmon.bench.service import Service
 from soakmon.records.latch import NAME as LATCH
+from tests.faults.broker import ORDERED
 from tests.faults.disk import Note, State
 from tests.faults.life import Life
 from tests.faults.parts import Cell, Gate, Valve
@@ -48,7 +49,6 @@ RACKS = {
 # Where there is one: memory, not a card, so that a commit costs nothing.
 _ROOM = Path("/dev/shm")
 _BY_ITSELF = ("preflight", "filling", "settling", "soaking")
-_OVER = ("isolating", "ended")
 _PHASES = ("idle", *_BY_ITSELF, "isolating", "ended")
 _BUILT_EVERY_S = 5.0
 # Longer than a caller waits for its answer, shorter than a silence that shuts the feed.
@@ -199,7 +199,7 @@ class Histories(RuleBasedStateMachine):
     @rule(what=st.sampled_from(["acknowledge", "isolate", "end"]), goes=st.booleans())
     def order_by_mqtt(self, what: str, goes: bool) -> None:
         """A command by way of the broker, which may go before it is carried out."""
-        arrives = self.life.broker.order(what)
+        self.life.broker.order(what)
         self.life.turn()
         self.watch.acknowledged()
         if goes:
@@ -207,8 +207,11 @@ class Histories(RuleBasedStateMachine):
             self.life.turn()
         self.tick()
         service = self.life.service
-        session = service.session if service is not None else None
-        if arrives and session is not None and session.phase in _OVER:
+        if service is None or service.session is None:
+            return
+        # Whatever came of it: shut by a person is what the note or the end of the soak says.
+        isolated = any(ORDERED in reason for reason in service.latch.reasons)
+        if isolated or (what == "end" and service.session.phase == "ended"):
             self.watch.shut()
 
     def _seen(self) -> Any:
