@@ -105,7 +105,7 @@ class Decider:
 
     def _follower(self) -> Follower:
         # A bottle that is described too small, or petrol that is counted as water, is no less.
-        bottle_g = _HOLDS * self.settings.geometry.bottle.fill_ml
+        bottle_g = _HOLDS * self.settings.geometry.bottle.capacity_ml
         return Follower(self.settings.priors.sip_g, bottle_g)
 
     def record(self) -> RunRecord:

@@ -65,7 +65,7 @@ def test_a_reason_is_kept_clean_and_never_keeps_a_command_from_being_done(tmp_pa
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(2), every_s=2.0)
     bench.service.commands.start_soak("invented rack", None, cautions_confirmed=True)
     bench.run(0.5)
-    getattr(bench.service, command)(HOSTILE + "x" * 1000)
+    getattr(bench.service.commands, command)(HOSTILE + "x" * 1000)
     bench.run(0.02)
     said = "".join(str(event.data) for event in bench.journal.read_events(1))
     assert "click" in said
