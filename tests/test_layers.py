@@ -220,3 +220,11 @@ def test_no_class_name_stands_twice():
     """Whoever reads a name knows what it is, whichever room they are in."""
     assert {name: where for name, where in classes().items() if len(where) > 1} == {}
     assert classes()["Decider"] == ["soakmon.watch.decide"]
+
+
+def test_no_wait_with_a_limit_is_on_a_queue_that_forgets_the_limit():
+    """On Python 3.11 a simple queue whose limit passes before it begins to wait, as on a machine
+    that stands still for a moment, waits for ever: a phone's thread was seen to.
+    """
+    for path in (ROOT / "soakmon").rglob("*.py"):
+        assert "SimpleQueue" not in path.read_text(encoding="utf-8"), path

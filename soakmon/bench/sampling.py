@@ -39,7 +39,7 @@ class Sampling:
         alarms: Alarms,
         *,
         beats: Beats,
-        work: queue.SimpleQueue[Work],
+        work: queue.Queue[Work],
         sound: Callable[[str, str, StrEnum], None],
     ) -> None:
         self.bench, self.parts, self.clock = bench, parts, parts.clock

@@ -36,7 +36,7 @@ class Teller:
 
     def __init__(self, latch: Latch, panel: Panel, listeners: list[Listener]) -> None:
         self.latch, self.panel, self.listeners = latch, panel, listeners
-        self.waiting: queue.SimpleQueue[tuple[float, str, dict[str, Any]]] = queue.SimpleQueue()
+        self.waiting: queue.Queue[tuple[float, str, dict[str, Any]]] = queue.Queue()
         self.turn = threading.Lock()
         self.known = threading.Lock()
         self.told: dict[str, None] = {}

@@ -28,7 +28,7 @@ class Worker:
 
     def __init__(self, service: Serving) -> None:
         self.service = service
-        self.queue: queue.SimpleQueue[Work] = queue.SimpleQueue()
+        self.queue: queue.Queue[Work] = queue.Queue()
         self.asked: PendingCommand[Any] | None = None
         self.failures = 0
 

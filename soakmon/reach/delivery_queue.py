@@ -83,7 +83,7 @@ class DeliveryQueue:
         self.deliver, self.now_s = deliver, now_s
         self.lines = {target.name: Recipient(target) for target in targets}
         self.letters = [_letter(one, now_s()) for one in waiting if one["target"] in self.lines]
-        self.ended: queue.SimpleQueue[Attempt] = queue.SimpleQueue()
+        self.ended: queue.Queue[Attempt] = queue.Queue()
 
     def add(self, told: Notification, wall_s: float) -> None:
         """A message for a person's addresses, in place of an older one with the same key."""
