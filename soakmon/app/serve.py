@@ -164,7 +164,7 @@ class ShutdownCause:
 async def _open_page(service: Service, reports: ReportQueue, desk: GuideDesk) -> OpenPage | None:
     # Imported here: a bench without a page saves its memory.
     try:
-        from soakmon.page.serving import open_page  # noqa: PLC0415
+        from soakmon.page.serving import open_page  # noqa: PLC0415 - an extra
     except ModuleNotFoundError as error:
         log.error("no page: %s", to_install(error))  # noqa: TRY400 - the reason is in the line
         return None

@@ -44,9 +44,9 @@ class Client:
     def status(self) -> BenchStatus:
         """What the bench is doing."""
         # Imported here: most commands do without the library.
-        from pydantic import ValidationError  # noqa: PLC0415
+        from pydantic import ValidationError  # noqa: PLC0415 - `ack` loads none
 
-        from soakmon.bench.bench_status import BenchStatus  # noqa: PLC0415
+        from soakmon.bench.bench_status import BenchStatus  # noqa: PLC0415 - the same
 
         try:
             return BenchStatus.model_validate(self.get("/status"))

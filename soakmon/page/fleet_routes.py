@@ -81,7 +81,7 @@ def _own(service: Service) -> dict[str, Any]:
 async def listen(service: Service, fleet: Fleet) -> None:
     """Hear what the broker's benches say, again and again until cancelled."""
     # Imported here: the library is only needed where there is a broker.
-    from soakmon.reach.mqtt import client_id, connect  # noqa: PLC0415
+    from soakmon.reach.mqtt import client_id, connect  # noqa: PLC0415 - an extra
 
     section, board, backoff = service.bench.mqtt, Board(), Backoff(cap_s=15.0)
     board.add(_NAME, State.STARTING)

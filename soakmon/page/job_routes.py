@@ -112,7 +112,7 @@ class JobStoreHandle:
     def jobs(self) -> JobService:
         """The job record."""
         # Imported here: a bench that only soaks saves the database library's memory.
-        from soakmon.page.job_service import JobService  # noqa: PLC0415
+        from soakmon.page.job_service import JobService  # noqa: PLC0415 - an extra
 
         if self.made is None:
             self.made = JobService(self.folder)
