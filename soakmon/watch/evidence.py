@@ -124,7 +124,7 @@ def _while_shut(record: RunRecord, one: LocatedLeak) -> Shut | None:
     if before[-1] - before[0] < _JUST_BEGUN_S:
         # The first drops of a flood come slower than it goes on.
         before = before[-max(len(before) // 2, _DROPS_FROM) :]
-    counted = tally.since(gate, before[0]) - tally.since(gate, before[-1])
+    counted = tally.between(gate, before[0], before[-1])
     later = [tally.since(gate, t) for t in np.linspace(shut_s, end_s, PARTS + 1).tolist()]
     return Shut(
         counted,

@@ -84,7 +84,7 @@ def leak_at(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> Locate
         found = _flood(record, weep, alarm, fed_s)
     elif alarm.carb is None:
         found = _unseen(record, weep, mass, fed_s)
-    elif alarm.t_s > fed_s and not record.tally.fed_drops(alarm.carb - 1, fed_s):
+    elif alarm.t_s > fed_s and not record.tally.until(alarm.carb - 1, fed_s):
         found = _unfed(record, weep, alarm)
     else:
         found = _dripped(record, weep, mass, alarm, fed_s)
@@ -113,8 +113,7 @@ def _share_of_flood(record: RunRecord, alarm: Alarm, until_s: float) -> float:
     if alarm.carb is None:
         return 1.0
     drops = {
-        one.carb: record.tally.since(one.carb - 1, alarm.t_s)
-        - record.tally.since(one.carb - 1, until_s)
+        one.carb: record.tally.between(one.carb - 1, alarm.t_s, until_s)
         for one in record.alarms
         if one.kind == "flood" and one.carb is not None
     }
@@ -156,7 +155,7 @@ def _dripped(
     place = int(np.clip((first_s - weep.start_s) // weep.onset_step_s, 0, ONSETS - 1))
     # It began between two onsets of the grid: the one that the mass prefers.
     place += int(np.argmax(onsets[place : place + 2]))
-    drops = float(record.tally.since(gate, first_s) - record.tally.since(gate, fed_s))
+    drops = float(record.tally.between(gate, first_s, fed_s))
     hours = max(fed_s - first_s, 1.0) / 3600.0
     # Of several leaks the mass dates the first, or all of them together.
     places = {one.carb for one in record.alarms if one.leaks and one.carb is not None}
@@ -213,7 +212,7 @@ def _storm_g_per_h(record: RunRecord, weep: Weep, alarm: Alarm) -> float:
         return said
     until_s = min(alarm.t_s + _STORM_S, record.last_row_s)
     gate = alarm.carb - 1
-    drops = record.tally.since(gate, alarm.t_s) - record.tally.since(gate, until_s)
+    drops = record.tally.between(gate, alarm.t_s, until_s)
     counted = drops * weep.drop_g[gate] / max(until_s - alarm.t_s, 10.0) * 3600
     return max(said, counted)
 

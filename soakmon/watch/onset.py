@@ -102,7 +102,7 @@ def bottle_goes_on(
     """Whether the bottle lost as much after the last drop as before: the gate sees it no more."""
     weep = record.weep
     assert weep is not None
-    drops = record.tally.since(carb - 1, first_s) - record.tally.since(carb - 1, last_s)
+    drops = record.tally.between(carb - 1, first_s, last_s)
     during_h, after_h = (last_s - first_s) / 3600, (fed_s - last_s) / 3600
     said = drops * weep.drop_g[carb - 1] / max(during_h, 1e-3)
     during = record.masses.loss_g(first_s, last_s) / max(during_h, 1e-3)

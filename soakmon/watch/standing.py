@@ -80,7 +80,7 @@ def _said_to_have_dripped_g(record: RunRecord, weep: Weep, alarm: Alarm, gate: i
     steady_g = tally.steady(gate, fed_s) * weep.drop_g[gate]
     if alarm.leak_g_per_h is None:
         return steady_g
-    before_g = (tally.total[gate] - tally.since(gate, alarm.t_s)) * weep.drop_g[gate]
+    before_g = tally.until(gate, alarm.t_s) * weep.drop_g[gate]
     later_h = max(fed_s - alarm.t_s, 0.0) / 3600
     return min(steady_g, before_g + 2 * alarm.leak_g_per_h * later_h)
 
@@ -89,7 +89,7 @@ def _flooded(record: RunRecord, weep: Weep, alarm: Alarm) -> bool:
     """Whether the bottle lost what a gate's storm of drops says; True where no mass tells."""
     gate = (alarm.carb or 1) - 1
     fed_s = fed_until_s(record, weep)
-    drops = record.tally.since(gate, alarm.t_s) - record.tally.since(gate, fed_s)
+    drops = record.tally.between(gate, alarm.t_s, fed_s)
     dripped_g = drops * weep.drop_g[gate]
     lost_g = record.masses.loss_g(alarm.t_s, fed_s)
     if dripped_g < FLOWS_G or not math.isfinite(lost_g):

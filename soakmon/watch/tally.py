@@ -155,6 +155,10 @@ class Tally:
         )
         return kept_count + self.total[gate] - sum(self.counts[gate])
 
-    def fed_drops(self, gate: int, until_s: float) -> int:
-        """Drops at a gate up to until_s."""
-        return self.total[gate] - self.since(gate, until_s)
+    def until(self, gate: int, t_s: float) -> int:
+        """Drops at a gate up to t_s."""
+        return self.total[gate] - self.since(gate, t_s)
+
+    def between(self, gate: int, from_s: float, until_s: float) -> int:
+        """Drops at a gate after from_s and up to until_s."""
+        return self.since(gate, from_s) - self.since(gate, until_s)

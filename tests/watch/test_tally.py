@@ -36,7 +36,7 @@ def test_times_of_older_drops_are_thinned_and_all_are_counted():
     assert sum(tally.counts[0]) == 4200
     assert tally.times[0] == sorted(tally.times[0])
     assert tally.since(0, 41_980.0) == 1
-    assert tally.fed_drops(0, 41_980.0) == 4199
+    assert tally.until(0, 41_980.0) == 4199
 
 
 def test_a_burst_counts_for_half_as_many_again_as_the_middle_hours():
