@@ -230,6 +230,7 @@ class Commissioning:
             return True
         trial.before_power_cut(self.steps, flow)
         self._say("  Pull the supply now. Then put it back and go on with: sudo soakmon commission")
+        trial.await_power_cut()
         return False
 
     def _finish(self) -> None:

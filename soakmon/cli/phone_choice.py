@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import io
-import os
-import secrets
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import typer
 
-from soakmon.errors import InputError
+from soakmon.commission.phone import (
+    ADDRESSES,
+    keep_address,
+    mail_address,
+    new_topic,
+    terminal_code,
+)
 
-ADDRESSES = "phone-addresses"
 _WAYS = {
     "p": "a push service: your own, or a public one that you trust with these messages",
     "m": "mail",
@@ -35,27 +37,17 @@ def choose(folder: Path, say: Callable[[str], None]) -> dict[str, Any]:
         return {"phone.enabled": False}
     address = {"p": _push, "m": _mail, "o": _other}[way](say)
     path = folder / ADDRESSES
-    try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o640)
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(f"# Addresses of the phone, one a line.\n{address}\n")
-        # The service is in the folder's group, and reads it.
-        os.chown(path, -1, folder.stat().st_gid)
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written: {error.strerror}: run it with sudo") from None
+    keep_address(path, address)
     return {"phone.enabled": True, "phone.urls_file": str(path)}
 
 
 def _push(say: Callable[[str], None]) -> str:
-    server = typer.prompt("  name of the server, such as push.example.org").strip().strip("/")
-    server = server.removeprefix("https://")
-    # Whoever knows the topic reads along: nobody guesses this one.
-    topic = f"soakmon-{secrets.token_hex(8)}"
-    link = f"https://{server}/{topic}"
+    server = typer.prompt("  name of the server, such as push.example.org")
+    topic = new_topic(server)
     say("  Scan this with the phone, and subscribe to it in the service's app or page:")
-    say(code(link))
-    say(f"  {link}")
-    return f"ntfys://{server}/{topic}"
+    say(terminal_code(topic.link))
+    say(f"  {topic.link}")
+    return topic.address
 
 
 def _mail(say: Callable[[str], None]) -> str:
@@ -64,21 +56,9 @@ def _mail(say: Callable[[str], None]) -> str:
     server = typer.prompt("  its server for sending", default=f"smtp.{user.partition('@')[2]}")
     password = typer.prompt("  its password", hide_input=True)
     to = typer.prompt("  who gets the messages", default=user).strip()
-    from urllib.parse import quote
-
-    name, _, domain = user.partition("@")
-    return f"mailtos://{quote(name)}:{quote(password, safe='')}@{domain}?smtp={server}&to={to}"
+    return mail_address(user, server, password, to)
 
 
 def _other(say: Callable[[str], None]) -> str:
     say("  The library's own pages say how each is written, as service://token/…")
     return str(typer.prompt("  address", hide_input=True)).strip()
-
-
-def code(text: str) -> str:
-    """A code to scan, drawn in half blocks for a terminal."""
-    import segno
-
-    drawn = io.StringIO()
-    segno.make(text, error="m").terminal(out=drawn, compact=True, border=2)
-    return drawn.getvalue()

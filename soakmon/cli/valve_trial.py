@@ -16,17 +16,27 @@ from typing import Any
 
 from hardware.build import build_cell
 from soakmon.bench.client import Client
-from soakmon.commission.flow import SHUTS_WITHIN_S, FlowRates, falls_g_per_min, lost_after_cut
+from soakmon.commission.flow import SHUTS_WITHIN_S, FlowRates, falls_g_per_min
 from soakmon.commission.record import CommissionStep
+from soakmon.commission.valve_ways import (
+    KILLED,
+    LOOKS_EVERY_S,
+    POWER,
+    STOPPED,
+    LastLook,
+    judged,
+    name_of,
+)
 from soakmon.config import Bench
 from soakmon.errors import InputError
 
 SERVICE = "soakmon.service"
-STATE = "commissioning.json"
+STATE, LOOK = "commissioning.json", "commissioning-look.json"
 # Without it the system starts a killed service again within two seconds, and the feed with it.
 DROP_IN = Path("/run/systemd/system/soakmon.service.d/commissioning.conf")
 # The status is renewed with every row, once a second.
 _LOOK_S, _OPENS_WITHIN_S, _SAID_WITHIN_S = 20.0, 180.0, 3.0
+_PULLED_WITHIN_S = 180.0
 
 
 def systemctl(*words: str) -> None:
@@ -50,7 +60,8 @@ class ValveTrial:
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
         self.bench, self.client, self.say, self.sleep = bench, client, say, sleep
-        self.state_path = Path(bench.service.data_folder) / STATE
+        folder = Path(bench.service.data_folder)
+        self.state_path, self.look_path = folder / STATE, folder / LOOK
 
     def stop_and_kill(self) -> tuple[list[CommissionStep], float]:
         """The first two ways, and the open flow in g/min. The soak goes on, feed open."""
@@ -61,7 +72,7 @@ class ValveTrial:
         flow = self._open_flow()
         self.say("stopping the service: the stream must stop …")
         systemctl("stop", SERVICE)
-        steps.append(self._shut("service stopped", flow))
+        steps.append(self._shut(name_of(STOPPED), flow))
         systemctl("start", SERVICE)
         flow = self._open_flow()
         DROP_IN.parent.mkdir(parents=True, exist_ok=True)
@@ -70,7 +81,7 @@ class ValveTrial:
             systemctl("daemon-reload")
             self.say("killing the service: the stream must stop …")
             systemctl("kill", "--signal=KILL", SERVICE)
-            steps.append(self._shut("service killed", flow))
+            steps.append(self._shut(name_of(KILLED), flow))
         finally:
             DROP_IN.unlink(missing_ok=True)
             systemctl("daemon-reload")
@@ -80,13 +91,22 @@ class ValveTrial:
     def before_power_cut(self, steps: list[CommissionStep], open_g_per_min: float) -> None:
         """Write down what is known: the rest is told after the cut. The service stays off then."""
         systemctl("disable", SERVICE)
-        kept = {
-            "steps": [[step.name, step.passed, step.text] for step in steps],
-            "open_g_per_min": open_g_per_min,
-            "mass_g": self._mass_g(),
-            "boot": _boot(),
-        }
-        self.state_path.write_text(json.dumps(kept), encoding="utf-8")
+        kept = [[step.name, step.passed, step.text] for step in steps]
+        self.state_path.write_text(json.dumps({"steps": kept}), encoding="utf-8")
+        LastLook(POWER, _boot(), open_g_per_min, time.time(), self._mass_g()).write(self.look_path)
+
+    def await_power_cut(self) -> None:
+        """Keep the last reading on disk until the power goes. Raises InputError when it stays."""
+        until_s = time.monotonic() + _PULLED_WITHIN_S
+        last = LastLook.read(self.look_path)
+        while last is not None and time.monotonic() < until_s:
+            last = last.at(time.time(), self._mass_g())
+            last.write(self.look_path)
+            self.sleep(LOOKS_EVERY_S)
+        self.state_path.unlink(missing_ok=True)
+        self.look_path.unlink(missing_ok=True)
+        self.end()
+        raise InputError("the supply was not pulled: the trial has ended, the feed is shut")
 
     def after_power_cut(self) -> list[CommissionStep] | None:
         """All steps, once the power has been off; None where no trial waits for that."""
@@ -94,13 +114,18 @@ class ValveTrial:
             kept: dict[str, Any] = json.loads(self.state_path.read_text(encoding="utf-8"))
         except (OSError, ValueError):
             return None
-        if kept["boot"] == _boot():
-            raise InputError("pull the Pi's supply, put it back, then: sudo soakmon commission")
-        mass_g = self._grams(5.0)[1][-1]
         steps = [CommissionStep(*one) for one in kept["steps"]]
-        flow = lost_after_cut(kept["mass_g"] - float(mass_g), kept["open_g_per_min"])
+        last = LastLook.read(self.look_path)
+        if last is None:
+            steps.append(CommissionStep(name_of(POWER), None, "its last reading is not on disk"))
+        elif last.boot == _boot():
+            raise InputError("pull the Pi's supply, put it back, then: sudo soakmon commission")
+        else:
+            mass_g = self._grams(5.0)[1][-1]
+            steps.append(judged(last, _boot(), time.time(), float(mass_g)))
         self.state_path.unlink()
-        return [*steps, CommissionStep("power cut", flow.shuts, flow.text())]
+        self.look_path.unlink(missing_ok=True)
+        return steps
 
     def end(self) -> None:
         """The trial's soak is over."""

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from soakmon.texts import say
+
 # A closing valve and a hose that runs empty take this long.
 SHUTS_WITHIN_S = 4.0
 # Less than a tenth of the open flow, and less than a drop a second, is a valve that drips.
@@ -34,18 +36,10 @@ class FlowRates:
 
     def text(self) -> str:
         """In words, with what to do."""
-        said = f"{self.open_g_per_min:.1f} g/min open, {self.shut_g_per_min:.1f} g/min after"
+        rates = {"open": f"{self.open_g_per_min:.1f}", "shut": f"{self.shut_g_per_min:.1f}"}
         if not self.seen:
-            return f"{said}: too little flowed to tell: open the end of the hose further"
-        return said + ("" if self.shuts else ": IT DOES NOT SHUT: do not use this valve")
-
-
-def lost_after_cut(lost_g: float, open_g_per_min: float) -> FlowRates:
-    """The same of a power cut, over which nobody could look: what ran within SHUTS_WITHIN_S is
-    allowed for, and the rest is taken as having run for a minute.
-    """
-    allowed_g = open_g_per_min * SHUTS_WITHIN_S / 60
-    return FlowRates(open_g_per_min, max(lost_g - allowed_g, 0.0))
+            return say("flow.too_little", **rates)
+        return say("flow.shuts" if self.shuts else "flow.stays_open", **rates)
 
 
 def falls_g_per_min(times_s: Sequence[float], masses_g: Sequence[float]) -> float:

@@ -13,7 +13,7 @@ from soakmon.app.keep_results import keep_judged
 from soakmon.bench_toml import read_bench
 from soakmon.commission.bench_file import told_by, write_bench
 from soakmon.commission.due import Last, due, gate_dirty
-from soakmon.commission.flow import FlowRates, lost_after_cut
+from soakmon.commission.flow import FlowRates
 from soakmon.commission.record import CommissionStep, page, summary
 from soakmon.commission.smallest import smallest_g_per_day
 from soakmon.config import Bench
@@ -56,8 +56,8 @@ def test_what_is_no_bench_is_refused_before_anything_is_written(tmp_path):
         (FlowRates(20.0, 1.9), True, "after"),
         (FlowRates(20.0, 3.0), False, "DOES NOT SHUT"),
         (FlowRates(2.0, 0.0), False, "too little flowed"),
-        (lost_after_cut(1.0, 20.0), True, "after"),
-        (lost_after_cut(15.0, 20.0), False, "DOES NOT SHUT"),
+        (FlowRates(30.0, 0.5), True, "it shuts"),
+        (FlowRates(30.0, 15.0), False, "DOES NOT SHUT"),
     ],
 )
 def test_a_flow_that_goes_on_is_told_from_one_that_stops(flow, shuts, word):

@@ -7,7 +7,9 @@ import stat
 import pytest
 
 from soakmon.cli import phone_choice
-from soakmon.cli.phone_choice import ADDRESSES, choose, code
+from soakmon.cli.phone_choice import choose
+from soakmon.commission.phone import ADDRESSES, mail_address, new_topic, svg_code, terminal_code
+from soakmon.errors import InputError
 from soakmon.reach.secrets import addresses
 
 
@@ -39,7 +41,7 @@ def test_a_push_service_gets_a_topic_that_nobody_guesses_and_a_code_to_scan(tmp_
     assert server == "push.example.org"
     assert len(topic) == len("soakmon-") + 16
     assert f"https://{rest}" in "\n".join(said)
-    assert code(f"https://{rest}") in said
+    assert terminal_code(f"https://{rest}") in said
     assert stat.S_IMODE(path.stat().st_mode) == 0o640
 
 
@@ -57,3 +59,28 @@ def test_nobody_is_told_unless_a_way_is_chosen(tmp_path, typed):
     typed()
     assert choose(tmp_path, lambda _: None) == {"phone.enabled": False}
     assert not (tmp_path / ADDRESSES).exists()
+
+
+def test_the_code_for_the_page_holds_the_same_and_can_be_read_in_the_dark():
+    drawn = svg_code("https://push.example.org/soakmon-0123456789abcdef")
+    assert drawn.startswith("<svg")
+    assert 'fill="#fff"' in drawn
+    assert 'stroke="#000"' in drawn
+    # Without style: the page's policy takes none.
+    assert "style" not in drawn
+
+
+@pytest.mark.parametrize(
+    "server", ["", "push.example.org/topic", "a b", "user@push.example.org", "ntfy?x=1", "-x"]
+)
+def test_what_is_no_server_is_no_address(server):
+    with pytest.raises(InputError):
+        new_topic(server)
+    with pytest.raises(InputError):
+        mail_address("bench@example.org", server, "x", "me@example.org")
+
+
+@pytest.mark.parametrize("mailbox", ["me", "me@", "a?to=b@example.org", "a@b/c", "a b@c"])
+def test_what_is_no_mailbox_is_no_address(mailbox):
+    with pytest.raises(InputError):
+        mail_address("bench@example.org", "smtp.example.org", "x", mailbox)

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-import json
 import time
+from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from soakmon.bench.bench_status import BenchStatus
 from soakmon.bench.ports import Reading
 from soakmon.bench_toml import parse_bench
 from soakmon.cli import valve_trial
 from soakmon.cli.valve_trial import ValveTrial
+from soakmon.commission.flow import SHUTS_WITHIN_S
+from soakmon.commission.valve_ways import KILLED, POWER, STOPPED, WAYS, LastLook, judged
 from soakmon.errors import InputError
 
 
@@ -94,16 +98,94 @@ def test_a_feed_that_does_not_open_says_why(trial):
         tried.stop_and_kill()
 
 
-def test_the_power_cut_is_judged_after_it(trial, monkeypatch):
+class PowerGone(BaseException):
+    """The supply is pulled."""
+
+
+@pytest.mark.parametrize(("leaks_g", "passed"), [(1.5, True), (25.0, False)])
+def test_the_power_cut_is_judged_from_the_last_reading_before_it(
+    trial, monkeypatch, leaks_g, passed
+):
     played, tried = trial()
     steps, flow = tried.stop_and_kill()
     tried.before_power_cut(steps, flow)
-    assert json.loads(tried.state_path.read_text())["open_g_per_min"] == flow
+    # Whoever pulls the plug takes half a minute to find it; what runs meanwhile is no fault.
+    walks_s = iter(range(30))
+
+    def until_pulled(seconds):
+        if next(walks_s, None) is None:
+            raise PowerGone
+        played.sleep(seconds)
+
+    tried.sleep = until_pulled
+    with pytest.raises(PowerGone):
+        tried.await_power_cut()
     with pytest.raises(InputError, match="pull the Pi's supply"):
         tried.after_power_cut()
     monkeypatch.setattr(valve_trial, "_boot", lambda: "another")
+    tried.sleep = played.sleep
     played.feed = False
-    played.mass_g -= 1.5
+    played.mass_g -= leaks_g
     (*_, cut) = tried.after_power_cut()
-    assert (cut.name, cut.passed) == ("power cut", True)
+    assert (cut.name, cut.passed) == ("power cut", passed)
     assert tried.after_power_cut() is None
+
+
+def test_a_supply_that_is_not_pulled_ends_the_trial_with_the_feed_shut(trial):
+    played, tried = trial()
+    steps, flow = tried.stop_and_kill()
+    tried.before_power_cut(steps, flow)
+    with pytest.raises(InputError, match="not pulled"):
+        tried.await_power_cut()
+    assert played.asked[-2:] == ["enable --now soakmon.service", "/end"]
+    assert tried.after_power_cut() is None
+
+
+LAST = LastLook(STOPPED, "boot", 30.0, 1000.0, 400.0, ordered=True)
+
+
+@pytest.mark.parametrize(
+    ("last", "boot", "back", "passed", "word"),
+    [
+        (LAST, "boot", (32, 399.0), True, "shuts"),
+        (LAST, "boot", (32, 384.0), False, "DOES NOT SHUT"),
+        (LAST, "boot", (5, 399.5), None, "too soon"),
+        (LAST, "another", (60, 399.0), None, "restarted"),
+        (LAST, "boot", (32, 450.0), None, "heavier"),
+        (replace(LAST, ordered=False), "boot", (32, 399.0), None, "killed, not stopped"),
+        (replace(LAST, way=KILLED), "boot", (32, 399.0), None, "stopped, not killed"),
+        (replace(LAST, way=KILLED, ordered=False), "boot", (32, 399.0), True, "shuts"),
+        (replace(LAST, way=POWER), "boot", (32, 399.0), None, "not without power"),
+        (replace(LAST, way=POWER), "another", (600, 399.0), True, "shuts"),
+        (replace(LAST, way=POWER), "another", (-9, 385.0), False, "DOES NOT SHUT"),
+        (replace(LAST, open_g_per_min=2.0), "boot", (32, 400.0), False, "too little"),
+    ],
+)
+def test_the_first_reading_after_it_tells_whether_it_shut(last, boot, back, passed, word):
+    after_s, mass_g = back
+    step = judged(last, boot, last.wall_s + after_s, mass_g)
+    assert step.passed is passed
+    assert word in step.text
+
+
+@given(
+    open_g_per_min=st.floats(10, 100),
+    off_s=st.floats(30, 300),
+    way=st.sampled_from(WAYS),
+)
+def test_a_valve_that_stays_open_is_never_believed_shut(open_g_per_min, off_s, way):
+    """Whatever flows, and however long nobody looks."""
+    last = LastLook(way, "boot", open_g_per_min, 0.0, 1000.0, ordered=way == STOPPED)
+    boot = "another" if way == POWER else "boot"
+    left_open = judged(last, boot, off_s, 1000.0 - open_g_per_min * off_s / 60)
+    assert left_open.passed is False
+    shut = judged(last, boot, off_s, 1000.0 - open_g_per_min * SHUTS_WITHIN_S / 60)
+    assert shut.passed is True
+
+
+def test_the_last_look_is_read_as_it_was_written_and_a_torn_one_is_none(tmp_path):
+    path = tmp_path / "look.json"
+    LAST.write(path)
+    assert LastLook.read(path) == LAST
+    path.write_text(path.read_text()[:20])
+    assert LastLook.read(path) is None
