@@ -11,17 +11,11 @@ from soakmon.watch.closing import Posterior, posterior, smallest_provable, tail
 from soakmon.watch.evidence import evidence, shift
 from soakmon.watch.faults import gate_faults, other_faults
 from soakmon.watch.flood import FLOODS_G_PER_H
-from soakmon.watch.leak_estimates import (
-    UNSURE,
-    LocatedLeak,
-    divided,
-    explained,
-    leak_at,
-    total_leak,
-)
+from soakmon.watch.leak_estimates import UNSURE, LocatedLeak, leak_at
 from soakmon.watch.reasons import doubts_of, outcome_of
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
+from soakmon.watch.several_leaks import divided, explained, total_leak
 from soakmon.watch.standing import standing
 from soakmon.watch.verdict import Alarm, Band, Outcome, Suspect, Verdict, leak_alarm
 from soakmon.watch.weep import Weep
@@ -37,8 +31,8 @@ def conclude(record: RunRecord) -> Verdict:
     alarms, withdrawn = standing(record, weep, mass)
     alarms = _with_closing_alarm(record, weep, mass, alarms)
     found = explained([leak_at(record, weep, mass, alarm) for alarm in alarms])
-    leak = total_leak(record, weep, found, belief)
-    found = divided(found, leak)
+    found = divided(record, weep, found)
+    leak = total_leak(found, belief)
     alarms = [_restated(alarm, found, leak) for alarm in alarms]
     smallest = smallest_provable(weep, record.budget.closing)
     faults = [*record.faults, *gate_faults(record, alarms), *withdrawn]
@@ -83,8 +77,11 @@ def _with_closing_alarm(
 
 def _restated(alarm: Alarm, found: list[LocatedLeak], leak: Band) -> Alarm:
     """The alarm with the size that the whole record gives its leak: at first little was known."""
-    rates = [one.over_soak.best for one in found if one.carb == alarm.carb]
-    return leak_alarm(alarm.t_s, alarm.kind, alarm.carb, rates[0] if rates else leak.best)
+    mine = [one for one in found if one.carb == alarm.carb]
+    if not mine:
+        return leak_alarm(alarm.t_s, alarm.kind, alarm.carb, leak.best)
+    rate = mine[0].over_soak.best
+    return leak_alarm(alarm.t_s, alarm.kind, alarm.carb, rate, mine[0].lost_g)
 
 
 def _too_early(record: RunRecord) -> Verdict:

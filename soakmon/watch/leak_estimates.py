@@ -11,8 +11,7 @@ from soakmon.physics.belief import judgement
 from soakmon.physics.geometry import Bowl
 from soakmon.watch.balance import RATES, log_weight_since, mass_log_weight
 from soakmon.watch.causes import RISES
-from soakmon.watch.closing import Posterior, leak_given_leaking, tail
-from soakmon.watch.flood import FLOODS_G_PER_H
+from soakmon.watch.closing import leak_given_leaking, tail
 from soakmon.watch.needles import rise_g
 from soakmon.watch.onset import bottle_goes_on, by_onset, dripping, flowing, only, silent_s
 from soakmon.watch.record import RunRecord
@@ -30,11 +29,8 @@ _FLOWS_REL = judgement(0.15, "rel. sd")
 _STEP_G = judgement(0.5, "g")
 # What the first drops of a flood say is known to this factor (judgement).
 UNSURE = judgement(2.0, "times")
-# A loss that began before the drops is theirs when the mass is so much surer of it; beside what
-# gates see there is a leak unseen when so many times as much goes, and so much more (judgement).
+# A loss that began before the drops is theirs when the mass is so much surer of it (judgement).
 _LED = judgement(3.0, "e-folds")
-_BESIDE = judgement(2.0, "times")
-_BESIDE_G_PER_H = judgement(0.3, "g/h")
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,56 +217,3 @@ def rise_at(record: RunRecord, carb: int | None) -> float:
     """Fuel that lifts the level of a carb's bowl (None: any one) to its overflow lip, g."""
     bowls = record.settings.geometry.bowls or (Bowl(),)
     return rise_g(bowls[min((carb or 1) - 1, len(bowls) - 1)], record.settings.fuel)
-
-
-def explained(found: list[LocatedLeak]) -> list[LocatedLeak]:
-    """One leak a place; none that no gate sees when those the gates see account for the loss."""
-    by_carb: dict[int, LocatedLeak] = {}
-    for one in found:
-        if one.carb is not None:
-            known = by_carb.setdefault(one.carb, one)
-            if one.leak.best > known.leak.best:
-                by_carb[one.carb] = one
-    seen = list(by_carb.values())
-    if not seen:
-        return sorted(found, key=lambda one: -one.leak.best)[:1]
-    said = sum(max(one.dripped_g_per_h, one.leak.low) for one in seen)
-    unseen = [one for one in found if one.carb is None]
-    return seen + [one for one in unseen if one.leak.low > _BESIDE * said + _BESIDE_G_PER_H]
-
-
-def total_leak(record: RunRecord, weep: Weep, found: list[LocatedLeak], belief: Posterior) -> Band:
-    """Leak of all places together, g/h: the mass sees the sum, the drops tell how it divides."""
-    if not found:
-        return belief.leak
-    over = [one.over_soak for one in found]
-    if len(found) == 1:
-        return over[0]
-    dripped = sum(one.dripped_g_per_h for one in found)
-    floods = any(one.dripped_g_per_h > FLOODS_G_PER_H for one in found)
-    if floods or dripped == 0 or any(one.until_s is not None or one.unfed for one in found):
-        sums = (
-            sum(band.best for band in over),
-            sum(b.low for b in over),
-            sum(b.high for b in over),
-        )
-        return Band(*sums) if floods or dripped else max(over, key=lambda band: band.best)
-    # One equivalent drop stream: as many grams an hour as all gates together.
-    by_mass = log_weight_since(record, weep, min(one.place for one in found))
-    return leak_given_leaking(by_mass, 100.0, 100.0, dripped)
-
-
-def divided(found: list[LocatedLeak], leak: Band) -> list[LocatedLeak]:
-    """Several leaks that go on, each with its share of the whole as the drops tell it.
-
-    By itself each of them would be given all that the bottle lost.
-    """
-    dripped = sum(one.dripped_g_per_h for one in found)
-    even = all(one.until_s is None and one.dripped_g_per_h and not one.unfed for one in found)
-    if len(found) < 2 or not even:
-        return found
-    shares = [one.dripped_g_per_h / dripped for one in found]
-    return [
-        replace(one, leak=Band(share * leak.best, share * leak.low, share * leak.high))
-        for one, share in zip(found, shares, strict=True)
-    ]

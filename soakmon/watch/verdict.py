@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import Any
 
 from soakmon.texts import say
-from soakmon.watch.figures import rate, rounded, rounded_down, rounded_up
+from soakmon.watch.figures import plain, rate, rounded, rounded_down, rounded_up
 
 
 class Outcome(StrEnum):
@@ -62,9 +62,13 @@ class Alarm:
         return self.kind in {"weep", "flood"}
 
 
-def leak_alarm(t_s: float, kind: str, carb: int | None, leak_g_per_h: float) -> Alarm:
-    """An alarm that fuel gets out, in words."""
+def leak_alarm(
+    t_s: float, kind: str, carb: int | None, leak_g_per_h: float, lost_g: float | None = None
+) -> Alarm:
+    """An alarm that fuel gets out, in words; lost_g: of a leak that has ended, all that it lost."""
     much = say("verdict.about", leak_g_per_h=rate(leak_g_per_h))
+    if lost_g is not None:
+        much = say("verdict.about_until_it_ended", lost_g=plain(lost_g))
     if carb is not None:
         key = "verdict.carb_overflows" if kind == "flood" else "verdict.carb_weeps"
         text = say(key, carb=carb, much=much)

@@ -83,7 +83,10 @@ def holds_together(verdict: Verdict, rows: Rows) -> None:
     for alarm in verdict.alarms:
         # A drop may tell within the minute that is still being averaged, which no duration has yet.
         assert 0 <= alarm.t_s <= verdict.duration_s + rows.t_s[0] + 61
-        if alarm.leaks and alarm.leak_g_per_h is not None:
+        ended = [leak for leak in verdict.leaks if leak.carb == alarm.carb and leak.lost_g]
+        if alarm.leaks and ended:
+            assert "until it ended" in alarm.text
+        elif alarm.leaks and alarm.leak_g_per_h is not None:
             assert _says(alarm.text) == pytest.approx([alarm.leak_g_per_h], rel=0.06)
             assert alarm.leak_g_per_h <= band.high * 1.01
     _lost_as_much(verdict, rows)
@@ -96,10 +99,10 @@ def _lost_as_much(verdict: Verdict, rows: Rows) -> None:
     if hands or verdict.observed_loss_g is None:
         return
     lost = float(np.median(good[:5]) - np.median(good[-5:]))
-    since_s = min(max(leak.since_s[1], 0.0) for leak in verdict.leaks)
-    hours = max(verdict.duration_s - since_s, 0.0) / 3600
-    low = sum(leak.leak_g_per_h.low for leak in verdict.leaks if leak.until_s is None)
-    assert low * hours < lost + 1.0 + 0.1 * abs(lost)
+    going_on = [leak for leak in verdict.leaks if leak.until_s is None]
+    hours = [max(verdict.duration_s - max(leak.since_s[1], 0.0), 0.0) / 3600 for leak in going_on]
+    low_g = sum(leak.leak_g_per_h.low * h for leak, h in zip(going_on, hours, strict=True))
+    assert low_g < lost + 1.0 + 0.1 * abs(lost)
 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))

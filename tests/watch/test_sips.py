@@ -11,8 +11,9 @@ from soakmon.physics.drops import USUAL_DROP_G as DROP_G
 from soakmon.watch import sips
 from soakmon.watch.decide import watched
 from soakmon.watch.evidence import evidence
-from soakmon.watch.leak_estimates import explained, leak_at
+from soakmon.watch.leak_estimates import leak_at
 from soakmon.watch.settings import Settings
+from soakmon.watch.several_leaks import explained
 from soakmon.watch.sips import Drip, drip
 from soakmon.watch.verdict import Cause
 from tests.watch import nights
