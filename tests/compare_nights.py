@@ -18,7 +18,8 @@ from soakmon.capability.bound import least_sd_g_per_h, minutes, true_filter
 from soakmon.capability.evaluate import Case, Night, Owner, Way
 from soakmon.records.past import evaporation_of
 from soakmon.watch.closing import signed_leak, tail
-from soakmon.watch.decide import Decider, decide
+from soakmon.watch.decide import decide
+from soakmon.watch.decider import Decider
 from soakmon.watch.knock import without_knocks
 from soakmon.watch.past import Past, PastSoak
 from soakmon.watch.rows import Floats
@@ -221,7 +222,7 @@ def _ours(job: Job, night: Night) -> tuple[float | None, float | None, dict[str,
     decider = Listening(night.settings, night.rows.gates)
     decider.push(night.rows)
     decider.finish()
-    verdict = decider.verdict()
+    verdict = decider.decision().verdict
     alarms = [alarm.t_s for alarm in verdict.alarms if alarm.leaks]
     found = verdict.outcome is Outcome.LEAKING and bool(alarms)
     ratio = None

@@ -27,7 +27,7 @@ from sim.blind import Induced
 from sim.record import simulate
 from sim.scenario import Scenario
 from sim.scenarios import SCENARIOS
-from soakmon.watch.decide import Decider
+from soakmon.watch.decider import Decider
 from soakmon.watch.decision import Decision
 from soakmon.watch.settings import Settings
 

@@ -25,7 +25,7 @@ from sklearn.ensemble import IsolationForest
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from soakmon.watch.averaging import Average, Averager
-from soakmon.watch.decide import Decider
+from soakmon.watch.decider import Decider
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.knock import without_knocks
 from soakmon.watch.phase import Phase

@@ -219,7 +219,7 @@ def classes() -> dict[str, list[str]]:
 def test_no_class_name_stands_twice():
     """Whoever reads a name knows what it is, whichever room they are in."""
     assert {name: where for name, where in classes().items() if len(where) > 1} == {}
-    assert classes()["Decider"] == ["soakmon.watch.decide"]
+    assert classes()["Decider"] == ["soakmon.watch.decider"]
 
 
 def test_no_wait_with_a_limit_is_on_a_queue_that_forgets_the_limit():

@@ -34,7 +34,7 @@ from soakmon.records.verdicts import unjudged
 from soakmon.texts import say
 from soakmon.watch import decay
 from soakmon.watch.averaging import join
-from soakmon.watch.decide import Decider
+from soakmon.watch.decider import Decider
 from soakmon.watch.decision import Decision
 from soakmon.watch.phase import Phase
 from soakmon.watch.record import RunRecord

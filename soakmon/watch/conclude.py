@@ -39,7 +39,7 @@ def conclude(record: RunRecord) -> Verdict:
     faults += other_faults(record)
     # A bottle that ran dry leaves bowls short without any needle being at fault.
     empty = np.isfinite(record.empty_s)
-    short = 0 if empty else record.finder.bowls_short(record.bowl_g)
+    short = 0 if empty else record.finder.bowls_short(record.settings.bowl_g)
     if short and record.settings.bowls_measured:
         alarms.append(_starved(record, short))
     doubts = doubts_of(record, belief, faults, short)

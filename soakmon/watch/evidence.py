@@ -133,5 +133,5 @@ def _while_shut(record: RunRecord, one: LocatedLeak) -> Shut | None:
         tuple(earlier - after for earlier, after in pairwise(later)),
         _drop_g(record, one),
         record.evaporation.bowl_g_per_h,
-        record.hose_g,
+        record.settings.hose_g,
     )

@@ -19,6 +19,7 @@ import numpy as np
 from soakmon.physics.belief import effort, judgement
 from soakmon.watch.averaging import Average
 from soakmon.watch.phase import Phase
+from soakmon.watch.settings import Settings
 
 # Without a fill by then, the record is taken for one that begins with a full rack. Where nobody
 # said that it is full, a later fill is still found, longer where the record says that the feed was
@@ -113,6 +114,14 @@ class FillFinder:
         self.shut = False
         # Whether what was taken for the fill, going on, has just proved to be more than that.
         self.ran_over = False
+
+    @classmethod
+    def of(cls, settings: Settings, *, already_soaking: bool) -> FillFinder:
+        """For the rack of these settings; one without bowls has nothing to fill."""
+        full = already_soaking or settings.rack_full or settings.rack_g == 0
+        expected_g = settings.rack_g + settings.hose_g
+        known = settings.bowls_measured
+        return cls(expected_g, settings.settle_s, already_soaking=full, size_known=known)
 
     def step(self, average: Average) -> str:
         """The phase after this reading."""

@@ -24,6 +24,7 @@ from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.figures import lasted, plain
 from soakmon.watch.mass_filter import CREEPS_G, CREEPS_PER_G, OFFSET, SLACK
 from soakmon.watch.rows import Floats
+from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Fault
 from soakmon.watch.weep import Weep
 
@@ -51,6 +52,8 @@ _LOAD_G = judgement(10.0, "g")
 _LIES_S = judgement(3 * 3600.0, "s")
 _COMES_BACK_G = judgement(1.0, "g")
 _COMES_BACK = judgement(0.003, "share")
+# What may be poured in, g for each ml that the bottle is said to hold (judgement).
+_HOLDS = judgement(1.2, "g/ml")
 # A smaller spike is not told.
 _TOLD_G = judgement(1.0, "g")
 
@@ -93,6 +96,12 @@ class Follower:
         # The last reading that was as expected, and what lies on the bottle.
         self.calm_g = 0.0
         self.load: Load | None = None
+
+    @classmethod
+    def of(cls, settings: Settings) -> Follower:
+        """For the bottle and needles of these settings."""
+        # A bottle that is described too small, or petrol that is counted as water, is no less.
+        return cls(settings.priors.sip_g, _HOLDS * settings.geometry.bottle.capacity_ml)
 
     def step(self, average: Average, seconds: float, weep: Weep, evaporation: Evaporation) -> None:
         """Take one averaging step; `weep` has already been advanced to it."""

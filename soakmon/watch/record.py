@@ -26,8 +26,8 @@ class RunRecord:
 
     alarms: as they were raised; faults: disturbances of the mass; phases: name and beginning.
     start_s, soak_s, last_s, last_row_s, empty_s: first row, begin of the soak, last step, last row,
-    and when the bottle ran dry, s, NaN where it has not been. bowl_g, hose_g: fuel that a bowl and
-    the hose hold. mass_running: the mass is being weighed; finished: no more rows will come.
+    and when the bottle ran dry, s, NaN where it has not been. mass_running: the mass is being
+    weighed; finished: no more rows will come.
     """
 
     settings: Settings
@@ -39,8 +39,6 @@ class RunRecord:
     last_s: float
     last_row_s: float
     empty_s: float
-    bowl_g: float
-    hose_g: float
     mass_running: bool
     finished: bool
     finder: FillFinder

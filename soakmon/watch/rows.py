@@ -2,12 +2,29 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class RowCount:
+    """What a gate (from 0) counted in the row of spacing_s that ends at t_s.
+
+    dark_ms: how long its beam was dark, NaN where that is not known; shut: the feed was.
+    """
+
+    gate: int
+    t_s: float
+    count: int
+    spacing_s: float
+    dark_ms: float
+    shut: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +56,16 @@ class Rows:
     def gates(self) -> int:
         """Number of drop gates N."""
         return int(self.drops.shape[1])
+
+    def struck(self, before_s: float) -> Iterator[RowCount]:
+        """Counts in order of time; before_s: time of the row before these."""
+        struck, gates = np.nonzero(self.drops > 0)
+        spacing_s = np.diff(self.t_s, prepend=before_s)
+        for row, gate in zip(struck.tolist(), gates.tolist(), strict=True):
+            count, t_s = int(self.drops[row, gate]), float(self.t_s[row])
+            dark_ms = math.nan if self.block_ms is None else float(self.block_ms[row, gate])
+            shut = self.feed_open is not None and bool(self.feed_open[row] == 0)
+            yield RowCount(gate, t_s, count, float(spacing_s[row]), dark_ms, shut)
 
     def part(self, start: int, stop: int) -> Rows:
         """Rows start to stop (exclusive), as views."""

@@ -6,6 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from soakmon.physics.belief import judgement, published
 from soakmon.physics.described import (
     BOTTLE_LOG_SD,
@@ -21,6 +23,7 @@ from soakmon.physics.diffusion import vent_steepness
 from soakmon.physics.expectation import EvaporationRates, evaporation_rates
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry, Hose
+from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.watch.needles import LARGEST_SIP_G
 from soakmon.watch.past import Past, PastSoak, learnt
 from soakmon.watch.verdict import Cause
@@ -148,6 +151,26 @@ class Settings:
     cause_shift: Mapping[int, Mapping[Cause, float]] = field(default_factory=dict)
     bowls_measured: bool = False
     rack_full: bool = False
+
+    @property
+    def bowl_g(self) -> float:
+        """Fuel that a bowl holds, as a mean of all, g."""
+        volumes_ml = [bowl.volume_ml for bowl in self.geometry.bowls]
+        return self._g_per_ml * float(np.mean(volumes_ml or [0.0]))
+
+    @property
+    def rack_g(self) -> float:
+        """Fuel that all bowls hold, g."""
+        return self._g_per_ml * sum(bowl.volume_ml for bowl in self.geometry.bowls)
+
+    @property
+    def hose_g(self) -> float:
+        """Fuel that the hose holds, g."""
+        return self._g_per_ml * self.geometry.hose.volume_ml
+
+    @property
+    def _g_per_ml(self) -> float:
+        return float(density_kg_per_m3(self.fuel, REFERENCE_C)) * 1e-3
 
     @property
     def reference(self) -> EvaporationRates:

@@ -61,7 +61,8 @@ def test_a_lost_thermometer_leaves_the_soak_running(soaking):
     assert soaking.service.status.air_c is None
     assert soaking.session.phase == "soaking"
     assert (
-        soaking.session.decider.verdict().as_dict()["faults"][-1]["kind"] == "temperature_missing"
+        soaking.session.decider.decision().verdict.as_dict()["faults"][-1]["kind"]
+        == "temperature_missing"
     )
 
 

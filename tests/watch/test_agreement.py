@@ -12,7 +12,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from soakmon.watch.conclude import conclude
-from soakmon.watch.decide import Decider, decide, watched
+from soakmon.watch.decide import decide, watched
+from soakmon.watch.decider import Decider
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome, Verdict
@@ -166,7 +167,7 @@ def test_a_verdict_may_be_asked_for_at_any_minute():
     made = Decider(Settings(), rows.gates, already_soaking=True)
     for start in range(0, len(rows), 60):
         made.push(rows.part(start, start + 60))
-        verdict = made.verdict()
+        verdict = made.decision().verdict
         if made.mass_running and math.isfinite(made.soak_s):
             holds_together(verdict, rows)
     assert made.alarms

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from soakmon.watch.conclude import conclude
-from soakmon.watch.decide import Decider
+from soakmon.watch.decider import Decider
 from soakmon.watch.rows import Rows
 from soakmon.watch.verdict import Alarm, Cause, Outcome
 from tests.watch.nights import BENCH, night

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from soakmon.physics.drops import USUAL_DROP_G as DROP_G
-from soakmon.watch.decide import Decider, decide, watched
+from soakmon.watch.decide import decide, watched
+from soakmon.watch.decider import Decider
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome, Verdict
@@ -182,7 +183,7 @@ def test_a_night_at_once_is_decided_as_minute_by_minute():
     begins = np.flatnonzero(np.diff(np.ceil(rows.t_s / 60))) + 1
     for start, stop in pairwise([0, *begins.tolist(), len(rows)]):
         by_minute.push(rows.part(start, stop))
-    assert by_minute.verdict().outcome is Outcome.LEAKING
+    assert by_minute.decision().verdict.outcome is Outcome.LEAKING
     assert plain(at_once) == plain(by_minute)
 
 

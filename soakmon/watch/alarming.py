@@ -1,0 +1,119 @@
+"""What the evidence so far gives alarm of: leaks at gates, and one that no gate sees.
+
+A gate is named by its drops, or by the mass where that already says that fuel leaves and the drops
+account for it. All that is asked here pays from the false-alarm budget; a flood does not.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from soakmon.physics.belief import judgement
+from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD
+from soakmon.watch.balance import chance_of_so_much, contradicts, possible
+from soakmon.watch.closing import tail
+from soakmon.watch.normal import NORMAL_95
+from soakmon.watch.record import RunRecord
+from soakmon.watch.rows import Floats
+from soakmon.watch.verdict import Alarm, leak_alarm
+from soakmon.watch.weep import LEAKS, Weep
+
+# What a gate has caught is what the bottle lost when they differ by no more than drops of different
+# lips do, from so many grams on.
+_ALIKE = NORMAL_95 * BETWEEN_LIPS_LOG_SD
+_DRIPPED_G = judgement(2.0, "g")
+_EXCEEDS = judgement(0.05, "chance")
+_OF_UNSURE = judgement(0.4, "share")
+_STEADY = judgement(0.7, "share")
+# A fill is found so soon (judgement).
+_FILL_FOUND_S = judgement(1200.0, "s")
+
+
+def new_alarms(record: RunRecord, weep: Weep) -> list[Alarm]:
+    """Alarms of weeps that have crossed their threshold, beside those of the record."""
+    mass = weep.mass_log_ratio()
+    alarms = list(record.alarms)
+    alarmed = {alarm.carb for alarm in alarms}
+    loses = not alarmed and mass_says_so(record, weep, mass)
+    # At the end counts may account for a loss that few tight benches have.
+    exceeds = record.finished and record.mass_running
+    exceeds = exceeds and chance_of_so_much(record, weep) < _EXCEEDS
+    for index, gate in enumerate(weep.gates):
+        asked = gate.has_news(weep.weighed_s) or ((loses or exceeds) and gate.count)
+        if index + 1 in alarmed or not asked:
+            continue
+        rate = 0.0
+        if _drips(record, alarms, weep, mass, index, loses=loses):
+            joint = weep.under_gate(index, mass)[1]
+            rate = float(LEAKS[int(joint.max(axis=0).argmax())])
+        elif loses or exceeds or None in alarmed:
+            rate = accounted_g_per_h(record, weep, index)
+        if rate:
+            alarms.append(leak_alarm(record.last_row_s, "weep", index + 1, rate))
+            alarmed.add(index + 1)
+    if loses and not alarmed:
+        rate = float(LEAKS[int(mass.max(axis=0).argmax())])
+        alarms.append(leak_alarm(record.last_row_s, "weep", None, rate))
+    return alarms[len(record.alarms) :]
+
+
+def _drips(
+    record: RunRecord, alarms: list[Alarm], weep: Weep, mass: Floats, index: int, *, loses: bool
+) -> bool:
+    """Whether a gate counts drops of fuel; loses: the mass by itself says that fuel leaves.
+
+    Where it does, regular counts are not water, however late the mass was to follow them.
+    """
+    surely = -np.log(record.budget.weep_gate)
+    # A flood splashes: beside it drops at other gates need the mass to bear them out.
+    beside = bool(alarms) and all(alarm.kind == "weep" for alarm in alarms)
+    if weep.gate_ratio(index, mass, beside=beside) > surely:
+        return True
+    return loses and weep.under_gate(index, None)[0] > surely
+
+
+def accounted_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
+    """Rate of a gate whose drops are just what the bottle surely loses; else 0.
+
+    However they come: rows may be too long to show that they keep time, and some drops keep
+    none. But they come all the time, and what the sun or a fly makes comes in bursts.
+    """
+    dripped_g = record.tally.since(index, record.soak_s) * weep.drop_g[index]
+    steady_g = record.tally.steady(index, record.last_row_s) * weep.drop_g[index]
+    expected = record.curve.expected()
+    lost_g = (record.curve.observed_g() or 0.0) - expected.best
+    unsure_g = expected.high - expected.low
+    alike = abs(lost_g - dripped_g) < _ALIKE * dripped_g + unsure_g / 2
+    enough = dripped_g > max(_DRIPPED_G, _OF_UNSURE * unsure_g) and steady_g > _STEADY * dripped_g
+    if not alike or not enough:
+        return 0.0
+    return dripped_g / max((record.last_row_s - record.soak_s) / 3600, 0.1)
+
+
+def mass_says_so(record: RunRecord, weep: Weep, mass: Floats) -> bool:
+    """Whether the mass by itself says that fuel leaves.
+
+    The ratio finds what begins late, the tail what is small: it pays nothing for the rates that
+    a leak might have had.
+    """
+    if weep.lost_g(mass) < weep.strays_g:
+        return False
+    enough = -np.log(record.budget.weep_mass)
+    small = tail(record, weep) < record.budget.running
+    if not (small or weep.unseen(mass) > enough) or contradicts(record, weep, mass):
+        return False
+    borne = possible(record, weep, mass)
+    return weep.unseen(borne) > enough or (small and borne.max() == mass.max())
+
+
+def of_fill(alarms: list[Alarm], found_s: float) -> list[Alarm]:
+    """Those alarms that are not of the quiet before a fill that was found at found_s.
+
+    A bowl that overflows while the rack fills may do so minutes before the fill is plain.
+    """
+
+    def since_s(alarm: Alarm) -> float:
+        overflows = alarm.kind == "flood" and alarm.carb is not None
+        return found_s - (_FILL_FOUND_S if overflows else 0.0)
+
+    return [alarm for alarm in alarms if alarm.t_s > since_s(alarm)]

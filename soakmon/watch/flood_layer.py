@@ -1,0 +1,57 @@
+"""The flood layer: drop storms and falls of the mass, in rows as they come, and when not to look.
+
+While the rack fills the mass falls anyway, so only storms count then.
+"""
+
+from __future__ import annotations
+
+from soakmon.physics.drops import USUAL_DROP_G
+from soakmon.watch.fall import FallWatch
+from soakmon.watch.filling import FillFinder
+from soakmon.watch.flood import FloodWatch
+from soakmon.watch.phase import Phase
+from soakmon.watch.rows import Rows
+from soakmon.watch.verdict import Alarm, leak_alarm
+from soakmon.watch.weep import Weep
+
+
+class FloodLayer:
+    """Both watches for floods. sips_g: what the rack's needles could take together."""
+
+    def __init__(self, sips_g: float) -> None:
+        self.sips_g = sips_g
+        self.storms: FloodWatch | None = None
+        self.falls = FallWatch(sips_g)
+
+    def restart(self) -> None:
+        """Forget the drops of the quiet before the fill."""
+        self.storms = None
+
+    def push(
+        self, rows: Rows, finder: FillFinder, weep: Weep | None, *, flooded: bool
+    ) -> list[Alarm]:
+        """Floods in these rows; flooded: one is known, so that no fall is looked for."""
+        filling = finder.fills_fast
+        if weep is None and not filling:
+            return []
+        if self.storms is None:
+            drop_g = weep.drop_g[0] if weep is not None and weep.drop_g else USUAL_DROP_G
+            self.storms = FloodWatch(drop_g)
+        alarms = [
+            leak_alarm(storm.t_s, "flood", storm.gate + 1, storm.rate_g_per_h)
+            for storm in self.storms.push(rows, filling=filling)
+        ]
+        t_s = float(rows.t_s[-1])
+        full = finder.phase in {Phase.SETTLING, Phase.SOAKING}
+        ends = finder.phase == Phase.SETTLING and finder.dies_away
+        if not full or ends or finder.may_be_filling(t_s):
+            self.falls.restart()
+        elif not flooded and not alarms:
+            alarms += self._falls(rows, finder, t_s)
+        return alarms
+
+    def _falls(self, rows: Rows, finder: FillFinder, t_s: float) -> list[Alarm]:
+        self.falls.spare_g = max(self.sips_g, finder.spare_g(t_s))
+        self.falls.rush_g = max(self.sips_g, finder.rush_g(t_s))
+        fall = self.falls.push(rows)
+        return [] if fall is None else [leak_alarm(fall.t_s, "flood", None, fall.rate_g_per_h)]
