@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 from statistics import fmean
 
 from soakmon.weigh.student import t_quantile
@@ -59,7 +59,7 @@ def coverage(df: float, of: int = 1) -> float:
     return _quantile(max(int(min(df, _MANY)), 1), of)
 
 
-@lru_cache(maxsize=1024)
+@cache
 def _quantile(df: int, of: int) -> float:
     return t_quantile(1.0 - (1.0 - _COVERED) / of, df)
 

@@ -84,6 +84,23 @@ def test_the_parts_of_a_gain_by_hand():
     assert gain.u / gain.value == pytest.approx(2.05102e-4, rel=1e-5)
 
 
+def test_the_mean_of_four_steps_is_twice_as_sure_as_one():
+    """Three masses, four times each, 0.1 g to either side of the line (GUM 4.2.3).
+
+    Twelve deviations about three means: √(12 · 0.01 / 9) = 0.115470 g with nine degrees of freedom,
+    as the cell is known to repeat by eight; of a mean of four half of it, times Student's t of
+    seventeen for the worst of three.
+    """
+    steps = [
+        Step(m, 1e6 * (m + off_g)) for m in (0.0, 500.0, 1000.0) for off_g in (0.1, -0.1, 0.1, -0.1)
+    ]
+    repeats_g = math.sqrt(0.12 / 9)
+    made = calibrate(steps, CellClass(1000.0), DAY, full_g=300.0, repeatability_g=repeats_g)
+    (linearity,) = (one for one in made.judgements if one.name == "linearity")
+    t = float(stats.t.isf(0.0455 / 2 / 3, 9 + 8))
+    assert linearity.expanded_g == pytest.approx(t * repeats_g / 2, rel=1e-4)
+
+
 def test_drained_bowls():
     """30.0, 30.5, 29.8, 30.1 g: by hand 30.05 g in the median, the second +0.45 g.
 
