@@ -6,10 +6,11 @@ import argparse
 import sys
 import time
 
-from tests.procedures import blank, calibrating, cups, dripping
+from tests.procedures import blank, calibrating, calibration_limits, cups, dripping
 
 PROCEDURES = {
     "calibrating": calibrating.figures,
+    "calibration_limits": calibration_limits.figures,
     "cups": cups.figures,
     "dripping": dripping.figures,
     "blank": blank.figures,

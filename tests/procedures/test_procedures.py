@@ -6,11 +6,12 @@ from functools import partial
 
 import pytest
 
-from tests.procedures import blank, calibrating, cups, dripping
+from tests.procedures import blank, calibrating, calibration_limits, cups, dripping
 
 SMALL = {
     "blank": partial(blank.figures, 60),
     "calibrating": partial(calibrating.figures, 60),
+    "calibration_limits": partial(calibration_limits.figures, 60),
     "cups": partial(cups.figures, 60),
     "dripping": partial(dripping.figures, 100),
 }
