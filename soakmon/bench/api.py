@@ -65,6 +65,9 @@ class Acknowledgement(Body):
     alarms: list[str] | None = Field(
         default=None, max_length=1000, description="their uids; without them all are meant"
     )
+    by: str = Field(
+        default="", max_length=60, description="who it is; on the page always who is signed in"
+    )
 
 
 class OpenFeed(Body):
@@ -126,9 +129,11 @@ def add_safer(router: APIRouter, service: Service) -> None:
     """Commands that make the bench safer, or leave it as safe."""
 
     @router.post("/acknowledge", summary="Acknowledge the alarms seen", responses=REFUSALS)
-    async def acknowledge(body: Acknowledgement | None = None) -> dict[str, int]:
+    async def acknowledge(request: Request, body: Acknowledgement | None = None) -> dict[str, int]:
         uids = body.alarms if body is not None else None
-        return {"acknowledged": await do(service, lambda: service.commands.acknowledge(uids))}
+        by = getattr(request.state, "who", "") or (body.by if body is not None else "")
+        count = await do(service, lambda: service.commands.acknowledge(uids, by))
+        return {"acknowledged": count}
 
     @router.post("/isolate", summary="Shut the feed and watch the decay", responses=REFUSALS)
     async def isolate(body: Reason) -> dict[str, str]:

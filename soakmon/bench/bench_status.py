@@ -30,6 +30,7 @@ class AlarmStatus(StatusPart):
     code: str = ""
     uid: str = ""
     acknowledged: bool = False
+    acknowledged_by: str = ""
 
 
 class AilStatus(StatusPart):

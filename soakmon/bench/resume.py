@@ -215,11 +215,15 @@ def _replay(session: Session, events: Sequence[Event]) -> None:
                     session.shut_for.add(held.reason)
 
 
-def _acknowledged(session: Session, seen: AlarmsSeen) -> set[str]:
-    """The marks of alarms that were acknowledged; earlier versions wrote only their places."""
+def _acknowledged(session: Session, seen: AlarmsSeen) -> dict[str, str]:
+    """The marks of alarms that were acknowledged, and by whom.
+
+    Earlier versions wrote only their places.
+    """
     if seen.uids is not None:
-        return set(seen.uids)
-    return {session.alarms[place].uid for place in seen.alarms if place < len(session.alarms)}
+        return dict.fromkeys(seen.uids, seen.by)
+    known = [session.alarms[place].uid for place in seen.alarms if place < len(session.alarms)]
+    return dict.fromkeys(known, seen.by)
 
 
 def _marked(alarm: Alarm) -> Alarm:

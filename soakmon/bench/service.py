@@ -305,7 +305,7 @@ class Service:
     def _pressed(self) -> None:
         for press in self.panel.presses():
             if press is Press.SHORT:
-                self.commands.acknowledge()
+                self.commands.acknowledge(by=say("service.button_at_bench"))
             elif press is Press.HELD and self.session is not None and not self.session.ended:
                 self.session.end(say("service.ended_bench"))
 

@@ -99,7 +99,7 @@ class Session:
         self.shut_itself = False
         self.shut_for: set[str] = set()
         self.alarms: list[Alarm] = []
-        self.acknowledged: set[str] = set()
+        self.acknowledged: dict[str, str] = {}  # marks of alarms, with who it was
         self.known: set[Alarm | Fault] = set()
         self.decision: Decision | None = None
         self.interruptions: list[Interruption] = []
@@ -333,13 +333,14 @@ class Session:
         self._enter(self.phase)
         return ""
 
-    def acknowledge(self, uids: Collection[str] | None = None) -> int:
+    def acknowledge(self, uids: Collection[str] | None = None, by: str = "") -> int:
         """Mark alarms as seen by somebody; how many were new. uids: which (None: all)."""
         seen = [a for a in self.unacknowledged if uids is None or a.uid in uids]
-        self.acknowledged |= {alarm.uid for alarm in seen}
+        self.acknowledged |= dict.fromkeys((alarm.uid for alarm in seen), by)
         if seen:
             places = tuple(self.alarms.index(alarm) for alarm in seen)
-            self.write(AlarmsSeen(alarms=places, uids=tuple(alarm.uid for alarm in seen)))
+            uids = tuple(alarm.uid for alarm in seen)
+            self.write(AlarmsSeen(alarms=places, uids=uids, by=by))
         return len(seen)
 
     @property

@@ -98,18 +98,22 @@ class SoakCommands:
         self.worker.decide()
         session.end(said_line(reason))
 
-    def acknowledge(self, uids: Collection[str] | None = None) -> int:
-        """Acknowledge alarms; how many were new. uids: those that were seen (None: all)."""
-        service = self.service
+    def acknowledge(self, uids: Collection[str] | None = None, by: str = "") -> int:
+        """Acknowledge alarms; how many were new. uids: those that were seen (None: all).
+
+        by: who it is, for other benches and the journal.
+        """
+        service, by = self.service, said_line(by)
         self.worker.decide()
         loose = service.alarms.loose
         seen = [alarm for alarm in loose if uids is None or alarm.uid in uids]
         for alarm in seen:
             loose.remove(alarm)
         if seen:
-            service.note(AlarmsSeen(alarms=(), uids=tuple(alarm.uid for alarm in seen)))
+            marks = tuple(alarm.uid for alarm in seen)
+            service.note(AlarmsSeen(alarms=(), uids=marks, by=by))
         count = len(seen)
-        count += service.session.acknowledge(uids) if service.session is not None else 0
+        count += service.session.acknowledge(uids, by) if service.session is not None else 0
         service.show_panel()
         return count
 

@@ -112,7 +112,11 @@ def _soak(service: Serving, session: Session) -> dict[str, Any]:
         "left_s": round(session.left_s, 1),
         "drops": list(session.learnt.tally.total),
         "alarms": [
-            asdict(alarm) | {"acknowledged": alarm.uid in session.acknowledged}
+            asdict(alarm)
+            | {
+                "acknowledged": alarm.uid in session.acknowledged,
+                "acknowledged_by": session.acknowledged.get(alarm.uid, ""),
+            }
             for alarm in session.alarms
         ],
         "ails": []

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from soakmon.cli.connection import SocketOption, client_of
+from soakmon.cli.options import user_name
 from soakmon.cli.printing import print_line, terminal
 from soakmon.errors import InputError
 
@@ -83,7 +84,8 @@ def ack(socket: SocketOption = None) -> None:
     for alarm in found.waiting:
         print_line(f"{clock.at(alarm.t_s)}  {clock.said(alarm.text)}")
     uids = [alarm.uid for alarm in found.waiting]
-    count = client.post("/acknowledge", {"alarms": uids})["acknowledged"] if uids else 0
+    body = {"alarms": uids, "by": user_name()[:60]}
+    count = client.post("/acknowledge", body)["acknowledged"] if uids else 0
     told = {0: "no alarm to acknowledge", 1: "acknowledged"}
     print_line(told.get(count, f"{count} alarms acknowledged"))
 

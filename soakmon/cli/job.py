@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 import json
 import sys
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from soakmon.cli.options import DATA, DataOption
+from soakmon.cli.options import DATA, DataOption, user_name
 from soakmon.cli.printing import print_line, terminal
 from soakmon.errors import InputError
 
@@ -24,14 +23,6 @@ ByOption = Annotated[
     str | None, typer.Option(metavar="NAME", help="Who writes it down; else your user name.")
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print as JSON.")]
-
-
-def user_name() -> str:
-    """The operating system's name of whoever runs the command; empty where it has none."""
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):  # a number without a name, as in containers; by Python's version
-        return ""
 
 
 @job_app.command("new")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 from pathlib import Path
 from typing import Annotated
 
@@ -21,3 +22,11 @@ ReportOption = Annotated[
     Path | None, typer.Option("--report", metavar="DIR", help="Write report and picture here.")
 ]
 PaperOption = Annotated[str, typer.Option(help="Paper of report.pdf: a4 or letter.")]
+
+
+def user_name() -> str:
+    """The operating system's name of whoever runs the command; empty where it has none."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # a number without a name, as in containers; by Python's version
+        return ""

@@ -38,7 +38,10 @@ def show_status(found: BenchStatus) -> Group:
     for name, text in _lines(found):
         table.add_row(name, text)
     alarms = [
-        Text(f"{'  ' if alarm.acknowledged else '! '}{clock.at(alarm.t_s)}  {alarm.text}")
+        Text(
+            f"{'  ' if alarm.acknowledged else '! '}{clock.at(alarm.t_s)}  {alarm.text}"
+            + (f" (acknowledged by {alarm.acknowledged_by})" if alarm.acknowledged_by else "")
+        )
         for alarm in found.alarms
     ]
     title = f"{found.bench}: {found.phase}"

@@ -50,6 +50,7 @@ def visitor(
         found = store.session(session)
     if found is None:
         raise DeniedError(401, say("access.sign_first"))
+    request.state.who = found.name  # for routes that the control socket shares
     return found
 
 

@@ -307,7 +307,7 @@ class MqttOutlet:
         except ValueError as error:
             return f"refused: {error}"
         commands: dict[str, Callable[[], Any]] = {
-            "acknowledge": self.service.commands.acknowledge,
+            "acknowledge": lambda: self.service.commands.acknowledge(by=reason),
             "isolate": lambda: self.service.commands.isolate(reason),
             "end": lambda: self.service.commands.end(reason),
         }

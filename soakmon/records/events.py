@@ -48,12 +48,14 @@ class FeedChange(EventForm):
 class AlarmsSeen(EventForm):
     """Somebody has acknowledged alarms: their places among those of the soak, and their marks.
 
-    uids: None in journals of versions that gave alarms no marks.
+    uids: None in journals of versions that gave alarms no marks. by: who it was, where that is
+    known.
     """
 
     KIND = "ack"
     alarms: tuple[int, ...] = ()
     uids: tuple[str, ...] | None = None
+    by: str = ""
 
 
 class CheckResult(BaseModel):

@@ -81,10 +81,13 @@ def test_alarms_and_acknowledgements_survive_and_keep_the_feed_shut(tmp_path):
     bench.run(0.15)
     assert bench.session.alarms[0].code == "storm"
     assert bench.session.shut_itself
-    bench.service.commands.acknowledge()
+    bench.service.commands.acknowledge(by="ada\x1b")
     again = crashed_and_back(tmp_path, bench, gap_s=30.0, boot="first boot")
     assert again.session.alarms == bench.session.alarms
     assert again.session.shut_itself
+    (known,) = set(again.session.acknowledged.values())
+    assert known.startswith("ada")
+    assert "\x1b" not in known
     assert not again.session.unacknowledged
     assert not again.simulation.feed_open
 

@@ -206,6 +206,9 @@ def test_acknowledging_stops_the_buzzer_but_not_the_lamp(tmp_path):
     assert bench.simulation.lamp
     assert not bench.simulation.buzzer
     assert "ack" in bench.kinds()
+    assert {alarm.acknowledged_by for alarm in bench.service.status.alarms} == {
+        "the button at the bench"
+    }
 
 
 def test_holding_the_button_ends_the_soak(tmp_path):

@@ -8,6 +8,7 @@ import re
 import pytest
 from fastapi.testclient import TestClient
 
+from soakmon.bench.alarms import Wrong
 from soakmon.bench_toml import parse_bench
 from soakmon.cautions import CAUTIONS
 from soakmon.config import Bench
@@ -155,6 +156,14 @@ def test_other_sites_cannot_act(paged):
         headers={"Content-Type": "text/plain"},
     )
     assert form.status_code == 422
+
+
+def test_who_acknowledges_is_who_is_signed_in(paged):
+    paged.service.sound("bench", "invented", Wrong.PANEL, shut=False)
+    answer = paged.signed_in("run").post("/api/acknowledge", json={"by": "somebody else"})
+    assert answer.json() == {"acknowledged": 1}
+    (event,) = [one for one in paged.service.journal.read_events() if one.kind == "ack"]
+    assert event.data["by"] == "run"
 
 
 def test_a_sign_in_is_new_each_time_and_ends(paged):

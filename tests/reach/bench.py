@@ -84,8 +84,8 @@ class FakeService:
             future.set_exception(error)
         return future
 
-    def acknowledge(self) -> int:
-        self.done.append(("acknowledge", ""))
+    def acknowledge(self, by: str) -> int:
+        self.done.append(("acknowledge", by))
         return 1
 
     def isolate(self, reason: str) -> None:

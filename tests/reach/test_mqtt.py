@@ -253,7 +253,7 @@ async def test_commands(broker, ear, tmp_path):
         ]:  # fmt: skip
             say(broker, f"soakmon/bench/command/{name}", payload)
         await until(lambda: len(results()) == 9)
-    assert outlet.service.done == [("acknowledge", ""), ("isolate", "smell")]
+    assert outlet.service.done == [("acknowledge", "by MQTT"), ("isolate", "smell")]
     assert ("end", "refused: no soak is running") in results()
     assert sum(result.startswith("refused") for _, result in results()) == 6
 
