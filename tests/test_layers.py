@@ -89,7 +89,7 @@ ALONE = {
 }
 STANDARD_IO = {"os", "pathlib", "socket", "sqlite3", "subprocess", "time", "datetime", "asyncio"}
 PURE = {"physics": set(), "watch": set(), "weigh": {"datetime"}}
-SAID = ("rules", "silence", "wording", "points", "topics", "discovery")
+SAID = ("rules", "silence", "wording", "points", "topics", "discovery", "fleet_order")
 
 
 @cache

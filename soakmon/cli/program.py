@@ -17,6 +17,7 @@ from soakmon.cli.capability import capability
 from soakmon.cli.commission import commission
 from soakmon.cli.control import add_control
 from soakmon.cli.data import data_app
+from soakmon.cli.fleet import fleet
 from soakmon.cli.job import job_app
 from soakmon.cli.page import page_app
 from soakmon.cli.printing import print_line
@@ -46,6 +47,7 @@ for command in (capability, commission, serve, check):
 add_control(app)
 app.command()(report)
 add_reach(app)
+app.command()(fleet)
 app.command()(rehearse)
 app.command()(replay)
 

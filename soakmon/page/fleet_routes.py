@@ -3,55 +3,115 @@
 from __future__ import annotations
 
 import time
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Depends, Query
 from pydantic import BaseModel, Field
 
 from soakmon.bench.refusals import answers
 from soakmon.bench.service import Service
 from soakmon.page.access import visitor
-from soakmon.reach.backoff import Backoff
-from soakmon.reach.fleet import TOPICS, Fleet
-from soakmon.reach.health import Board, State
-from soakmon.reach.supervise import supervise
+from soakmon.reach.fleet import Fleet
+from soakmon.reach.fleet_order import MOST_SHOWN, Asked, Shown, Which, shown
+from soakmon.reach.topics import alarms_told
+from soakmon.reach_config import MqttSection
 from soakmon.texts import say
 from soakmon.watch.phase import Phase
 
-_NAME = "benches"
+if TYPE_CHECKING:
+    from soakmon.reach.fleet_listener import FleetListener
+
+# Who looks first waits this long for what the broker has kept, s.
+_SETTLES_S = 1.5
 
 
 class Benches(BaseModel):
-    """The list; broker: off (none in bench.toml), up, or down with the reason in `trouble`."""
+    """A page of the list, worst first.
 
-    own: str = Field(description="name of this bench")
-    broker: Literal["off", "up", "down"]
+    broker: off (none in bench.toml), asking (nothing heard yet), up, or down with the reason in
+    `trouble`.
+    """
+
+    broker: Literal["off", "asking", "up", "down"]
     trouble: str
+    total: int = Field(description="all benches")
+    found: int = Field(description="those that were asked for")
+    full: bool = Field(description="whether the broker knows more than are taken in")
+    standings: dict[str, int] = Field(description="how many of all benches stand how, worst first")
     benches: list[dict[str, Any]] = Field(
-        description="name, and of each topic heard (availability, state, phase, verdict) its "
-        "values with their age_s"
+        description="name (and shop), standing, own where it is this bench, and of each topic "
+        "heard (availability, state, phase, verdict) its values with their age_s"
     )
 
 
-def fleet_routes(service: Service, fleet: Fleet) -> APIRouter:
+class FleetDesk:
+    """Hears the broker while somebody looks; `section` off means that there is none."""
+
+    def __init__(self, section: MqttSection, name: str, shop: str = "") -> None:
+        self.section, self.name, self.shop = section, name, shop
+        self.fleet = Fleet()
+        self.listener: FleetListener | None = None
+
+    async def look(self) -> None:
+        """Somebody looks: from here on the broker is heard for a while."""
+        if self.listener is None:
+            # Imported here: the library is only needed where there is a broker.
+            from soakmon.reach.fleet_listener import FleetListener  # noqa: PLC0415 - an extra
+
+            self.listener = FleetListener(self.section, self.fleet, self.name, shop=self.shop)
+        self.listener.look()
+        await self.listener.settled(_SETTLES_S)
+
+    async def close(self) -> None:
+        """Hear nothing any more."""
+        if self.listener is not None:
+            await self.listener.stop()
+
+    def told(self, page: Shown) -> Benches:
+        """A page of the list, and how the broker is."""
+        fleet = self.fleet
+        # A broker grants what it then keeps back; where any bench reports something is kept.
+        deaf = fleet.connected and not fleet.benches
+        broker: Literal["off", "asking", "up", "down"] = "up"
+        if deaf or not fleet.connected:
+            broker = "down" if deaf or fleet.trouble else "asking"
+        return Benches(
+            broker=broker if self.section.enabled else "off",
+            trouble=say("fleet_routes.broker_passes_nothing") if deaf else fleet.trouble,
+            total=page.total,
+            found=page.found,
+            full=fleet.full,
+            standings=page.standings,
+            benches=page.benches,
+        )
+
+
+def asked(
+    words: Annotated[str, Query(max_length=200, description="all of them must be found")] = "",
+    which: Which = "all",
+    first: Annotated[int, Query(ge=0, le=100_000)] = 0,
+    most: Annotated[int, Query(ge=1, le=MOST_SHOWN)] = 50,
+) -> Asked:
+    """What somebody wants to see."""
+    return Asked(words, which, first, most)
+
+
+def fleet_routes(service: Service, desk: FleetDesk) -> APIRouter:
     """The list, for everybody who may look."""
     router = APIRouter(prefix="/api", tags=["look"], dependencies=[Depends(visitor)])
 
-    @router.get("/benches", summary="All benches on the broker", responses=answers(401))
-    async def benches() -> Benches:
-        own = service.bench.service.name
-        listed = [one for one in fleet.listed(time.monotonic()) if one["name"] != own]
-        # A broker grants what it then keeps back; this bench's own state is there when any is.
-        deaf = fleet.connected and not fleet.benches
-        broker: Literal["off", "up", "down"] = "up" if fleet.connected and not deaf else "down"
-        if not service.bench.mqtt.enabled:
-            broker = "off"
-        return Benches(
-            own=own,
-            broker=broker,
-            trouble=say("fleet_routes.broker_passes_nothing") if deaf else fleet.trouble,
-            benches=[_own(service), *listed],
-        )
+    @router.get("/benches", summary="All benches on the broker", responses=answers(401, 422))
+    async def benches(wanted: Annotated[Asked, Depends(asked)]) -> Benches:
+        if desk.section.enabled:
+            await desk.look()
+        own = _own(service)
+        address = own["name"], own.get("shop", "")
+        others = [
+            one
+            for one in desk.fleet.listed(time.monotonic())
+            if (one["name"], one.get("shop", "")) != address
+        ]
+        return desk.told(shown([own, *others], wanted))
 
     return router
 
@@ -62,12 +122,16 @@ def _own(service: Service) -> dict[str, Any]:
     age_s = round(time.monotonic() - service.board.renewed_s, 1)
     sent = status.as_dict()
     state: dict[str, Any] = {
-        key: sent[key] for key in ("feed_open", "left_s", "soaked_s") if key in sent
+        key: sent[key]
+        for key in ("feed_open", "left_s", "soaked_s", "cell_trouble", "guard_trouble")
+        if key in sent
     }
     state |= {"alarms_total": len(status.alarms), "alarms_waiting": len(status.waiting)}
+    state |= alarms_told(status)
     verdict = status.verdict
     made: dict[str, Any] = {
         "name": service.bench.service.name,
+        "own": True,
         "availability": {"state": "online", "reason": "", "age_s": age_s},
         "state": state | {"age_s": age_s},
         "phase": {"phase": status.phase, "reason": status.reason or "", "age_s": age_s},
@@ -76,35 +140,3 @@ def _own(service: Service) -> dict[str, Any]:
         told = {"verdict": verdict["verdict"], "reason": verdict["reason"]}
         made["verdict"] = told | {"final": status.phase is Phase.ENDED, "age_s": age_s}
     return made
-
-
-async def listen(service: Service, fleet: Fleet) -> None:
-    """Hear what the broker's benches say, again and again until cancelled."""
-    # Imported here: the library is only needed where there is a broker.
-    from soakmon.reach.mqtt import client_id, connect  # noqa: PLC0415 - an extra
-
-    section, board, backoff = service.bench.mqtt, Board(), Backoff(cap_s=15.0)
-    board.add(_NAME, State.STARTING)
-
-    def hears() -> None:
-        fleet.connected, fleet.trouble = True, ""
-
-    async def work() -> None:
-        name = service.bench.service.name
-        try:
-            async with connect(section, client_id(name, "page")) as link:
-                topics = [f"{section.prefix}/+/{topic}" for topic in TOPICS]
-                async for received in link.listen(topics, hears, qos=0):
-                    backoff.reset()
-                    topic = received.topic.removeprefix(f"{section.prefix}/")
-                    fleet.take(
-                        topic, received.payload, time.monotonic(), time.time(),
-                        kept=received.retained,
-                    )  # fmt: skip
-        except Exception as error:
-            fleet.trouble = str(error) or type(error).__name__
-            raise
-        finally:
-            fleet.connected = False
-
-    await supervise(_NAME, work, board, backoff)

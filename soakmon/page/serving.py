@@ -6,6 +6,7 @@ import asyncio
 import logging
 import ssl
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import uvicorn
@@ -18,7 +19,6 @@ from soakmon.hardware_config import PageSection
 from soakmon.page.app import build_page
 from soakmon.page.callers import Callers, Listener, speaker
 from soakmon.page.door import Door
-from soakmon.page.fleet_routes import listen
 from soakmon.page.ports import ReportSource
 from soakmon.page.server import Server
 
@@ -29,8 +29,10 @@ _LEAVE_S = 2
 class OpenPage:
     """A page that is being served."""
 
-    def __init__(self, server: Server, app: FastAPI, tasks: list[asyncio.Task[None]]) -> None:
-        self.server, self.app, self.tasks = server, app, tasks
+    def __init__(self, server: Server, app: FastAPI, listener: Listener) -> None:
+        self.server, self.app = server, app
+        serving = server.serve(sockets=[listener])
+        self.serving = asyncio.get_running_loop().create_task(serving)
 
     def leave(self) -> None:
         """Answer those who wait, and stop."""
@@ -40,11 +42,8 @@ class OpenPage:
     async def gone(self) -> None:
         """Wait until it has stopped."""
         self.leave()
-        serving, *others = self.tasks
-        await serving
-        for task in others:
-            task.cancel()
-        await asyncio.gather(*others, return_exceptions=True)
+        await self.serving
+        await self.app.state.fleet.close()
         self.app.state.store.close()
         self.app.state.job_store.close()
 
@@ -56,7 +55,7 @@ def address(section: PageSection) -> str:
     return f"http{'s' if section.cert else ''}://{host}:{section.port}"
 
 
-def _announce(section: PageSection, door: Door) -> None:
+def announce(section: PageSection, door: Door) -> None:
     """Say where the page is, and how its first account is made, to whoever is at the bench."""
     lines = [f"page at {address(section)}"]
     if door.is_new:
@@ -108,39 +107,42 @@ async def open_page(
     the wrong key, must not end a soak or keep it from being taken up again.
     """
     section = service.bench.page
-    callers = Callers(section.proxy)
     try:
-        check_seal(section)
-        listener = Listener.at(section.host, section.port, callers)
-        try:
-            app = build_page(service, reports, desk)
-        except SoakmonError:
-            listener.close()
-            raise
-        config = uvicorn.Config(
-            app,
-            # What strangers send wrong is answered to them; the log is not theirs to fill.
-            log_level="error",
-            lifespan="off",
-            http=speaker(callers),
-            ws="none",
-            # A header that anybody can send must not say where a call comes from.
-            proxy_headers=False,
-            server_header=False,
-            timeout_graceful_shutdown=_LEAVE_S,
-            ssl_certfile=section.cert or None,
-            ssl_keyfile=section.key or None,
-        )
-        config.load()
+        server, app, listener = prepared(section, lambda: build_page(service, reports, desk))
     except (SoakmonError, OSError) as error:
         reason = f"{address(section)}: {error.strerror}" if isinstance(error, OSError) else error
         log.error("no page: %s", reason)  # noqa: TRY400 - the reason is in the line
         sys.stderr.write(f"soakmon: no page: {reason}\n")
         return None
-    server = Server(config)
-    loop = asyncio.get_running_loop()
-    tasks = [loop.create_task(server.serve(sockets=[listener]))]
-    if service.bench.mqtt.enabled:
-        tasks.append(loop.create_task(listen(service, app.state.fleet)))
-    _announce(section, app.state.door)
-    return OpenPage(server, app, tasks)
+    announce(section, app.state.door)
+    return OpenPage(server, app, listener)
+
+
+def prepared(
+    section: PageSection, build: Callable[[], FastAPI]
+) -> tuple[Server, FastAPI, Listener]:
+    """A server on the section's address for what `build` makes. Raises SoakmonError, OSError."""
+    callers = Callers(section.proxy)
+    check_seal(section)
+    listener = Listener.at(section.host, section.port, callers)
+    try:
+        app = build()
+    except SoakmonError:
+        listener.close()
+        raise
+    config = uvicorn.Config(
+        app,
+        # What strangers send wrong is answered to them; the log is not theirs to fill.
+        log_level="error",
+        lifespan="off",
+        http=speaker(callers),
+        ws="none",
+        # A header that anybody can send must not say where a call comes from.
+        proxy_headers=False,
+        server_header=False,
+        timeout_graceful_shutdown=_LEAVE_S,
+        ssl_certfile=section.cert or None,
+        ssl_keyfile=section.key or None,
+    )
+    config.load()
+    return Server(config), app, listener

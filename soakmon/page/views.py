@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from fastapi import APIRouter, FastAPI, Request
@@ -26,12 +27,25 @@ HERE = Path(__file__).parent
 ROW = {"/": "night", "/curve": "curve", "/start": "start", "/jobs": "jobs"}
 MORE = {"/soaks": "soaks", "/trials": "trials", "/benches": "benches", "/bench": "bench"}
 VIEWS = {**ROW, **MORE, "/job": "job"}
+_SHORTCUTS = ("curve", "jobs")
 
 
 class Shells:
-    """Fills the templates; everything put in is escaped. base: path of the page's files."""
+    """Fills the templates; everything put in is escaped.
 
-    def __init__(self, base: str, name: str, fuel_g_per_ml: float, carbs: int) -> None:
+    base: path of the page's files; row: views that are linked in a row, more: behind a word.
+    """
+
+    def __init__(
+        self,
+        base: str,
+        name: str,
+        fuel_g_per_ml: float,
+        carbs: int,
+        *,
+        row: Mapping[str, str] = MappingProxyType(ROW),
+        more: Mapping[str, str] = MappingProxyType(MORE),
+    ) -> None:
         self.environment = Environment(
             loader=FileSystemLoader(HERE / "templates"),
             autoescape=True,
@@ -44,7 +58,7 @@ class Shells:
             "name": name, "g_per_ml": fuel_g_per_ml, "carbs": carbs, "zone": zone_name(),
         }  # fmt: skip
         self.environment.globals.update(
-            bench=self.bench, version=__version__, row=ROW, more=MORE,
+            bench=self.bench, version=__version__, row=row, more=more,
             least_password=LEAST_PASSWORD, carb_inputs=carb_inputs(),
         )  # fmt: skip
 
@@ -68,8 +82,22 @@ class Shells:
 
 
 def add_views(app: FastAPI, door: Door, name: str, fuel_g_per_ml: float, carbs: int) -> None:
-    """All pages, and the files they are made of."""
+    """All pages of a bench, and the files they are made of."""
     shells = Shells(add_files(app), name, fuel_g_per_ml, carbs)
+    add_shells(app, door, shells, {path: (view, view) for path, view in VIEWS.items()})
+
+
+def add_hall_view(app: FastAPI, door: Door, name: str) -> None:
+    """The one view of all benches, on a page without a bench."""
+    # Without a bench there is no fuel: masses stay in g.
+    shells = Shells(add_files(app), name, 1.0, 4, row={}, more={})
+    add_shells(app, door, shells, {"/": ("benches", "hall")})
+
+
+def add_shells(
+    app: FastAPI, door: Door, shells: Shells, views: Mapping[str, tuple[str, str]]
+) -> None:
+    """Views by their path, each a template and a script, behind a sign-in."""
     router = APIRouter(include_in_schema=False)
 
     def view(request: Request) -> Response:
@@ -79,9 +107,10 @@ def add_views(app: FastAPI, door: Door, name: str, fuel_g_per_ml: float, carbs: 
         if who is None:
             # Back to where somebody wanted to go, once they have signed in.
             return RedirectResponse(f"/sign-in?to={request.url.path}", 303)
-        return shells.show(request, VIEWS[request.url.path], who)
+        template, script = views[request.url.path]
+        return shells.show(request, template, who, script)
 
-    for path in VIEWS:
+    for path in views:
         router.add_api_route(path, view, methods=["GET"])
 
     @router.get("/sign-in")
@@ -99,14 +128,18 @@ def add_views(app: FastAPI, door: Door, name: str, fuel_g_per_ml: float, carbs: 
     @router.get("/manifest.webmanifest")
     def manifest(request: Request) -> Response:
         language = language_of(request.headers.get("accept-language", ""))
-        made = _manifest(name, f"{shells.base}/{language}", page_texts(language))
+        shortcuts = {path: view for path, (view, _) in views.items() if view in _SHORTCUTS}
+        base, texts = f"{shells.base}/{language}", page_texts(language)
+        made = _manifest(str(shells.bench["name"]), base, texts, shortcuts)
         headers = {"Vary": "Accept-Language"}
         return JSONResponse(made, media_type="application/manifest+json", headers=headers)
 
     app.include_router(router)
 
 
-def _manifest(name: str, base: str, texts: Mapping[str, str]) -> dict[str, Any]:
+def _manifest(
+    name: str, base: str, texts: Mapping[str, str], shortcuts: Mapping[str, str]
+) -> dict[str, Any]:
     """What a phone needs to put the page among its apps."""
     icons = [{"src": f"{base}/icon.svg", "sizes": "any", "type": "image/svg+xml", "purpose": "any"}]
     for size in (192, 512):
@@ -124,8 +157,6 @@ def _manifest(name: str, base: str, texts: Mapping[str, str]) -> dict[str, Any]:
         "theme_color": "#101418",
         "icons": icons,
         "shortcuts": [
-            {"name": texts[f"{view}_title"], "url": path}
-            for path, view in VIEWS.items()
-            if view in {"curve", "jobs"}
+            {"name": texts[f"{view}_title"], "url": path} for path, view in shortcuts.items()
         ],
     }

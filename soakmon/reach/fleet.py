@@ -7,25 +7,28 @@ came live is as old as it is here. So a wrong clock elsewhere only matters until
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from soakmon.reach.topics import MOST_TOLD, place_of
+
 TOPICS = ("availability", "state", "phase", "verdict")
-_MOST_BENCHES, _MOST_BYTES = 50, 100_000
-_NAME = re.compile(r"[a-z0-9-]{1,32}")
+MOST_BENCHES = 5000
+_MOST_BYTES, _MOST_TEXT = 100_000, 500
 # What is shown of each topic's payload, and the type it must have.
 _KEYS: Mapping[str, Mapping[str, type | tuple[type, ...]]] = {
     "availability": {"state": str, "reason": str},
     "state": {
         "feed_open": bool, "alarms_total": int, "alarms_waiting": int, "left_s": (int, float),
         "soaked_s": (int, float), "cell_trouble": str, "guard_trouble": str,
+        "waiting": list, "acknowledged": list,
     },
     "phase": {"phase": str, "reason": str},
     "verdict": {"verdict": str, "reason": str, "final": bool},
 }  # fmt: skip
+_ALARM: Mapping[str, type] = {"kind": str, "carb": int, "text": str, "by": str}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,45 +46,90 @@ class TopicValue:
 
 @dataclass(slots=True)
 class Fleet:
-    """Benches by name, each with what its topics said last; `trouble`: why nothing is heard."""
+    """Benches by address (`bench`, or `shop/bench`), each with what its topics said last.
+
+    trouble: why nothing is heard; full: whether there are more benches than are taken in; kept_s:
+    when the last message came that the broker had kept, monotonic; messages: how many came in all.
+    """
 
     benches: dict[str, dict[str, TopicValue]] = field(default_factory=dict)
     connected: bool = False
     trouble: str = ""
+    full: bool = False
+    kept_s: float = 0.0
+    messages: int = 0
 
     def take(self, topic: str, payload: bytes, now_s: float, wall_s: float, *, kept: bool) -> None:
-        """A message on <bench>/<topic>; kept: the broker had it from before.
+        """A message below the prefix; kept: the broker had it from before.
 
-        What is not ours is ignored; an empty payload takes the value away.
+        What is not ours is ignored; an empty payload takes the value away, and with its last value
+        the bench.
         """
-        bench, _, name = topic.rpartition("/")
-        if name not in TOPICS or not _NAME.fullmatch(bench) or len(payload) > _MOST_BYTES:
+        self.messages += 1
+        if kept:
+            self.kept_s = now_s
+        place = place_of(topic)
+        if place is None or place[1] not in TOPICS or len(payload) > _MOST_BYTES:
             return
-        if bench not in self.benches and len(self.benches) >= _MOST_BENCHES:
-            return
+        address, name = place
         if not payload:
-            self.benches.get(bench, {}).pop(name, None)
+            self.benches.get(address, {}).pop(name, None)
+            if not self.benches.get(address, True):
+                del self.benches[address]
             return
-        try:
-            found = json.loads(payload)
-            taken_s = datetime.fromisoformat(found["taken_at"]).timestamp()
-            values = {key: found[key] for key in _KEYS[name] if key in found}
-        except (ValueError, KeyError, TypeError, RecursionError, OverflowError):
+        good = _values(name, payload)
+        if good is None:
             return
-        good = {key: value for key, value in values.items() if _fits(value, _KEYS[name][key])}
+        if address not in self.benches and len(self.benches) >= MOST_BENCHES:
+            self.full = True
+            return
+        values, taken_s = good
         old_s = max(wall_s - taken_s, 0.0) if kept else 0.0
-        self.benches.setdefault(bench, {})[name] = TopicValue(good, now_s, old_s)
+        self.benches.setdefault(address, {})[name] = TopicValue(values, now_s, old_s)
+
+    def forget(self) -> None:
+        """Nobody listens any more: what was heard would only grow old."""
+        self.benches.clear()
+        self.connected, self.full, self.trouble = False, False, ""
 
     def listed(self, now_s: float) -> list[dict[str, Any]]:
-        """The benches by name; each value with its age in s."""
+        """The benches by address; each value with its age in s."""
         return [
-            {"name": bench}
+            _named(address)
             | {
                 name: {**heard.values, "age_s": round(heard.age_s(now_s), 1)}
-                for name, heard in self.benches[bench].items()
+                for name, heard in self.benches[address].items()
             }
-            for bench in sorted(self.benches)
+            for address in sorted(self.benches)
         ]
+
+
+def _named(address: str) -> dict[str, str]:
+    shop, _, name = address.rpartition("/")
+    return {"name": name, "shop": shop} if shop else {"name": name}
+
+
+def _values(name: str, payload: bytes) -> tuple[dict[str, Any], float] | None:
+    """What is shown of a payload, and its wall time, s; None for what is not ours."""
+    try:
+        found = json.loads(payload)
+        taken_s = datetime.fromisoformat(found["taken_at"]).timestamp()
+        values = {key: found[key] for key in _KEYS[name] if key in found}
+    except (ValueError, KeyError, TypeError, RecursionError, OverflowError):
+        return None
+    good = {key: value for key, value in values.items() if _fits(value, _KEYS[name][key])}
+    for key in ("waiting", "acknowledged"):
+        if key in good:
+            good[key] = [_alarm(one) for one in good[key][:MOST_TOLD] if isinstance(one, dict)]
+    return good, taken_s
+
+
+def _alarm(found: dict[str, Any]) -> dict[str, Any]:
+    """What is shown of an alarm: known keys of the right type, texts no longer than helps."""
+    good = {key: found[key] for key in _ALARM if key in found and _fits(found[key], _ALARM[key])}
+    return {
+        key: value[:_MOST_TEXT] if isinstance(value, str) else value for key, value in good.items()
+    }
 
 
 def _fits(value: Any, kind: type | tuple[type, ...]) -> bool:

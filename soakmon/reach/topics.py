@@ -6,6 +6,8 @@ Every payload is a JSON object with its schema, units in its keys and `taken_at`
 from __future__ import annotations
 
 import json
+import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -14,6 +16,10 @@ from soakmon.bench.bench_status import BenchStatus
 from soakmon.records.journal import Event
 from soakmon.watch.phase import Phase
 
+_PART = r"[a-z0-9-]{1,32}"
+_PLACE = re.compile(rf"((?:{_PART}/)?{_PART})/([a-z]+)")
+# Of alarms that wait, and of those that were acknowledged, the state tells the latest.
+MOST_TOLD = 3
 COMMANDS = ("acknowledge", "isolate", "end")
 _STATE = (
     "phase", "reason", "soak", "t_s", "soaked_s", "left_s", "feed_open", "drops", "cell_trouble",
@@ -60,6 +66,22 @@ class Message:
     qos: int = 1
 
 
+def all_benches(prefix: str, names: Iterable[str], shop: str = "") -> list[str]:
+    """What to subscribe to for the topics `names` of all benches, or of those of one shop."""
+    if shop:
+        return [f"{prefix}/{shop}/+/{name}" for name in names]
+    return [f"{prefix}/{places}/{name}" for places in ("+", "+/+") for name in names]
+
+
+def place_of(topic: str) -> tuple[str, str] | None:
+    """Of a topic below the prefix: the bench's address, bench or shop/bench, and its last part.
+
+    None for what is no bench's.
+    """
+    found = _PLACE.fullmatch(topic)
+    return None if found is None else (found[1], found[2])
+
+
 def utc(wall_s: float) -> str:
     """Wall time as ISO 8601 in UTC, to the millisecond."""
     return datetime.fromtimestamp(wall_s, UTC).isoformat(timespec="milliseconds")
@@ -87,6 +109,7 @@ def retained(
     state = {key: sent[key] for key in _STATE if key in sent}
     state["alarms_total"] = len(status.alarms)
     state["alarms_waiting"] = len(status.waiting)
+    state |= alarms_told(status)
     phase = {"phase": status.phase, "reason": status.reason, "soak": status.soak}
     final = {"final": status.phase is Phase.ENDED, "soak": status.soak}
     verdict = status.verdict
@@ -98,6 +121,19 @@ def retained(
         "phase": Message(topics.of("phase"), body("phase", taken_s, **phase), retain=True),
         "verdict": Message(topics.of("verdict"), told, retain=True),
     }
+
+
+def alarms_told(status: BenchStatus) -> dict[str, list[dict[str, Any]]]:
+    """The latest alarms that wait, and that were acknowledged, with by whom; none is not said."""
+    told: dict[str, list[dict[str, Any]]] = {}
+    for alarm in reversed(status.alarms):
+        about: dict[str, Any] = {"kind": alarm.kind, "carb": alarm.carb, "text": alarm.text}
+        if alarm.acknowledged:
+            about["by"] = alarm.acknowledged_by
+        place = told.setdefault("acknowledged" if alarm.acknowledged else "waiting", [])
+        if len(place) < MOST_TOLD:
+            place.append(about)
+    return told
 
 
 def readings(topics: Topics, status: BenchStatus) -> Message | None:

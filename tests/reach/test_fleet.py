@@ -6,7 +6,9 @@ import json
 
 import pytest
 
-from soakmon.reach.fleet import Fleet
+from soakmon.bench.bench_status import BenchStatus
+from soakmon.reach.fleet import MOST_BENCHES, Fleet
+from soakmon.reach.topics import Topics, retained
 
 WALL_S = 1_800_000_000.0
 
@@ -36,7 +38,48 @@ def test_an_empty_payload_takes_the_value_away():
     take(fleet, "far/verdict", payload(verdict="tight", reason="", final=True))
     take(fleet, "far/verdict", b"")
     take(fleet, "unheard/verdict", b"")
-    assert fleet.listed(10.0) == [{"name": "far"}]
+    assert fleet.listed(10.0) == []
+    take(fleet, "far/verdict", payload(verdict="tight", reason="", final=True))
+    take(fleet, "far/phase", payload(phase="ended"))
+    take(fleet, "far/verdict", b"")
+    assert fleet.listed(10.0) == [{"name": "far", "phase": {"phase": "ended", "age_s": 0.0}}]
+
+
+def test_benches_of_one_name_in_two_shops_are_two():
+    fleet = Fleet()
+    for topic in ("north/left/phase", "south/left/phase", "left/phase"):
+        take(fleet, topic, payload(phase="idle"))
+    assert [(one.get("shop"), one["name"]) for one in fleet.listed(10.0)] == [
+        (None, "left"), ("north", "left"), ("south", "left"),
+    ]  # fmt: skip
+
+
+def test_alarms_that_wait_and_who_acknowledged_the_others():
+    status = BenchStatus.model_validate(
+        {
+            "wall_s": WALL_S,
+            "alarms": [
+                {"t_s": k, "kind": "weep", "carb": k, "leak_g_per_h": 1, "text": f"alarm {k}"}
+                | ({"acknowledged": True, "acknowledged_by": "ada"} if k < 3 else {})
+                for k in range(1, 8)
+            ],
+        }
+    )
+    state = retained(Topics("soakmon", "far"), status, WALL_S)["state"]
+    fleet = Fleet()
+    take(fleet, "far/state", state.payload.encode())
+    found = fleet.listed(10.0)[0]["state"]
+    assert found["alarms_waiting"] == 5
+    assert found["waiting"] == [
+        {"kind": "weep", "carb": k, "text": f"alarm {k}"} for k in (7, 6, 5)
+    ]
+    assert [(one["text"], one["by"]) for one in found["acknowledged"]] == [
+        ("alarm 2", "ada"), ("alarm 1", "ada"),
+    ]  # fmt: skip
+    # From a stranger: as little as is known, and no longer than helps.
+    strange = [{"text": "x" * 9999, "carb": True, "by": ["ada"], "more": 1}, "no alarm", *[{}] * 9]
+    take(fleet, "far/state", payload(waiting=strange))
+    assert fleet.listed(10.0)[0]["state"]["waiting"] == [{"text": "x" * 500}, {}]
 
 
 @pytest.mark.parametrize(
@@ -44,7 +87,8 @@ def test_an_empty_payload_takes_the_value_away():
     [
         ("far/result", payload(phase="x")),
         ("far/command/end", payload(phase="x")),
-        ("a/b/phase", payload(phase="x")),
+        ("a/b/c/phase", payload(phase="x")),
+        ("a//phase", payload(phase="x")),
         ("Far<b>/phase", payload(phase="x")),
         ("far/phase", b"no json"),
         ("far/phase", b"[]"),
@@ -71,6 +115,10 @@ def test_only_known_keys_of_the_right_type_are_shown():
 
 def test_a_flood_of_names_has_an_end():
     fleet = Fleet()
-    for number in range(200):
+    for number in range(MOST_BENCHES + 1):
+        assert not fleet.full
         take(fleet, f"bench-{number}/phase", payload(phase="idle"))
-    assert len(fleet.listed(10.0)) == 50
+    assert fleet.full
+    assert len(fleet.listed(10.0)) == MOST_BENCHES
+    fleet.forget()
+    assert (fleet.benches, fleet.full, fleet.connected) == ({}, False, False)
