@@ -16,18 +16,25 @@ from soakmon.records.opening import has_records, open_records
 
 def due_of(folder: Path, bench: Bench, today: date) -> list[tuple[str, str]]:
     """(name, what to do); what cannot be read is told as such."""
-    last: dict[str, Last] = {}
     try:
-        if has_records(folder):
-            with open_records(folder) as records, records.session() as session:
-                for kind in ("calibration", "daily_check", *KINDS):
-                    one = latest(session, kind, bench.service.name, bench_id(folder))
-                    if one is not None:
-                        day = one.at.astimezone().date()
-                        last[kind] = Last(day, bool(one.data.get("passed", True)), one.data)
+        last = last_of(folder, bench, ("calibration", "daily_check", *KINDS))
         return due(last, today) + _gates(folder / "journal.db")
     except SoakmonError as error:
         return [("records", str(error))]
+
+
+def last_of(folder: Path, bench: Bench, kinds: tuple[str, ...]) -> dict[str, Last]:
+    """The bench's last result of each kind; what was never done is missing."""
+    last: dict[str, Last] = {}
+    if has_records(folder):
+        with open_records(folder) as records, records.session() as session:
+            for kind in kinds:
+                one = latest(session, kind, bench.service.name, bench_id(folder))
+                if one is not None:
+                    day = one.at.astimezone().date()
+                    passed = bool(one.data.get("passed", True))
+                    last[kind] = Last(day, passed, one.data, one.summary)
+    return last
 
 
 def _gates(path: Path) -> list[tuple[str, str]]:

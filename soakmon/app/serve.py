@@ -36,6 +36,7 @@ from soakmon.systemd import tell_system
 from soakmon.texts import say
 
 if TYPE_CHECKING:
+    from soakmon.app.commission_desk import CommissionDesk
     from soakmon.page.serving import OpenPage
 
 log = logging.getLogger(__name__)
@@ -113,13 +114,27 @@ def _serve(
         )
         reports.troubled = lambda text: service.sound("bench", text, Wrong.REPORT, shut=False)
         outlets = Outlets(service)  # they hear what happens from the first moment
+        commissioning = _commissioning(service, boot) if bench.page.on else None
         service.run()
         journal.run(lambda error: service.thread_ended("journal", error))
         reports.run()
         try:
-            asyncio.run(_listen(service, outlets, reports, listener, records, fall=fall, told=told))
+            asyncio.run(
+                _listen(
+                    service,
+                    outlets,
+                    reports,
+                    listener,
+                    records,
+                    fall=fall,
+                    told=told,
+                    commissioning=commissioning,
+                )
+            )
         finally:
             tell_system("STOPPING=1")
+            if commissioning is not None:
+                commissioning.watch.leave()
             service.stop()
     finally:
         reports.close()
@@ -161,14 +176,29 @@ class ShutdownCause:
         self.leave()
 
 
-async def _open_page(service: Service, reports: ReportQueue, desk: GuideDesk) -> OpenPage | None:
+def _commissioning(service: Service, boot: str) -> CommissionDesk | None:
+    """What the page commissions by; a trial of the valve is judged before the feed may open."""
     # Imported here: a bench without a page saves its memory.
+    try:
+        from soakmon.app.commission_desk import CommissionDesk  # noqa: PLC0415 - an extra
+
+        desk = CommissionDesk(service, boot)
+        desk.watch.judge_last_run()
+    except Exception:  # whatever it was: the bench must start
+        log.exception("commissioning cannot be had on the page")
+        return None
+    return desk
+
+
+async def _open_page(
+    service: Service, reports: ReportQueue, desk: GuideDesk, commissioning: CommissionDesk | None
+) -> OpenPage | None:
     try:
         from soakmon.page.serving import open_page  # noqa: PLC0415 - an extra
     except ModuleNotFoundError as error:
         log.error("no page: %s", to_install(error))  # noqa: TRY400 - the reason is in the line
         return None
-    return await open_page(service, reports, desk)
+    return await open_page(service, reports, desk, commissioning)
 
 
 async def _beat(service: Service) -> None:
@@ -190,6 +220,7 @@ async def _listen(
     *,
     fall: ShutdownCause,
     told: str,
+    commissioning: CommissionDesk | None,
 ) -> None:
     api = build_api(service)
     guides = APIRouter()
@@ -198,7 +229,9 @@ async def _listen(
     api.include_router(guides)
     config = uvicorn.Config(api, log_level="warning", lifespan="off", http=neighbour(), ws="none")
     server = Server(config)
-    page = await _open_page(service, reports, desk) if service.bench.page.on else None
+    page = None
+    if service.bench.page.on:
+        page = await _open_page(service, reports, desk, commissioning)
     loop = asyncio.get_running_loop()
 
     def leave() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
+from math import isfinite
 from typing import Any
 
 import numpy as np
@@ -38,6 +39,10 @@ class Recent:
             for at_s, drop in self._drops.copy()
             if at_s >= since_wall_s
         ]
+
+    def masses(self, since_wall_s: float) -> list[tuple[float, float]]:
+        """Wall time in s and mass in g of each reading since a wall time, oldest first."""
+        return [one for one in self._masses.copy() if one[0] >= since_wall_s and isfinite(one[1])]
 
     def still(self, since_wall_s: float) -> dict[str, Any] | None:
         """What the cell at rest said since a wall time; None when it said too little."""

@@ -14,10 +14,14 @@ from soakmon.errors import InputError
 
 def commission(
     bench: Annotated[Path, typer.Option(metavar="TOML", help="File to write.")] = SYSTEM_BENCH,
+    from_page: Annotated[
+        bool, typer.Option("--from-page", help="Take over what was found and chosen on the page.")
+    ] = False,
 ) -> None:
     """Commission the bench, step by step: find, ask, try, and write down."""
     from soakmon.cli.commissioning import Commissioning
 
     if os.geteuid():
         raise InputError("commissioning stops and starts the service: sudo soakmon commission")
-    Commissioning(bench).run()
+    commissioning = Commissioning(bench)
+    commissioning.from_page() if from_page else commissioning.run()

@@ -19,8 +19,9 @@ from rich.text import Text
 
 from hardware.find import find_cell, find_thermometers
 from hardware.pins import lgpio_factory
-from soakmon import __version__
 from soakmon.app.alert_trial import send_trials
+from soakmon.app.commission_desk import take_over, taken_over
+from soakmon.app.commission_record import keep_record
 from soakmon.app.keep_results import keep_judged
 from soakmon.bench.client import Client
 from soakmon.bench.guide_answers import measured_answer
@@ -31,7 +32,7 @@ from soakmon.cli.phone_choice import choose
 from soakmon.cli.terminal import Terminal
 from soakmon.cli.valve_trial import SERVICE, ValveTrial, systemctl
 from soakmon.commission.bench_file import told_by, write_bench
-from soakmon.commission.record import KIND, CommissionStep, as_data, page, summary
+from soakmon.commission.record import CommissionStep
 from soakmon.commission.smallest import smallest_g_per_day
 from soakmon.config import Bench
 from soakmon.errors import InputError
@@ -84,6 +85,20 @@ class Commissioning:
         if self.bench.valve.driver == "pin" and not self._valve():
             return  # the power is pulled now
         self._finish()
+
+    def from_page(self) -> None:
+        """Bring into bench.toml what was found and chosen on the page, and start the service."""
+        folder = Path(self.bench.service.data_folder)
+        new = take_over(folder)
+        for key, value in sorted(new.items()):
+            self._say(f"  {key} = {value}")
+        if not _yes(f"write this into {self.path}"):
+            raise typer.Exit(3)
+        self._free_the_pins()
+        self._write({**told_by(self.path), **new})
+        taken_over(folder)
+        self._serve()
+        self._say("The service uses it.")
 
     # The steps.
 
@@ -234,21 +249,15 @@ class Commissioning:
         return False
 
     def _finish(self) -> None:
-        folder = Path(self.bench.service.data_folder) / KIND
-        folder.mkdir(parents=True, exist_ok=True)
-        when = now().astimezone()
-        name = self.bench.service.name
-        path = folder / f"{when:%Y-%m-%d-%H%M}.html"
-        path.write_text(page(name, self.steps, when, __version__, str(self.path)), encoding="utf-8")
-        good = not any(step.passed is False for step in self.steps)
-        lines = tuple(f"{step.name}: {step.mark}: {step.text}" for step in self.steps)
-        said = BenchTestResult(KIND, good, summary(self.steps), lines, as_data(self.steps))
-        keep_judged(Path(self.bench.service.data_folder), said, None, name)
+        service = self.bench.service
+        said, path = keep_record(
+            Path(service.data_folder), service.name, self.steps, str(self.path)
+        )
         self._head("Record of commissioning")
-        for line in lines:
+        for line in said.lines:
             self._say(f"  {line}")
         self._say(f"{said.summary}. Kept as {path}")
-        raise typer.Exit(0 if good else 3)
+        raise typer.Exit(0 if said.passed else 3)
 
     # What the steps use.
 

@@ -18,11 +18,12 @@ KINDS = {
 
 @dataclass(frozen=True, slots=True)
 class Last:
-    """A result that was kept: its day, and whether it was within its limits."""
+    """A result that was kept: its day, whether it was within its limits, and its summary."""
 
     day: date
     passed: bool
     data: Mapping[str, Any]
+    text: str = ""
 
 
 def due(last: Mapping[str, Last], today: date) -> list[tuple[str, str]]:

@@ -11,6 +11,7 @@ from soakmon.bench.guide_api import GuideDesk
 from soakmon.bench.refusals import answers
 from soakmon.bench.service import Service
 from soakmon.page.access import runs, visitor
+from soakmon.page.commission_routes import Commissioner, commission_routes
 from soakmon.page.door import Door
 from soakmon.page.fleet_routes import FleetDesk, fleet_routes
 from soakmon.page.guarded import guarded_app
@@ -31,6 +32,7 @@ def build_page(
     desk: GuideDesk,
     *,
     store: Store | None = None,
+    commissioner: Commissioner | None = None,
 ) -> FastAPI:
     """The application; app.state has its store, door, live, job_store and fleet."""
     page = service.bench.page
@@ -63,6 +65,7 @@ def build_page(
         opening_routes(service),
         *job_routes(job_store),
         *weigh_routes(desk, job_store),
+        *(commission_routes(commissioner) if commissioner is not None else ()),
         fleet_routes(service, fleet),
         report_routes(service, reports, store),
         shared_routes(reports, store),

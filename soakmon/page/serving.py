@@ -18,6 +18,7 @@ from soakmon.errors import InputError, SoakmonError
 from soakmon.hardware_config import PageSection
 from soakmon.page.app import build_page
 from soakmon.page.callers import Callers, Listener, speaker
+from soakmon.page.commission_routes import Commissioner
 from soakmon.page.door import Door
 from soakmon.page.ports import ReportSource
 from soakmon.page.server import Server
@@ -100,6 +101,7 @@ async def open_page(
     service: Service,
     reports: ReportSource,
     desk: GuideDesk,
+    commissioner: Commissioner | None = None,
 ) -> OpenPage | None:
     """Begin to serve; None, with the reason in the log, when that cannot be.
 
@@ -108,7 +110,9 @@ async def open_page(
     """
     section = service.bench.page
     try:
-        server, app, listener = prepared(section, lambda: build_page(service, reports, desk))
+        server, app, listener = prepared(
+            section, lambda: build_page(service, reports, desk, commissioner=commissioner)
+        )
     except (SoakmonError, OSError) as error:
         reason = f"{address(section)}: {error.strerror}" if isinstance(error, OSError) else error
         log.error("no page: %s", reason)  # noqa: TRY400 - the reason is in the line

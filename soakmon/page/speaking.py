@@ -19,7 +19,7 @@ _SPOKEN = frozenset(
     {
         "text", "todo", "reason", "problem", "note", "summary", "lines", "tied", "latch", "untold",
         "cell_trouble", "journal_trouble", "guard_trouble", "checks", "last_error", "explained",
-        "trouble",
+        "trouble", "parts", "found", "failed",
     }
 )  # fmt: skip
 _IN_JOBS = frozenset({"problem", "summary", "task"})
@@ -89,6 +89,6 @@ class _Answer:
             return [self._said(one, key) for one in value]
         if isinstance(value, dict):
             # Below a key under which the bench speaks all is its own.
-            spoken = key in {"checks", "explained"}
+            spoken = key in {"checks", "explained", "parts", "found"}
             return {name: self._said(one, key if spoken else name) for name, one in value.items()}
         return value

@@ -104,7 +104,8 @@ def supervise(name, told):
         if told is not None:
             os.write(told, b"0")
             told = None
-        if code in never_again:
+        # As it is now: a drop-in may have come since it was started.
+        if code in never_again or settings(name).get("Restart", ["no"])[-1] == "no":
             break
         time.sleep(float(unit["RestartSec"][-1]))
     RUN.joinpath(f"{name}.pid").unlink(missing_ok=True)

@@ -58,7 +58,10 @@ def main(scenario: str, pace: float = 1.0) -> None:
     parts = bench.parts()
     edges = (BENCH / "edges").open("a", encoding="ascii", buffering=1)
     air_due_s = jar_g = 0.0
+    now_s = time.monotonic()
     while True:
+        # On a busy machine a turn takes longer than its sleep.
+        before_s, now_s = now_s, time.monotonic()
         driven = ""
         with suppress(FileNotFoundError):
             driven = (BENCH / f"{VALVE_PIN}").read_text(encoding="ascii")
@@ -66,7 +69,7 @@ def main(scenario: str, pace: float = 1.0) -> None:
         into_jar = "jar" in load
         bench.set_feed(driven == "1" and not into_jar)
         if driven == "1" and into_jar:
-            jar_g += JAR_G_PER_MIN * STEP_S / 60
+            jar_g += JAR_G_PER_MIN * (now_s - before_s) / 60
         count = parts.cell.read().value or 0.0
         grams = float(load[1]) if load[0] == "empty" else -jar_g
         if load[0] == "empty":

@@ -10,6 +10,7 @@ from fastapi.testclient import TestClient
 
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
+from soakmon.app.commission_desk import CommissionDesk
 from soakmon.app.keep_results import records_port
 from soakmon.app.report_queue import ReportQueue
 from soakmon.bench.guide_api import GuideDesk
@@ -43,6 +44,7 @@ class Paged:
     store: Store
     time: Time
     desk: GuideDesk
+    commissioner: CommissionDesk
 
     @property
     def door(self) -> Door:
@@ -92,13 +94,14 @@ def paged(tmp_path):
     time = Time()
     store = Store(tmp_path / "page.db", 3600.0, time)
     desk = GuideDesk(service, records.keep)
-    app = build_page(service, reports, desk, store=store)
+    commissioner = CommissionDesk(service, "first boot")
+    app = build_page(service, reports, desk, store=store, commissioner=commissioner)
     door = app.state.door
     door.now_s = door.addresses.now_s = door.names.now_s = time
     hashed = door.hash(PASSWORD)
     for role in Role:
         store.set_account(role.value, role, hashed)
-    yield Paged(app, service, reports, store, time, desk)
+    yield Paged(app, service, reports, store, time, desk, commissioner)
     service.stop()
     reports.close()
     store.close()

@@ -148,10 +148,19 @@ def test_commissioning_is_guided_step_by_step(phone):
     go(phone, "Bench tests")
     phone.get_by_text("Commissioning, step by step").click()
     steps = phone.locator("#steps > li")
-    expect(steps).to_have_count(6)
-    expect(steps.last).to_contain_text("NOBODY WILL BE TOLD")
-    expect(steps.nth(4)).to_contain_text("Not done yet.")
+    expect(steps).to_have_count(7)
+    expect(steps.nth(5)).to_contain_text("NOBODY WILL BE TOLD")
+    expect(steps.nth(1)).to_contain_text("Not done yet.")
+    steps.first.get_by_role("button", name="Look for them").click()
+    expect(phone.locator("#c-parts .ok")).to_have_count(2)
+    expect(phone.locator("#c-parts")).to_contain_text("load cell: gives readings")
+    steps.nth(4).get_by_text("Open the feed for the trial").first.click()
+    expect(steps.nth(4).get_by_role("checkbox")).not_to_have_count(0)
     look(phone, "phone-commissioning")
+    scan_a_code(phone, steps.nth(5))
+    steps.last.get_by_role("button", name="Keep the record").click()
+    expect(phone.locator("#told")).to_contain_text("left out: ")
+    expect(steps.last).to_contain_text(re.compile("20\\d\\d.*left out"))
     steps.nth(1).get_by_role("button", name="Begin").click()
     enter(phone, "1000", "500", "0", "0", "500.1")
     expect(phone.locator("#said")).to_contain_text("limit")
@@ -159,6 +168,23 @@ def test_commissioning_is_guided_step_by_step(phone):
     phone.reload()
     phone.get_by_text("Commissioning, step by step").click()
     expect(steps.nth(1)).to_contain_text(re.compile("20\\d\\d.*:"))
+
+
+def scan_a_code(phone: Page, step) -> None:
+    """A topic that nobody guesses, as an image that a camera reads, and what only root can do."""
+    step.get_by_text("By a push service").click()
+    step.get_by_label("Name of the server").fill("push.example.org")
+    step.get_by_role("button", name="Keep this way").first.click()
+    code = step.get_by_role("img", name="Code to scan with the phone")
+    expect(code).to_be_visible()
+    assert code.bounding_box()["width"] > 200
+    link = step.locator("#c-link")
+    expect(link).to_have_attribute(
+        "href", re.compile("https://push.example.org/soakmon-[0-9a-f]{16}")
+    )
+    expect(phone.locator("#c-over-command")).to_have_text("sudo soakmon commission --from-page")
+    expect(step.get_by_role("button", name="Send test messages")).to_be_visible()
+    look(phone, "phone-commissioning-code")
 
 
 GUIDED = [

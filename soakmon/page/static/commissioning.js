@@ -1,39 +1,71 @@
 // From wired parts to a bench that is known to be sound: the steps in order, and what came of each.
-import { api, byId, canRun, el, moment, t } from "./common.js";
+import { act, api, byId, canRun, el, moment, put, t, tell } from "./common.js";
+import { beginPhone, showPhone } from "./commission_phone.js";
+import { beginValve, showValve } from "./commission_valve.js";
 import { said } from "./units.js";
 
-// Steps that are bench tests begin here, by the kind of their result; the others say where.
+// Steps that are bench tests begin here, by the kind of their result.
 const TRIALS = { mass: ["daily", "daily_check"], straw: ["straw", "straw"], still: ["still", "still"] };
-
-function step(name, told, begin) {
-  const text = [el("strong", {}, t(`commission_${name}`)), ` ${t(`commission_${name}_how`)}`];
-  const found = el("p", { class: "small" }, told);
-  const button = begin && canRun ? [el("button", { type: "button", class: "plainly" }, t("commission_begin"))] : [];
-  for (const one of button) one.onclick = begin;
-  return el("li", {}, ...text, found, ...button);
-}
+const EVERY_MS = 2000;
+let asked_ms = 0;
 
 const last = (results, kind) => {
   const one = results.find((result) => result.kind === kind);
   return one ? `${moment(Date.parse(one.at) / 1000)}: ${said(one.summary)}` : t("commission_never");
 };
 
-function parts(bench) {
-  const bad = bench.checks.filter((check) => !check.passed && check.name !== t("commission_phone_name"));
-  return bad.length ? bad.map((check) => `${check.name}: ${said(check.text)}`).join("; ") : t("commission_parts_good");
+/** A step's outcome as a line of a list. */
+export function line({ name, passed, text }) {
+  const kind = passed === null ? "note" : passed ? "ok" : "failed";
+  const word = t({ ok: "commission_good", failed: "commission_bad", note: "commission_left" }[kind]);
+  return el("li", { class: kind }, el("strong", {}, word), ` ${name}: ${said(text)}`);
 }
 
-/** Show the steps; begin: called with the name of a bench test. status: untold says whether the phone is reached. */
-export async function showSteps(results, status, begin) {
-  const bench = await api("bench");
-  const trials = Object.entries(TRIALS).map(([name, [test, kind]]) =>
-    step(name, last(results, kind), () => begin(test)),
-  );
-  const untold = status.untold ? t("untold", { why: status.untold }) : t("commission_phone_good");
-  byId("steps").replaceChildren(
-    step("parts", parts(bench)),
-    ...trials,
-    step("valve", last(results, "commissioning")),
-    step("phone", untold),
-  );
+function draw(state, status) {
+  byId("c-parts").replaceChildren(...state.parts.map(line));
+  showValve(state, status);
+  showPhone(state, status);
+  byId("c-over").hidden = !state.to_take_over;
+  put("c-over-command", state.to_take_over);
+}
+
+let drawn = "";
+
+/** Show how far it is; results: of the bench tests. Called with every new state of the bench. */
+export async function showSteps(results, status) {
+  if (Date.now() - asked_ms < EVERY_MS) return;
+  asked_ms = Date.now();
+  for (const [name, [, kind]] of Object.entries(TRIALS)) put(`c-${name}-found`, last(results, kind));
+  put("c-record-found", last(results, "commissioning"));
+  const state = await api("commissioning").catch(() => null);
+  if (state === null) return;
+  const now = JSON.stringify([state, status.phase, status.feed_open, status.untold]);
+  if (now === drawn) return;
+  drawn = now;
+  draw(state, status);
+}
+
+/** Have the next state drawn at once. */
+export function soon() {
+  asked_ms = 0;
+  drawn = "";
+}
+
+/** begin: called with the name of a bench test; done: when a result has been kept. */
+export function beginCommissioning(begin, done) {
+  byId("commission").ontoggle = soon;
+  if (!canRun) return;
+  for (const [name, [test]] of Object.entries(TRIALS)) byId(`c-${name}`).onclick = () => begin(test);
+  byId("c-look").onclick = async () => {
+    if ((await act("commissioning/look", {}, null)) !== null) soon();
+  };
+  byId("c-record").onclick = async () => {
+    const found = await act("commissioning/record", {}, null);
+    if (found === null) return;
+    tell(t("commission_record_kept", { summary: said(found.summary) }));
+    await done();
+    soon();
+  };
+  beginValve();
+  beginPhone();
 }

@@ -1,6 +1,6 @@
 // Bench tests, guided: the bench asks one question after the other and keeps the answers.
 import { Refused, api, byId, canRun, el, moment, numberOf, offerJobs, put, t, tell } from "./common.js";
-import { showSteps } from "./commissioning.js";
+import { beginCommissioning, showSteps } from "./commissioning.js";
 import { leaveIsolation, showIsolation, watchIsolation } from "./isolation.js";
 import { watch } from "./live.js";
 import { mass, said, signed } from "./units.js";
@@ -128,15 +128,8 @@ for (const id of ["answer", "read", "enough", "next"]) byId(id).disabled = !canR
 api("bench-test").then(draw, () => {});
 results();
 
-let stepped = false;
-byId("commission").ontoggle = () => {
-  stepped = false;
-};
+beginCommissioning(begin, results);
 watch((status) => {
   watchIsolation(status);
-  if (!byId("commission").open || stepped) return;
-  stepped = true;
-  showSteps(known, status, begin).catch(() => {
-    stepped = false;
-  });
+  if (byId("commission").open) showSteps(known, status);
 });

@@ -1,0 +1,247 @@
+"""Commissioning for the page: finds parts, watches the valve, keeps a way to the phone, and what
+came of all that in the data folder, so that it outlives the restarts that it asks for.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import threading
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from soakmon.app.alert_trial import send_trials
+from soakmon.app.commission_record import keep_record
+from soakmon.app.due_of_bench import last_of
+from soakmon.app.valve_watch import ValveWatch
+from soakmon.bench.commands import RefusedError
+from soakmon.bench.service import Service
+from soakmon.commission.phone import ADDRESSES, keep_address, mail_address, new_topic, svg_code
+from soakmon.commission.record import CommissionStep
+from soakmon.commission.valve_ways import COMMANDS, WAYS, name_of
+from soakmon.config import Bench
+from soakmon.errors import InputError
+from soakmon.page.commission_routes import (
+    CommissioningState,
+    Mail,
+    PhoneCode,
+    PhoneLine,
+    Push,
+    StepLine,
+    ValveWay,
+)
+from soakmon.texts import say
+
+log = logging.getLogger(__name__)
+FILE = "commissioning-page.json"
+TAKE_OVER = "sudo soakmon commission --from-page"
+# What may come into bench.toml from here.
+KEYS = frozenset(
+    {
+        "cell.driver", "cell.iio_path", "cell.i2c_bus", "cell.spi_bus", "thermometer.driver",
+        "thermometer.sensor_id", "phone.enabled", "phone.urls_file",
+    }
+)  # fmt: skip
+_ANSWERS_S = 25.0
+# Bench tests that commissioning asks for, by the kind of their results.
+_BY_HAND = {"daily_check": "known mass", "straw": "gates", "still": "at rest"}
+
+
+def read_kept(folder: Path) -> dict[str, Any]:
+    """What the page has kept of commissioning; nothing where there is none, or it is damaged."""
+    try:
+        kept = json.loads((folder / FILE).read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return kept if isinstance(kept, dict) else {}
+
+
+def write_kept(folder: Path, kept: dict[str, Any]) -> None:
+    """Keep it."""
+    path = folder / FILE
+    part = path.with_name(path.name + ".part")
+    part.write_text(json.dumps(kept), encoding="utf-8")
+    part.replace(path)
+
+
+class CommissionDesk:
+    """Keeps the page's `Commissioner`. boot: changes with every boot of the machine."""
+
+    def __init__(self, service: Service, boot: str) -> None:
+        self.service, self.lock = service, threading.Lock()
+        self.folder = Path(service.journal.path).parent
+        self.kept = read_kept(self.folder)
+        self.watch = ValveWatch(service, boot, self._found)
+
+    def state(self) -> CommissioningState:
+        """How far it is."""
+        last, valve = self.watch.last, self.kept.get("valve", {})
+        ways = [
+            ValveWay(way=way, command=COMMANDS[way], found=_line(valve.get(way))) for way in WAYS
+        ]
+        phone = self.kept.get("phone", {})
+        return CommissioningState(
+            parts=[StepLine(**one) for one in self.kept.get("parts", [])],
+            valve=ways if self.service.bench.valve.driver != "none" else [],
+            waiting=last.way if last is not None else None,
+            open_g_per_min=round(last.open_g_per_min, 1) if last is not None else None,
+            title=say("commission_desk.title"),
+            phone=PhoneLine(
+                chosen=self._chosen().phone.enabled, sent=phone.get("sent", 0),
+                failed=phone.get("failed", []), arrived=phone.get("arrived"),
+            ),
+            to_take_over=TAKE_OVER if self.kept.get("keys") else "",
+        )  # fmt: skip
+
+    def look(self) -> None:
+        """Find what is connected: what is in use by its readings, the rest by trying it."""
+        status = self.service.status
+        if status.phase not in {"idle", "ended"}:
+            raise RefusedError(say("commission_desk.a_soak_is_running"))
+        keys: dict[str, Any] = {}
+        steps = [self._cell(keys), self._thermometer(keys)]
+        self._keep(parts=[asdict(step) for step in steps], keys=keys)
+
+    def _cell(self, keys: dict[str, Any]) -> CommissionStep:
+        name, driver = say("preflight.load_cell"), self.service.bench.cell.driver
+        if self.service.readings.weigh().counts is not None:
+            return CommissionStep(name, True, say("commission_desk.reads", driver=driver))
+        # Imported here: its drivers' libraries are an extra.
+        try:
+            from hardware.find import find_cell  # noqa: PLC0415
+            from hardware.pins import lgpio_factory  # noqa: PLC0415
+
+            found, missed = find_cell(lgpio_factory)
+        except ModuleNotFoundError as error:
+            return CommissionStep(name, False, say("commission_desk.no_drivers", name=error.name))
+        if found is None:
+            why = "; ".join(f"{way.what}: {way.why}" for way in missed)
+            return CommissionStep(name, False, say("commission_desk.no_cell", why=why))
+        keys |= found.keys
+        return CommissionStep(name, True, say("commission_desk.cell", what=found.what))
+
+    def _thermometer(self, keys: dict[str, Any]) -> CommissionStep:
+        name, air_c = say("commission_desk.thermometer_name"), self.service.readings.air_c
+        if air_c is not None:
+            return CommissionStep(name, True, say("commission_desk.air", air_c=f"{air_c:.1f}"))
+        from hardware.find import find_thermometers  # noqa: PLC0415 - as above
+
+        numbers = find_thermometers()
+        if not numbers:
+            return CommissionStep(name, False, say("commission_desk.no_thermometer"))
+        keys["thermometer.driver"] = "one_wire"
+        if len(numbers) > 1:
+            text = say("commission_desk.several_thermometers", numbers=", ".join(numbers))
+            return CommissionStep(name, False, text)
+        return CommissionStep(name, True, say("commission_desk.thermometer", number=numbers[0]))
+
+    def arm(self, way: str) -> None:
+        """Watch the flow: the bench is about to go."""
+        self.watch.arm(way)
+
+    def disarm(self) -> None:
+        """It is not."""
+        self.watch.disarm()
+
+    def choose(self, how: Push | Mail) -> PhoneCode:
+        """Keep the address in a file of its own in the data folder."""
+        code = PhoneCode(link="", svg="")
+        if isinstance(how, Push):
+            topic = new_topic(how.server)
+            address, code = topic.address, PhoneCode(link=topic.link, svg=svg_code(topic.link))
+        else:
+            address = mail_address(how.user, how.server, how.password, how.to)
+        path = self.folder / ADDRESSES
+        keep_address(path, address)
+        keys = {"phone.enabled": True, "phone.urls_file": str(path.resolve())}
+        self._keep(keys=self.kept.get("keys", {}) | keys, phone={})
+        return code
+
+    def send(self) -> None:
+        """One message of each kind to every address."""
+        bench = self._chosen()
+        if not bench.phone.enabled:
+            raise RefusedError(say("commission_desk.choose_first"))
+        count, found = send_trials(bench, _ANSWERS_S)
+        self._keep(phone={"sent": count, "failed": [why for why in found.values() if why]})
+
+    def arrived(self, yes: bool) -> None:
+        """What the owner says of the messages."""
+        self._keep(phone=self.kept.get("phone", {}) | {"arrived": yes})
+
+    def finish(self) -> str:
+        """Keep the record of all that was tried."""
+        name = self.service.bench.service.name
+        said, _ = keep_record(self.folder, name, self._steps(), say("commission_desk.by_page"))
+        return said.summary
+
+    def _steps(self) -> list[CommissionStep]:
+        """All steps, those left out as well: the record says what was not tried."""
+        steps = [CommissionStep(**one) for one in self.kept.get("parts", [])]
+        last = last_of(self.folder, self.service.bench, tuple(_BY_HAND))
+        for kind, name in _BY_HAND.items():
+            one = last.get(kind)
+            text = say("commission_desk.not_tried") if one is None else one.text
+            steps.append(CommissionStep(name, None if one is None else one.passed, text))
+        if self.service.bench.valve.driver != "none":
+            valve = self.kept.get("valve", {})
+            for way in WAYS:
+                untried = CommissionStep(name_of(way), None, say("commission_desk.not_tried"))
+                steps.append(CommissionStep(**valve[way]) if way in valve else untried)
+        return [*steps, self._phone_step()]
+
+    def _phone_step(self) -> CommissionStep:
+        name, phone = say("commission_desk.phone"), self.kept.get("phone", {})
+        if not self._chosen().phone.enabled:
+            return CommissionStep(name, None, say("commission_desk.nobody"))
+        if phone.get("failed"):
+            return CommissionStep(name, False, "; ".join(phone["failed"]))
+        arrived = phone.get("arrived")
+        if arrived is None:
+            return CommissionStep(name, None, say("commission_desk.not_tried"))
+        key = "commission_desk.arrived" if arrived else "commission_desk.not_arrived"
+        return CommissionStep(name, arrived, say(key, sent=phone.get("sent", 0)))
+
+    def _chosen(self) -> Bench:
+        """The bench with the way to the phone that was chosen here, if one was."""
+        bench, keys = self.service.bench, self.kept.get("keys", {})
+        if "phone.urls_file" not in keys:
+            return bench
+        new = {"enabled": True, "urls": (), "urls_file": keys["phone.urls_file"]}
+        return bench.model_copy(update={"phone": bench.phone.model_copy(update=new)})
+
+    def _found(self, way: str, step: CommissionStep) -> None:
+        self._keep(valve=self.kept.get("valve", {}) | {way: asdict(step)})
+
+    def _keep(self, **new: Any) -> None:
+        with self.lock:
+            self.kept = self.kept | new
+            try:
+                write_kept(self.folder, self.kept)
+            except OSError as error:
+                # It holds while the service runs.
+                log.warning("commissioning: not kept: %s", error.strerror)
+
+
+def take_over(folder: Path) -> dict[str, Any]:
+    """What bench.toml is to take over from the page, by section.key. Raises InputError.
+
+    folder: that of the data, which the service writes: nothing else of it is believed.
+    """
+    keys = read_kept(folder).get("keys") or {}
+    urls_file = keys.get("phone.urls_file", str(folder / ADDRESSES))
+    if not keys:
+        raise InputError("the page has kept nothing: choose on it first, under Bench tests")
+    if not set(keys) <= KEYS or Path(urls_file).resolve() != (folder / ADDRESSES).resolve():
+        raise InputError(f"{folder / FILE}: holds what the page does not write")
+    return dict(keys)
+
+
+def taken_over(folder: Path) -> None:
+    """It is in bench.toml now."""
+    write_kept(folder, read_kept(folder) | {"keys": {}})
+
+
+def _line(found: dict[str, Any] | None) -> StepLine | None:
+    return None if found is None else StepLine(**found)

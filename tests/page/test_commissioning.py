@@ -1,0 +1,138 @@
+"""Commissioning through the page's API: parts, phone, record; the valve in tests/app."""
+
+from __future__ import annotations
+
+import json
+import time
+
+import pytest
+
+from soakmon.app import commission_desk
+from soakmon.app.commission_desk import take_over, taken_over
+from soakmon.commission.phone import ADDRESSES
+from soakmon.config import Bench
+from soakmon.errors import InputError
+from soakmon.page.store import Role
+from tests.page.conftest import ELSEWHERE
+
+PUSH = {"way": "push", "server": "push.example.org"}
+
+
+def wait_until(come, within_s=15.0):
+    end_s = time.monotonic() + within_s
+    while not come():
+        assert time.monotonic() < end_s, "it has not come"
+        time.sleep(0.02)
+
+
+ACTS = ["look", "phone", "message", "arrived", "record", "valve"]
+
+
+@pytest.mark.parametrize("path", ACTS)
+def test_only_a_person_who_may_run_the_bench_on_the_shops_network_commissions(paged, path):
+    body = {"phone": PUSH, "arrived": {"arrived": True}, "valve": {"way": "power"}}.get(path)
+    for caller in (
+        paged.signed_in("look"), paged.script(Role.RUN), paged.signed_in("run", ELSEWHERE),
+    ):  # fmt: skip
+        assert caller.post(f"/api/commissioning/{path}", json=body).status_code == 403
+    assert paged.client().post(f"/api/commissioning/{path}", json=body).status_code == 401
+    assert paged.signed_in("look").get("/api/commissioning").status_code == 200
+
+
+def test_parts_in_use_are_told_by_their_readings(paged):
+    runner = paged.signed_in("run")
+    wait_until(lambda: paged.service.readings.weigh().counts is not None)
+    wait_until(lambda: paged.service.readings.air_c is not None)
+    found = runner.post("/api/commissioning/look", json={}).json()
+    assert [one["name"] for one in found["parts"]] == ["load cell", "thermometer"]
+    assert all(one["passed"] for one in found["parts"])
+    assert found["to_take_over"] == ""
+    german = runner.get("/api/commissioning", headers={"Accept-Language": "de"}).json()
+    assert german["parts"][0]["name"] == "Wägezelle"
+    assert german["parts"][0]["text"].startswith("liefert Messwerte")
+
+
+def test_a_topic_is_shown_once_and_its_address_is_a_file_of_its_own(paged, tmp_path):
+    runner = paged.signed_in("run")
+    found = runner.post("/api/commissioning/phone", json=PUSH).json()
+    assert found["svg"].startswith("<svg")
+    topic = found["link"].removeprefix("https://push.example.org/")
+    path = tmp_path / ADDRESSES
+    assert f"ntfys://push.example.org/{topic}" in path.read_text()
+    assert path.stat().st_mode & 0o007 == 0
+    state = runner.get("/api/commissioning")
+    assert topic not in state.text
+    assert state.json()["phone"]["chosen"]
+    assert state.json()["to_take_over"] == "sudo soakmon commission --from-page"
+    assert topic not in (tmp_path / commission_desk.FILE).read_text()
+    keys = take_over(tmp_path)
+    assert keys == {"phone.enabled": True, "phone.urls_file": str(path)}
+    taken_over(tmp_path)
+    with pytest.raises(InputError, match="kept nothing"):
+        take_over(tmp_path)
+
+
+def test_what_is_no_server_or_mailbox_is_refused_at_its_words(paged):
+    runner = paged.signed_in("run")
+    mail = {"way": "mail", "user": "bench@example.org", "server": "smtp.example.org",
+            "password": "x", "to": "nobody"}  # fmt: skip
+    for body, word in ((PUSH | {"server": "a/b"}, "a/b"), (mail, "nobody")):
+        answer = runner.post("/api/commissioning/phone", json=body)
+        assert answer.status_code == 422
+        assert word in answer.json()["problem"]
+    assert runner.post("/api/commissioning/message", json={}).status_code == 409
+
+
+def test_messages_that_do_not_go_out_say_why_and_the_record_says_what_was_not_tried(
+    paged, tmp_path, monkeypatch
+):
+    runner = paged.signed_in("run")
+    runner.post("/api/commissioning/phone", json=PUSH)
+    sent_to = []
+
+    def trials(bench, within_s):
+        sent_to.append(bench.phone.urls_file)
+        return 4, {"first/1 (ntfys)": "its server cannot be reached"}
+
+    monkeypatch.setattr(commission_desk, "send_trials", trials)
+    found = runner.post("/api/commissioning/message", json={}).json()
+    assert sent_to == [str(tmp_path / ADDRESSES)]
+    assert found["phone"]["failed"] == ["its server cannot be reached"]
+    kept = runner.post("/api/commissioning/record", json={}).json()
+    assert "NOT GOOD: phone" in kept["summary"]
+    assert "left out" in kept["summary"]
+    monkeypatch.setattr(commission_desk, "send_trials", lambda *_: (4, {"first/1": ""}))
+    runner.post("/api/commissioning/message", json={})
+    runner.post("/api/commissioning/arrived", json={"arrived": True})
+    kept = runner.post("/api/commissioning/record", json={}).json()
+    assert kept["summary"].startswith("all that was tried is good; left out: ")
+    assert "power cut" in kept["summary"]
+    (page, *_) = (tmp_path / "commissioning").glob("*.html")
+    assert "4 messages arrived" in page.read_text()
+    assert {one["kind"] for one in runner.get("/api/results").json()} == {"commissioning"}
+
+
+def test_what_the_page_keeps_outlives_a_restart_and_a_damaged_file_begins_anew(paged, tmp_path):
+    runner = paged.signed_in("run")
+    runner.post("/api/commissioning/phone", json=PUSH)
+    again = commission_desk.CommissionDesk(paged.service, "second boot")
+    assert again.state().phone.chosen
+    (tmp_path / commission_desk.FILE).write_text('{"phone"')
+    again = commission_desk.CommissionDesk(paged.service, "second boot")
+    assert not again.state().phone.chosen
+
+
+@pytest.mark.parametrize(
+    "keys",
+    [{"service.socket": "/tmp/x"}, {"phone.enabled": True, "phone.urls_file": "/etc/passwd"}],
+)
+def test_root_takes_over_only_what_the_page_writes(tmp_path, keys):
+    (tmp_path / commission_desk.FILE).write_text(json.dumps({"keys": keys}))
+    with pytest.raises(InputError, match="does not write"):
+        take_over(tmp_path)
+
+
+def test_what_may_be_taken_over_are_keys_of_a_bench():
+    for key in commission_desk.KEYS:
+        section, _, name = key.partition(".")
+        assert name in Bench.model_fields[section].annotation.model_fields
