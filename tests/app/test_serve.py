@@ -203,7 +203,7 @@ import time
 from soakmon.bench.service import Service
 from soakmon.bench.soak_commands import SoakCommands
 from soakmon.cli import main
-SoakCommands.acknowledge = lambda self, uids=None: self.worker.__dict__.update(carry_out=None) or 0
+SoakCommands.acknowledge = lambda self, *_: self.worker.__dict__.update(carry_out=None) or 0
 if {hangs}:
     Service.stop = lambda self: time.sleep(60)
 main()
