@@ -12,6 +12,7 @@ from soakmon.records.identity import bench_id
 from soakmon.records.jobs.work import latest
 from soakmon.records.journal import Journal
 from soakmon.records.opening import has_records, open_records
+from soakmon.watch.verdict import Outcome
 
 
 def due_of(folder: Path, bench: Bench, today: date) -> list[tuple[str, str]]:
@@ -43,14 +44,13 @@ def _gates(path: Path) -> list[tuple[str, str]]:
         return []
     journal = Journal(path)
     try:
-        tight = [one for one in journal.soaks() if one.verdict and one.ended_t_s]
+        soaks = journal.soaks()
     finally:
         journal.close()
     counts: dict[int, list[float]] = {}
-    for one in tight:
-        verdict, hours = one.verdict or {}, (one.ended_t_s or 0.0) / 3600
-        if verdict.get("verdict") == "tight":
-            for gate, drops in enumerate(verdict.get("drops", [])):
-                counts.setdefault(gate, []).append(drops / hours)
+    for soak in soaks:
+        if soak.ended_t_s and soak.verdict and soak.verdict.verdict is Outcome.TIGHT:
+            for gate, drops in enumerate(soak.verdict.drops):
+                counts.setdefault(gate, []).append(drops / (soak.ended_t_s / 3600))
     told = {f"gate {gate + 1}": gate_dirty(one) for gate, one in sorted(counts.items())}
     return [(name, text) for name, text in told.items() if text]

@@ -21,6 +21,7 @@ from soakmon.records.jobs.work import add_result, find_job
 from soakmon.records.opening import now, open_records
 from soakmon.records.past import KEY, evaporation_of
 from soakmon.records.recall import Recalled
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.texts import say
 from soakmon.watch.decision import Decision
 from soakmon.watch.verdict import Outcome
@@ -128,7 +129,7 @@ def _give(
         at,
         kind="rehearsal" if invented else "soak",
         summary=say("keep.invented", summary=summary) if invented else summary,
-        data={**data, "verdict": verdict.as_dict(), "phases": phases},
+        data={**data, "verdict": VerdictForm.of(verdict).as_dict(), "phases": phases},
         bench=bench,
         files=[(records.files, file) for file in files],
     )

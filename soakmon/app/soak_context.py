@@ -24,7 +24,7 @@ from soakmon.records.opening import has_records, now, open_records
 from soakmon.records.past import past_soaks
 from soakmon.records.priors import Shift, read_table, shifts
 from soakmon.records.soak_context import SoakContext
-from soakmon.records.verdicts import verdict_from
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.report.content import About
 from soakmon.report.paper import Paper
 from soakmon.report.words import in_short
@@ -217,7 +217,7 @@ def _before(session: Session, job: Job) -> dict[str, Any]:
     ).first()
     if last is None or "verdict" not in last.data:
         return {}
-    verdict = verdict_from(last.data["verdict"])
+    verdict = VerdictForm.model_validate(last.data["verdict"]).to_verdict()
     return {
         "before": f"{last.at:%Y-%m-%d}: {in_short(verdict)}",
         "renewed_before": tuple(last.data.get("renewed", ())),

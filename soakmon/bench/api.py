@@ -230,7 +230,7 @@ def add_records(router: APIRouter, service: Service) -> None:
                 "job": entry.job,
                 "started_wall_s": entry.started_wall_s,
                 "ended_t_s": entry.ended_t_s,
-                "verdict": None if entry.verdict is None else entry.verdict["verdict"],
+                "verdict": None if entry.verdict is None else entry.verdict.verdict,
             }
             for entry in read(lambda journal: journal.soaks())
         ]

@@ -10,6 +10,7 @@ from typing import Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.watch.phase import Phase
 
 
@@ -64,7 +65,7 @@ class InterruptionStatus(StatusPart):
 class BenchStatus(StatusPart):
     """What was never set stays out of what is sent: a bench without a soak has no `soak`.
 
-    verdict: so far, or final once the phase is ended, in the form of `soakmon.verdict/1`; latch:
+    verdict: so far, or final once the phase is ended; latch:
     why the feed must stay shut. The troubles are empty while all is well.
     """
 
@@ -96,7 +97,7 @@ class BenchStatus(StatusPart):
     checks: tuple[CheckStatus, ...] = ()
     interruptions: tuple[InterruptionStatus, ...] = ()
     dry_at_wall_s: float | None = None
-    verdict: dict[str, Any] | None = None
+    verdict: VerdictForm | None = None
     # Of an answer of the API.
     age_s: float = Field(default=0.0, description="how old all of this is")
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from soakmon.bench.session import Session
 from soakmon.records.readable import blind_stretches, readable
+from soakmon.records.verdict_form import LeakForm
 from soakmon.watch.curve import Curve
 from soakmon.watch.figures import rounded
 
@@ -69,7 +70,7 @@ def lanes(session: Session) -> CurveSnapshot:
     record, curve = session.learnt, _curve(session)
     tally = record.tally
     caught_g = record.caught_g or (math.nan,) * tally.gates
-    verdict = session.decision.verdict.as_dict() if session.decision is not None else {}
+    leaks = session.decision.verdict.leaks if session.decision is not None else ()
     return {
         "drops": [
             [round(t_s, 1) for t_s in times[:: math.ceil(len(times) / _MOST_TICKS) or 1]]
@@ -77,7 +78,7 @@ def lanes(session: Session) -> CurveSnapshot:
         ],
         "counted": list(tally.total),
         "caught_g": [rounded(caught, 3) for caught in caught_g],
-        "leaks": verdict.get("leaks", []),
+        "leaks": [LeakForm.of(leak).model_dump(mode="json") for leak in leaks],
         "blind": [list(map(round, each)) for each in blind_stretches(curve.t_s, curve.mass_loss_g)],
     }
 

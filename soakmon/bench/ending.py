@@ -8,6 +8,7 @@ from typing import Any
 from soakmon.bench.curve_snapshot import EVENT, KEPT_POINTS, curve_snapshot
 from soakmon.bench.session import Session
 from soakmon.records.events import PhaseChange
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.watch.decision import Decision
 
 log = logging.getLogger(__name__)
@@ -26,6 +27,6 @@ def events_of_end(session: Session, decision: Decision) -> list[tuple[str, dict[
     end = PhaseChange(phase=session.phase, reason=session.reason)
     return [
         (end.KIND, end.as_data()),
-        ("verdict", decision.verdict.as_dict()),
+        ("verdict", VerdictForm.of(decision.verdict).as_dict()),
         (EVENT, dict(curve)),
     ]

@@ -31,6 +31,7 @@ from soakmon.records.events import (
 )
 from soakmon.records.journal import Anchor, Event, SoakEntry
 from soakmon.records.soak_context import context_in
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.texts import say
 from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Alarm
@@ -124,7 +125,7 @@ def _was_said(service: Serving, entry: SoakEntry) -> bool:
     events = service.journal.read_events(entry.id)
     said = [event for event in events if event.kind == "verdict"]
     if said:
-        service.journal.finish(said[-1].t_s, said[-1].data, entry.id)
+        service.journal.finish(said[-1].t_s, VerdictForm.model_validate(said[-1].data), entry.id)
     return bool(said)
 
 
@@ -244,7 +245,7 @@ def _conclude_left(service: Serving, entry: SoakEntry, reason: str) -> None:
         assert session.decision is not None
         events = events_of_end(session, session.decision)
         with journal.together():
-            journal.finish(session.t_s, session.decision.verdict.as_dict(), entry.id)
+            journal.finish(session.t_s, VerdictForm.of(session.decision.verdict), entry.id)
             for kind, data in events:
                 record(session.t_s, kind, data)
 

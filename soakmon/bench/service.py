@@ -47,6 +47,7 @@ from soakmon.records.journal import Anchor, Journal
 from soakmon.records.latch import NAME as LATCH
 from soakmon.records.latch import Latch
 from soakmon.records.soak_context import SoakContext
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.texts import say
 from soakmon.watch.phase import Phase
 from soakmon.watch.rows import Rows
@@ -227,7 +228,7 @@ class Service:
         self._look_at_journal(t_s)
         estimate = self.board.refresh(row)
         if estimate is not None:
-            self.record(t_s, "estimate", estimate)
+            self.record(t_s, estimate.KIND, estimate.as_data())
         self.show_panel()
 
     def take_alarm(self, alarm: Alarm, shut: bool) -> None:
@@ -282,7 +283,7 @@ class Service:
         assert session.decision is not None
         events = events_of_end(session, session.decision)
         with self.journal.together():
-            self.journal.finish(session.t_s, session.decision.verdict.as_dict())
+            self.journal.finish(session.t_s, VerdictForm.of(session.decision.verdict))
             for kind, data in events:
                 self.record(session.t_s, kind, data)
         self.concluded(self.journal.soak)

@@ -13,6 +13,8 @@ from soakmon.bench.preflight import untold
 from soakmon.bench.serving import Serving
 from soakmon.bench.session import Session
 from soakmon.bench.shop_time import zone_at
+from soakmon.records.events import Estimate
+from soakmon.records.verdict_form import BandForm, VerdictForm
 from soakmon.watch.conclude import conclude
 from soakmon.watch.figures import rounded
 from soakmon.watch.phase import Phase
@@ -40,13 +42,13 @@ def waiting_at(service: Serving) -> tuple[AlarmStatus, ...]:
     return tuple(AlarmStatus(**asdict(alarm)) for alarm in service.alarms.waiting())
 
 
-def _verdict(before: BenchStatus, session: Session, *, with_verdict: bool) -> dict[str, Any] | None:
+def _verdict(before: BenchStatus, session: Session, *, with_verdict: bool) -> VerdictForm | None:
     """The final verdict; so far: the one before, or with_verdict a new one; None before any."""
     record = session.learnt
     if session.decision is not None:
-        return session.decision.verdict.as_dict()
+        return VerdictForm.of(session.decision.verdict)
     if with_verdict and record.finder.found and record.mass_running:
-        return conclude(record).as_dict()
+        return VerdictForm.of(conclude(record))
     return before.verdict if record.finder.found else None
 
 
@@ -75,7 +77,7 @@ def unread(session: Session, t_s: float) -> Rows:
     return Rows(np.array([t_s]), nothing, nothing, np.full((1, gates), np.nan))
 
 
-def estimate_of(session: Session | None, status: BenchStatus) -> dict[str, Any] | None:
+def estimate_of(session: Session | None, status: BenchStatus) -> Estimate | None:
     """What is believed of a soak that runs, for those who draw it: totals in g, rates in g/h.
 
     Rates are those of the last hour; None while there is nothing to say.
@@ -89,15 +91,17 @@ def estimate_of(session: Session | None, status: BenchStatus) -> dict[str, Any] 
         return None
     hours = float(np.ptp(curve.t_s[recent])) / 3600
     bands = (c[recent] for c in (curve.best_g, curve.low_g, curve.high_g))
-    expected = [rounded(float(band[-1] - band[0]) / hours, 4) for band in bands]
+    best, low, high = (rounded(float(band[-1] - band[0]) / hours, 4) for band in bands)
     seen = recent & np.isfinite(curve.mass_loss_g)
     enough = seen.sum() >= _RATE_POINTS
     loss = trend(curve.t_s[seen] / 3600, curve.mass_loss_g[seen]).slope if enough else math.nan
-    totals = ("observed_loss_g", "expected_evaporation_g", "leak_g_per_h")
-    return {key: verdict[key] for key in totals} | {
-        "loss_g_per_h": rounded(loss, 4),
-        "expected_g_per_h": dict(zip(("best", "low", "high"), expected, strict=True)),
-    }
+    return Estimate(
+        observed_loss_g=verdict.observed_loss_g,
+        expected_evaporation_g=verdict.expected_evaporation_g,
+        leak_g_per_h=verdict.leak_g_per_h,
+        loss_g_per_h=rounded(loss, 4),
+        expected_g_per_h=BandForm(best=best, low=low, high=high),
+    )
 
 
 def _soak(service: Serving, session: Session) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from typing import Any
 from soakmon.bench.serving import Serving
 from soakmon.bench.session import RUNNING
 from soakmon.bench.status import estimate_of, status_of, unread, waiting_at
+from soakmon.records.events import Estimate
 from soakmon.watch.phase import Phase
 from soakmon.watch.rows import Rows
 
@@ -28,7 +29,7 @@ class StatusBoard:
         """How old the status is, in s of this machine."""
         return round(time.monotonic() - self.renewed_s, 2)
 
-    def refresh(self, row: Rows) -> dict[str, Any] | None:
+    def refresh(self, row: Rows) -> Estimate | None:
         """The status after a row; an estimate for those who draw it, every five minutes."""
         t_s = float(row.t_s[-1])
         fresh = t_s - self.verdict_at_s >= _VERDICT_EVERY_S

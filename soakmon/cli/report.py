@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from typing import Annotated
 
@@ -31,11 +30,12 @@ def report(
     """
     from soakmon.app.report_soak import report_soak
     from soakmon.cli.output import EXIT_CODES, show_result
+    from soakmon.records.verdict_form import VerdictForm
 
     made = report_soak(data, soak, report, paper)
     decision = made.soak.decision
     if as_json:
-        sys.stdout.write(json.dumps(decision.verdict.as_dict()) + "\n")
+        sys.stdout.write(VerdictForm.of(decision.verdict).as_line())
     else:
         shifted = list(made.soak.told.shifts)
         show_result(terminal(), decision, made.title, made.files, shifted, made.clock)

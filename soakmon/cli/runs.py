@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from dataclasses import replace
 from datetime import datetime
@@ -174,13 +173,14 @@ def _finish(
 ) -> NoReturn:
     from soakmon.app.judge_run import judge_run
     from soakmon.cli.output import EXIT_CODES, bar, show_result
+    from soakmon.records.verdict_form import VerdictForm
 
     with bar(terminal(stderr=True), "deciding") as progress:
         decision, files, about = judge_run(
             rows, settings, title, order, report=report, phase=phase, progress=progress
         )
     if as_json:
-        sys.stdout.write(json.dumps(decision.verdict.as_dict()) + "\n")
+        sys.stdout.write(VerdictForm.of(decision.verdict).as_line())
     else:
         show_result(terminal(), decision, title, files, list(about.record))
     raise typer.Exit(EXIT_CODES[decision.verdict.outcome])

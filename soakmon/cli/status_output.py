@@ -28,10 +28,10 @@ def clock_of(found: BenchStatus) -> RunClock:
 def show_status(found: BenchStatus) -> Group:
     """The status as a person reads it: verdict so far, alarms, what the bench does."""
     verdict = found.verdict
-    head = verdict["verdict"].replace("_", " ").upper() if verdict else "no verdict yet"
+    head = verdict.verdict.replace("_", " ").upper() if verdict else "no verdict yet"
     head += " so far" if verdict and found.phase != "ended" else ""
     clock = clock_of(found)
-    told = clock.said(verdict["reason"] if verdict else found.reason or "")
+    told = clock.said(verdict.reason if verdict else found.reason or "")
     table = Table.grid(padding=(0, 2))
     table.add_column(style="bold", no_wrap=True)
     table.add_column()

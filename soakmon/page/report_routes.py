@@ -22,7 +22,6 @@ from soakmon.page.store import Store
 from soakmon.page.text import page_texts
 from soakmon.records.journal import Journal
 from soakmon.records.soak_context import SoakContext, context_in
-from soakmon.records.verdicts import verdict_from
 from soakmon.report.words import tied
 from soakmon.texts import language_of, say
 
@@ -77,7 +76,7 @@ def _ended(service: Service, soak: int) -> str:
     verdict = found[0].verdict
     if found[0].ended_t_s is None or verdict is None:
         raise DeniedError(409, say("report.soak_has_not_ended_its"))
-    return tied(told.before, told.renewed, told.renewed_before, verdict_from(verdict))
+    return tied(told.before, told.renewed, told.renewed_before, verdict.to_verdict())
 
 
 def _file(reports: ReportSource, soak: int, name: FileName) -> FileResponse:

@@ -12,8 +12,11 @@ from typing import Any
 
 import numpy as np
 
+from soakmon.records.events import AlarmsSeen, Estimate, PhaseChange, content
 from soakmon.records.journal import Event
 from soakmon.records.outbox import Batch
+from soakmon.records.verdict_form import BandForm, VerdictForm
+from soakmon.watch.verdict import Alarm, Fault
 
 Value = float | str
 
@@ -86,50 +89,49 @@ def of_batch(bench: str, batch: Batch) -> list[Point]:
 
 def of_event(bench: str, job: str | None, event: Event) -> list[Point]:
     """Points of an event: estimate, phase, alarm, acknowledgement, fault or verdict."""
-    data, time_ns = event.data, _ns(event.wall_s)
-    common = {"soak": event.soak, "t_s": event.t_s}
-    if event.kind == "estimate":
-        return [Point("soak_estimate", tags(bench, job), _estimate(event), time_ns, event.id)]
-    if event.kind == "phase":
-        values = fields(**common, phase=data["phase"], reason=data.get("reason"))
-        return [Point("soak_phase", tags(bench, job), values, time_ns, event.id)]
-    if event.kind == "alarm":
-        # Alarms of one moment are told apart by a nanosecond.
-        values = fields(
-            **common, kind=data["kind"], leak_g_per_h=data["leak_g_per_h"], text=data["text"]
-        )
-        apart_ns = time_ns + event.id % 1000
-        return [Point("soak_alarm", tags(bench, job, data["carb"]), values, apart_ns, event.id)]
-    if event.kind in {"ack", "fault"}:
-        told = data.get("text") or f"{len(data.get('alarms', []))} alarms acknowledged"
-        values = fields(**common, kind=data.get("kind", "ack"), text=told)
-        apart_ns = time_ns + event.id % 1000
-        return [Point(f"soak_{event.kind}", tags(bench, job), values, apart_ns, event.id)]
-    if event.kind == "verdict":
-        values = fields(
-            **common,
-            verdict=data["verdict"],
-            reason=data["reason"],
-            observed_loss_g=data["observed_loss_g"],
-            **_band("leak_g_per_h", data["leak_g_per_h"]),
-            smallest_provable_leak_g_per_h=data["smallest_provable_leak_g_per_h"],
-        )
-        return [Point("soak_verdict", tags(bench, job), values, time_ns, event.id)]
-    return []
+    found = content(event)
+    if isinstance(found, Estimate | PhaseChange | VerdictForm):
+        name, values = _of_state(found)
+        time_ns, carb = _ns(event.wall_s), None
+    elif isinstance(found, Alarm | AlarmsSeen | Fault):
+        name, values = _of_moment(found)
+        # Those of one moment are told apart by a nanosecond.
+        time_ns = _ns(event.wall_s) + event.id % 1000
+        carb = found.carb if isinstance(found, Alarm) else None
+    else:
+        return []
+    common = fields(soak=event.soak, t_s=event.t_s)
+    return [Point(f"soak_{name}", tags(bench, job, carb), common | values, time_ns, event.id)]
 
 
-def _estimate(event: Event) -> dict[str, Value]:
-    data = event.data
-    return fields(
-        soak=event.soak,
-        t_s=event.t_s,
-        observed_loss_g=data["observed_loss_g"],
-        loss_g_per_h=data["loss_g_per_h"],
-        **_band("expected_evaporation_g", data["expected_evaporation_g"]),
-        **_band("expected_g_per_h", data["expected_g_per_h"]),
-        **_band("leak_g_per_h", data["leak_g_per_h"]),
+def _of_state(found: Estimate | PhaseChange | VerdictForm) -> tuple[str, dict[str, Value]]:
+    """What is so from then on, of which there is one at a time."""
+    if isinstance(found, PhaseChange):
+        return "phase", fields(phase=found.phase, reason=found.reason)
+    if isinstance(found, Estimate):
+        return "estimate", fields(
+            observed_loss_g=found.observed_loss_g,
+            loss_g_per_h=found.loss_g_per_h,
+            **_band("expected_evaporation_g", found.expected_evaporation_g),
+            **_band("expected_g_per_h", found.expected_g_per_h),
+            **_band("leak_g_per_h", found.leak_g_per_h),
+        )
+    return "verdict", fields(
+        verdict=found.verdict,
+        reason=found.reason,
+        observed_loss_g=found.observed_loss_g,
+        **_band("leak_g_per_h", found.leak_g_per_h),
+        smallest_provable_leak_g_per_h=found.smallest_provable_leak_g_per_h,
     )
 
 
-def _band(name: str, band: dict[str, float | None]) -> dict[str, float | None]:
-    return {f"{name}_{edge}": band[edge] for edge in ("best", "low", "high")}
+def _of_moment(found: Alarm | AlarmsSeen | Fault) -> tuple[str, dict[str, Value]]:
+    if isinstance(found, AlarmsSeen):
+        return "ack", fields(kind="ack", text=f"{len(found.alarms)} alarms acknowledged")
+    if isinstance(found, Fault):
+        return "fault", fields(kind=found.kind, text=found.text)
+    return "alarm", fields(kind=found.kind, leak_g_per_h=found.leak_g_per_h, text=found.text)
+
+
+def _band(name: str, band: BandForm) -> dict[str, float | None]:
+    return {f"{name}_{edge}": getattr(band, edge) for edge in ("best", "low", "high")}

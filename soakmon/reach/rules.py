@@ -17,6 +17,7 @@ from soakmon.bench.bench_status import BenchStatus
 from soakmon.reach import wording
 from soakmon.records.events import AlarmsSeen, FeedChange, PhaseChange, content
 from soakmon.records.journal import Event
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.report.clock import RunClock
 from soakmon.texts import ENGLISH, say
 from soakmon.texts import translated as in_language
@@ -168,11 +169,11 @@ class Rules:
                 title = title or held.reason
                 told = wording.begin(title, self.policy.bench, self.policy.link)
                 memory.soon.append(Notification(f"begin/{event.soak}", *told, urgent=False))
-        elif event.kind == "verdict":
+        elif isinstance(held, VerdictForm):
             clock = self.policy.soak_clock(event.wall_s - event.t_s)
             policy = self.policy
             told = wording.result(
-                event.data, title, policy.bench, policy.link, valve=policy.valve, clock=clock
+                held, title, policy.bench, policy.link, valve=policy.valve, clock=clock
             )
             memory.held.append(Notification(f"result/{event.soak}", *told, urgent=False))
 

@@ -113,7 +113,11 @@ def retained(
     phase = {"phase": status.phase, "reason": status.reason, "soak": status.soak}
     final = {"final": status.phase is Phase.ENDED, "soak": status.soak}
     verdict = status.verdict
-    told = "" if verdict is None else json.dumps(verdict | {"taken_at": utc(taken_s)} | final)
+    told = (
+        ""
+        if verdict is None
+        else json.dumps(verdict.as_dict() | {"taken_at": utc(taken_s)} | final)
+    )
     return {
         "state": Message(
             topics.of("state"), body("state", taken_s, **state, **topics.marks), retain=True

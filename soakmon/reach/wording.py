@@ -7,11 +7,12 @@ from __future__ import annotations
 
 from typing import Any
 
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.report.clock import RunClock
 from soakmon.report.words import CAUSES, HEADINGS, grams
 from soakmon.texts import say
 from soakmon.watch.figures import rate
-from soakmon.watch.verdict import Cause, Outcome
+from soakmon.watch.verdict import Outcome
 
 _TITLES = {
     "flood": say("wording.flood"),
@@ -118,7 +119,7 @@ def begin(title: str, bench: str, link: str) -> Text:
 
 
 def result(
-    verdict: dict[str, Any],
+    verdict: VerdictForm,
     title: str,
     bench: str,
     link: str,
@@ -127,14 +128,14 @@ def result(
     clock: RunClock | None = None,
 ) -> Text:
     """The verdict of a soak; clock: the shop's."""
-    outcome = Outcome(verdict["verdict"])
+    outcome = verdict.verdict
     clock = clock or RunClock()
-    lines = [clock.said(verdict["reason"])]
-    if clock.began is not None and verdict.get("duration_s"):
-        lines.append(say("wording.watched", duration_s=clock.span(verdict["duration_s"])))
-    lost, expected = verdict.get("observed_loss_g"), verdict.get("expected_evaporation_g")
-    if lost is not None and expected:
-        low, high = expected["low"], expected["high"]
+    lines = [clock.said(verdict.reason)]
+    if clock.began is not None and verdict.duration_s:
+        lines.append(say("wording.watched", duration_s=clock.span(verdict.duration_s)))
+    lost, expected = verdict.observed_loss_g, verdict.expected_evaporation_g
+    low, high = expected.low, expected.high
+    if lost is not None and low is not None and high is not None:
         lines.append(
             say(
                 "wording.lost_since_soak_s_clock",
@@ -143,14 +144,14 @@ def result(
                 high=grams(high),
             )
         )
-    leak = verdict.get("leak_g_per_h") or {}
-    if outcome is Outcome.LEAKING and leak.get("best") is not None:
-        lines.append(say("wording.leak", leak=rate(leak["best"])))
-    first = next(iter(verdict.get("suspects", [])), None)
+    best = verdict.leak_g_per_h.best
+    if outcome is Outcome.LEAKING and best is not None:
+        lines.append(say("wording.leak", leak=rate(best)))
+    first = next(iter(verdict.suspects), None)
     if outcome is Outcome.LEAKING and first is not None:
-        cause = CAUSES[Cause(first["cause"])]
-        if first["carb"]:
-            cause = say("words.carb_with", carb=first["carb"], cause=cause)
+        cause = CAUSES[first.cause]
+        if first.carb:
+            cause = say("words.carb_with", carb=first.carb, cause=cause)
         lines.append(say("wording.most_likely", cause=cause))
     shut = f"{say('wording.feed_shut')} " if valve else ""
     lines.append(shut + _AFTER[outcome])
@@ -167,7 +168,7 @@ def trials(bench: str, link: str, *, valve: bool, now: str) -> list[tuple[Text, 
         found = leak | {"kind": kind, "text": text}
         return alarm(found, bench, noticed=now, shut_at=now, reminder=False, valve=valve, link=link)
 
-    verdict = {"verdict": "tight", "reason": "invented: no leak was found"}
+    verdict = VerdictForm(verdict=Outcome.TIGHT, reason="invented: no leak was found")
     told = (
         (told_of("flood", "invented: drops in a row"), True),
         (told_of("weep", "invented: slow drops"), True),

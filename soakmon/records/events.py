@@ -12,6 +12,7 @@ from typing import Any, ClassVar, TypeVar
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from soakmon.records.journal import Event
+from soakmon.records.verdict_form import BandForm, VerdictForm
 from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Alarm, Fault
 
@@ -91,28 +92,46 @@ class StandStill(EventForm):
     stood_s: float
 
 
+class Estimate(EventForm):
+    """What is believed of a soak that runs: totals in g, rates in g/h, those of the last hour."""
+
+    KIND = "estimate"
+    observed_loss_g: float | None = None
+    expected_evaporation_g: BandForm = BandForm()
+    leak_g_per_h: BandForm = BandForm()
+    loss_g_per_h: float | None = None
+    expected_g_per_h: BandForm = BandForm()
+
+
 Form = TypeVar("Form", bound=EventForm)
-Content = PhaseChange | FeedChange | AlarmsSeen | PreflightChecks | Resumption | StandStill
-_FORMS = {
+Content = (
+    PhaseChange | FeedChange | AlarmsSeen | PreflightChecks | Resumption | StandStill | Estimate
+)
+_FORMS: dict[str, type[Content]] = {
     form.KIND: form
-    for form in (PhaseChange, FeedChange, AlarmsSeen, PreflightChecks, Resumption, StandStill)
-}
+    for form in (
+        PhaseChange, FeedChange, AlarmsSeen, PreflightChecks, Resumption, StandStill, Estimate,
+    )
+}  # fmt: skip
 _OF_WATCH: dict[str, TypeAdapter[Any]] = {
     "alarm": TypeAdapter(Alarm),
     "fault": TypeAdapter(Fault),
+    "verdict": TypeAdapter(VerdictForm),
 }
 
 
-def content(event: Event) -> Content | Alarm | Fault | None:
+def content(event: Event) -> Content | Alarm | Fault | VerdictForm | None:
     """What an event holds; None of a kind without a form. Raises ValueError for a damaged one."""
     if event.kind in _OF_WATCH:
-        found: Alarm | Fault = _OF_WATCH[event.kind].validate_python(event.data)
+        found: Alarm | Fault | VerdictForm = _OF_WATCH[event.kind].validate_python(event.data)
         return found
     form = _FORMS.get(event.kind)
     return None if form is None else form.model_validate(event.data)
 
 
-def contents(events: Iterable[Event]) -> Iterator[tuple[Event, Content | Alarm | Fault]]:
+def contents(
+    events: Iterable[Event],
+) -> Iterator[tuple[Event, Content | Alarm | Fault | VerdictForm]]:
     """Events that have a form, each with what it holds, in order. Raises as `content` does."""
     for event in events:
         found = content(event)

@@ -20,6 +20,7 @@ from soakmon.errors import DamagedError, TroubleError
 from soakmon.records.packing import unpack
 from soakmon.records.schema import migrate
 from soakmon.records.sharing import make_file
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.records.waiting import Anchor, Waiting
 from soakmon.records.writer import Writer, speaks_of_damage
 from soakmon.watch.averaging import join
@@ -60,7 +61,7 @@ class SoakEntry:
     gates: int
     configuration: str
     ended_t_s: float | None
-    verdict: dict[str, Any] | None
+    verdict: VerdictForm | None
     owed: bool = False
 
 
@@ -182,9 +183,9 @@ class Journal:
         self._due = True
         self._commit_alone()
 
-    def finish(self, t_s: float, verdict: dict[str, Any], soak: int | None = None) -> None:
+    def finish(self, t_s: float, verdict: VerdictForm, soak: int | None = None) -> None:
         """Close a soak (None: the present one) with its verdict; its report is owed from now."""
-        self.waiting.finish(self.soak if soak is None else soak, t_s, json.dumps(verdict))
+        self.waiting.finish(self.soak if soak is None else soak, t_s, json.dumps(verdict.as_dict()))
         self._due = True
         self._commit_alone()
 
@@ -255,7 +256,7 @@ class Journal:
         return [
             SoakEntry(
                 *(r[0], r[1], r[2], r[3], r[4], r[5], r[6]),
-                verdict=json.loads(r[7]) if r[7] else None,
+                verdict=VerdictForm.model_validate_json(r[7]) if r[7] else None,
                 owed=bool(r[8]),
             )
             for r in rows

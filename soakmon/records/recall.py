@@ -13,7 +13,7 @@ from soakmon.errors import InputError
 from soakmon.records.journal import Event, Journal, SoakEntry
 from soakmon.records.shut import with_events
 from soakmon.records.soak_context import SoakContext, context_in
-from soakmon.records.verdicts import same_result, unjudged, verdict_from
+from soakmon.records.verdicts import same_result, unjudged
 from soakmon.watch.decide import decide
 from soakmon.watch.decision import Decision
 from soakmon.watch.rows import Rows
@@ -57,7 +57,7 @@ class Recalled:
     @property
     def differs(self) -> bool:
         """Whether another verdict comes out now than the bench gave."""
-        return not same_result(self.decision.verdict.as_dict(), self.again.as_dict())
+        return not same_result(self.decision.verdict, self.again)
 
 
 def recall(path: Path, soak: int | str | None = None) -> Recalled:
@@ -84,7 +84,7 @@ def recall(path: Path, soak: int | str | None = None) -> Recalled:
     except Exception as error:  # what the bench could not judge has a report all the same
         made = unjudged(entry.ended_t_s or 0.0, entry.gates, error)
     again = with_events(made.verdict, events)
-    given = verdict_from(entry.verdict) if entry.verdict is not None else again
+    given = again if entry.verdict is None else entry.verdict.to_verdict()
     decision = replace(made, verdict=given)
     return Recalled(entry, bench, told, settings, events, rows, decision, again)
 

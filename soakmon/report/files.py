@@ -16,6 +16,7 @@ from soakmon.extras import installed
 from soakmon.records.jobs.files import sha256_of
 from soakmon.records.jobs.text import inert
 from soakmon.records.run_file import write_run
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.records.verdicts import as_written
 from soakmon.report.content import About, Content, ReportSection, content
 from soakmon.report.in_language import drawing_in_language, in_language
@@ -66,7 +67,8 @@ def _make(
     write_run(readings, rows, (f"readings of a soak: {' '.join(title.split())}",))
     language = about.language
     verdict = folder / "verdict.json"
-    verdict.write_text(json.dumps(decision.verdict.as_dict(), indent=1) + "\n", encoding="utf-8")
+    written = json.dumps(VerdictForm.of(decision.verdict).as_dict(), indent=1)
+    verdict.write_text(written + "\n", encoding="utf-8")
     hashes = {file.name: sha256_of(file) for file in (readings, verdict)}
     said = in_language(content(rows, decision, title, about, hashes), language)
     carbs = len(about.settings.geometry.bowls) if about.settings else rows.gates

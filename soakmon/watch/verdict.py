@@ -1,13 +1,12 @@
-"""The verdict of a soak as plain values, and its fixed JSON form ``soakmon.verdict/1``."""
+"""The verdict of a soak as plain values; `records.verdict_form` is the form it is written in."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Any
 
 from soakmon.texts import say
-from soakmon.watch.figures import plain, rate, rounded, rounded_down, rounded_up
+from soakmon.watch.figures import plain, rate
 
 
 class Outcome(StrEnum):
@@ -132,65 +131,3 @@ class Verdict:
     faults: tuple[Fault, ...]
     leaks: tuple[Leak, ...] = ()
     caught_g: tuple[float, ...] = ()
-
-    def as_dict(self) -> dict[str, Any]:
-        """The fixed JSON form; contains only JSON types."""
-        return {
-            "schema": "soakmon.verdict/1",
-            "verdict": self.outcome.value,
-            "reason": self.reason,
-            "duration_s": rounded(self.duration_s, 1),
-            "observed_loss_g": rounded(self.observed_loss_g, 3),
-            "expected_evaporation_g": _band(self.expected_evaporation_g, 3),
-            "leak_g_per_h": _band(self.leak_g_per_h, 4),
-            "smallest_provable_leak_g_per_h": _up(self.smallest_provable_leak_g_per_h, 4),
-            "drops": list(self.drops),
-            "alarms": [
-                {
-                    "t_s": rounded(alarm.t_s, 1),
-                    "kind": alarm.kind,
-                    "carb": alarm.carb,
-                    "leak_g_per_h": rounded(alarm.leak_g_per_h, 3),
-                    "text": alarm.text,
-                }
-                for alarm in self.alarms
-            ],
-            "suspects": [
-                {
-                    "cause": suspect.cause.value,
-                    "carb": suspect.carb,
-                    "probability": suspect.probability,
-                }
-                for suspect in self.suspects
-            ],
-            "faults": [
-                {"t_s": rounded(fault.t_s, 1), "kind": fault.kind, "text": fault.text}
-                for fault in self.faults
-            ],
-            "leaks": [
-                {
-                    "carb": leak.carb,
-                    "leak_g_per_h": _band(leak.leak_g_per_h, 4),
-                    "since_s": {
-                        "low": rounded(leak.since_s[0], 1),
-                        "high": rounded(leak.since_s[1], 1),
-                    },
-                    "until_s": rounded(leak.until_s, 1),
-                    "lost_g": rounded(leak.lost_g, 3),
-                }
-                for leak in self.leaks
-            ],
-            "caught_g": [rounded(caught, 3) for caught in self.caught_g],
-        }
-
-
-def _up(value: float | None, digits: int) -> float | None:
-    return None if value is None else rounded_up(float(value), digits)
-
-
-def _band(band: Band, digits: int) -> dict[str, float | None]:
-    return {
-        "best": rounded(band.best, digits),
-        "low": rounded_down(band.low, digits),
-        "high": rounded_up(band.high, digits),
-    }

@@ -171,7 +171,7 @@ def test_report_verdict_and_journal_have_the_same_numbers(made):
     journal = Journal(desk.folder / "journal.db")
     entry, rows, events = journal.soaks()[0], journal.read_rows(1), journal.read_events(1)
     journal.close()
-    assert entry.verdict == said
+    assert entry.verdict.as_dict() == said
     assert next(e.data for e in events if e.kind == "verdict") == said
     again = read_run(folder / "readings.csv")
     assert len(again) == len(rows)

@@ -13,6 +13,7 @@ from soakmon.bench.alarms import Wrong
 from soakmon.bench.commands import RefusedError
 from soakmon.bench.resume import take_up
 from soakmon.records.journal import Journal, connected
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Alarm
 from tests.bench.stepping import Stepped, short
@@ -91,7 +92,7 @@ def test_killed_at_any_statement_of_its_end_a_soak_has_one_verdict(tmp_path, sta
     assert [found.count(kind) for kind in ("verdict", "curve")] == [1, 1]
     assert back.phases().count("ended") == 1
     (entry,) = back.journal.soaks()
-    assert entry.verdict["verdict"] == "not_proven"
+    assert entry.verdict.verdict == "not_proven"
     assert back.journal.owed() == [1]
     assert 1 in back.told
     assert not back.simulation.feed_open
@@ -123,7 +124,7 @@ def test_power_that_comes_back_in_preflight_opens_no_feed(tmp_path):
     assert "feed" not in back.kinds()
     assert back.session.ended
     assert "start again at the bench" in back.session.reason
-    assert back.journal.soaks()[0].verdict["verdict"] == "not_proven"
+    assert back.journal.soaks()[0].verdict.verdict == "not_proven"
 
 
 def test_a_crash_while_filling_leaves_a_guard_that_knows_it(tmp_path):
@@ -191,7 +192,7 @@ def test_a_soak_that_was_left_is_concluded_and_the_later_one_goes_on(tmp_path):
         journal.start(left)
         for t_s in range(20 * number):
             journal.add_rows(row(t_s), anchor(t_s))
-    journal.finish(39.0, {"verdict": "tight"})
+    journal.finish(39.0, VerdictForm(verdict="tight"))
     third = journal.start(left)
     journal.start(replace(left, gates=2))
     journal.add_rows(row(0, 2), anchor(0))
@@ -200,7 +201,7 @@ def test_a_soak_that_was_left_is_concluded_and_the_later_one_goes_on(tmp_path):
     take_up(bench.service)
     assert bench.session is None
     soaks = bench.journal.soaks()
-    assert [soak.verdict["verdict"] for soak in soaks] == [
+    assert [soak.verdict.verdict for soak in soaks] == [
         "not_proven", "tight", "not_proven", "not_proven",
     ]  # fmt: skip
     assert soaks[0].ended_t_s == 19
@@ -224,7 +225,7 @@ def test_an_end_that_an_older_program_left_half_is_made_whole_with_its_own_verdi
     journal.close()
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
     take_up(bench.service)
-    assert [s.verdict["verdict"] for s in bench.journal.soaks()] == ["tight", "not_proven"]
+    assert [s.verdict.verdict for s in bench.journal.soaks()] == ["tight", "not_proven"]
     assert kinds(bench.journal, 1).count("verdict") == 1
     assert bench.session is None
     bench.run(0.001)
@@ -293,8 +294,8 @@ def test_readings_at_which_the_program_fails_have_a_verdict_all_the_same(tmp_pat
     bench.session.decider.finish = broken
     bench.service.commands.end("enough")
     verdict = bench.journal.soaks()[0].verdict
-    assert verdict["verdict"] == "not_proven"
-    assert "a fault in the program" in verdict["reason"]
+    assert verdict.verdict == "not_proven"
+    assert "a fault in the program" in verdict.reason
     assert not bench.simulation.feed_open
 
 
@@ -349,5 +350,5 @@ def test_a_start_that_the_disk_does_not_take_after_all_is_refused_and_over(tmp_p
     assert not bench.simulation.feed_open
     bench.journal.connection.execute("PRAGMA query_only = 0")
     assert start_by_command(bench).result(0) == 2
-    outcomes = [soak.verdict and soak.verdict["verdict"] for soak in bench.journal.soaks()]
+    outcomes = [soak.verdict and soak.verdict.verdict for soak in bench.journal.soaks()]
     assert outcomes == ["not_proven", None]

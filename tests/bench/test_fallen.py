@@ -122,8 +122,8 @@ def test_one_exception_in_sampling_is_in_the_soak(filling):
     assert not filling.simulation.feed_open
     filling.service.commands.end("by command")
     verdict = filling.journal.soaks()[0].verdict
-    assert "the bench shut the feed" in verdict["reason"]
-    assert [alarm["text"] for alarm in verdict["alarms"]] == texts(filling)
+    assert "the bench shut the feed" in verdict.reason
+    assert [alarm.text for alarm in verdict.alarms] == texts(filling)
     assert not recall(filling.journal.path).differs
 
 

@@ -60,10 +60,7 @@ def test_a_lost_thermometer_leaves_the_soak_running(soaking):
     soaking.run(0.3)
     assert soaking.service.status.air_c is None
     assert soaking.session.phase == "soaking"
-    assert (
-        soaking.session.decider.decision().verdict.as_dict()["faults"][-1]["kind"]
-        == "temperature_missing"
-    )
+    assert soaking.session.decider.decision().verdict.faults[-1].kind == "temperature_missing"
 
 
 def test_a_vapour_alarm_shuts_the_feed_at_once(soaking):

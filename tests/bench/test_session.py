@@ -28,7 +28,7 @@ def test_a_tight_rack_runs_through_all_phases_to_its_verdict(tmp_path):
     assert bench.phases() == ["preflight", "filling", "settling", "soaking", "ended"]
     assert bench.session.outcome is Outcome.NOT_PROVEN
     assert not bench.simulation.feed_open
-    assert bench.journal.soaks()[0].verdict["verdict"] == "not_proven"
+    assert bench.journal.soaks()[0].verdict.verdict == "not_proven"
 
 
 def test_rows_that_waited_behind_the_start_are_not_the_soaks(tmp_path):

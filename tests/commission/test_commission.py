@@ -19,6 +19,7 @@ from soakmon.commission.smallest import smallest_g_per_day
 from soakmon.config import Bench
 from soakmon.errors import InputError, TroubleError
 from soakmon.records.journal import Journal, SoakEntry
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.weigh.judge import BenchTestResult
 
 NOON = datetime(2026, 3, 12, 12, 0, 0, tzinfo=UTC)
@@ -164,6 +165,6 @@ def test_a_bench_with_kept_results_and_soaks_is_due_for_the_rest(tmp_path):
     for number, drops in enumerate([0, 0, 0, 20, 20, 20]):
         entry = SoakEntry(0, "rack", None, float(number), 2, "", None, None)
         journal.start(entry)
-        journal.finish(36000.0, {"verdict": "tight", "drops": [0, drops]})
+        journal.finish(36000.0, VerdictForm(verdict="tight", drops=[0, drops]))
     journal.close()
     assert "gate 2" in dict(due_of(tmp_path, bench, date.today()))

@@ -15,6 +15,7 @@ from soakmon.records.journal import Event, Journal, SoakEntry
 from soakmon.records.latch import NAME as LATCH
 from soakmon.records.latch import Latch
 from soakmon.records.recall import recall
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.watch.verdict import Alarm
 from tests.faults.disk import Note, State
 from tests.faults.life import Life, alarms_of
@@ -348,12 +349,12 @@ class Watch:
             assert kinds.count("curve") == 1, f"(c) {kinds.count('curve')} curves"
             assert entry.id in self.life.reports, "(c) no report"
         said = [event.data for event in events if event.kind == "verdict"]
-        assert said in ([], [entry.verdict]), "(c) soak and event have different verdicts"
+        assert said in ([], [entry.verdict.as_dict()]), "(c) soak and event have different verdicts"
         self._judged(entry.verdict, events)
 
-    def _judged(self, verdict: dict[str, Any], events: list[Event]) -> None:
+    def _judged(self, verdict: VerdictForm, events: list[Event]) -> None:
         """(f) The verdict as without the faults, or `not_proven` that names what was wrong."""
-        outcome, reason = verdict["verdict"], verdict["reason"]
+        outcome, reason = verdict.verdict, verdict.reason
         ever = self.life.faulty.faults.ever
         innocent = not self.leaks and not ever & {Gate.NOISY, Valve.LEAKS, Valve.OPENS}
         if innocent:

@@ -15,6 +15,7 @@ from soakmon.reach.mqtt_outlet import NAME, MqttOutlet
 from soakmon.reach.supervise import ReachError, supervise
 from soakmon.reach.topics import Message
 from soakmon.records.outbox import Outbox
+from soakmon.records.verdict_form import VerdictForm
 from tests.reach.bench import FakeService, bench_with, board_with, quick, until
 from tests.reach.broker import Broker, Cutter, Ear, certificates, say, tool
 from tests.reach.test_alarm_path import locked
@@ -68,7 +69,7 @@ async def test_birth_state_readings_alarms_and_farewell(broker, ear, tmp_path):
         number = service.start()
         service.event("drops", drops=[[2, 3.125]])
         service.alarm("weep", 2)
-        verdict = {"schema": "soakmon.verdict/1", "verdict": "leaking", "reason": "invented"}
+        verdict = VerdictForm(verdict="leaking", reason="invented")
         gaps = [{"t_s": 9.0, "gap_s": 60.0, "known": True}]
         service.say(
             phase="isolating", soak=number, feed_open=False, verdict=verdict,

@@ -12,6 +12,7 @@ from soakmon.records import damage
 from soakmon.records.damage import fault_in, open_journal
 from soakmon.records.holding import holding
 from soakmon.records.journal import Journal
+from soakmon.records.verdict_form import VerdictForm
 from tests.records.test_journal import ENTRY, anchor, row
 
 PAGE = 1024
@@ -27,7 +28,7 @@ def two_soaks(path) -> None:
             if t_s % 10 == 0:
                 journal.add_event(t_s, 1.8e9 + t_s, "note", {"n": t_s, "text": "x" * 300})
         if soak == 1:
-            journal.finish(299.0, {"verdict": "tight"})
+            journal.finish(299.0, VerdictForm(verdict="tight"))
             journal.owe(1, owed=False)
     journal.close()
 
@@ -95,7 +96,7 @@ def test_a_damaged_leaf_costs_only_what_was_on_it(tmp_path):
     assert opened.aside is not None
     entry, _ = journal.resume()
     assert entry.id == 2
-    assert [e.verdict for e in journal.soaks()] == [{"verdict": "tight"}, None]
+    assert [e.verdict for e in journal.soaks()] == [VerdictForm(verdict="tight"), None]
     rows = journal.read_rows(2)
     assert rows is not None
     assert len(rows) > 200
@@ -172,7 +173,7 @@ def test_the_power_may_go_at_any_step_of_it(tmp_path, monkeypatch, step, first):
     opened = open_journal(path, 1.9e9 + 5)
     assert opened.aside is not None
     assert fault_in(opened.journal) == ""
-    assert opened.journal.soaks()[0].verdict == {"verdict": "tight"}
+    assert opened.journal.soaks()[0].verdict == VerdictForm(verdict="tight")
     assert len(list(tmp_path.glob("journal.db.damaged-*"))) >= 1
 
 

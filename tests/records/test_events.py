@@ -59,8 +59,8 @@ def test_keys_of_later_versions_are_passed_over():
 
 
 def test_of_a_kind_without_a_form_nothing_is_said():
-    assert content(event("estimate", loss_g_per_h=1.0)) is None
-    some = [event("estimate"), event("feed", open=True), event("of_tomorrow")]
+    assert content(event("drops", drops=[[2, 3.0]])) is None
+    some = [event("drops"), event("feed", open=True), event("of_tomorrow")]
     assert list(contents(some)) == [(some[1], FeedChange(open=True))]
 
 

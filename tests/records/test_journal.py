@@ -22,6 +22,7 @@ from soakmon.records import waiting, writer
 from soakmon.records.journal import BATCH_S, Anchor, Journal, SoakEntry
 from soakmon.records.packing import pack, unpack
 from soakmon.records.schema import STEPS, VERSION
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.watch.averaging import join
 from soakmon.watch.rows import Rows
 
@@ -97,7 +98,7 @@ def test_an_unfinished_soak_is_found_with_its_anchor(tmp_path):
     assert entry.id == soak
     assert found.t_s == again.read_rows(soak).t_s[-1]
     assert found.boot_s == found.t_s + 5
-    again.finish(found.t_s, {"verdict": "tight"})
+    again.finish(found.t_s, VerdictForm(verdict="tight"))
     assert again.resume() is None
 
 
@@ -107,7 +108,7 @@ def test_soaks_do_not_mix(tmp_path):
         assert journal.start(ENTRY) == number
         for t_s in range(number * 20):
             journal.add_rows(row(t_s), anchor(t_s))
-        journal.finish(0.0, {})
+        journal.finish(0.0, VerdictForm(verdict="tight"))
     assert [len(journal.read_rows(n)) for n in (1, 2)] == [20, 40]
 
 
@@ -268,7 +269,7 @@ def test_whatever_statement_fails_nothing_is_lost_or_doubled(tmp_path, fails, af
     try:
         journal.add_event(4.0, 1.8e9, "note", {"text": "while it fails"})
         journal.add_rows(row(5), anchor(5))
-        journal.finish(5.0, {"verdict": "tight"})
+        journal.finish(5.0, VerdictForm(verdict="tight"))
         assert "cannot be written" in journal.trouble
     finally:
         Broken.fails, Broken.after = "", False
@@ -278,7 +279,7 @@ def test_whatever_statement_fails_nothing_is_lost_or_doubled(tmp_path, fails, af
     again = Journal(tmp_path / "j.db")
     assert again.read_rows(soak).t_s.tolist() == list(range(6))
     assert [event.data["text"] for event in again.read_events()] == ["while it fails"]
-    assert again.soaks()[0].verdict == {"verdict": "tight"}
+    assert again.soaks()[0].verdict == VerdictForm(verdict="tight")
     assert again.owed() == [soak]
 
 
@@ -314,17 +315,17 @@ def test_only_the_last_soak_goes_on(tmp_path):
     journal = Journal(tmp_path / "j.db")
     _, later = journal.start(ENTRY), journal.start(ENTRY)
     assert journal.resume()[0].id == later
-    journal.finish(0.0, {"verdict": "tight"})
+    journal.finish(0.0, VerdictForm(verdict="tight"))
     assert journal.resume() is None
 
 
 def test_a_second_verdict_changes_nothing(tmp_path):
     journal = Journal(tmp_path / "j.db")
     soak = journal.start(ENTRY)
-    journal.finish(10.0, {"verdict": "tight"})
+    journal.finish(10.0, VerdictForm(verdict="tight"))
     journal.owe(soak, owed=False)
-    journal.finish(20.0, {"verdict": "leaking"})
-    assert journal.soaks()[0].verdict == {"verdict": "tight"}
+    journal.finish(20.0, VerdictForm(verdict="leaking"))
+    assert journal.soaks()[0].verdict == VerdictForm(verdict="tight")
     assert journal.owed() == []
 
 

@@ -7,6 +7,7 @@ import sqlite3
 import pytest
 
 from soakmon.records.outbox import Cursor, Outbox
+from soakmon.records.verdict_form import VerdictForm
 from tests.reach.bench import FakeService, bench_with
 
 
@@ -41,7 +42,7 @@ def test_a_new_outlet_begins_at_the_end_of_both(service):
 def test_where_the_cursor_was_lost_with_a_damaged_journal_the_running_soak_is_told_anew(service):
     service.rows(2)
     service.alarm()
-    service.journal.finish(9.0, {"verdict": "leaking"})
+    service.journal.finish(9.0, VerdictForm(verdict="leaking"))
     service.journal.owe(1, owed=False)
     service.start()
     service.rows()

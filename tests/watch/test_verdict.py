@@ -2,6 +2,7 @@ import json
 
 import pytest
 
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.watch.budget import Budget
 from soakmon.watch.verdict import Alarm, Band, Cause, Fault, Outcome, Suspect, Verdict
 
@@ -20,7 +21,7 @@ def test_verdict_json_has_the_fixed_form():
         (Suspect(Cause.BOWL_JOINT_WEEP, 2, 0.83), Suspect(Cause.NO_LEAK, None, 0.17)),
         (Fault(100.0, "bump", "bumped"),),
     )
-    form = json.loads(json.dumps(verdict.as_dict()))
+    form = json.loads(json.dumps(VerdictForm.of(verdict).as_dict()))
     assert list(form) == [
         "schema",
         "verdict",
