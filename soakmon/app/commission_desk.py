@@ -11,7 +11,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from soakmon.app.alert_trial import send_trials
+from soakmon.app.alert_trial import can_answer, new_mark, send_trials, was_pressed
 from soakmon.app.commission_record import keep_record
 from soakmon.app.due_of_bench import last_of
 from soakmon.app.valve_watch import ValveWatch
@@ -43,7 +43,7 @@ KEYS = frozenset(
         "thermometer.sensor_id", "phone.enabled", "phone.urls_file",
     }
 )  # fmt: skip
-_ANSWERS_S = 25.0
+_ANSWERS_S, _PRESSED_WITHIN_S = 25.0, 300.0
 # Bench tests that commissioning asks for, by the kind of their results.
 _BY_HAND = {"daily_check": "known mass", "straw": "gates", "still": "at rest"}
 
@@ -90,6 +90,7 @@ class CommissionDesk:
             phone=PhoneLine(
                 chosen=self._chosen().phone.enabled, sent=phone.get("sent", 0),
                 failed=phone.get("failed", []), arrived=phone.get("arrived"),
+                answers=phone.get("answers", False), answered=phone.get("answered", False),
             ),
             to_take_over=TAKE_OVER if self.kept.get("keys") else "",
         )  # fmt: skip
@@ -163,8 +164,19 @@ class CommissionDesk:
         bench = self._chosen()
         if not bench.phone.enabled:
             raise RefusedError(say("commission_desk.choose_first"))
-        count, found = send_trials(bench, _ANSWERS_S)
-        self._keep(phone={"sent": count, "failed": [why for why in found.values() if why]})
+        mark = new_mark()
+        count, found = send_trials(bench, _ANSWERS_S, mark)
+        failed = [why for why in found.values() if why]
+        self._keep(phone={"sent": count, "failed": failed, "answers": can_answer(bench)})
+        if can_answer(bench):
+            work = (bench, mark)
+            threading.Thread(target=self._hear, args=work, name="button", daemon=True).start()
+
+    def _hear(self, bench: Bench, mark: str) -> None:
+        """The button of the test message: what is heard of it has arrived as well."""
+        if was_pressed(bench, mark, _PRESSED_WITHIN_S):
+            heard = {"arrived": True, "answered": True}
+            self._keep(phone=self.kept.get("phone", {}) | heard)
 
     def arrived(self, yes: bool) -> None:
         """What the owner says of the messages."""
@@ -200,8 +212,14 @@ class CommissionDesk:
         arrived = phone.get("arrived")
         if arrived is None:
             return CommissionStep(name, None, say("commission_desk.not_tried"))
-        key = "commission_desk.arrived" if arrived else "commission_desk.not_arrived"
-        return CommissionStep(name, arrived, say(key, sent=phone.get("sent", 0)))
+        if not arrived:
+            text = say("commission_desk.not_arrived", sent=phone.get("sent", 0))
+            return CommissionStep(name, False, text)
+        how = "cannot_answer"
+        if phone.get("answers"):
+            how = "answered" if phone.get("answered") else "not_answered"
+        text = say("commission_desk.arrived", sent=phone.get("sent", 0))
+        return CommissionStep(name, True, f"{text}; {say(f'commission_desk.{how}')}")
 
     def _chosen(self) -> Bench:
         """The bench with the way to the phone that was chosen here, if one was."""

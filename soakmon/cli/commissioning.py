@@ -19,7 +19,7 @@ from rich.text import Text
 
 from hardware.find import find_cell, find_thermometers
 from hardware.pins import lgpio_factory
-from soakmon.app.alert_trial import send_trials
+from soakmon.app.alert_trial import can_answer, new_mark, send_trials, was_pressed
 from soakmon.app.commission_desk import take_over, taken_over
 from soakmon.app.commission_record import keep_record
 from soakmon.app.keep_results import keep_judged
@@ -37,13 +37,14 @@ from soakmon.commission.smallest import smallest_g_per_day
 from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.records.opening import now
+from soakmon.texts import say
 from soakmon.weigh.guided import Guided, judged
 from soakmon.weigh.guides import Question
 from soakmon.weigh.judge import BenchTestResult
 from soakmon.weigh.prompts import ask_all
 
 _UP_WITHIN_S = 90.0
-_ANSWERS_S = 30.0
+_ANSWERS_S, _PRESSED_WITHIN_S = 30.0, 90.0
 _LEAST_COUNTS = 1000.0
 
 out = Terminal()
@@ -209,15 +210,27 @@ class Commissioning:
         if not self.bench.phone.enabled:
             self._done(CommissionStep("phone", None, "nobody is told of an alarm"))
             return
-        count, found = send_trials(self.bench, _ANSWERS_S)
+        mark = new_mark()
+        count, found = send_trials(self.bench, _ANSWERS_S, mark)
         failed = [why for why in found.values() if why]
         if failed or not found:
             self._done(CommissionStep("phone", False, "; ".join(failed) or "there is no address"))
             return
         arrived = _yes(f"{count} messages were sent; have they arrived")
-        text = f"{count} messages arrived" if arrived else "they were sent, and have not arrived"
+        key = "commission_desk.arrived" if arrived else "commission_desk.not_arrived"
+        text = say(key, sent=count)
+        if arrived:
+            text = f"{text}; {self._answered(mark)}"
         self._done(CommissionStep("phone", arrived, text))
         self._serve()
+
+    def _answered(self, mark: str) -> str:
+        """Whether alarms can be acknowledged from the message, tried by its button."""
+        if not can_answer(self.bench):
+            return say("commission_desk.cannot_answer")
+        self._say("  Press the button of the first one: alarms will be acknowledged by it.")
+        heard = was_pressed(self.bench, mark, _PRESSED_WITHIN_S, self.sleep)
+        return say("commission_desk.answered" if heard else "commission_desk.not_answered")
 
     def _valve(self) -> bool:
         """Whether commissioning may go on; False: the power is to be pulled now."""

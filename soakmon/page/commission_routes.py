@@ -33,12 +33,16 @@ class ValveWay(BaseModel):
 
 
 class PhoneLine(BaseModel):
-    """The way to the phone; arrived: what the owner says of the test messages."""
+    """The way to the phone; arrived: what the owner says of the test messages; answers: whether
+    an alarm can be acknowledged from its message; answered: a test message's button was heard.
+    """
 
     chosen: bool
     sent: int
     failed: list[str]
     arrived: bool | None
+    answers: bool
+    answered: bool
 
 
 class CommissioningState(BaseModel):

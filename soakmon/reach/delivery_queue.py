@@ -16,6 +16,7 @@ from typing import Any
 
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.phone import Target, send
+from soakmon.reach.reply import reply_topic
 from soakmon.reach.rules import Notification
 from soakmon.reach.supervise import ReachError
 
@@ -137,8 +138,12 @@ class DeliveryQueue:
 
     def _deliver(self, target: Target, attempt: Attempt) -> None:
         told = attempt.letter.told
+        answers = bool(told.mark) and reply_topic(target.address) is not None
+        how = told.by_button if answers else told.elsewhere
+        body = f"{told.body}\n{how}" if how else told.body
+        more = {"mark": told.mark, "button": told.button} if answers else {}
         try:
-            self.deliver(target, told.title, told.body, urgent=told.urgent)
+            self.deliver(target, told.title, body, urgent=told.urgent, **more)
         except ReachError as error:
             attempt.error = str(error)
         except Exception as error:  # whatever it is: its text may hold the address

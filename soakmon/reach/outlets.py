@@ -16,6 +16,7 @@ from soakmon.reach.event_inbox import ALARMS, FOR_PEOPLE, EventInbox
 from soakmon.reach.health import Board, State
 from soakmon.reach.supervise import LeftBehind, Stepping, ThreadRunner, supervise
 from soakmon.records.outbox import Outbox
+from soakmon.texts import say
 
 if TYPE_CHECKING:
     from soakmon.bench.service import Service
@@ -110,8 +111,14 @@ class Outlets:
             status=lambda: service.status,
             wall_s=service.clock.wall_s,
             heard=self.for_people,
+            acknowledge=self._acknowledge,
         )
         self._run(outlet)
+
+    def _acknowledge(self, marks: list[str]) -> None:
+        """By the button of a message; nobody waits for it."""
+        service, by = self.service, say("outlets.by_message")
+        service.worker.call(lambda: service.commands.acknowledge(marks, by))
 
     def _run(self, outlet: Stepping) -> None:
         runner = ThreadRunner(outlet, self.board, Backoff())

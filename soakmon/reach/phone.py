@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import apprise
 
 from soakmon.errors import InputError
+from soakmon.reach.reply import with_button
 from soakmon.reach.secrets import addresses, redact
 from soakmon.reach.supervise import ReachError
 from soakmon.reach_config import PhoneSection
@@ -94,18 +95,24 @@ def understood(target: Target) -> bool:
         _said.removeFilter(redaction)
 
 
-def send(target: Target, title: str, body: str, *, urgent: bool) -> None:
-    """Send one message to one address. Raises ReachError, without the address."""
+def send(
+    target: Target, title: str, body: str, *, urgent: bool, mark: str = "", button: str = ""
+) -> None:
+    """Send one message to one address. Raises ReachError, without the address.
+
+    mark: of the alarm that a button with this label acknowledges, where the way allows it.
+    """
+    address = with_button(target.address, button, mark) if mark else target.address
     # In this thread alone: the library's pools are few, and are waited for when the process ends.
     asset = apprise.AppriseAsset(
         app_id="soakmon", app_desc="soakmon", async_mode=False, service_timeout=0
     )
     out = apprise.Apprise(asset=asset)
     kind = apprise.NotifyType.FAILURE if urgent else apprise.NotifyType.INFO
-    _said.addFilter(redaction := _Redaction(target.address))
+    _said.addFilter(redaction := _Redaction(address))
     _said.addHandler(said := _Said())
     try:
-        good = out.add(target.address) and out.notify(body, title, kind)
+        good = out.add(address) and out.notify(body, title, kind)
     except Exception as error:  # a plugin may raise anything, with the address in it
         raise ReachError(
             say("phone.failed", name=target.name, name2=type(error).__name__)

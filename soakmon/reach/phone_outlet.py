@@ -17,6 +17,7 @@ from soakmon.reach.delivery_queue import DeliveryQueue
 from soakmon.reach.event_inbox import FOR_PEOPLE, EventInbox
 from soakmon.reach.health import Board
 from soakmon.reach.phone import send, targets_of, understood
+from soakmon.reach.reply import ReplyEar, reply_topic
 from soakmon.reach.rules import Memory, Policy, Rules
 from soakmon.reach.supervise import ReachError
 from soakmon.reach_config import PhoneSection
@@ -74,6 +75,8 @@ class PhoneOutlet:
         now_s: Callable[[], float] = time.monotonic,
         patience_s: float = 1.0,
         heard: EventInbox | None = None,
+        acknowledge: Callable[[list[str]], object] = lambda marks: None,
+        ear: ReplyEar | None = None,
     ) -> None:
         self.board, self.status, self.wall_s, self.now_s = board, status, wall_s, now_s
         self.outbox = Outbox(journal, NAME)
@@ -89,6 +92,8 @@ class PhoneOutlet:
         self.aside = Aside()
         self.noted: tuple[dict[str, Any], Cursor | None] | None = None
         self.unread = self.unnoted = ""
+        self.acknowledge, self.ear = acknowledge, ear or ReplyEar(now_s=now_s)
+        self.replies: list[str] = []
 
     def open(self) -> None:
         """Find the addresses, and take up what was left waiting."""
@@ -101,6 +106,7 @@ class PhoneOutlet:
             waiting = kept.get("waiting", [])
             self.taken_up = True
         self.post = DeliveryQueue(targets, waiting, self.deliver, self.now_s)
+        self.replies = [topic for one in targets if (topic := reply_topic(one.address))]
         # Said now, not when it is needed.
         unknown = [target.name for target in targets if not understood(target)]
         self.unknown = "; ".join(f"{name}: the address is not understood" for name in unknown)
@@ -124,6 +130,7 @@ class PhoneOutlet:
         """Take what happened, send what is due, then note it."""
         self._take()
         wall_s = self.wall_s()
+        self._hear(wall_s)
         self.rules.look(self._status(), wall_s)
         for told in self.rules.due(wall_s):
             self.post.add(told, wall_s)
@@ -136,6 +143,14 @@ class PhoneOutlet:
         if trouble:
             raise ReachError(trouble, again_s=_EVERY_S)
         return _EVERY_S
+
+    def _hear(self, wall_s: float) -> None:
+        """What was acknowledged by a message's button."""
+        waiting = self.rules.answerable(wall_s)
+        if not waiting or not self.replies:
+            return
+        for mark in self.ear.hear(self.replies, wall_s - _STALE_S) & set(waiting):
+            self.acknowledge(waiting[mark])
 
     def _take(self) -> None:
         """Take what memory tells, and of the journal what memory has not told already."""

@@ -74,13 +74,21 @@ class Policy:
 
 @dataclass(frozen=True, slots=True)
 class Notification:
-    """A message; a newer one with the same key replaces one that has not gone out yet."""
+    """A message; a newer one with the same key replaces one that has not gone out yet.
+
+    mark: of the alarm that a button in it acknowledges; by_button and elsewhere: what it says about
+    that where the way to the phone has buttons, and where it has none.
+    """
 
     key: str
     title: str
     body: str
     urgent: bool
     second: bool = False
+    mark: str = ""
+    button: str = ""
+    by_button: str = ""
+    elsewhere: str = ""
 
 
 @dataclass(slots=True)
@@ -97,6 +105,8 @@ class AlarmState:
     told_wall_s: float | None = None
     second: bool = False
     acknowledged: bool = False
+    # Marks of others that are told as this one.
+    joined: list[str] = field(default_factory=list)
 
 
 @dataclass(slots=True)
@@ -215,8 +225,26 @@ class Rules:
     def _said(self, one: Notification) -> Notification:
         """A message in the language of those who are told."""
         language = self.policy.language
-        title, body = in_language(one.title, language), in_language(one.body, language)
-        return replace(one, title=title, body=body)
+        return replace(
+            one,
+            title=in_language(one.title, language),
+            body=in_language(one.body, language),
+            button=in_language(one.button, language),
+            by_button=in_language(one.by_button, language),
+            elsewhere=in_language(one.elsewhere, language),
+        )
+
+    def answerable(self, now_s: float) -> dict[str, list[str]]:
+        """Alarms that people know of and nobody has acknowledged, by the mark in their message: the
+        marks of all that were told by it.
+        """
+        return {
+            alarm.id: [alarm.id, *alarm.joined]
+            for alarm in self.memory.alarms
+            if alarm.told_wall_s is not None
+            and not alarm.acknowledged
+            and now_s - alarm.wall_s < _REPEATS_FOR_S
+        }
 
     def _alarm(self, alarm: AlarmState, now_s: float) -> list[Notification]:
         acted = self.memory.feed_open is not True or not self.policy.valve
@@ -246,7 +274,12 @@ class Rules:
             valve=self.policy.valve,
             link=self.policy.link,
         )
-        return [Notification(f"alarm/{alarm.id}", title, body, urgent=True, second=second)]
+        return [
+            Notification(
+                f"alarm/{alarm.id}", title, body, urgent=True, second=second,
+                mark=alarm.id, **wording.acknowledging(),
+            )
+        ]  # fmt: skip
 
     def _noticed(self, alarm: AlarmState) -> str:
         """When it was noticed, and how long after the start of the soak."""
@@ -284,6 +317,7 @@ def _joins(new: AlarmState, known: AlarmState) -> bool:
     both = new.kind == known.kind == "flood" and not known.acknowledged
     if not both or (new.carb != known.carb and None not in {new.carb, known.carb}):
         return False
+    known.joined.append(new.id)
     known.carb = known.carb or new.carb
     if new.leak_g_per_h is not None:
         known.leak_g_per_h, known.text = new.leak_g_per_h, new.text

@@ -85,6 +85,15 @@ def alarm(
     return title, _body(lines, link)
 
 
+def acknowledging() -> dict[str, str]:
+    """The label of an alarm's button, and what its message says with one and without."""
+    return {
+        "button": say("wording.button"),
+        "by_button": say("wording.by_button"),
+        "elsewhere": say("wording.elsewhere"),
+    }
+
+
 def trouble(name: str, text: str, since: str, bench: str, link: str) -> Text:
     """Lasting trouble of the bench."""
     told = say("wording.alarm_its_wire_off") if name == "vapour_alarm" else text

@@ -14,6 +14,15 @@ from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.page.store import Role
 from tests.page.conftest import ELSEWHERE
+from tests.reach.targets import PushServer
+
+
+@pytest.fixture
+def push():
+    server = PushServer()
+    yield server
+    server.close()
+
 
 PUSH = {"way": "push", "server": "push.example.org"}
 
@@ -90,11 +99,12 @@ def test_messages_that_do_not_go_out_say_why_and_the_record_says_what_was_not_tr
     runner.post("/api/commissioning/phone", json=PUSH)
     sent_to = []
 
-    def trials(bench, within_s):
+    def trials(bench, within_s, mark):
         sent_to.append(bench.phone.urls_file)
         return 4, {"first/1 (ntfys)": "its server cannot be reached"}
 
     monkeypatch.setattr(commission_desk, "send_trials", trials)
+    monkeypatch.setattr(commission_desk, "was_pressed", lambda *_: False)
     found = runner.post("/api/commissioning/message", json={}).json()
     assert sent_to == [str(tmp_path / ADDRESSES)]
     assert found["phone"]["failed"] == ["its server cannot be reached"]
@@ -108,7 +118,7 @@ def test_messages_that_do_not_go_out_say_why_and_the_record_says_what_was_not_tr
     assert kept["summary"].startswith("all that was tried is good; left out: ")
     assert "power cut" in kept["summary"]
     (page, *_) = (tmp_path / "commissioning").glob("*.html")
-    assert "4 messages arrived" in page.read_text()
+    assert "4 messages arrived; the button of the test message was not heard" in page.read_text()
     assert {one["kind"] for one in runner.get("/api/results").json()} == {"commissioning"}
 
 
@@ -136,3 +146,19 @@ def test_what_may_be_taken_over_are_keys_of_a_bench():
     for key in commission_desk.KEYS:
         section, _, name = key.partition(".")
         assert name in Bench.model_fields[section].annotation.model_fields
+
+
+def test_the_button_of_the_test_message_is_heard_and_says_that_it_arrived(paged, tmp_path, push):
+    runner = paged.signed_in("run")
+    runner.post("/api/commissioning/phone", json=PUSH)
+    (tmp_path / ADDRESSES).write_text(push.address())
+    found = runner.post("/api/commissioning/message", json={}).json()["phone"]
+    assert (found["sent"], found["failed"], found["arrived"], found["answers"]) == (
+        4, [], None, True,
+    )  # fmt: skip
+    assert [bool(button) for button in push.buttons].count(True) == 1
+    push.press(next(n for n, button in enumerate(push.buttons) if button))
+    wait_until(lambda: runner.get("/api/commissioning").json()["phone"]["answered"])
+    assert runner.get("/api/commissioning").json()["phone"]["arrived"] is True
+    kept = runner.post("/api/commissioning/record", json={}).json()
+    assert kept["summary"].startswith("all that was tried is good")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.reach.targets import HttpTarget, MailTarget
+from tests.reach.targets import HttpTarget, MailTarget, PushServer
 
 
 @pytest.fixture
@@ -17,5 +17,12 @@ def http():
 @pytest.fixture
 def mail(tmp_path):
     target = MailTarget(tmp_path)
+    yield target
+    target.close()
+
+
+@pytest.fixture
+def push():
+    target = PushServer()
     yield target
     target.close()

@@ -14,6 +14,8 @@ from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
+import httpx
+
 from tests.reach.broker import free_port
 
 
@@ -40,6 +42,64 @@ class HttpTarget:
         self.server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
         self.port = self.server.server_address[1]
         threading.Thread(target=self.server.serve_forever, args=(0.02,), daemon=True).start()
+
+    def close(self) -> None:
+        self.server.shutdown()
+        self.server.server_close()
+
+
+class PushServer:
+    """A push service: messages by JSON with buttons in a header, topics that can be asked again."""
+
+    def __init__(self) -> None:
+        self.got: list[dict] = []
+        self.buttons: list[str] = []
+        self.said: dict[str, list[str]] = {}
+        self.asked = 0
+        server = self
+
+        class Handler(BaseHTTPRequestHandler):
+            def do_POST(self) -> None:
+                body = self.rfile.read(int(self.headers["Content-Length"]))
+                if self.path == "/":
+                    server.got.append(json.loads(body))
+                    server.buttons.append(self.headers.get("X-Actions", ""))
+                else:
+                    server.said.setdefault(self.path[1:], []).append(body.decode())
+                self._answer(b"{}")
+
+            def do_GET(self) -> None:
+                server.asked += 1
+                topic, _, query = self.path[1:].partition("/json?")
+                assert query.startswith("poll=1&since=")
+                told = [
+                    {"event": "message", "message": text} for text in server.said.get(topic, [])
+                ]
+                self._answer("\n".join(json.dumps(one) for one in told).encode())
+
+            def _answer(self, body: bytes) -> None:
+                self.send_response(200)
+                self.send_header("Content-Length", str(len(body)))
+                self.end_headers()
+                self.wfile.write(body)
+
+            def log_message(self, *_: object) -> None:
+                pass
+
+        self.server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self.port = self.server.server_address[1]
+        threading.Thread(target=self.server.serve_forever, args=(0.02,), daemon=True).start()
+
+    def address(self) -> str:
+        return f"ntfy://127.0.0.1:{self.port}/invented-topic"
+
+    def press(self, number: int = -1) -> None:
+        """As the phone does: what the button of a message says is posted."""
+        kind, _, url, *rest = self.buttons[number].split(", ")
+        assert kind == "http"
+        said = dict(part.split("=", 1) for part in rest)
+        assert said["method"] == "POST"
+        httpx.post(url, content=said["body"]).raise_for_status()
 
     def close(self) -> None:
         self.server.shutdown()

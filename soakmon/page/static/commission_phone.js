@@ -24,10 +24,12 @@ async function keep(body) {
   soon();
 }
 
-function outcome({ sent, failed, arrived }) {
+function outcome({ sent, failed, arrived, answers, answered }) {
   if (failed.length) return failed.join("; ");
   if (!sent || arrived === null) return "";
-  return t(arrived ? "commission_phone_yes" : "commission_phone_no");
+  if (!arrived) return t("commission_phone_no");
+  const how = answered ? "answered" : answers ? "unanswered" : "no_answer";
+  return `${t("commission_phone_yes")}. ${t(`commission_phone_${how}`)}`;
 }
 
 export function showPhone({ phone }, status) {
@@ -36,7 +38,8 @@ export function showPhone({ phone }, status) {
   if (!canRun) return;
   byId("c-send").hidden = !phone.chosen;
   byId("c-arrived").hidden = !phone.sent || phone.failed.length > 0 || phone.arrived !== null;
-  put("c-sent", t("commission_phone_sent", { n: phone.sent }));
+  const press = phone.answers ? ` ${t("commission_phone_press")}` : "";
+  put("c-sent", t("commission_phone_sent", { n: phone.sent }) + press);
 }
 
 export function beginPhone() {
