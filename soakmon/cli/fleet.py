@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import json
 import logging
 import sys
@@ -51,6 +50,8 @@ def fleet(
     data: DataOption = DATA,
 ) -> None:
     """Show all benches on a broker, worst first; exit code 3 when one of them needs somebody."""
+    import asyncio
+
     from soakmon.cli.terminal import plain_logs
 
     described = _described(bench, broker)
@@ -100,6 +101,8 @@ def _asked(words: list[str], show: str, most: int, page: int) -> Asked:
 
 
 def _serve(described: Bench, data: Path) -> None:
+    import asyncio
+
     from soakmon.cli.terminal import plain_logs
     from soakmon.page.hall import serve_hall
 
@@ -115,6 +118,8 @@ def _serve(described: Bench, data: Path) -> None:
 
 async def _heard(described: Bench, watch: bool) -> AsyncIterator[Fleet]:
     """The benches once, or again and again. Raises TroubleError when the broker does not answer."""
+    import asyncio
+
     from soakmon.reach.fleet import Fleet
     from soakmon.reach.fleet_listener import FleetListener
 
