@@ -20,16 +20,19 @@ from pydantic import BaseModel, ConfigDict, Field
 from soakmon import __version__
 from soakmon.bench.bench_status import BenchStatus
 from soakmon.bench.commands import RefusedError
-from soakmon.bench.curve_snapshot import CurveSnapshot, curve_snapshot, stored_snapshot
+from soakmon.bench.curve_snapshot import curve_snapshot, stored_snapshot
 from soakmon.bench.preflight import PREFLIGHT_S, check_readings
 from soakmon.bench.refusals import REFUSALS, answers
 from soakmon.bench.service import Service
+from soakmon.records.curve_form import CurveSnapshot
 from soakmon.records.journal import Journal
 from soakmon.texts import say
 from soakmon.watch.averaging import join
 from soakmon.watch.phase import Phase
 
 T = TypeVar("T")
+# The picture where there is none.
+_NO_CURVE = CurveSnapshot(t_s=())
 # Together less than a client waits.
 _ANSWERS_WITHIN_S, _ENDS_WITHIN_S = 15.0, 3.0
 _UNANSWERED = say("api.service_does_not_answer_command")
@@ -196,6 +199,7 @@ def add_reading(router: APIRouter, service: Service) -> None:
     @router.get(
         "/curve",
         summary="Loss of the running soak against the evaporation band",
+        response_model_exclude_unset=True,
         responses=answers(503),
     )
     async def curve(
@@ -206,7 +210,9 @@ def add_reading(router: APIRouter, service: Service) -> None:
     ) -> CurveSnapshot:
         def now() -> CurveSnapshot:
             session = service.session
-            return {"t_s": []} if session is None else curve_snapshot(session, points, after_s)
+            if session is None:
+                return _NO_CURVE
+            return curve_snapshot(session, points, after_s)
 
         return await do(service, now)
 
@@ -238,9 +244,10 @@ def add_records(router: APIRouter, service: Service) -> None:
     @router.get(
         "/soaks/{soak}/curve",
         summary="Loss of a soak that has ended; no points when none was kept",
+        response_model_exclude_unset=True,
     )
     def ended(soak: Annotated[int, Path(ge=1, le=2**62)]) -> CurveSnapshot:
-        return read(lambda journal: stored_snapshot(journal, soak)) or {"t_s": []}
+        return read(lambda journal: stored_snapshot(journal, soak)) or _NO_CURVE
 
     @router.get("/events", summary="Events after a number, at most a thousand")
     def events(

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import logging
-from typing import Any
 
-from soakmon.bench.curve_snapshot import EVENT, KEPT_POINTS, curve_snapshot
+from soakmon.bench.curve_snapshot import KEPT_POINTS, curve_snapshot
 from soakmon.bench.session import Session
-from soakmon.records.events import PhaseChange
+from soakmon.records.curve_form import CurveSnapshot
+from soakmon.records.events import PhaseChange, Recorded
 from soakmon.records.verdict_form import VerdictForm
 from soakmon.watch.decision import Decision
 
 log = logging.getLogger(__name__)
 
 
-def events_of_end(session: Session, decision: Decision) -> list[tuple[str, dict[str, Any]]]:
-    """Kind and data of all that the journal is given at the end, in order.
+def events_of_end(session: Session, decision: Decision) -> list[Recorded]:
+    """All that the journal is given at the end, in order.
 
     The decider is gone after a restart: what the page draws must not be.
     """
@@ -23,10 +23,6 @@ def events_of_end(session: Session, decision: Decision) -> list[tuple[str, dict[
         curve = curve_snapshot(session, KEPT_POINTS)
     except Exception:  # a picture is no reason to have no verdict
         log.exception("the curve cannot be drawn")
-        curve = {"t_s": []}
+        curve = CurveSnapshot(t_s=())
     end = PhaseChange(phase=session.phase, reason=session.reason)
-    return [
-        (end.KIND, end.as_data()),
-        ("verdict", VerdictForm.of(decision.verdict).as_dict()),
-        (EVENT, dict(curve)),
-    ]
+    return [end, VerdictForm.of(decision.verdict), curve]

@@ -9,7 +9,6 @@ from __future__ import annotations
 import logging
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 from pydantic import ValidationError
 
@@ -25,8 +24,10 @@ from soakmon.records.events import (
     FeedChange,
     PhaseChange,
     PreflightChecks,
+    Recorded,
     Resumption,
     all_of,
+    as_recorded,
     contents,
 )
 from soakmon.records.journal import Anchor, Event, SoakEntry
@@ -238,16 +239,16 @@ def _conclude_left(service: Serving, entry: SoakEntry, reason: str) -> None:
     anchor = journal.anchor_of(entry)
     wall_s = entry.started_wall_s if anchor is None else anchor.wall_s
 
-    def record(t_s: float, kind: str, data: dict[str, Any]) -> None:
-        journal.add_event(t_s, wall_s, kind, data, entry.id)
+    def record(t_s: float, event: Recorded) -> None:
+        journal.add_event(t_s, wall_s, *as_recorded(event), entry.id)
 
     def conclude(session: Session) -> None:
         assert session.decision is not None
         events = events_of_end(session, session.decision)
         with journal.together():
             journal.finish(session.t_s, VerdictForm.of(session.decision.verdict), entry.id)
-            for kind, data in events:
-                record(session.t_s, kind, data)
+            for event in events:
+                record(session.t_s, event)
 
     events = journal.read_events(entry.id)
     bench = _bench_of(entry, service.bench)

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from dataclasses import asdict
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
@@ -42,7 +41,7 @@ from soakmon.bench.work import Beats
 from soakmon.bench.worker import Worker
 from soakmon.config import Bench
 from soakmon.errors import DamagedError, named
-from soakmon.records.events import EventForm
+from soakmon.records.events import EventForm, Recorded, as_recorded
 from soakmon.records.journal import Anchor, Journal
 from soakmon.records.latch import NAME as LATCH
 from soakmon.records.latch import Latch
@@ -228,7 +227,7 @@ class Service:
         self._look_at_journal(t_s)
         estimate = self.board.refresh(row)
         if estimate is not None:
-            self.record(t_s, estimate.KIND, estimate.as_data())
+            self.record(t_s, estimate)
         self.show_panel()
 
     def take_alarm(self, alarm: Alarm, shut: bool) -> None:
@@ -237,7 +236,7 @@ class Service:
             self.session.alarmed(alarm, shut=shut)
         else:
             self.alarms.loose.append(alarm)
-            self.record(alarm.t_s, "alarm", asdict(alarm))
+            self.record(alarm.t_s, alarm)
         if self.feed.unseen:
             self.say_unread()
         self.show_panel()
@@ -284,20 +283,21 @@ class Service:
         events = events_of_end(session, session.decision)
         with self.journal.together():
             self.journal.finish(session.t_s, VerdictForm.of(session.decision.verdict))
-            for kind, data in events:
-                self.record(session.t_s, kind, data)
+            for event in events:
+                self.record(session.t_s, event)
         self.concluded(self.journal.soak)
 
     # -- journal and panel, in the worker --------------------------------------------------------
 
-    def record(self, t_s: float, kind: str, data: dict[str, Any]) -> None:
+    def record(self, t_s: float, event: Recorded) -> None:
         """Tell of an event, and have it kept: neither waits for the other."""
+        kind, data = as_recorded(event)
         self.teller.tell(t_s, kind, data)
         self.journal.add_event(t_s, self.clock.wall_s(), kind, data)
 
     def note(self, event: EventForm) -> None:
         """Record something that is no alarm."""
-        self.record(self.t_s(), event.KIND, event.as_data())
+        self.record(self.t_s(), event)
 
     def _anchor(self, t_s: float) -> Anchor:
         boot_s = t_s - self.sampler.offset_s

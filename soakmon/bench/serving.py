@@ -17,7 +17,7 @@ from soakmon.bench.session import Session
 from soakmon.bench.teller import Teller
 from soakmon.bench.work import Beats
 from soakmon.config import Bench
-from soakmon.records.events import EventForm
+from soakmon.records.events import EventForm, Recorded
 from soakmon.records.journal import Journal
 from soakmon.records.latch import Latch
 from soakmon.records.soak_context import SoakContext
@@ -75,7 +75,7 @@ class Serving(Protocol):
         """Lamp and buzzer as they must be."""
         ...
 
-    def record(self, t_s: float, kind: str, data: dict[str, Any]) -> None:
+    def record(self, t_s: float, event: Recorded) -> None:
         """Tell of an event, and have it kept."""
         ...
 

@@ -10,7 +10,6 @@ import logging
 from collections import Counter
 from collections.abc import Callable, Collection
 from dataclasses import asdict, dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -24,10 +23,12 @@ from soakmon.config import Bench
 from soakmon.records.events import (
     AlarmsSeen,
     CheckResult,
+    DropTimes,
     EventForm,
     FeedChange,
     PhaseChange,
     PreflightChecks,
+    Recorded,
 )
 from soakmon.records.shut import NO_FLOW, with_bench
 from soakmon.records.verdicts import unjudged
@@ -57,13 +58,13 @@ class Interruption:
 
 
 RUNNING = frozenset({Phase.FILLING, Phase.SETTLING, Phase.SOAKING})
-Recorder = Callable[[float, str, dict[str, Any]], None]
+Recorder = Callable[[float, Recorded], None]
 
 
 class Session:
     """A running soak.
 
-    record: called with t_s, kind and data of every event; feed: the hand on the valve; machine:
+    record: called with t_s and what every event holds; feed: the hand on the valve; machine:
     more checks that preflight makes; settings: the bench's, with what the records say (None: the
     bench's alone); conclude: called once, when the soak has its verdict, to write it down.
     """
@@ -113,8 +114,8 @@ class Session:
         self.t_s, self.last = float(row.t_s[-1]), row
         if drops:
             # Carb, when, and for how many milliseconds its beam was dark.
-            told = [[d.gate + 1, round(d.t_s, 3), round(1e3 * d.dark_s, 2)] for d in drops]
-            self.record(self.t_s, "drops", {"drops": told})
+            told = [(d.gate + 1, round(d.t_s, 3), round(1e3 * d.dark_s, 2)) for d in drops]
+            self.record(self.t_s, DropTimes(drops=tuple(told)))
         self.decider.push(row)
         self.forecast.take(self.t_s, float(row.mass_g[-1]))
         self.news()
@@ -143,7 +144,7 @@ class Session:
 
     def write(self, event: EventForm) -> None:
         """Record what has happened now."""
-        self.record(self.t_s, event.KIND, event.as_data())
+        self.record(self.t_s, event)
 
     def news(self) -> None:
         """Record alarms and faults that the decider has found since the last row."""
@@ -154,7 +155,7 @@ class Session:
         for alarm in alarms:
             self.take_alarm(alarm)
         for fault in faults:
-            self.record(fault.t_s, "fault", asdict(fault))
+            self.record(fault.t_s, fault)
 
     def feed_again(self, rows: Rows) -> None:
         """Rows that the journal holds already: the decider learns, and nothing is recorded."""
@@ -188,7 +189,7 @@ class Session:
     def alarmed(self, alarm: Alarm, *, shut: bool = False) -> None:
         """An alarm that was raised; shut: the feed was shut for it, and the decay is watched."""
         self.alarms.append(alarm)
-        self.record(alarm.t_s, "alarm", asdict(alarm))
+        self.record(alarm.t_s, alarm)
         if shut:
             self.isolate(alarm.text, itself=True)
 

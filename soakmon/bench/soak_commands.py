@@ -13,7 +13,6 @@ from soakmon.errors import InputError
 from soakmon.records.events import AlarmsSeen, PhaseChange
 from soakmon.records.jobs.text import clean_line, said_line
 from soakmon.records.journal import SoakEntry
-from soakmon.records.soak_context import EVENT as CONTEXT
 from soakmon.records.soak_context import SoakContext
 from soakmon.texts import say
 from soakmon.watch.phase import Phase
@@ -59,9 +58,8 @@ class SoakCommands:
         service.begin(context)
         with service.journal.together():
             number = service.journal.start(entry)
-            begins = PhaseChange(phase=Phase.PREFLIGHT, reason=title)
-            service.record(0.0, begins.KIND, begins.as_data())
-            service.record(0.0, CONTEXT, context.as_dict())
+            service.record(0.0, PhaseChange(phase=Phase.PREFLIGHT, reason=title))
+            service.record(0.0, context)
         self.worker.answer_from_disk()
         return number
 

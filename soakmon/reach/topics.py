@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from soakmon.bench.bench_status import BenchStatus
+from soakmon.records.events import DropTimes
 from soakmon.records.journal import Event
 from soakmon.watch.phase import Phase
 
@@ -160,8 +161,8 @@ def of_event(topics: Topics, event: Event) -> list[Message]:
     if event.kind == "alarm":
         payload = body("alarm", event.wall_s, **common, **event.data)
         return [Message(topics.of("alarms"), payload, retain=False)]
-    if event.kind == "drops":
-        found = [_drop(*drop) for drop in event.data["drops"]]
+    if event.kind == DropTimes.KIND:
+        found = [_drop(*drop) for drop in DropTimes.model_validate(event.data).drops]
         payload = body("drops", event.wall_s, **common, t_s=event.t_s, drops=found)
         return [Message(topics.of("drops"), payload, retain=False)]
     return []

@@ -7,11 +7,14 @@ What an event of a kind that nobody knows holds stays as it is, and says nothing
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import asdict
 from typing import Any, ClassVar, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from soakmon.records.journal import Event
+from soakmon.records.soak_context import EVENT as CONTEXT
+from soakmon.records.soak_context import SoakContext
 from soakmon.records.verdict_form import BandForm, VerdictForm
 from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Alarm, Fault
@@ -103,14 +106,25 @@ class Estimate(EventForm):
     expected_g_per_h: BandForm = BandForm()
 
 
+class DropTimes(EventForm):
+    """Drops of a second: carb, time in s, and for how many ms the beam was dark, where known."""
+
+    KIND = "drops"
+    drops: tuple[tuple[int, float, float] | tuple[int, float], ...] = ()
+
+
 Form = TypeVar("Form", bound=EventForm)
 Content = (
     PhaseChange | FeedChange | AlarmsSeen | PreflightChecks | Resumption | StandStill | Estimate
-)
+    | DropTimes
+)  # fmt: skip
+# What happens on a bench: all that the journal is given.
+Recorded = EventForm | Alarm | Fault | VerdictForm | SoakContext
 _FORMS: dict[str, type[Content]] = {
     form.KIND: form
     for form in (
         PhaseChange, FeedChange, AlarmsSeen, PreflightChecks, Resumption, StandStill, Estimate,
+        DropTimes,
     )
 }  # fmt: skip
 _OF_WATCH: dict[str, TypeAdapter[Any]] = {
@@ -118,6 +132,17 @@ _OF_WATCH: dict[str, TypeAdapter[Any]] = {
     "fault": TypeAdapter(Fault),
     "verdict": TypeAdapter(VerdictForm),
 }
+
+
+def as_recorded(event: Recorded) -> tuple[str, dict[str, Any]]:
+    """Kind and data of an event, as the journal has them."""
+    if isinstance(event, EventForm):
+        return event.KIND, event.as_data()
+    if isinstance(event, VerdictForm):
+        return "verdict", event.as_dict()
+    if isinstance(event, SoakContext):
+        return CONTEXT, event.as_dict()
+    return "alarm" if isinstance(event, Alarm) else "fault", asdict(event)
 
 
 def content(event: Event) -> Content | Alarm | Fault | VerdictForm | None:

@@ -7,12 +7,14 @@ import pytest
 from soakmon.records.events import (
     AlarmsSeen,
     CheckResult,
+    DropTimes,
     FeedChange,
     PhaseChange,
     PreflightChecks,
     Resumption,
     StandStill,
     all_of,
+    as_recorded,
     content,
     contents,
 )
@@ -59,8 +61,8 @@ def test_keys_of_later_versions_are_passed_over():
 
 
 def test_of_a_kind_without_a_form_nothing_is_said():
-    assert content(event("drops", drops=[[2, 3.0]])) is None
-    some = [event("drops"), event("feed", open=True), event("of_tomorrow")]
+    assert content(event("of_tomorrow", drops=[[2, 3.0]])) is None
+    some = [event("curve"), event("feed", open=True), event("of_tomorrow")]
     assert list(contents(some)) == [(some[1], FeedChange(open=True))]
 
 
@@ -70,3 +72,10 @@ def test_a_damaged_event_says_so_and_is_no_matter_to_other_kinds():
         content(damaged)
     phase = event("phase", phase="ended")
     assert all_of(PhaseChange, [damaged, phase]) == [PhaseChange(phase=Phase.ENDED)]
+
+
+def test_drops_of_earlier_versions_have_no_length():
+    told = [[2, 3.125], [1, 3.5, 12.0]]
+    found = content(event("drops", drops=told))
+    assert found == DropTimes(drops=((2, 3.125), (1, 3.5, 12.0)))
+    assert as_recorded(found) == ("drops", {"drops": told})
