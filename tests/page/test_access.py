@@ -365,6 +365,8 @@ def test_texts_live_in_one_module():
         "thread_",
         "commission_",
         "stand_",
+        "key_",
+        "unit_",
     )
     words = set(re.findall(r"\w+", source))
     own = [key for key in TEXTS if "." not in key]  # the others are sentences of the bench
@@ -379,6 +381,16 @@ def test_every_field_of_a_carburettor_has_its_input_and_words():
     for one in inputs:
         assert f"carb_{one.name}" in TEXTS
         assert all(f"option_{option}" in TEXTS for option in one.options)
+
+
+def test_every_setting_has_its_name_in_words():
+    settings = {
+        f"key_{name}_{key}"
+        for name, section in Bench.model_fields.items()
+        for key in section.annotation.model_fields
+    }
+    assert len(settings) > 100
+    assert {key for key in TEXTS if key.startswith("key_")} == settings
 
 
 def test_texts_are_named_in_plain_sight():

@@ -6,17 +6,17 @@ import { unit } from "./units.js";
 const SILENT_S = 20;
 let shown_ms = 0;
 
-const UNITS = {
-  g_per_m2_day: "g/m² a day", g_per_day: "g/day", g_per_min: "g/min", g_per_count: "g per count", g_per_c: "g/°C",
-  kg_per_m3: "kg/m³", n_per_m: "N/m", per_h: "per h", per_s: "per s", mm2: "mm²", ml: "ml", mm: "mm", kpa: "kPa",
-  min: "min", ms: "ms", h: "h", g: "g", s: "s",
+// What is written the same in every language; the others are texts.
+const SIGNS = {
+  kg_per_m3: "kg/m³", n_per_m: "N/m", mm2: "mm²", ml: "ml", mm: "mm", kpa: "kPa", min: "min", ms: "ms", h: "h", g: "g", s: "s",
 };
+const SAID = ["g_per_m2_day", "g_per_day", "g_per_min", "g_per_count", "g_per_c", "per_h", "per_s"];
 
-/** A key of bench.toml in words, and the unit that it ends in: capacity_ml is capacity, in ml. */
-function named(key) {
-  const end = Object.keys(UNITS).find((unit) => key.endsWith(`_${unit}`));
-  const name = end ? key.slice(0, -end.length - 1) : key;
-  return [name.replaceAll("_", " "), end ? UNITS[end] : ""];
+/** The unit that a key of bench.toml ends in: capacity_ml is in ml; the longest that fits. */
+function unitOf(key) {
+  const end = [...SAID, ...Object.keys(SIGNS)].find((one) => key.endsWith(`_${one}`));
+  if (key === "fill_g_over") return SIGNS.g;
+  return end ? (SIGNS[end] ?? t(`unit_${end}`)) : "";
 }
 
 function words(value, unit) {
@@ -28,9 +28,8 @@ function words(value, unit) {
 function settings({ settings: found, explained }) {
   return Object.entries(found).map(([section, keys]) => {
     const rows = Object.entries(keys).flatMap(([key, value]) => {
-      const [name, unit] = named(key);
       const about = el("span", { class: "small by" }, explained[section]?.[key] ?? "");
-      return [el("dt", {}, name, about), el("dd", {}, words(value, unit))];
+      return [el("dt", {}, t(`key_${section}_${key}`), about), el("dd", {}, words(value, unitOf(key)))];
     });
     return el("details", {}, el("summary", {}, t(`section_${section}`)), el("dl", {}, ...rows));
   });
