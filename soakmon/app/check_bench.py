@@ -24,7 +24,7 @@ def checks_of(bench: Bench, parts: BenchParts, seconds: float, *, invented: bool
     checks += check_supply(parts.supply())
     logging.getLogger("soakmon").setLevel(logging.ERROR)  # what is down stands among the checks
     board = asyncio.run(probe(bench))
-    checks += check_outlets(board.as_list(), phone_needed=bench.phone.needed)
+    checks += check_outlets(board.listed(), phone_needed=bench.phone.needed)
     folder = Path(bench.service.data_folder)
     checks += check_context(
         context_for(folder, None, 0, now().astimezone(), bench, invented=invented)

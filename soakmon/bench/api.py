@@ -18,7 +18,7 @@ from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from soakmon import __version__
-from soakmon.bench.bench_status import BenchStatus
+from soakmon.bench.bench_status import BenchStatus, OutletHealth
 from soakmon.bench.commands import RefusedError
 from soakmon.bench.curve_snapshot import curve_snapshot, stored_snapshot
 from soakmon.bench.preflight import PREFLIGHT_S, check_readings
@@ -29,8 +29,33 @@ from soakmon.records.journal import Journal
 from soakmon.texts import say
 from soakmon.watch.averaging import join
 from soakmon.watch.phase import Phase
+from soakmon.watch.verdict import Outcome
 
 T = TypeVar("T")
+
+
+class SoakListed(BaseModel):
+    """A soak of the journal; without a verdict while it runs."""
+
+    soak: int
+    title: str
+    job: str | None
+    started_wall_s: float
+    ended_t_s: float | None
+    verdict: Outcome | None
+
+
+class EventListed(BaseModel):
+    """An event of the journal; what it holds stays apart, since an alarm has a kind of its own."""
+
+    id: int
+    soak: int | None
+    t_s: float
+    wall_s: float
+    kind: str
+    data: dict[str, Any]
+
+
 # The picture where there is none.
 _NO_CURVE = CurveSnapshot(t_s=())
 # Together less than a client waits.
@@ -90,7 +115,7 @@ def build_api(service: Service) -> FastAPI:
     _add_opening(router, service)
 
     @router.get("/health", summary="How the outlets are: state, lag and last error of each")
-    async def outlets() -> list[dict[str, Any]]:
+    async def outlets() -> list[OutletHealth]:
         return service.outlets()
 
     api.include_router(router)
@@ -228,16 +253,16 @@ def add_records(router: APIRouter, service: Service) -> None:
             journal.close()
 
     @router.get("/soaks", summary="All soaks of this bench")
-    def soaks() -> list[dict[str, Any]]:
+    def soaks() -> list[SoakListed]:
         return [
-            {
-                "soak": entry.id,
-                "title": entry.title,
-                "job": entry.job,
-                "started_wall_s": entry.started_wall_s,
-                "ended_t_s": entry.ended_t_s,
-                "verdict": None if entry.verdict is None else entry.verdict.verdict,
-            }
+            SoakListed(
+                soak=entry.id,
+                title=entry.title,
+                job=entry.job,
+                started_wall_s=entry.started_wall_s,
+                ended_t_s=entry.ended_t_s,
+                verdict=None if entry.verdict is None else entry.verdict.verdict,
+            )
             for entry in read(lambda journal: journal.soaks())
         ]
 
@@ -254,19 +279,11 @@ def add_records(router: APIRouter, service: Service) -> None:
         after: Annotated[int, Query(ge=0, le=2**62)] = 0,
         soak: Annotated[int | None, Query(ge=1, le=2**62)] = None,
         kind: Annotated[list[str] | None, Query(max_length=20)] = None,
-    ) -> list[dict[str, Any]]:
+    ) -> list[EventListed]:
         found = read(lambda journal: journal.read_events(soak, after))
         wanted = (e for e in found if kind is None or e.kind in kind)
         return [
-            # The data stays apart: an alarm has a kind of its own.
-            {
-                "id": e.id,
-                "soak": e.soak,
-                "t_s": e.t_s,
-                "wall_s": e.wall_s,
-                "kind": e.kind,
-                "data": e.data,
-            }
+            EventListed(id=e.id, soak=e.soak, t_s=e.t_s, wall_s=e.wall_s, kind=e.kind, data=e.data)
             for e in itertools.islice(wanted, 1000)
         ]
 

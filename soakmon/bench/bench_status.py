@@ -62,6 +62,26 @@ class InterruptionStatus(StatusPart):
     known: bool
 
 
+class OutletHealth(StatusPart):
+    """An outlet; times are wall time, s.
+
+    state: off, starting, up or down. lag counts the journal entries (phone: messages) that still
+    have to go out, waiting_since_wall_s is the time of the oldest; last_sent_wall_s: a phone's last
+    message that was taken.
+    """
+
+    name: str
+    state: str
+    since_wall_s: float = 0.0
+    last_ok_wall_s: float | None = None
+    last_sent_wall_s: float | None = None
+    lag: int = 0
+    waiting_since_wall_s: float | None = None
+    last_error: str = ""
+    restarts: int = 0
+    parked: int = 0
+
+
 class BenchStatus(StatusPart):
     """What was never set stays out of what is sent: a bench without a soak has no `soak`.
 

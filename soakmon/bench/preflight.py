@@ -6,10 +6,10 @@ import os
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
+from soakmon.bench.bench_status import OutletHealth
 from soakmon.config import Bench
 from soakmon.records.soak_context import SoakContext
 from soakmon.texts import say
@@ -75,7 +75,7 @@ def check_supply(troubles: list[str]) -> list[Check]:
     return [Check(say("preflight.supply"), False, text, warning=True) for text in troubles]
 
 
-def check_outlets(outlets: list[dict[str, Any]], *, phone_needed: bool) -> list[Check]:
+def check_outlets(outlets: list[OutletHealth], *, phone_needed: bool) -> list[Check]:
     """Judge what reports: who will be woken, and where the readings go.
 
     outlets: the health of each. A soak runs without them, unless the phone is said to be needed;
@@ -84,33 +84,33 @@ def check_outlets(outlets: list[dict[str, Any]], *, phone_needed: bool) -> list[
     return [
         _outlet(one, phone_needed=phone_needed)
         for one in outlets
-        if one["state"] != "off" or one["name"] == "phone"
+        if one.state != "off" or one.name == "phone"
     ]
 
 
-def untold(outlets: list[dict[str, Any]]) -> str:
+def untold(outlets: list[OutletHealth]) -> str:
     """Why nobody will be told of an alarm, or "": outlets is the health of each."""
     for one in outlets:
-        if one["name"] == "phone" and one["state"] in {"off", "down"}:
+        if one.name == "phone" and one.state in {"off", "down"}:
             return _why(one)
     return ""
 
 
-def _why(health: dict[str, Any]) -> str:
-    if health["state"] == "off":
+def _why(health: OutletHealth) -> str:
+    if health.state == "off":
         return say("preflight.off_bench_toml")
-    return str(health["last_error"] or say("preflight.not_yet_connected"))
+    return health.last_error or say("preflight.not_yet_connected")
 
 
-def _outlet(health: dict[str, Any], *, phone_needed: bool) -> Check:
-    name, state = health["name"], health["state"]
+def _outlet(health: OutletHealth, *, phone_needed: bool) -> Check:
+    name, state = health.name, health.state
     phone = name == "phone"
     shown = say("preflight.phone") if phone else name
     if state == "up":
         text = say("preflight.addresses_known_soakmon_alert_test") if phone else ""
-        if health["last_sent_wall_s"]:
+        if health.last_sent_wall_s:
             text = say("preflight.last_message_went_out")
-        return Check(shown, True, text or say("preflight.works_waiting", lag=health["lag"]))
+        return Check(shown, True, text or say("preflight.works_waiting", lag=health.lag))
     why = _why(health)
     text = (
         say("preflight.nobody_will_told_alarm", why=why)

@@ -15,10 +15,9 @@ import logging
 from collections.abc import Callable
 from enum import StrEnum
 from pathlib import Path
-from typing import Any
 
 from soakmon.bench.alarms import Alarms, Wrong
-from soakmon.bench.bench_status import BenchStatus
+from soakmon.bench.bench_status import BenchStatus, OutletHealth
 from soakmon.bench.edges import Drop
 from soakmon.bench.ending import events_of_end
 from soakmon.bench.feed import Feed
@@ -84,7 +83,7 @@ class Service:
         self.status = BenchStatus(phase=Phase.IDLE)
         self.stalls = Stalls()
         self.fallen: list[str] = []
-        self.outlets: Callable[[], list[dict[str, Any]]] = list
+        self.outlets: Callable[[], list[OutletHealth]] = list
         self.journal_trouble = ""
         self.beats = Beats()
         self.listeners: list[Listener] = []

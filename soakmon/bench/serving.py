@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from enum import StrEnum
-from typing import Any, Protocol
+from typing import Protocol
 
 from soakmon.bench.alarms import Alarms
-from soakmon.bench.bench_status import BenchStatus
+from soakmon.bench.bench_status import BenchStatus, OutletHealth
 from soakmon.bench.edges import Drop
 from soakmon.bench.feed import Feed
 from soakmon.bench.ports import BenchParts, Clock
@@ -43,7 +43,7 @@ class Serving(Protocol):
     concluded: Callable[[int], None]
     context_for: ContextProvider
     alive: Callable[[], None]
-    outlets: Callable[[], list[dict[str, Any]]]
+    outlets: Callable[[], list[OutletHealth]]
 
     @property
     def sampler(self) -> Sampler:

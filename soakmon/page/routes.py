@@ -14,7 +14,7 @@ from pydantic import BaseModel, Field
 
 from soakmon import __version__
 from soakmon.bench.api import Body, do
-from soakmon.bench.bench_status import BenchStatus
+from soakmon.bench.bench_status import BenchStatus, OutletHealth
 from soakmon.bench.commands import RefusedError
 from soakmon.bench.refusals import answers
 from soakmon.bench.service import Service
@@ -104,7 +104,7 @@ class ServiceHealth(BaseModel):
     density_20c_g_per_ml: float
     silent_s: dict[str, float] = Field(description="since each thread's last sign of life")
     checks: list[dict[str, Any]]
-    outlets: list[dict[str, Any]] = Field(description="what leaves the bench: state, lag, error")
+    outlets: list[OutletHealth] = Field(description="what leaves the bench: state, lag, error")
     settings: dict[str, Any]
     explained: dict[str, dict[str, str]] = Field(description="what each setting means")
 

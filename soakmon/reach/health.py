@@ -8,8 +8,8 @@ import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from enum import StrEnum
-from typing import Any
 
+from soakmon.bench.bench_status import OutletHealth
 from soakmon.texts import say
 
 log = logging.getLogger(__name__)
@@ -113,10 +113,10 @@ class Board:
         with self.lock:
             self.outlets[name].parked += 1
 
-    def as_list(self) -> list[dict[str, Any]]:
-        """All outlets as plain values."""
+    def listed(self) -> list[OutletHealth]:
+        """All outlets as they are told, by their names."""
         with self.lock:
-            return [asdict(health) | self._judged(health) for health in self._all()]
+            return list(map(self._told, self._all()))
 
     def trouble(self, name: str) -> str:
         """Why an outlet is down; empty when it is not, or when there is none."""
@@ -124,15 +124,16 @@ class Board:
             health = self.outlets.get(name)
             if health is None:
                 return ""
-            judged = {"last_error": health.last_error} | self._judged(health)
-        return str(judged["last_error"]) if judged["state"] == State.DOWN else ""
+            judged = self._told(health)
+        return judged.last_error if judged.state == State.DOWN else ""
 
-    def _judged(self, health: Health) -> dict[str, Any]:
+    def _told(self, health: Health) -> OutletHealth:
+        found = OutletHealth(**asdict(health))
         silent_s = self.now_s() - self.proved_s.get(health.name, 0.0)
         if health.state is State.UP and silent_s > _SILENT_AFTER_S:
             error = say("health.no_sign_life_s", silent_s=f"{silent_s:.0f}")
-            return {"state": str(State.DOWN), "last_error": error}
-        return {"state": str(health.state)}
+            return found.model_copy(update={"state": str(State.DOWN), "last_error": error})
+        return found
 
     def _all(self) -> list[Health]:
         return sorted(self.outlets.values(), key=lambda health: health.name)

@@ -33,7 +33,7 @@ class Outlets:
     def __init__(self, service: Service) -> None:
         self.service = service
         self.board = Board(service.clock.wall_s)
-        service.outlets = self.board.as_list
+        service.outlets = self.board.listed
         self.runners: list[ThreadRunner] = []
         self.tasks: list[asyncio.Task[None]] = []
         bench = service.bench

@@ -23,7 +23,7 @@ def board(**states: State) -> Board:
 
 
 def said(found: Board, *, needed: bool = False) -> dict[str, tuple[bool, bool, str]]:
-    checks = check_outlets(found.as_list(), phone_needed=needed)
+    checks = check_outlets(found.listed(), phone_needed=needed)
     return {c.name: (c.passed, c.warning, c.text) for c in checks}
 
 
@@ -55,7 +55,7 @@ def test_a_soak_without_a_phone_starts_unless_the_phone_is_needed(tmp_path, need
     stepped = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=bench)
     found = board(phone=State.STARTING)
     found.down("phone", "first/1 (json): not sent")
-    stepped.service.outlets = found.as_list
+    stepped.service.outlets = found.listed
     stepped.start()
     stepped.run(0.01)
     early = [c for c in _preflight(stepped.service)["checks"] if c["name"] == "phone"]
@@ -68,8 +68,8 @@ def test_a_soak_without_a_phone_starts_unless_the_phone_is_needed(tmp_path, need
 
 
 def test_warnings_do_not_stop_a_soak():
-    assert fit(check_outlets(board().as_list(), phone_needed=False))
-    assert not fit(check_outlets(board().as_list(), phone_needed=True))
+    assert fit(check_outlets(board().listed(), phone_needed=False))
+    assert not fit(check_outlets(board().listed(), phone_needed=True))
 
 
 def test_a_card_that_can_only_be_read_is_named_as_such(tmp_path, monkeypatch):

@@ -168,7 +168,7 @@ class Life:
         take_up(service)
         self.inherited = {alarm.uid for alarm in alarms_of(service)}
         self.board = Board(self.clock.wall_s, self.clock.boot_s)
-        service.outlets = self.board.as_list
+        service.outlets = self.board.listed
         self.outlet = self._phone(service, self.board)
         self._mqtt(service, self.board)
         if told:

@@ -134,8 +134,8 @@ def test_errors_timeouts_and_partial_writes_lose_and_double_nothing(database, se
     assert rows[0][0] == NAME
     assert "partial write" in rows[0][1]
     assert json.loads(rows[0][2])["time_ns"] == bad_ns
-    assert outlet.board.as_list()[0]["parked"] == 1
-    assert outlet.board.as_list()[0]["lag"] == 0
+    assert outlet.board.listed()[0].parked == 1
+    assert outlet.board.listed()[0].lag == 0
 
 
 def expected_times(service, measurement):
@@ -236,7 +236,7 @@ def test_an_event_that_makes_no_sense_is_put_aside(service, outlet, database):
     service.alarm()
     outlet.step()
     assert outlet.outbox.events_waiting() == 0
-    assert outlet.board.as_list()[0]["parked"] == 1
+    assert outlet.board.listed()[0].parked == 1
     assert any(series.startswith("soak_alarm") for series, _ in database.points)
 
 

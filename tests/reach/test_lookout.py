@@ -197,7 +197,7 @@ async def test_a_lookout_without_the_right_to_read_is_not_well_and_says_so(tmp_p
             lookout.test_clock[0] = 6.0
             await until(lambda: lookout.test_told == ["Bench left is not heard"])
             assert not lookout.well
-            assert lookout.board.as_list()[1]["last_error"] == "not heard yet: left"
+            assert lookout.board.listed()[1].last_error == "not heard yet: left"
     finally:
         broker.kill()
 

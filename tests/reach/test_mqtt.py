@@ -58,7 +58,7 @@ async def running(outlet):
 
 
 def health(outlet):
-    return outlet.board.as_list()[0]
+    return outlet.board.listed()[0]
 
 
 async def test_birth_state_readings_alarms_and_farewell(broker, ear, tmp_path):
@@ -78,8 +78,8 @@ async def test_birth_state_readings_alarms_and_farewell(broker, ear, tmp_path):
         await until(lambda: ear.on("soakmon/bench/alarms") and ear.on("soakmon/bench/verdict"))
         await until(lambda: ear.on("soakmon/bench/phase")[-1]["phase"] == "isolating")
         await until(lambda: len(ear.on("soakmon/bench/state")) > 3)  # heartbeats
-        await until(lambda: health(outlet)["lag"] == 0)
-        assert health(outlet)["state"] == "up"
+        await until(lambda: health(outlet).lag == 0)
+        assert health(outlet).state == "up"
     await until(lambda: ear.on("soakmon/bench/availability")[-1]["state"] == "offline")
     assert ear.on("soakmon/bench/availability")[-1]["reason"] == "stopped"
     state = ear.on("soakmon/bench/state")[-1]
@@ -118,7 +118,7 @@ async def test_no_alarm_is_lost_over_a_wire_that_is_cut(broker, ear, tmp_path, c
             await asyncio.sleep(0)
         await until(lambda: len({a["id"] for a in ear.on("soakmon/bench/alarms")}) == 500, 60)
         cutter.whole = True
-        await until(lambda: health(outlet)["lag"] == 0)
+        await until(lambda: health(outlet).lag == 0)
         await until(lambda: ear.on("soakmon/bench/phase")[-1]["reason"] == "row 499")
         late = Ear(broker, tmp_path)
         await until(lambda: late.on("soakmon/bench/phase") and late.on("soakmon/bench/state"))
@@ -141,15 +141,15 @@ async def test_a_broker_killed_and_restarted_has_everything_again(broker, tmp_pa
     service = outlet.service
     number = service.start()
     async with running(outlet):
-        await until(lambda: health(outlet)["state"] == "up")
+        await until(lambda: health(outlet).state == "up")
         for round_ in range(3):
             broker.kill()
             service.alarm(text=f"invented {round_}")
             service.say(phase="soaking", soak=number, reason=f"round {round_}")
-            await until(lambda: health(outlet)["state"] == "down")
-            assert health(outlet)["last_error"]
+            await until(lambda: health(outlet).state == "down")
+            assert health(outlet).last_error
             broker.start()
-            await until(lambda: health(outlet)["state"] == "up" and health(outlet)["lag"] == 0)
+            await until(lambda: health(outlet).state == "up" and health(outlet).lag == 0)
         ear = Ear(broker, tmp_path)
         await until(lambda: ear.on("soakmon/bench/phase") and ear.on("soakmon/bench/state"))
         ear.close()
@@ -189,7 +189,7 @@ async def test_tls(tmp_path, monkeypatch, way):
     try:
         async with running(outlet):
             await until(lambda: ear.on("soakmon/bench/state"))
-            assert health(outlet)["state"] == "up"
+            assert health(outlet).state == "up"
         without = {
             name: value for name, value in own.items() if name not in {"cert_file", "key_file"}
         }
@@ -336,17 +336,15 @@ async def test_a_broker_that_throws_messages_away_is_not_well(tmp_path, thrown_a
     outlet.service.alarm()
     try:
         async with running(outlet):
-            await until(
-                lambda: f"takes soakmon/bench/{thrown_away}" in health(outlet)["last_error"]
-            )
-            assert health(outlet)["state"] == "down"
-            assert "access list" in health(outlet)["last_error"]
+            await until(lambda: f"takes soakmon/bench/{thrown_away}" in health(outlet).last_error)
+            assert health(outlet).state == "down"
+            assert "access list" in health(outlet).last_error
             # The alarm has not gone out: when the list is mended, it does.
             assert outlet.outbox.events_waiting() == 1
             broker.kill()
             broker.more = "allow_anonymous true\n"
             broker.start()
-            await until(lambda: health(outlet)["lag"] == 0 and health(outlet)["state"] == "up")
+            await until(lambda: health(outlet).lag == 0 and health(outlet).state == "up")
     finally:
         broker.kill()
 
@@ -358,8 +356,8 @@ async def test_two_benches_of_one_name_are_told(broker, tmp_path):
         outlets.append(outlet_of(tmp_path / name, broker.port))
     async with running(outlets[0]), running(outlets[1]):
         for outlet in outlets:
-            await until(lambda outlet=outlet: "calls itself bench" in health(outlet)["last_error"])
-            assert health(outlet)["state"] == "down"
+            await until(lambda outlet=outlet: "calls itself bench" in health(outlet).last_error)
+            assert health(outlet).state == "down"
         assert outlets[0].connections == outlets[1].connections == 1
         assert outlets[0].topics.bench_id != outlets[1].topics.bench_id
     assert outlets[0].echo.trouble
@@ -370,7 +368,7 @@ async def test_two_benches_of_one_name_are_told(broker, tmp_path):
 async def test_the_will_of_a_connection_before_does_not_stand(broker, ear, tmp_path):
     outlet = outlet_of(tmp_path, broker.port)
     async with running(outlet):
-        await until(lambda: health(outlet)["state"] == "up")
+        await until(lambda: health(outlet).state == "up")
         say(broker, "soakmon/bench/availability", '{"state": "offline", "run": "before"}', "-r")
         await until(lambda: [a["state"] for a in ear.on("soakmon/bench/availability")][-2:]
                     == ["offline", "online"])  # fmt: skip
@@ -383,14 +381,14 @@ async def test_an_alarm_that_the_journal_cannot_tell_goes_out_from_memory(broker
     number = service.start()
     data = {"t_s": 1.0, "kind": "flood", "carb": 2, "leak_g_per_h": 9.0, "text": "invented"}
     async with running(outlet):
-        await until(lambda: health(outlet)["state"] == "up")
+        await until(lambda: health(outlet).state == "up")
         service.say(soak=number)
         with locked(service.journal.path):
             service.tell("alarm", **data, uid="0123456789ab")
             await until(lambda: ear.on("soakmon/bench/alarms"))
             alarm = ear.on("soakmon/bench/alarms")[0]
             assert (alarm["uid"], alarm["soak"], alarm["id"]) == ("0123456789ab", number, None)
-            assert health(outlet)["state"] == "up"
+            assert health(outlet).state == "up"
         # The journal tells it after all, and another one: only that is published.
         service.event("alarm", **data, uid="0123456789ab")
         service.event("alarm", **data, uid="ba9876543210")
@@ -398,7 +396,7 @@ async def test_an_alarm_that_the_journal_cannot_tell_goes_out_from_memory(broker
         service.tell("alarm", **data, uid="ba9876543210")  # the journal may be first
         await asyncio.sleep(1.6)
         await until(lambda: len(ear.on("soakmon/bench/alarms")) == 2)
-        await until(lambda: health(outlet)["lag"] == 0)
+        await until(lambda: health(outlet).lag == 0)
         assert ear.on("soakmon/bench/alarms")[1]["uid"] == "ba9876543210"
         assert ear.on("soakmon/bench/alarms")[1]["id"] == 2
     assert len(ear.on("soakmon/bench/alarms")) == 2
@@ -413,16 +411,16 @@ async def test_a_disk_that_hangs_holds_up_no_alarm(broker, ear, tmp_path, monkey
     outlet.aside.patience_s = 0.2
     data = {"t_s": 1.0, "kind": "flood", "carb": 2, "leak_g_per_h": 9.0, "text": "invented"}
     async with running(outlet):
-        await until(lambda: health(outlet)["state"] == "up")
+        await until(lambda: health(outlet).state == "up")
         good = outlet.outbox.events
         monkeypatch.setattr(outlet.outbox, "events", lambda most: let_go.wait(30) and good(most))
         beats = len(ear.on("soakmon/bench/state"))
         service.tell("alarm", **data, uid="0123456789ab")
         await until(lambda: ear.on("soakmon/bench/alarms"))
         await until(lambda: len(ear.on("soakmon/bench/state")) > beats + 1)
-        assert "the disk does not answer" in health(outlet)["last_error"]
+        assert "the disk does not answer" in health(outlet).last_error
         let_go.set()
-        await until(lambda: health(outlet)["state"] == "up")
+        await until(lambda: health(outlet).state == "up")
 
 
 async def test_a_phone_that_is_down_is_in_the_state(broker, ear, tmp_path):
@@ -446,7 +444,7 @@ async def test_an_event_that_makes_no_sense_stops_no_other(broker, ear, tmp_path
         outlet.service.alarm()
     async with running(outlet):
         await until(lambda: len(ear.on("soakmon/bench/alarms")) == 2)
-        assert health(outlet)["restarts"] == 0
+        assert health(outlet).restarts == 0
 
 
 async def test_marks_tell_whose_state_it_is(broker, ear, tmp_path):

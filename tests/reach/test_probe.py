@@ -12,7 +12,7 @@ from tests.reach.database import TOKEN, Database
 
 
 def said(board) -> list[tuple[str, bool, str]]:
-    return [(c.name, c.passed, c.text) for c in check_outlets(board.as_list(), phone_needed=False)]
+    return [(c.name, c.passed, c.text) for c in check_outlets(board.listed(), phone_needed=False)]
 
 
 async def test_all_are_there_and_none_is(tmp_path, monkeypatch):
@@ -44,5 +44,5 @@ async def test_all_are_there_and_none_is(tmp_path, monkeypatch):
 
 @pytest.mark.parametrize("needed", [True, False])
 async def test_what_is_off_is_not_tried(needed):
-    checks = check_outlets((await probe(bench_with())).as_list(), phone_needed=needed)
+    checks = check_outlets((await probe(bench_with())).listed(), phone_needed=needed)
     assert [(c.name, c.passed, c.warning) for c in checks] == [("phone", False, not needed)]

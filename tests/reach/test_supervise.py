@@ -80,7 +80,7 @@ async def test_a_task_that_fails_is_started_again_and_logged_once_per_change(cap
         "mqtt: no broker; trying again", "mqtt: works",
         "mqtt: failed: ValueError; trying again", "mqtt: works",
     ]  # fmt: skip
-    assert board.as_list()[0]["restarts"] == 1
+    assert board.listed()[0].restarts == 1
 
 
 def test_a_thread_that_fails_is_started_again(caplog):
@@ -115,8 +115,8 @@ def test_a_thread_that_fails_is_started_again(caplog):
     runner.thread.join(10)
     assert not runner.thread.is_alive()
     assert (outlet.steps, outlet.opened, outlet.closed) == (5, 3, 3)
-    found = board.as_list()[0]
-    assert (found["state"], found["restarts"]) == ("up", 1)
+    found = board.listed()[0]
+    assert (found.state, found.restarts) == ("up", 1)
     assert "a bug" in caplog.text
 
 
@@ -126,12 +126,12 @@ def test_an_outlet_that_hangs_is_not_well():
     board.add("phone", State.STARTING)
     board.up("phone")
     now[0] = 59.0
-    assert board.as_list()[0]["state"] == "up"
+    assert board.listed()[0].state == "up"
     now[0] = 61.0
-    assert board.as_list()[0]["state"] == "down"
-    assert board.as_list()[0]["last_error"] == "no sign of life for 61 s"
+    assert board.listed()[0].state == "down"
+    assert board.listed()[0].last_error == "no sign of life for 61 s"
     board.up("phone")
-    assert board.as_list()[0]["state"] == "up"
+    assert board.listed()[0].state == "up"
 
 
 def test_a_journal_that_cannot_be_read_is_no_bug(caplog):
@@ -151,7 +151,7 @@ def test_a_journal_that_cannot_be_read_is_no_bug(caplog):
     board = board_with("influx")
     runner = ThreadRunner(Outlet(), board, Backoff(0.001, 0.002))
     runner.run()
-    assert board.as_list()[0]["last_error"] == "the journal: database is locked"
+    assert board.listed()[0].last_error == "the journal: database is locked"
     assert "Traceback" not in caplog.text
 
 
