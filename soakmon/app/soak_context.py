@@ -62,14 +62,16 @@ def ordered(
     data: Path,
     day: datetime | None,
     paper: str,
-    about: About,
     *,
     bench: Bench | None = None,
+    invented: bool = False,
 ) -> Order:
     """The order that the options name; day: date of the report, now when None."""
     made = day.replace(tzinfo=UTC) if day is not None else now()
+    about = About(invented=invented)
     if bench is not None:
-        about = replace(about, language=bench.service.language)
+        given = snapshot(bench, given=True)
+        about = replace(about, bench_toml=given, language=bench.service.language)
     return Order(made, job, data, paper_of(paper), about, bench=bench)
 
 

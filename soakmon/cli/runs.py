@@ -61,22 +61,16 @@ def rehearse(
     from sim.record import simulate
     from sim.scenarios import SCENARIOS
     from soakmon.app.soak_context import ordered
-    from soakmon.bench_toml import read_bench
     from soakmon.cli.output import bar
-    from soakmon.report.content import About
     from soakmon.watch.settings import DESCRIBED, Settings
 
     if show_list:
-        from rich.text import Text
-
-        for one in SCENARIOS.values():
-            terminal().print(Text.assemble((f"{one.name:22}", "bold"), one.about))
+        _list_scenarios()
         return
     if scenario not in SCENARIOS:
         raise InputError(f"there is no scenario {scenario!r}; see: soakmon rehearse --list")
-    described = read_bench(bench) if bench is not None else None
-    about = About(bench_toml=_snapshot(described), invented=True)
-    order = ordered(job, data, date, paper, about, bench=described)
+    described = _described(bench)
+    order = ordered(job, data, date, paper, bench=described, invented=True)
     with bar(terminal(stderr=True), f"simulating {hours:g} h") as progress:
         night = simulate(
             SCENARIOS[scenario], seed=seed, hours=hours, interval_s=interval_s, progress=progress
@@ -110,29 +104,36 @@ def replay(
 ) -> None:
     """Judge a recorded run."""
     from soakmon.app.soak_context import ordered
-    from soakmon.bench_toml import read_bench
     from soakmon.records.run_file import read_run
-    from soakmon.report.content import About
     from soakmon.watch.phase import Phase
 
     if phase not in {None, str(Phase.SOAKING)}:
         raise InputError(f"--phase {phase}: the only phase that can be given is soaking")
     if criterion is not None and not 0 < criterion <= 1000:
         raise InputError(f"--criterion {criterion:g}: grams a day between 0 and 1000")
-    described = read_bench(bench) if bench is not None else None
+    described = _described(bench)
     rows = read_run(file, sys.stdin.buffer if str(file) == "-" else None)
     settings = _settings(described, rows.gates, file)
     if criterion is not None:
         settings = replace(settings, criterion_g_per_day=criterion)
-    order = ordered(job, data, date, paper, About(bench_toml=_snapshot(described)), bench=described)
+    order = ordered(job, data, date, paper, bench=described)
     title = f"replay of {file.name}"
     _finish(rows, settings, title, order, as_json=as_json, report=report, phase=phase)
 
 
-def _snapshot(bench: Bench | None) -> str:
-    from soakmon.app.soak_context import snapshot
+def _list_scenarios() -> None:
+    from rich.text import Text
 
-    return "" if bench is None else snapshot(bench, given=True)
+    from sim.scenarios import SCENARIOS
+
+    for one in SCENARIOS.values():
+        terminal().print(Text.assemble((f"{one.name:22}", "bold"), one.about))
+
+
+def _described(bench: Path | None) -> Bench | None:
+    from soakmon.bench_toml import read_bench
+
+    return read_bench(bench) if bench is not None else None
 
 
 def _settings(bench: Bench | None, gates: int, file: Path) -> Settings:

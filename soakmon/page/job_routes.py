@@ -31,6 +31,7 @@ MOST_CARBS = 8
 Number = Annotated[str, FromPath(pattern=r"^\d{4}-\d{4,6}$", description="as 2026-0001")]
 Place = Annotated[int, FromPath(ge=1, le=10_000)]
 Sha256 = Annotated[str, FromPath(pattern=r"^[0-9a-f]{64}$")]
+Runner = Annotated[Visitor, Depends(runs)]
 Words = Annotated[str, Field(max_length=500)]
 # A file is data, whatever it holds: nothing in it runs, and nothing is fetched from it.
 FILE_POLICY = {"Content-Security-Policy": "default-src 'none'; sandbox; frame-ancestors 'none'"}
@@ -183,35 +184,27 @@ def _add_writing(router: APIRouter, job_store: JobStoreHandle) -> None:
         return {"number": job_store.jobs.make(**body.model_dump())}
 
     @router.patch("/{number}/carbs/{place}", summary="Write down of a carburettor")
-    def set_carb(
-        number: Number, place: Place, body: CarbFields, who: Annotated[Visitor, Depends(runs)]
-    ) -> CarbFields:
+    def set_carb(number: Number, place: Place, body: CarbFields, who: Runner) -> CarbFields:
         changes = body.model_dump(exclude_unset=True)
         return CarbFields(**job_store.jobs.set_carb(number, place, changes, who.name))
 
     @router.patch("/{number}", summary="Put customer, machine or rack right")
-    def correct(number: Number, body: Facts, who: Annotated[Visitor, Depends(runs)]) -> Facts:
+    def correct(number: Number, body: Facts, who: Runner) -> Facts:
         job_store.jobs.correct(number, body.model_dump(exclude_unset=True), who.name)
         return body
 
     @router.patch("/{number}/notes/{place}", summary="Put a note right")
-    def correct_note(
-        number: Number, place: Place, body: NoteText, who: Annotated[Visitor, Depends(runs)]
-    ) -> NoteText:
+    def correct_note(number: Number, place: Place, body: NoteText, who: Runner) -> NoteText:
         job_store.jobs.correct_note(number, place, body.text, who.name)
         return body
 
     @router.patch("/{number}/captions/{place}", summary="Put the caption of a file right")
-    def correct_caption(
-        number: Number, place: Place, body: Caption, who: Annotated[Visitor, Depends(runs)]
-    ) -> Caption:
+    def correct_caption(number: Number, place: Place, body: Caption, who: Runner) -> Caption:
         job_store.jobs.correct_caption(number, place, body.caption, who.name)
         return body
 
     @router.put("/{number}/checklist/{place}", summary="Tick a task off, or take it back")
-    def tick(
-        number: Number, place: Place, body: Done, who: Annotated[Visitor, Depends(runs)]
-    ) -> Done:
+    def tick(number: Number, place: Place, body: Done, who: Runner) -> Done:
         job_store.jobs.tick(number, place, who.name, done=body.done)
         return body
 
@@ -221,7 +214,7 @@ def _add_writing(router: APIRouter, job_store: JobStoreHandle) -> None:
         return body
 
     @router.post("/{number}/notes", summary="Add a dated note")
-    def add_note(number: Number, body: NewNote, who: Annotated[Visitor, Depends(runs)]) -> NewNote:
+    def add_note(number: Number, body: NewNote, who: Runner) -> NewNote:
         job_store.jobs.add_note(number, body.text, body.carb, who.name)
         return body
 

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 
 from soakmon.errors import InputError
 from soakmon.records.jobs.models import Carb, Correction, Job
 from soakmon.records.jobs.text import clean_line, clean_text
 from soakmon.texts import say
 
+T = TypeVar("T")
 FACTS = ("customer", "machine", "rack")
 
 
@@ -46,36 +47,30 @@ def correct_job(job: Job, changes: Mapping[str, str], by: Author) -> None:
         setattr(job, field, after)
 
 
+def _at(found: Sequence[T], place: int, none: str) -> T:
+    """What stands at a place, counting from 1; InputError of these words where nothing does."""
+    if not 1 <= place <= len(found):
+        raise InputError(none)
+    return found[place - 1]
+
+
 def correct_note(job: Job, place: int, text: str, by: Author) -> None:
     """Put the text of a note right; place: counting from 1."""
-    if not 1 <= place <= len(job.notes):
-        raise InputError(
-            say(
-                "correct.job_has_notes_no_note",
-                number=job.number,
-                notes=len(job.notes),
-                place=place,
-            )
-        )
+    notes = len(job.notes)
+    none = say("correct.job_has_notes_no_note", number=job.number, notes=notes, place=place)
+    note = _at(job.notes, place, none)
     if not text.strip():
         raise InputError(say("work.note_empty"))
-    note, after = job.notes[place - 1], clean_text(text, say("work.note"))
+    after = clean_text(text, say("work.note"))
     _put(job, by, Part("note", place, "text"), note.text, after)
     note.text = after
 
 
 def correct_caption(job: Job, place: int, caption: str, by: Author) -> None:
     """Put the caption of a file right; place: counting from 1."""
-    if not 1 <= place <= len(job.attachments):
-        raise InputError(
-            say(
-                "correct.job_has_files_no_file",
-                number=job.number,
-                attachments=len(job.attachments),
-                place=place,
-            )
-        )
-    one, after = job.attachments[place - 1], clean_line(caption, "caption")
+    files = len(job.attachments)
+    none = say("correct.job_has_files_no_file", number=job.number, attachments=files, place=place)
+    one, after = _at(job.attachments, place, none), clean_line(caption, "caption")
     _put(job, by, Part("file", place, "caption"), one.caption, after)
     one.caption = after
 
