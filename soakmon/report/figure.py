@@ -49,13 +49,21 @@ def draw(
     An empty title leaves the heading out, for a page that has its own.
     """
     # Imported here: it takes longer than deciding, and only a report needs it.
-    from matplotlib import rc_context  # noqa: PLC0415
     from matplotlib.backends.backend_agg import FigureCanvasAgg  # noqa: PLC0415
     from matplotlib.figure import Figure  # noqa: PLC0415
     from matplotlib.text import Text  # noqa: PLC0415
 
     figure: Any = Figure(figsize=(9.5, height_in), layout="constrained")
     FigureCanvasAgg(figure)
+    _panels(figure, rows, decision, title, clock or RunClock())
+    if language != ENGLISH:
+        for text in figure.findobj(Text):
+            text.set_text(translated(text.get_text(), language))
+    _write(figure, path, dpi)
+
+
+def _panels(figure: Any, rows: Rows, decision: Decision, title: str, clock: RunClock) -> None:
+    """Phases, loss, drops and shop above one another, along one time."""
     lanes = 0.3 + 0.3 * max(rows.gates, 1)
     axes = figure.subplots(4, 1, sharex=True, height_ratios=(0.18, 3.2, lanes, 0.55))
     strip, loss, drops, shop = axes
@@ -76,10 +84,12 @@ def draw(
         shown = one_line(title, 80).replace("$", r"\$")
         strip.set_title(f"{WORDS[decision.verdict.outcome]} – {shown}", loc="left", weight="bold")
     shop.set_xlim(0, end_h)
-    _times(shop, end_h, clock or RunClock())
-    if language != ENGLISH:
-        for text in figure.findobj(Text):
-            text.set_text(translated(text.get_text(), language))
+    _times(shop, end_h, clock)
+
+
+def _write(figure: Any, path: Path, dpi: int) -> None:
+    from matplotlib import rc_context  # noqa: PLC0415 - see `draw`
+
     # The same picture from the same data, byte for byte.
     options: dict[str, Any] = {"dpi": dpi}
     if path.suffix == ".svg":

@@ -96,6 +96,37 @@ def calibrate(
     (None: nothing). repeatability_g: standard deviation of a reading, as known beforehand. Raises
     ValueError when the steps cannot give a line, or none that holds for the full bottle.
     """
+    slope, zero, residuals_g = _line(steps, cell, full_g)
+    gain = 1.0 / slope
+    per_count = _gain(steps, residuals_g, gain, resolution_counts)
+    one = _one_reading(steps, residuals_g, repeatability_g, resolution_counts * abs(gain))
+    of_full_g = per_count.expanded / abs(gain) * full_g
+    masses_g = [step.mass_g for step in steps]
+    judgements = [
+        Judgement("uncertainty of the full bottle", of_full_g, cell.limit_g(full_g)),
+        _worst("error of a step", [(r, 1.0) for r in residuals_g], masses_g, cell, one),
+        *_linearity(steps, residuals_g, cell, one),
+        *_hysteresis(steps, residuals_g, cell, one),
+        *_repeatability(steps, residuals_g, cell),
+        *creep_judged(creep, gain, cell, float(max(masses_g)), repeatability_g),
+        *zero_judged(zeros, gain, cell, v_min_g, repeatability_g),
+    ]
+    if returned_g is not None:
+        returned = total((change([0.0], [returned_g], repeat=repeatability_g), strays(30.0)))
+        judgements.append(judged("return to dead load", returned, cell.dead_load_return_g))
+    return Calibration(
+        per_count, zero, tuple(residuals_g), _repeat_sd(steps, residuals_g), tuple(judgements),
+        day, valid_days,
+    )  # fmt: skip
+
+
+def _line(
+    steps: Sequence[Step], cell: CellClass, full_g: float
+) -> tuple[float, float, list[float]]:
+    """Counts per g and at no load, and by how much each step is off that line, g.
+
+    Raises ValueError when the steps cannot give a line, or none that holds for the full bottle.
+    """
     mass = np.array([s.mass_g for s in steps], dtype=float)
     reading = np.array([s.reading for s in steps], dtype=float)
     if len(set(mass.tolist())) < _LEAST_MASSES:
@@ -113,32 +144,8 @@ def calibrate(
             f"the largest mass is {mass.max():g} g, and the full bottle has {full_g:.0f} g: "
             "use masses up to that"
         )
-    gain = 1.0 / float(slope)
-    residuals = (reading - zero) * gain - mass
-    per_count = _gain(steps, residuals.tolist(), gain, resolution_counts)
-    one = _one_reading(steps, residuals.tolist(), repeatability_g, resolution_counts * abs(gain))
-    of_full_g = per_count.expanded / abs(gain) * full_g
-    judgements = [
-        Judgement("uncertainty of the full bottle", of_full_g, cell.limit_g(full_g)),
-        _worst("error of a step", [(r, 1.0) for r in residuals.tolist()], mass.tolist(), cell, one),
-        *_linearity(steps, residuals.tolist(), cell, one),
-        *_hysteresis(steps, residuals.tolist(), cell, one),
-        *_repeatability(steps, residuals.tolist(), cell),
-        *creep_judged(creep, gain, cell, float(mass.max()), repeatability_g),
-        *zero_judged(zeros, gain, cell, v_min_g, repeatability_g),
-    ]
-    if returned_g is not None:
-        returned = total((change([0.0], [returned_g], repeat=repeatability_g), strays(30.0)))
-        judgements.append(judged("return to dead load", returned, cell.dead_load_return_g))
-    return Calibration(
-        per_count,
-        float(zero),
-        tuple(float(r) for r in residuals),
-        _repeat_sd(steps, residuals.tolist()),
-        tuple(judgements),
-        day,
-        valid_days,
-    )
+    residuals_g = (reading - zero) * (1.0 / float(slope)) - mass
+    return float(slope), float(zero), [float(residual) for residual in residuals_g]
 
 
 def _one_reading(

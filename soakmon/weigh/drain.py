@@ -54,6 +54,20 @@ class BowlDrain:
         return abs(self.level_mm.value) > self.allowed_mm + self.level_mm.expanded
 
 
+def _areas(cups_g: Sequence[tuple[float, float]], areas_mm2: Sequence[float]) -> list[float]:
+    """Free areas of the drained bowls, mm². ValueError for a cup that lost, or an unknown area."""
+    for carb, (empty_g, full_g) in enumerate(cups_g, start=1):
+        if full_g < empty_g:
+            raise ValueError(f"carb {carb}: the full cup weighs less than the empty one")
+    areas = list(areas_mm2)[: len(cups_g)]
+    if not cups_g or len(areas) < len(cups_g) or min(areas) <= 0:
+        raise ValueError(
+            f"{len(cups_g)} bowls were drained, and areas of {len(areas)} are known: drain at "
+            "least one, and no more than the bench has"
+        )
+    return areas
+
+
 def drained(
     cups_g: Sequence[tuple[float, float]],
     fuel: Fuel,
@@ -71,15 +85,7 @@ def drained(
     (density, areas measured alike) does not make them differ, and enters each volume but only
     scales a level. Raises ValueError for a cup that lost, or bowls of which no area is known.
     """
-    for carb, (empty_g, full_g) in enumerate(cups_g, start=1):
-        if full_g < empty_g:
-            raise ValueError(f"carb {carb}: the full cup weighs less than the empty one")
-    areas = list(areas_mm2)[: len(cups_g)]
-    if not cups_g or len(areas) < len(cups_g) or min(areas) <= 0:
-        raise ValueError(
-            f"{len(cups_g)} bowls were drained, and areas of {len(areas)} are known: drain at "
-            "least one, and no more than the bench has"
-        )
+    areas = _areas(cups_g, areas_mm2)
     g_per_ml = float(density_kg_per_m3(fuel, fuel_c)) * 1e-3
     read = uniform(resolution_g / 2)
     repeat = math.sqrt(2.0) * repeatability_g
