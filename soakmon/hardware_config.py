@@ -133,6 +133,11 @@ class ServiceSection(Section):
     name: str = Field(
         default="bench", pattern=r"^[a-z0-9-]{1,32}$", description="name of the bench"
     )
+    shop: str = Field(
+        default="",
+        pattern=r"^([a-z0-9-]{1,32})?$",
+        description="of which shop it is, where several share a broker; empty: of the only one",
+    )
     data_folder: str = Field(
         default="/var/lib/soakmon", min_length=1, description="journal, records and reports"
     )
@@ -149,6 +154,11 @@ class ServiceSection(Section):
         le=600,
         description="how long at least the decay is watched with the feed shut",
     )
+
+    @property
+    def address(self) -> str:
+        """The bench among those of all shops: its name, or shop/name."""
+        return f"{self.shop}/{self.name}" if self.shop else self.name
 
 
 class PageSection(Section):

@@ -132,7 +132,14 @@ class LookoutSection(Section):
     """The lookout, on another machine: notices when a soaking bench falls silent."""
 
     benches: tuple[str, ...] = Field(
-        default=(), max_length=50, description="names of the benches; [] for all on the broker"
+        default=(),
+        max_length=1000,
+        description="names of the benches, or shop/name; [] for all on the broker",
+    )
+    shop: str = Field(
+        default="",
+        pattern=r"^([a-z0-9-]{1,32})?$",
+        description="only the benches of this shop, where lookouts share a broker's benches",
     )
     silent_s: float = Field(
         default=120.0, ge=5, le=3600, description="without a heartbeat a bench is silent"
@@ -147,9 +154,15 @@ class LookoutSection(Section):
         default=5.0, ge=0.1, le=1440, description="how often it is called while all is well"
     )
 
+    @property
+    def addresses(self) -> set[str]:
+        """The benches that must be there; a name without a shop is one of the lookout's own."""
+        own = f"{self.shop}/" if self.shop else ""
+        return {name if "/" in name else own + name for name in self.benches}
+
     @field_validator("benches")
     @classmethod
     def _names(cls, names: tuple[str, ...]) -> tuple[str, ...]:
-        if any(not re.fullmatch(r"[a-z0-9-]{1,32}", name) for name in names):
+        if any(not re.fullmatch(r"([a-z0-9-]{1,32}/)?[a-z0-9-]{1,32}", name) for name in names):
             raise ValueError("a bench's name is small letters, digits and hyphens")
         return names

@@ -27,7 +27,7 @@ def send_trials(bench: Bench, within_s: float, mark: str = "") -> tuple[int, dic
 
     mark: what the button of the first one writes, where the way to the phone has buttons.
     """
-    name, valve = bench.service.name, bench.valve.driver != "none"
+    name, valve = bench.service.address, bench.valve.driver != "none"
     language = bench.service.language
     policy = policy_of(bench.phone, name, valve=valve, language=language)
     told = trials(name, policy.link, valve=valve, now=policy.clock(time.time()))

@@ -37,6 +37,7 @@ def fleet(
         Path | None, typer.Option(metavar="TOML", help="A file with [mqtt] of the broker.")
     ] = None,
     broker: Annotated[str | None, typer.Option(metavar="URL", help=f"Instead: {_BROKER}.")] = None,
+    shop: Annotated[str, typer.Option(metavar="NAME", help="Only the benches of a shop.")] = "",
     show: Annotated[str, typer.Option(help="all, needs (somebody) or running.")] = "all",
     most: Annotated[
         int | None, typer.Option(min=1, max=5000, help="So many; else 50, with --json all.")
@@ -54,7 +55,7 @@ def fleet(
 
     from soakmon.cli.terminal import plain_logs
 
-    described = _described(bench, broker)
+    described = _described(bench, broker, shop)
     if serve:
         _serve(described, data)
         return
@@ -66,8 +67,19 @@ def fleet(
         raise typer.Exit(0) from None
 
 
-def _described(bench: Path | None, broker: str | None) -> Bench:
+def _described(bench: Path | None, broker: str | None, shop: str) -> Bench:
     """What is known of the broker, from a file or an address."""
+    found = _of_broker(bench, broker)
+    if not shop:
+        return found
+    service = found.service.model_dump(exclude_unset=True) | {"shop": shop}
+    try:
+        return found.model_copy(update={"service": type(found.service).model_validate(service)})
+    except ValueError:
+        raise InputError(f"--shop {shop}: small letters, digits and hyphens") from None
+
+
+def _of_broker(bench: Path | None, broker: str | None) -> Bench:
     from soakmon.bench_toml import read_bench
     from soakmon.config import Bench
 
@@ -124,7 +136,7 @@ async def _heard(described: Bench, watch: bool) -> AsyncIterator[Fleet]:
     from soakmon.reach.fleet_listener import FleetListener
 
     found = Fleet()
-    listener = FleetListener(described.mqtt, found, "fleet")
+    listener = FleetListener(described.mqtt, found, "fleet", shop=described.service.shop)
     try:
         listener.look()
         if not await listener.settled(_ANSWERS_WITHIN_S):

@@ -139,7 +139,7 @@ def influx_backfill(
     writer = InfluxWriter(described.influx)
     try:
         told = backfill(
-            described.service.name, described.influx, folder / "journal.db", name, writer
+            described.service.address, described.influx, folder / "journal.db", name, writer
         )
     except ReachError as error:
         raise InputError(f"{error}; try again: what is there is overwritten") from None

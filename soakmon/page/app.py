@@ -40,7 +40,8 @@ def build_page(
         store = Store(Path(service.journal.path).parent / DATABASE, 3600 * page.session_h)
     app = guarded_app(service.bench)
     door, live = Door(store), Live(service)
-    fleet = FleetDesk(service.bench.mqtt, service.bench.service.name)
+    own = service.bench.service
+    fleet = FleetDesk(service.bench.mqtt, own.name, own.shop)
     job_store = JobStoreHandle(Path(service.journal.path).parent)
     app.state.store, app.state.door, app.state.live = store, door, live
     app.state.job_store, app.state.fleet = job_store, fleet

@@ -45,7 +45,10 @@ class Benches(BaseModel):
 
 
 class FleetDesk:
-    """Hears the broker while somebody looks; `section` off means that there is none."""
+    """Hears the broker while somebody looks; `section` off means that there is none.
+
+    shop: only its benches are listed; empty for all.
+    """
 
     def __init__(self, section: MqttSection, name: str, shop: str = "") -> None:
         self.section, self.name, self.shop = section, name, shop
@@ -128,10 +131,10 @@ def _own(service: Service) -> dict[str, Any]:
     }
     state |= {"alarms_total": len(status.alarms), "alarms_waiting": len(status.waiting)}
     state |= alarms_told(status)
-    verdict = status.verdict
-    made: dict[str, Any] = {
-        "name": service.bench.service.name,
-        "own": True,
+    verdict, named = status.verdict, service.bench.service
+    made: dict[str, Any] = {"name": named.name, "own": True}
+    made |= {"shop": named.shop} if named.shop else {}
+    made |= {
         "availability": {"state": "online", "reason": "", "age_s": age_s},
         "state": state | {"age_s": age_s},
         "phase": {"phase": status.phase, "reason": status.reason or "", "age_s": age_s},

@@ -26,7 +26,7 @@ from soakmon.reach.fleet_order import Asked, shown
 def build_hall(bench: Bench, store: Store) -> FastAPI:
     """The application; app.state has its store, door and fleet. bench: [mqtt] and [page] of it."""
     app = guarded_app(bench)
-    door, desk = Door(store), FleetDesk(bench.mqtt, "hall")
+    door, desk = Door(store), FleetDesk(bench.mqtt, "hall", bench.service.shop)
     app.state.store, app.state.door, app.state.fleet = store, door, desk
     router = APIRouter(prefix="/api", tags=["look"], dependencies=[Depends(visitor)])
 

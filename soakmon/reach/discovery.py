@@ -40,30 +40,36 @@ _ENTITIES: tuple[_Entity, ...] = (
 )  # fmt: skip
 
 
-def _device(topics: Topics) -> str:
+def device(topics: Topics) -> str:
+    """What the dashboard calls the bench: letters, digits, _ and -, and no two benches the same.
+
+    Names have no _, and those without a shop have kept theirs.
+    """
+    if topics.shop:
+        return f"soakmon-{topics.shop}_{topics.bench}"
     return f"soakmon_{topics.bench.replace('-', '_')}"
 
 
 def places(topics: Topics, section: MqttSection) -> str:
     """Where the announcements go, as one subscription."""
-    return f"{section.discovery_prefix}/+/{_device(topics)}/+/config"
+    return f"{section.discovery_prefix}/+/{device(topics)}/+/config"
 
 
 def announcements(topics: Topics, section: MqttSection) -> list[Message]:
     """One retained message for each thing that can be shown."""
-    device = _device(topics)
-    about = {"identifiers": [device], "name": f"soakmon {topics.bench}", "sw_version": __version__}
+    own = device(topics)
+    about = {"identifiers": [own], "name": f"soakmon {topics.address}", "sw_version": __version__}
     found = []
     for kind, entity, name, topic, template, more in _ENTITIES:
         payload = {
             "name": name,
-            "unique_id": f"{device}_{entity}",
+            "unique_id": f"{own}_{entity}",
             "state_topic": topics.of(topic),
             "value_template": template,
             "availability_topic": topics.of("availability"),
             "availability_template": "{{ value_json.state }}",
             "device": about,
         } | more
-        place = f"{section.discovery_prefix}/{kind}/{device}/{entity}/config"
+        place = f"{section.discovery_prefix}/{kind}/{own}/{entity}/config"
         found.append(Message(place, json.dumps(payload), retain=True))
     return found

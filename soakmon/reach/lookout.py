@@ -17,15 +17,17 @@ from soakmon.config import Bench
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.delivery_queue import DeliveryQueue
 from soakmon.reach.health import Board, State
-from soakmon.reach.mqtt import client_id, connect
+from soakmon.reach.mqtt import Received, client_id, connect
 from soakmon.reach.phone import send, targets_of, understood
 from soakmon.reach.secrets import read_secret
 from soakmon.reach.silence import Silence
 from soakmon.reach.supervise import LeftBehind, ReachError, supervise
+from soakmon.reach.topics import all_benches, place_of
 from soakmon.systemd import tell_system
 from soakmon.texts import translated as in_language
 
 log = logging.getLogger(__name__)
+_TOPICS = ("availability", "state", "identity")
 _EVERY_S = 1.0
 _BEAT_ANSWERS_S = 10.0
 _STEADY_S = 30.0
@@ -48,8 +50,8 @@ class Lookout:
         self.post = DeliveryQueue(targets, [], deliver, now_s)
         unknown = [target.name for target in targets if not understood(target)]
         self.unknown = "; ".join(f"{name}: the address is not understood" for name in unknown)
-        only = set(section.benches) or None
-        self.silence = Silence(section.silent_s, section.broker_s, only, now_s())
+        only = section.addresses or None
+        self.silence = Silence(section.silent_s, section.broker_s, only, now_s(), shop=section.shop)
         self.board = Board()
         self.backoff = Backoff(cap_s=15.0)
         own = section.beat_url.get_secret_value() if section.beat_url is not None else ""
@@ -74,16 +76,23 @@ class Lookout:
         prefix = self.bench.mqtt.prefix
         try:
             async with connect(self.bench.mqtt, client_id("all", "lookout")) as link:
-                topics = [f"{prefix}/+/availability", f"{prefix}/+/state"]
+                topics = all_benches(prefix, _TOPICS, self.bench.lookout.shop)
+                topics.append(f"{prefix}/_identity/+")
                 async for received in link.listen(topics, self._hears, qos=0):
-                    bench, _, topic = received.topic.removeprefix(f"{prefix}/").partition("/")
-                    self.silence.take(
-                        bench, topic, received.payload, self.now_s(), live=not received.retained
-                    )
+                    self._hear(received)
         finally:
             if self.silence.connected and self.now_s() - self.silence.changed_s >= _STEADY_S:
                 self.backoff.reset()
             self.silence.connection(False, self.now_s())
+
+    def _hear(self, received: Received) -> None:
+        below = received.topic.removeprefix(f"{self.bench.mqtt.prefix}/")
+        bench, topic = place_of(below) or ("", "identity")
+        if topic == "identity":
+            self.silence.clash(received.payload, self.now_s())
+        else:
+            live = not received.retained
+            self.silence.take(bench, topic, received.payload, self.now_s(), live=live)
 
     def _hears(self) -> None:
         """The broker has granted what the lookout listens to; whether anything comes is seen."""

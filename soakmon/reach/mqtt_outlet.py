@@ -19,6 +19,7 @@ from soakmon.errors import SoakmonError
 from soakmon.reach import topics as told
 from soakmon.reach.aside import Aside
 from soakmon.reach.backoff import Backoff
+from soakmon.reach.claim import ASKS_EVERY_S, Claim
 from soakmon.reach.discovery import announcements, places
 from soakmon.reach.echo import Echo
 from soakmon.reach.event_inbox import ALARMS, EventInbox, uid
@@ -46,6 +47,8 @@ _STEADY_S = 30.0
 _JOURNAL_S = 1.0  # an alarm that the journal tells within this keeps its number
 _REMEMBERS = 1000
 _FAREWELL_S = 1.0
+_ANSWERS_S = 0.5  # who is there answers at once; an answer that comes later still counts
+_SHORT_S = 10.0  # who was away no longer than this has not lost its name
 _REASON_CHARS = 200
 _COMMAND_BYTES = 2000
 _COMMAND_S = 15.0
@@ -75,9 +78,11 @@ class MqttOutlet:
         self.section = service.bench.mqtt
         self.reached, self.now_s = reached, now_s
         folder = Path(service.journal.path).parent
-        name, run = service.bench.service.name, secrets.token_hex(6)
-        self.topics = told.Topics(self.section.prefix, name, bench_id(folder), run)
+        own, run = service.bench.service, secrets.token_hex(6)
+        self.topics = told.Topics(self.section.prefix, own.name, bench_id(folder), run, own.shop)
         self.echo = Echo(self.topics, now_s=now_s)
+        self.claim = Claim(self.topics, now_s, service.clock.wall_s)
+        self.asks_every_s, self.asked_s, self.left_s = ASKS_EVERY_S, now_s(), float("-inf")
         self.aside = Aside()
         self.heard = heard or EventInbox(ALARMS, service.clock.wall_s)
         self.early: dict[str, tuple[float, Event]] = {}
@@ -118,6 +123,7 @@ class MqttOutlet:
                 for task in tasks:
                     task.cancel()
                 await asyncio.gather(*tasks, return_exceptions=True)
+                self.left_s = self.now_s()
                 with suppress(TimeoutError):
                     self.aside.begin(self._write_down)
 
@@ -125,7 +131,7 @@ class MqttOutlet:
         self, link: Link, hears: asyncio.Event, commands: asyncio.Queue[Received]
     ) -> None:
         """Hear what the bench itself says, and commands when they are allowed."""
-        topics = [self.topics.of("+")]
+        topics = [self.topics.of("+"), *self.claim.places[1:]]
         if self.section.discovery:
             topics.append(places(self.topics, self.section))
         if self.section.commands:
@@ -133,6 +139,10 @@ class MqttOutlet:
         async for received in link.listen(topics, hears.set):
             if received.topic.startswith(self.topics.of("command/")):
                 commands.put_nowait(received)
+            elif received.topic in self.claim.places:
+                answer = self.claim.take(received.topic, received.payload)
+                if answer is not None:
+                    await link.publish(answer)
             else:
                 self.echo.take(received)
 
@@ -148,7 +158,27 @@ class MqttOutlet:
         await self.echo.publish(link, told.availability(self.topics, wall_s, "online", "started"))
         await self._keep(link, self.service.status)
 
+    async def _ask(self, link: Link) -> None:
+        """Speak only when no other bench has this one's name or identity."""
+        if self.claim.held and self.now_s() - self.left_s < _SHORT_S:
+            return  # a wire that comes and goes must not be filled with questions
+        while True:
+            await self._question(link)
+            await asyncio.sleep(_ANSWERS_S)
+            if not self.claim.refusal:
+                break
+            self._well(self.claim.refusal)
+            await asyncio.sleep(self.asks_every_s)
+        self.claim.speaks()
+
+    async def _question(self, link: Link) -> None:
+        self.asked_s = self.now_s()
+        for question in self.claim.questions():
+            await link.publish(question)
+
     async def _farewell(self, link: Link) -> None:
+        if self.claim.refusal:
+            return  # the topics are another's
         wall_s = self.service.clock.wall_s()
         message = told.availability(self.topics, wall_s, "offline", "stopped")
         with suppress(ReachError, TimeoutError):
@@ -157,12 +187,19 @@ class MqttOutlet:
     async def _publish(self, link: Link, hears: asyncio.Event) -> None:
         # A command given to a bench that says it is online must not get lost.
         await hears.wait()
+        await self._ask(link)
         await self._birth(link)
         self._well()
         steady_s = self.now_s() + _STEADY_S
         while True:
             if self.now_s() >= steady_s:
                 self.backoff.reset()
+            if self.echo.twin_s > self.asked_s + self.asks_every_s:
+                await self._question(link)  # another one speaks: which of the two may?
+            if self.claim.refusal:  # the answer came late
+                await self._ask(link)
+                self.last.clear()
+                await self._birth(link)
             status = self.service.status
             await self._keep(link, status)
             now_s = self.now_s()
@@ -183,7 +220,7 @@ class MqttOutlet:
                 await asyncio.sleep(_EVERY_S)
 
     def _well(self, trouble: str = "") -> None:
-        trouble = trouble or self.echo.trouble
+        trouble = trouble or self.claim.rival or self.echo.trouble
         if trouble:
             self.board.down(NAME, trouble)
         else:

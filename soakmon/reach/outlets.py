@@ -92,7 +92,7 @@ class Outlets:
         service = self.service
         self._run(
             InfluxOutlet(
-                service.bench.service.name,
+                service.bench.service.address,
                 service.bench.influx,
                 service.journal.path,
                 self.board,

@@ -83,7 +83,9 @@ class PhoneOutlet:
         self.bench, self.deliver, self.patience_s = bench, deliver, patience_s
         valve = bench.valve.driver != "none"
         service = bench.service
-        self.policy = policy_of(bench.phone, service.name, valve=valve, language=service.language)
+        self.policy = policy_of(
+            bench.phone, service.address, valve=valve, language=service.language
+        )
         self.rules = Rules(self.policy)
         self.post = DeliveryQueue([], [], deliver, now_s)
         self.heard = heard or EventInbox(FOR_PEOPLE, wall_s)

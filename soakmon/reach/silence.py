@@ -10,6 +10,7 @@ else keep everybody from ever being judged.
 from __future__ import annotations
 
 import json
+import re
 from collections import deque
 from collections.abc import Collection
 from dataclasses import dataclass, field
@@ -21,6 +22,9 @@ from soakmon.texts import say
 _WILL_S = 30.0
 _DROPS, _DROPS_WITHIN_S = 5, 600.0
 _MOST_BENCHES, _MOST_RUNS, _REASON_CHARS = 5000, 8, 200
+# A clash that is heard no more for so long is over, and told anew when it comes again.
+_CLASH_S, _MOST_CLASHES = 600.0, 200
+_ADDRESS = re.compile(r"([a-z0-9-]{1,32}/)?[a-z0-9-]{1,32}")
 
 
 @dataclass(slots=True)
@@ -47,18 +51,33 @@ class Seen:
         return not self.phase and self.offline_watched_s is None
 
 
+@dataclass(slots=True)
+class Clash:
+    """Two benches with one name or identity, and when that was heard last."""
+
+    heard_s: float
+    told: bool = False
+
+
 class Silence:
     """Watches benches; silent_s, broker_s: how long before somebody is told.
 
-    only: the benches that must be there; none for all that are heard.
+    only: the benches that must be there; none for all that are heard. shop: only its benches.
     """
 
     def __init__(
-        self, silent_s: float, broker_s: float, only: Collection[str] | None, now_s: float
+        self,
+        silent_s: float,
+        broker_s: float,
+        only: Collection[str] | None,
+        now_s: float,
+        *,
+        shop: str = "",
     ) -> None:
-        self.silent_s, self.broker_s, self.only = silent_s, broker_s, only
+        self.silent_s, self.broker_s, self.only, self.shop = silent_s, broker_s, only, shop
         self.benches = {name: Seen(now_s, 0.0) for name in sorted(only or ())}
         self.twins: dict[str, bool] = {}  # benches that share a name, and whether that was told
+        self.clashes: dict[tuple[str, str], Clash] = {}
         self.connected = False
         self.changed_s = now_s
         self.watched_before_s = 0.0
@@ -89,7 +108,7 @@ class Silence:
 
         live: it came now, and had not been kept by the broker.
         """
-        if self.only is not None and bench not in self.only:
+        if not self._ours(bench):
             return
         try:
             found = json.loads(payload)
@@ -111,6 +130,40 @@ class Silence:
                 seen = self._seen(_of_two(bench, run), now_s)
             self._state(seen, found, now_s)
 
+    def _ours(self, bench: str) -> bool:
+        named = self.only is None or bench in self.only
+        return named and (not self.shop or bench.startswith(f"{self.shop}/"))
+
+    def clash(self, payload: bytes, now_s: float) -> None:
+        """What a bench answers to another that has its name or identity (see `claim`)."""
+        try:
+            found = json.loads(payload)
+            pair = _ADDRESS.fullmatch(found["bench"]), _ADDRESS.fullmatch(found["to_bench"])
+        except (ValueError, KeyError, TypeError, RecursionError):
+            return
+        if not all(pair) or not self._ours(found["bench"]):
+            return
+        key = found["bench"], found["to_bench"]
+        if key in self.clashes:
+            self.clashes[key].heard_s = now_s
+        elif len(self.clashes) < _MOST_CLASHES:
+            self.clashes[key] = Clash(now_s)
+
+    def _clashes(self, now_s: float) -> list[Notification]:
+        found = []
+        for (name, other), clash in list(self.clashes.items()):
+            if now_s - clash.heard_s > _CLASH_S:
+                del self.clashes[name, other]
+            elif not clash.told:
+                clash.told = True
+                if name == other:
+                    found.append(_two_of_a_name(name))
+                    continue
+                body = say("silence.two_benches_one_identity", name=name, other=other)
+                title = say("silence.two_benches_are_one", name=name, other=other)
+                found.append(Notification(f"twins/{name}/{other}", title, body, urgent=True))
+        return found
+
     def _seen(self, bench: str, now_s: float) -> Seen:
         return self.benches.setdefault(bench, Seen(now_s, self._watched_s(now_s)))
 
@@ -130,18 +183,10 @@ class Silence:
 
     def due(self, now_s: float) -> list[Notification]:
         """What is to be told now."""
-        found = self._broker(now_s) + self._flapping(now_s)
+        found = self._broker(now_s) + self._flapping(now_s) + self._clashes(now_s)
         for name in [name for name, told in self.twins.items() if not told]:
             self.twins[name] = True
-            body = say("silence.two_benches_on_broker_call", name=name)
-            found.append(
-                Notification(
-                    f"twins/{name}",
-                    say("silence.two_benches_are_named", name=name),
-                    body,
-                    urgent=True,
-                )
-            )
+            found.append(_two_of_a_name(name))
         if self.connected:
             found += self._nobody(now_s)
             for name, seen in self.benches.items():
@@ -284,6 +329,12 @@ class Silence:
                 )
             ]
         return []
+
+
+def _two_of_a_name(name: str) -> Notification:
+    body = say("silence.two_benches_on_broker_call", name=name)
+    title = say("silence.two_benches_are_named", name=name)
+    return Notification(f"twins/{name}", title, body, urgent=True)
 
 
 def _shared(seen: Seen, run: str) -> bool:

@@ -35,13 +35,24 @@ _MOVING = ("taken_at", "t_s", "soaked_s", "left_s", "dry_at_wall_s")
 class Topics:
     """The topics of one bench, and whose they are: names can be given twice.
 
-    bench_id: of the installation; run: of the process.
+    bench_id: of the installation; run: of the process; shop: empty where there is but one.
     """
 
     prefix: str
     bench: str
     bench_id: str = ""
     run: str = ""
+    shop: str = ""
+
+    @property
+    def address(self) -> str:
+        """The bench among all on the broker: bench, or shop/bench."""
+        return f"{self.shop}/{self.bench}" if self.shop else self.bench
+
+    @property
+    def whose(self) -> dict[str, str]:
+        """The identity, in what is told of a soak."""
+        return {"bench_id": self.bench_id} if self.bench_id else {}
 
     @property
     def marks(self) -> dict[str, str]:
@@ -49,8 +60,12 @@ class Topics:
         return {"bench_id": self.bench_id, "run": self.run} if self.run else {}
 
     def of(self, name: str) -> str:
-        """soakmon/<bench>/<name>."""
-        return f"{self.prefix}/{self.bench}/{name}"
+        """soakmon/<bench>/<name>, or soakmon/<shop>/<bench>/<name>."""
+        return f"{self.prefix}/{self.address}/{name}"
+
+    def of_identity(self, bench_id: str) -> str:
+        """Where it is asked whether another bench has this identity; no bench can be named so."""
+        return f"{self.prefix}/_identity/{bench_id}"
 
     def command(self, name: str) -> str:
         """Where a command is taken."""
@@ -111,8 +126,8 @@ def retained(
     state["alarms_total"] = len(status.alarms)
     state["alarms_waiting"] = len(status.waiting)
     state |= alarms_told(status)
-    phase = {"phase": status.phase, "reason": status.reason, "soak": status.soak}
-    final = {"final": status.phase is Phase.ENDED, "soak": status.soak}
+    phase = {"phase": status.phase, "reason": status.reason, "soak": status.soak, **topics.whose}
+    final = {"final": status.phase is Phase.ENDED, "soak": status.soak, **topics.whose}
     verdict = status.verdict
     told = (
         ""
@@ -157,7 +172,7 @@ def of_event(topics: Topics, event: Event) -> list[Message]:
 
     Numbers, and the `uid` of an alarm, show what came twice.
     """
-    common = {"id": event.id or None, "soak": event.soak}
+    common = {"id": event.id or None, "soak": event.soak, **topics.whose}
     if event.kind == "alarm":
         payload = body("alarm", event.wall_s, **common, **event.data)
         return [Message(topics.of("alarms"), payload, retain=False)]

@@ -1,4 +1,4 @@
-"""Which bench is this? A number of its own, beside the journal: names can be given twice.
+"""Which bench is this? An identity of its own, beside the journal: names can be given twice.
 
 Benches that share their records, or a broker, are told apart by it.
 """
@@ -6,18 +6,19 @@ Benches that share their records, or a broker, are told apart by it.
 from __future__ import annotations
 
 import re
-import secrets
+import uuid
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 NAME = "bench_id"
-_FORM = re.compile(r"[0-9a-f]{12}")
+# Benches of earlier versions keep the twelve digits that they have.
+_FORM = re.compile(r"[0-9a-f]{12}|[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}")
 
 
 def bench_id(folder: Path) -> str:
-    """The number of the installation with this data folder, 12 hexadecimal digits.
+    """The identity (UUID) of the installation with this data folder.
 
     Made when there is none yet; empty where it cannot be kept: then nothing can be told apart.
     """
@@ -28,7 +29,7 @@ def bench_id(folder: Path) -> str:
         folder.mkdir(parents=True, exist_ok=True)
         file.unlink(missing_ok=True)
         with file.open("x", encoding="ascii") as new:
-            new.write(secrets.token_hex(6) + "\n")
+            new.write(f"{uuid.uuid4()}\n")
     except OSError:  # nowhere to keep it, or another process was quicker
         pass
     return _read(file)

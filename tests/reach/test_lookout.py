@@ -17,6 +17,7 @@ from soakmon.reach.mqtt import connect
 from soakmon.reach.topics import Message, Topics, availability, body
 from tests.reach.bench import bench_with, until
 from tests.reach.broker import Broker
+from tests.reach.test_mqtt import outlet_of, running
 
 TOPICS = Topics("soakmon", "left")
 
@@ -222,3 +223,31 @@ def test_the_unit_waits_for_no_more_than_the_lookout_says():
     assert unit["Service"]["Type"] == "notify"
     # The lookout beats every second; a hung one is started again before a bench counts as silent.
     assert 10 <= int(unit["Service"]["WatchdogSec"]) <= bench_with().lookout.silent_s / 2
+
+
+async def test_a_second_bench_of_a_name_is_told_by_the_lookout(broker, tmp_path):
+    lookout = lookout_at(broker)
+    (tmp_path / "other").mkdir()
+    first, second = (outlet_of(folder, broker.port) for folder in (tmp_path, tmp_path / "other"))
+    async with watching(lookout):
+        await until(lambda: lookout.silence.connected)
+        async with running(first):
+            await until(lambda: "bench" in lookout.silence.benches)
+            async with running(second):
+                await until(lambda: lookout.test_told == ["Two benches are named bench"])
+                await until(lambda: second.claim.refusal)
+
+
+async def test_a_lookout_of_one_shop_watches_no_other(broker):
+    lookout = lookout_at(broker, shop="north", benches=["left"])
+    north, south = (Topics("soakmon", "left", shop=shop) for shop in ("north", "south"))
+    async with watching(lookout):
+        async with connect(bench_with(mqtt={"port": broker.port}).mqtt, "left") as link:
+            await until(lambda: lookout.silence.connected)
+            for topics in (south, north):
+                payload = body("state", 1.0, phase="soaking")
+                await link.publish(Message(topics.of("state"), payload, retain=True))
+        await until(lambda: lookout.silence.benches["north/left"].phase)
+        lookout.test_clock[0] = 6.0
+        await until(lambda: lookout.test_told == ["Bench north/left is silent"])
+    assert set(lookout.silence.benches) == {"north/left"}

@@ -255,3 +255,33 @@ def test_the_alarm_of_a_bench_whose_phone_is_dead_is_told_by_the_lookout():
     assert state(alarms_waiting=1, phone_trouble="first/1: no net") == []
     assert state(alarms_waiting=0, phone_trouble="first/1: no net") == []
     assert state(alarms_waiting=1, phone_trouble="first/1: no net") == [title]
+
+
+def answered(watch, bench="left", to_bench="left", **more):
+    payload = {"bench": bench, "to_bench": to_bench, "to": "a"} | more
+    watch.silence.clash(json.dumps(payload).encode(), watch.now_s)
+
+
+def test_a_bench_that_keeps_still_for_its_name_or_identity_is_told_once():
+    watch = Watch(only={"left"})
+    watch.state("idle", "left")
+    answered(watch)
+    answered(watch, "left", "north/right")
+    told = [title for _, title in watch.wait(3)]
+    assert told == ["Two benches are named left", "left and north/right have one identity"]
+    for _ in range(30):
+        answered(watch)
+        assert watch.wait(60) == []
+    watch.wait(700)
+    answered(watch)
+    assert [title for _, title in watch.wait(1)] == ["Two benches are named left"]
+
+
+def test_a_clash_of_nobody_is_none():
+    watch = Watch(only={"left"})
+    watch.state(bench="left")
+    answered(watch, "right", "right")
+    answered(watch, "left", "<b>")
+    for payload in (b"", b"[]", b'{"bench": "left"}', b'{"bench": 1, "to_bench": 2}', b"[" * 9999):
+        watch.silence.clash(payload, watch.now_s)
+    assert watch.wait(3) == []

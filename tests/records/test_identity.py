@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import uuid
+
 from soakmon.records.identity import bench_id
 
 
 def test_it_stays_and_is_its_own(tmp_path):
     (tmp_path / "other").mkdir()
     assert bench_id(tmp_path) == bench_id(tmp_path) != bench_id(tmp_path / "other")
-    assert len(bench_id(tmp_path)) == 12
+    assert str(uuid.UUID(bench_id(tmp_path))) == bench_id(tmp_path)
+
+
+def test_the_number_of_an_earlier_version_stays(tmp_path):
+    (tmp_path / "bench_id").write_text("0123456789ab\n")
+    assert bench_id(tmp_path) == "0123456789ab"
 
 
 def test_where_it_cannot_be_kept_there_is_none(tmp_path):
