@@ -147,6 +147,18 @@ class LookoutSection(Section):
     broker_s: float = Field(
         default=60.0, ge=1, le=3600, description="without a connection the broker is gone"
     )
+    lead_s: float = Field(
+        default=30.0,
+        ge=3,
+        le=600,
+        description="of several lookouts one tells; unheard for so long, another takes over",
+    )
+    gather_s: float = Field(
+        default=10.0,
+        ge=0,
+        le=120,
+        description="benches that fall silent within this are told in one message",
+    )
     beat_url: SecretStr | None = Field(
         default=None, description="address of a dead-man service; or set SOAKMON_BEAT_URL"
     )

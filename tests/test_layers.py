@@ -89,7 +89,19 @@ ALONE = {
 }
 STANDARD_IO = {"os", "pathlib", "socket", "sqlite3", "subprocess", "time", "datetime", "asyncio"}
 PURE = {"physics": set(), "watch": set(), "weigh": {"datetime"}}
-SAID = ("rules", "silence", "wording", "points", "topics", "discovery", "fleet_order")
+SAID = (
+    "rules",
+    "silence",
+    "wording",
+    "points",
+    "topics",
+    "discovery",
+    "fleet_order",
+    "leader",
+    "duty",
+    "clashes",
+    "claim",
+)
 
 
 @cache

@@ -6,9 +6,14 @@ An outside dead-man service may watch the lookout: its address is called while a
 from __future__ import annotations
 
 import asyncio
+import json
 import logging
+import secrets
 import time
+import zlib
+from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 
 import httpx
@@ -16,13 +21,15 @@ import httpx
 from soakmon.config import Bench
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.delivery_queue import DeliveryQueue
+from soakmon.reach.duty import Duty
 from soakmon.reach.health import Board, State
-from soakmon.reach.mqtt import Received, client_id, connect
+from soakmon.reach.leader import Leadership, told_by
+from soakmon.reach.mqtt import Link, Received, client_id, connect
 from soakmon.reach.phone import send, targets_of, understood
 from soakmon.reach.secrets import read_secret
 from soakmon.reach.silence import Silence
 from soakmon.reach.supervise import LeftBehind, ReachError, supervise
-from soakmon.reach.topics import all_benches, place_of
+from soakmon.reach.topics import Message, all_benches, place_of
 from soakmon.systemd import tell_system
 from soakmon.texts import translated as in_language
 
@@ -52,6 +59,15 @@ class Lookout:
         self.unknown = "; ".join(f"{name}: the address is not understood" for name in unknown)
         only = section.addresses or None
         self.silence = Silence(section.silent_s, section.broker_s, only, now_s(), shop=section.shop)
+        group = section.shop or "_all"
+        if only:  # lookouts of other benches are no pair
+            group += f"/{zlib.crc32(' '.join(sorted(only)).encode()):08x}"
+        topic = f"{bench.mqtt.prefix}/_lookout/{group}"
+        self.leadership = Leadership(topic, secrets.token_hex(6), section.lead_s)
+        self.duty = Duty(section.gather_s, section.lead_s)
+        self.led = True  # also when it never finds the broker
+        self.own_told: set[str] = set()
+        self.letters: dict[str, int] = {}  # how many of each message there were
         self.board = Board()
         self.backoff = Backoff(cap_s=15.0)
         own = section.beat_url.get_secret_value() if section.beat_url is not None else ""
@@ -77,15 +93,58 @@ class Lookout:
         try:
             async with connect(self.bench.mqtt, client_id("all", "lookout")) as link:
                 topics = all_benches(prefix, _TOPICS, self.bench.lookout.shop)
-                topics.append(f"{prefix}/_identity/+")
-                async for received in link.listen(topics, self._hears, qos=0):
-                    self._hear(received)
+                lead = self.leadership.topic
+                topics += [f"{prefix}/_identity/+", lead, f"{lead}/told"]
+                leading = asyncio.create_task(self._lead(link))
+                try:
+                    async for received in link.listen(topics, self._hears, qos=0):
+                        self._hear(received)
+                finally:
+                    leading.cancel()
+                    await asyncio.gather(leading, return_exceptions=True)
         finally:
             if self.silence.connected and self.now_s() - self.silence.changed_s >= _STEADY_S:
                 self.backoff.reset()
+            if self.silence.connected:
+                self.led = self.leadership.leads(self.now_s())
             self.silence.connection(False, self.now_s())
+            self.leadership.connection(False, self.now_s())
+
+    async def _lead(self, link: Link) -> None:
+        """Say that we lead, or claim it, and what people have been told."""
+        # A connection that breaks is noticed by whoever listens.
+        with suppress(ReachError):
+            while True:
+                known = self.duty.told(self.silence.begun())
+                message = self.leadership.due(self.now_s(), known)
+                if message is not None:
+                    await link.publish(message)
+                if self.own_told:
+                    payload = json.dumps({"run": self.leadership.run, "told": [*self.own_told]})
+                    self.own_told.clear()
+                    place = f"{self.leadership.topic}/told"
+                    await link.publish(Message(place, payload, retain=False))
+                await asyncio.sleep(self.every_s)
+
+    def _hear_lookout(self, received: Received) -> None:
+        """Another lookout: what it has told is not told again."""
+        now_s = self.now_s()
+        if received.topic == self.leadership.topic:
+            said = self.leadership.take(received.payload, now_s)
+            # Kept from before, by whom ever: people know of it.
+            if said is not None and (said == self.leadership.other or received.retained):
+                self.duty.heard(said.told)
+                self.silence.remember(said.told - self.silence.begun(), now_s)
+            return
+        said = told_by(received.payload)
+        if said is not None and said.run != self.leadership.run:
+            self.duty.known(said.told)
+            self.silence.remember(said.told, now_s)
 
     def _hear(self, received: Received) -> None:
+        if received.topic.startswith(self.leadership.topic):
+            self._hear_lookout(received)
+            return
         below = received.topic.removeprefix(f"{self.bench.mqtt.prefix}/")
         bench, topic = place_of(below) or ("", "identity")
         if topic == "identity":
@@ -97,28 +156,45 @@ class Lookout:
     def _hears(self) -> None:
         """The broker has granted what the lookout listens to; whether anything comes is seen."""
         self.silence.connection(True, self.now_s())
+        self.leadership.connection(True, self.now_s())
 
     async def _tell(self) -> None:
         self.board.up("tell")
         known: dict[str, str] = {}
+        was: bool | None = None
         while True:
             # systemd hears of life only from here: this is what tells people.
             tell_system("WATCHDOG=1")
-            language = self.bench.service.language
-            for told in self.silence.due(self.now_s()):
+            language, now_s = self.bench.service.language, self.now_s()
+            self.duty.take(self.silence.due(now_s), now_s)
+            leads = self.leadership.leads(now_s)
+            if leads is not was:
+                log.info("this lookout %s", "tells" if leads else "listens: another one tells")
+            was = leads
+            for told in self.duty.due(now_s, leads=leads, led=self.led):
                 log.warning("%s: %s", told.title, told.body)
+                if not leads:
+                    self.own_told |= self.duty.sending[told.key].keys()
                 title, body = in_language(told.title, language), in_language(told.body, language)
                 self.post.add(replace(told, title=title, body=body), time.time())
+                self.letters[told.key] = sum(one.told.key == told.key for one in self.post.letters)
             now = self.silence.opinions()
             for name in [name for name in now if now[name] != known.get(name)]:
                 log.info("bench %s: %s", name, now[name])
             known = now
             self.post.drop_old(time.time())
             self.post.round(0.0)
+            self._delivered()
             if self.silence.connected:  # else the reason is known already
                 self._judge("broker", self.silence.trouble())
             self._judge("phone", self.post.trouble() or self.unknown)
             await asyncio.sleep(self.every_s)
+
+    def _delivered(self) -> None:
+        """People know of what one address at least has taken."""
+        left = Counter(letter.told.key for letter in self.post.letters)
+        self.letters = {key: count for key, count in self.letters.items() if key in left}
+        self.duty.delivered({key for key, count in self.letters.items() if left[key] >= count})
 
     def _judge(self, name: str, trouble: str) -> None:
         if trouble:

@@ -10,21 +10,18 @@ else keep everybody from ever being judged.
 from __future__ import annotations
 
 import json
-import re
 from collections import deque
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
+from soakmon.reach.clashes import ADDRESS, Clashes, two_of_a_name
 from soakmon.reach.rules import RUNNING, Notification
 from soakmon.texts import say
 
 _WILL_S = 30.0
 _DROPS, _DROPS_WITHIN_S = 5, 600.0
 _MOST_BENCHES, _MOST_RUNS, _REASON_CHARS = 5000, 8, 200
-# A clash that is heard no more for so long is over, and told anew when it comes again.
-_CLASH_S, _MOST_CLASHES = 600.0, 200
-_ADDRESS = re.compile(r"([a-z0-9-]{1,32}/)?[a-z0-9-]{1,32}")
 
 
 @dataclass(slots=True)
@@ -51,14 +48,6 @@ class Seen:
         return not self.phase and self.offline_watched_s is None
 
 
-@dataclass(slots=True)
-class Clash:
-    """Two benches with one name or identity, and when that was heard last."""
-
-    heard_s: float
-    told: bool = False
-
-
 class Silence:
     """Watches benches; silent_s, broker_s: how long before somebody is told.
 
@@ -77,7 +66,7 @@ class Silence:
         self.silent_s, self.broker_s, self.only, self.shop = silent_s, broker_s, only, shop
         self.benches = {name: Seen(now_s, 0.0) for name in sorted(only or ())}
         self.twins: dict[str, bool] = {}  # benches that share a name, and whether that was told
-        self.clashes: dict[tuple[str, str], Clash] = {}
+        self.clashes = Clashes()
         self.connected = False
         self.changed_s = now_s
         self.watched_before_s = 0.0
@@ -128,7 +117,7 @@ class Silence:
                 self.twins[bench] = False
                 self.benches[_of_two(bench, seen.runs[-1])] = self.benches.pop(bench)
                 seen = self._seen(_of_two(bench, run), now_s)
-            self._state(seen, found, now_s)
+            self._state(seen, found, now_s, live=live)
 
     def _ours(self, bench: str) -> bool:
         named = self.only is None or bench in self.only
@@ -136,33 +125,7 @@ class Silence:
 
     def clash(self, payload: bytes, now_s: float) -> None:
         """What a bench answers to another that has its name or identity (see `claim`)."""
-        try:
-            found = json.loads(payload)
-            pair = _ADDRESS.fullmatch(found["bench"]), _ADDRESS.fullmatch(found["to_bench"])
-        except (ValueError, KeyError, TypeError, RecursionError):
-            return
-        if not all(pair) or not self._ours(found["bench"]):
-            return
-        key = found["bench"], found["to_bench"]
-        if key in self.clashes:
-            self.clashes[key].heard_s = now_s
-        elif len(self.clashes) < _MOST_CLASHES:
-            self.clashes[key] = Clash(now_s)
-
-    def _clashes(self, now_s: float) -> list[Notification]:
-        found = []
-        for (name, other), clash in list(self.clashes.items()):
-            if now_s - clash.heard_s > _CLASH_S:
-                del self.clashes[name, other]
-            elif not clash.told:
-                clash.told = True
-                if name == other:
-                    found.append(_two_of_a_name(name))
-                    continue
-                body = say("silence.two_benches_one_identity", name=name, other=other)
-                title = say("silence.two_benches_are_one", name=name, other=other)
-                found.append(Notification(f"twins/{name}/{other}", title, body, urgent=True))
-        return found
+        self.clashes.take(payload, now_s, self._ours)
 
     def _seen(self, bench: str, now_s: float) -> Seen:
         return self.benches.setdefault(bench, Seen(now_s, self._watched_s(now_s)))
@@ -173,26 +136,60 @@ class Silence:
         elif seen.offline_watched_s is None:
             seen.offline_watched_s = self._watched_s(now_s)
 
-    def _state(self, seen: Seen, found: dict[str, Any], now_s: float) -> None:
+    def _state(self, seen: Seen, found: dict[str, Any], now_s: float, *, live: bool) -> None:
         seen.phase = str(found.get("phase", ""))
         waits = bool(found.get("alarms_waiting"))
         seen.alone = str(found.get("phone_trouble", ""))[:_REASON_CHARS] if waits else ""
-        if found.get("taken_at") != seen.beat:
+        if seen.told and not live:
+            # What the broker had kept does not bring back a bench that is known to be silent.
+            seen.beat = str(found.get("taken_at"))
+        elif found.get("taken_at") != seen.beat:
             seen.beat, seen.heard_s = str(found.get("taken_at")), now_s
             seen.heard_watched_s, seen.graced = self._watched_s(now_s), False
 
     def due(self, now_s: float) -> list[Notification]:
         """What is to be told now."""
-        found = self._broker(now_s) + self._flapping(now_s) + self._clashes(now_s)
+        found = self._broker(now_s) + self._flapping(now_s) + self.clashes.due(now_s)
         for name in [name for name, told in self.twins.items() if not told]:
             self.twins[name] = True
-            found.append(_two_of_a_name(name))
+            found.append(two_of_a_name(name))
         if self.connected:
             found += self._nobody(now_s)
             for name, seen in self.benches.items():
                 found += self._unheard(name, seen, now_s) or self._bench(name, seen, now_s)
                 found += self._alone(name, seen)
         return found
+
+    def begun(self) -> set[str]:
+        """Keys of what has been told, or would have been, and is not over yet."""
+        named = {f"twins/{name}" for name, told in self.twins.items() if told}
+        named |= self.clashes.begun()
+        for name, seen in self.benches.items():
+            named |= {f"silent/{name}"} if seen.told else set()
+            named |= {f"unheard/{name}"} if seen.unheard_told else set()
+            named |= {f"alone/{name}"} if seen.alone_told else set()
+        return named | ({"nobody"} if self.nobody_told else set())
+
+    def remember(self, keys: Iterable[str], now_s: float) -> None:
+        """People have been told of these: by another lookout, or before this one was started."""
+        for key in keys:
+            kind, _, name = key.partition("/")
+            if kind == "nobody":
+                self.nobody_told = True
+            elif not ADDRESS.fullmatch(name) or not self._ours(name):
+                continue
+            elif kind == "twins":
+                self.clashes.remember(name, now_s)
+            elif name in self.benches or len(self.benches) < _MOST_BENCHES:
+                self._remember(kind, self._seen(name, now_s), now_s)
+
+    def _remember(self, kind: str, seen: Seen, now_s: float) -> None:
+        if kind == "silent" and not seen.told:
+            seen.told, seen.silent_from_s = True, now_s
+        elif kind == "unheard" and seen.never:
+            seen.unheard_told = True
+        elif kind == "alone":
+            seen.alone_told = True
 
     def opinions(self) -> dict[str, str]:
         """What is thought of each bench now: its phase, or that it is silent."""
@@ -294,7 +291,7 @@ class Silence:
             body = say("silence.bench_has_alarm_nobody_has", name=name, alone=seen.alone)
             title = say("silence.bench_has_alarm_reaches_nobody", name=name)
             return [Notification(f"alone/{name}", title, body, urgent=True, second=True)]
-        if not seen.alone:
+        if not seen.alone and seen.beat:
             seen.alone_told = False
         return []
 
@@ -329,12 +326,6 @@ class Silence:
                 )
             ]
         return []
-
-
-def _two_of_a_name(name: str) -> Notification:
-    body = say("silence.two_benches_on_broker_call", name=name)
-    title = say("silence.two_benches_are_named", name=name)
-    return Notification(f"twins/{name}", title, body, urgent=True)
 
 
 def _shared(seen: Seen, run: str) -> bool:

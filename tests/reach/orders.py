@@ -46,6 +46,8 @@ quiet_to = "00:00"
 [lookout]
 silent_s = 10
 broker_s = 1
+lead_s = 3
+gather_s = 1
 """
 
 

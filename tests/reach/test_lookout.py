@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import configparser
+import re
 import socket
 import threading
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 import pytest
@@ -47,6 +48,15 @@ def state(beat: float, phase: str = "soaking") -> Message:
     return Message(TOPICS.of("state"), body("state", beat, phase=phase), retain=True)
 
 
+async def leading(lookout, clock) -> None:
+    """Two seconds later it has claimed to tell, and has been heard."""
+    await until(lambda: lookout.silence.connected)
+    clock[0] += 1.0
+    await until(lambda: lookout.leadership.echo_s == clock[0])
+    clock[0] += 1.1
+    assert lookout.leadership.leads(clock[0])
+
+
 async def test_silence_broker_and_dead_man(tmp_path, dead_man, caplog):
     url, calls = dead_man
     broker = Broker(tmp_path).start()
@@ -54,7 +64,7 @@ async def test_silence_broker_and_dead_man(tmp_path, dead_man, caplog):
     bench = bench_with(
         mqtt={"host": "127.0.0.1", "port": broker.port, "heartbeat_s": 1},
         phone={"urls": ["json://invented.example"]},
-        lookout={"silent_s": 5, "broker_s": 1, "beat_url": url, "beat_min": 0.1},
+        lookout={"silent_s": 5, "broker_s": 1, "beat_url": url, "beat_min": 0.1, "gather_s": 0},
     )
     clock = [0.0]
     lookout = Lookout(
@@ -65,24 +75,24 @@ async def test_silence_broker_and_dead_man(tmp_path, dead_man, caplog):
     lookout.backoff.first_s = 0.02
     task = asyncio.create_task(lookout.run())
     try:
-        await until(lambda: lookout.silence.connected)
+        await leading(lookout, clock)
         will = availability(TOPICS, 0.0, "offline", "connection lost")
         section = bench.mqtt
         async with connect(section, "left", will) as link:
             await link.publish(availability(TOPICS, 0.0, "online", "started"))
             await link.publish(state(1.0))
             await until(lambda: lookout.silence.benches and lookout.silence.benches["left"].phase)
-            clock[0] = 6.0
+            clock[0] = 8.1
             await until(lambda: told == ["Bench left is silent"])
             await link.publish(state(2.0))
             await until(lambda: told[1:] == ["Bench left is back"])
             link.client._client.socket().shutdown(2)  # the bench loses its net: its last will
             await until(lambda: lookout.silence.benches["left"].offline_watched_s is not None)
-            clock[0] = 11.5
+            clock[0] = 13.6
             await until(lambda: told[2:] == ["Bench left is silent"])
         broker.kill()
         await until(lambda: not lookout.silence.connected)
-        clock[0] = 20.0
+        clock[0] = 22.1
         await until(lambda: told[3:] == ["The broker is gone"])
         assert not lookout.well
         broker.start()
@@ -131,7 +141,7 @@ def lookout_at(broker, **lookout) -> Lookout:
     bench = bench_with(
         mqtt={"host": "127.0.0.1", "port": broker.port, "heartbeat_s": 1},
         phone={"urls": ["json://invented.example"]},
-        lookout={"silent_s": 5, "broker_s": 60} | lookout,
+        lookout={"silent_s": 5, "broker_s": 60, "gather_s": 0, "lead_s": 60} | lookout,
     )
     clock = [0.0]
     made = Lookout(
@@ -160,30 +170,117 @@ def broker(tmp_path):
     broker.kill()
 
 
-async def test_two_lookouts_do_not_throw_each_other_out(broker):
-    lookouts = lookout_at(broker), lookout_at(broker)
-    async with watching(*lookouts):
-        await until(lambda: all(one.silence.connected for one in lookouts))
-        async with connect(bench_with(mqtt={"port": broker.port}).mqtt, "left") as link:
-            await link.publish(state(1.0))
-        await until(lambda: all("left" in one.silence.benches for one in lookouts))
-        for one in lookouts:
-            one.test_clock[0] = 6.0
-        await until(lambda: all(one.test_told == ["Bench left is silent"] for one in lookouts))
+async def test_two_lookouts_do_not_throw_each_other_out_and_one_tells(broker):
+    first, second = lookouts = lookout_at(broker), lookout_at(broker)
+    async with watching(first):
+        await leading(first, first.test_clock)
+        async with watching(second):
+            await until(lambda: second.silence.connected)
+            await until(lambda: second.leadership.other is not None)
+            async with connect(bench_with(mqtt={"port": broker.port}).mqtt, "left") as link:
+                await link.publish(state(1.0))
+            await until(lambda: all("left" in one.silence.benches for one in lookouts))
+            for one in lookouts:
+                one.test_clock[0] += 6.0
+            await until(lambda: first.test_told == ["Bench left is silent"])
+            await until(lambda: second.silence.benches["left"].told and not second.duty.held)
+    assert second.test_told == []
     assert all(len(one.silence.drops) <= 1 for one in lookouts)
 
 
-async def test_three_thousand_benches_that_fell_silent_are_all_told(broker):
+async def test_a_lookout_that_is_killed_is_followed_by_the_other_which_knows_what_was_told(broker):
+    """None is missed, none doubled: one bench fell silent before, one after it was killed."""
+    first, second = lookouts = lookout_at(broker), lookout_at(broker)
+    wire = bench_with(mqtt={"port": broker.port}).mqtt
+    async with AsyncExitStack() as stack:
+        async with watching(first):
+            await leading(first, first.test_clock)
+            second.test_clock[0] = first.test_clock[0]
+            await stack.enter_async_context(watching(second))
+            await until(lambda: second.leadership.other is not None)
+            async with connect(wire, "left") as link:
+                await link.publish(state(1.0))
+                await until(lambda: all("left" in one.silence.benches for one in lookouts))
+                for one in lookouts:
+                    one.test_clock[0] += 6.0
+                await until(lambda: first.test_told == ["Bench left is silent"])
+                await until(lambda: "silent/left" in second.leadership.other.told)
+                right = Topics("soakmon", "right")
+                late = body("state", 1.0, phase="soaking")
+                await link.publish(Message(right.of("state"), late, retain=True))
+                await until(lambda: "right" in second.silence.benches)
+        # The first is gone, and nobody has told of the second bench.
+        second.test_clock[0] += 6.0
+        await until(lambda: second.duty.held)
+        assert second.test_told == []
+        second.test_clock[0] += 60.0
+        await until(lambda: second.leadership.echo_s == second.test_clock[0])
+        second.test_clock[0] += 1.1
+        await until(lambda: second.test_told == ["Bench right is silent"])
+        async with connect(wire, "left") as link:
+            await link.publish(state(2.0))
+        await until(lambda: second.test_told[1:] == ["Bench left is back"])
+    assert first.test_told == ["Bench left is silent"]
+
+
+async def test_a_lookout_that_is_started_again_knows_what_was_told(broker):
+    wire = bench_with(mqtt={"port": broker.port}).mqtt
+    first = lookout_at(broker)
+    async with watching(first), connect(wire, "left") as link:
+        await leading(first, first.test_clock)
+        await link.publish(state(1.0))
+        await until(lambda: "left" in first.silence.benches)
+        first.test_clock[0] += 6.0
+        await until(lambda: first.test_told == ["Bench left is silent"])
+        await until(lambda: first.leadership.sent == {"silent/left"})
+        await asyncio.sleep(0.1)
+    again = lookout_at(broker)
+    async with watching(again), connect(wire, "left") as link:
+        await until(lambda: again.silence.begun() == {"silent/left"})
+        for _ in range(8):
+            again.test_clock[0] += 10.0
+            await asyncio.sleep(0.06)
+        assert again.leadership.term == 2
+        assert again.test_told == []
+        await link.publish(state(2.0))
+        await until(lambda: again.test_told == ["Bench left is back"])
+
+
+async def test_where_the_broker_takes_no_word_of_a_lookout_it_tells_all_the_same(tmp_path):
+    (tmp_path / "rights").write_text("topic read soakmon/#\ntopic write soakmon/left/#\n")
+    broker = Broker(tmp_path, f"allow_anonymous true\nacl_file {tmp_path / 'rights'}\n").start()
+    lookout = lookout_at(broker)
+    try:
+        async with watching(lookout):
+            await until(lambda: lookout.silence.connected)
+            async with connect(bench_with(mqtt={"port": broker.port}).mqtt, "left") as link:
+                await link.publish(state(1.0))
+            await until(lambda: "left" in lookout.silence.benches)
+            for _ in range(12):
+                lookout.test_clock[0] += 6.0
+                await asyncio.sleep(0.06)
+            await until(lambda: lookout.test_told == ["Bench left is silent"])
+            assert lookout.leadership.unheard(lookout.test_clock[0])
+    finally:
+        broker.kill()
+
+
+async def test_three_thousand_benches_that_fell_silent_are_few_messages_that_name_all(broker):
     async with connect(bench_with(mqtt={"port": broker.port}).mqtt, "many") as link:
         for number in range(3000):
             topics = Topics("soakmon", f"bench-{number}")
             payload = body("state", 1.0, phase="soaking")
             await link.publish(Message(topics.of("state"), payload, retain=True))
+    bodies = []
     lookout = lookout_at(broker)
+    lookout.post.deliver = lambda _, title, text, *, urgent: bodies.append(text)
     async with watching(lookout):
+        await leading(lookout, lookout.test_clock)
         await until(lambda: len(lookout.silence.benches) == 3000)
-        lookout.test_clock[0] = 6.0
-        await until(lambda: len(lookout.test_told) == 3000)
+        lookout.test_clock[0] += 6.0
+        named = lambda: {name for text in bodies for name in re.findall(r"bench-\d+", text)}  # noqa: E731
+        await until(lambda: len(named()) == 3000)
+    assert len(bodies) < 40
 
 
 async def test_a_lookout_without_the_right_to_read_is_not_well_and_says_so(tmp_path):
@@ -195,7 +292,9 @@ async def test_a_lookout_without_the_right_to_read_is_not_well_and_says_so(tmp_p
             await until(lambda: lookout.silence.connected)
             async with connect(bench_with(mqtt={"port": broker.port}).mqtt, "left") as link:
                 await link.publish(state(1.0))
-            lookout.test_clock[0] = 6.0
+            for _ in range(12):
+                lookout.test_clock[0] += 6.0
+                await asyncio.sleep(0.06)
             await until(lambda: lookout.test_told == ["Bench left is not heard"])
             assert not lookout.well
             assert lookout.board.listed()[1].last_error == "not heard yet: left"
@@ -230,7 +329,7 @@ async def test_a_second_bench_of_a_name_is_told_by_the_lookout(broker, tmp_path)
     (tmp_path / "other").mkdir()
     first, second = (outlet_of(folder, broker.port) for folder in (tmp_path, tmp_path / "other"))
     async with watching(lookout):
-        await until(lambda: lookout.silence.connected)
+        await leading(lookout, lookout.test_clock)
         async with running(first):
             await until(lambda: "bench" in lookout.silence.benches)
             async with running(second):
@@ -242,12 +341,12 @@ async def test_a_lookout_of_one_shop_watches_no_other(broker):
     lookout = lookout_at(broker, shop="north", benches=["left"])
     north, south = (Topics("soakmon", "left", shop=shop) for shop in ("north", "south"))
     async with watching(lookout):
+        await leading(lookout, lookout.test_clock)
         async with connect(bench_with(mqtt={"port": broker.port}).mqtt, "left") as link:
-            await until(lambda: lookout.silence.connected)
             for topics in (south, north):
                 payload = body("state", 1.0, phase="soaking")
                 await link.publish(Message(topics.of("state"), payload, retain=True))
         await until(lambda: lookout.silence.benches["north/left"].phase)
-        lookout.test_clock[0] = 6.0
+        lookout.test_clock[0] += 6.0
         await until(lambda: lookout.test_told == ["Bench north/left is silent"])
     assert set(lookout.silence.benches) == {"north/left"}

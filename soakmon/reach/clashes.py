@@ -1,0 +1,80 @@
+"""Two benches at once with one name or one identity, as a lookout hears of them and tells.
+
+Pure: values in, messages out; times are monotonic, s.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from soakmon.reach.rules import Notification
+from soakmon.texts import say
+
+ADDRESS = re.compile(r"([a-z0-9-]{1,32}/)?[a-z0-9-]{1,32}")
+# A clash that is heard no more for so long is over, and told anew when it comes again.
+_CLASH_S, _MOST_CLASHES = 600.0, 200
+
+
+@dataclass(slots=True)
+class Clash:
+    """Two benches with one name or identity, and when that was heard last."""
+
+    heard_s: float
+    told: bool = False
+
+
+class Clashes:
+    """Those of late, by who was there first and who keeps still."""
+
+    def __init__(self) -> None:
+        self.found: dict[tuple[str, str], Clash] = {}
+
+    def take(self, payload: bytes, now_s: float, ours: Callable[[str], bool]) -> None:
+        """What a bench answers to another; ours: whether a bench is one that is watched."""
+        try:
+            told = json.loads(payload)
+            key = told["bench"], told["to_bench"]
+            known = all(ADDRESS.fullmatch(name) for name in key)
+        except (ValueError, KeyError, TypeError, RecursionError):
+            return
+        if not known or not ours(key[0]):
+            return
+        if key in self.found:
+            self.found[key].heard_s = now_s
+        elif len(self.found) < _MOST_CLASHES:
+            self.found[key] = Clash(now_s)
+
+    def due(self, now_s: float) -> list[Notification]:
+        """What is to be told now."""
+        notes = []
+        for (name, other), clash in list(self.found.items()):
+            if now_s - clash.heard_s > _CLASH_S:
+                del self.found[name, other]
+            elif not clash.told:
+                clash.told = True
+                notes.append(two_of_a_name(name) if name == other else _one_card(name, other))
+        return notes
+
+    def begun(self) -> set[str]:
+        """Keys of those that were told."""
+        return {f"twins/{one}" for (one, two), c in self.found.items() if c.told and one == two}
+
+    def remember(self, name: str, now_s: float) -> None:
+        """People have been told of two benches of this name."""
+        self.found.setdefault((name, name), Clash(now_s)).told = True
+
+
+def two_of_a_name(name: str) -> Notification:
+    """That two benches have one name."""
+    body = say("silence.two_benches_on_broker_call", name=name)
+    title = say("silence.two_benches_are_named", name=name)
+    return Notification(f"twins/{name}", title, body, urgent=True)
+
+
+def _one_card(name: str, other: str) -> Notification:
+    body = say("silence.two_benches_one_identity", name=name, other=other)
+    title = say("silence.two_benches_are_one", name=name, other=other)
+    return Notification(f"twins/{name}/{other}", title, body, urgent=True)

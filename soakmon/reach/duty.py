@@ -1,0 +1,135 @@
+"""What a lookout sends, holds for the one that leads, or drops; many of a kind are one message.
+
+Pure: values in, messages out; times are monotonic, s. A key (`silent/left`) is told when a message
+about it has gone out, and over when the message that it is over has.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import dataclass
+
+from soakmon.reach.rules import Notification
+from soakmon.texts import say
+
+_OWN = ("broker", "flapping")  # about this lookout's own wire: no other can tell
+_MANY, _MOST_CHARS = 3, 2500
+_GATHERED = ("silent", "unheard")
+
+
+@dataclass(slots=True)
+class _Held:
+    """A message that waits, and since when."""
+
+    note: Notification
+    since_s: float
+
+
+class Duty:
+    """Of one lookout; gather_s: how long messages of a kind are gathered, lead_s: see `leader`."""
+
+    def __init__(self, gather_s: float, lead_s: float) -> None:
+        self.gather_s, self.lead_s = gather_s, lead_s
+        self.held: list[_Held] = []
+        # What is in the messages on their way: keys, each with whether it is a beginning.
+        self.sending: dict[str, dict[str, bool]] = {}
+        self.numbers = itertools.count(1)
+
+    def take(self, notes: Iterable[Notification], now_s: float) -> None:
+        """What `silence.Silence` wants told."""
+        self.held += [_Held(note, now_s) for note in notes]
+
+    def heard(self, told: Collection[str]) -> None:
+        """The lookout that leads has told of these keys, and of no others."""
+        self.held = [
+            one
+            for one in self.held
+            if _own(one.note) or (one.note.key in told) is not one.note.urgent
+        ]
+
+    def known(self, keys: Collection[str]) -> None:
+        """Another lookout has told of these beginnings in our place."""
+        self.held = [o for o in self.held if not (o.note.urgent and o.note.key in keys)]
+
+    def due(self, now_s: float, *, leads: bool, led: bool) -> list[Notification]:
+        """What is sent now. leads: this lookout does; led: it did when the broker was lost."""
+        ready = [self._ready(one, now_s, leads=leads, led=led) for one in self.held]
+        kinds = {_kind(one.note) for one, now in zip(self.held, ready, strict=True) if now}
+        # Those of a kind that came after the first go with it.
+        going: list[_Held] = []
+        staying: list[_Held] = []
+        for one, now in zip(self.held, ready, strict=True):
+            goes = now or (leads and not _own(one.note) and _kind(one.note) in kinds)
+            (going if goes else staying).append(one)
+        self.held = staying
+        sent = list(self._gathered(one.note for one in going))
+        for note, keys in sent:
+            self.sending[note.key] = dict.fromkeys(keys, note.urgent)
+        return [note for note, _ in sent]
+
+    def _ready(self, one: _Held, now_s: float, *, leads: bool, led: bool) -> bool:
+        waited_s = now_s - one.since_s
+        if one.note.key == "broker":
+            return led or waited_s >= self.lead_s
+        if _own(one.note):
+            return True
+        if leads:
+            return _kind(one.note)[0] not in _GATHERED or waited_s >= self.gather_s
+        # The one that leads does not see it, or cannot send.
+        return waited_s >= 2 * self.lead_s + self.gather_s
+
+    def _gathered(self, notes: Iterable[Notification]) -> Iterator[tuple[Notification, list[str]]]:
+        """The messages, many of a kind as few that name all; each with its keys."""
+        kinds: dict[tuple[str, bool], list[Notification]] = {}
+        for note in notes:
+            kinds.setdefault(_kind(note), []).append(note)
+        for (kind, urgent), alike in kinds.items():
+            if kind not in _GATHERED or len(alike) < _MANY:
+                yield from ((note, [note.key]) for note in alike)
+                continue
+            for keys in _pieces([note.key for note in alike]):
+                yield self._many(kind, keys, urgent=urgent), keys
+
+    def _many(self, kind: str, keys: list[str], *, urgent: bool) -> Notification:
+        how = f"{kind}_{'begun' if urgent else 'over'}"
+        names = ", ".join(key.partition("/")[2] for key in keys)
+        title = say(f"duty.title_{how}", count=len(keys))
+        text = say(f"duty.body_{how}", names=names)
+        return Notification(f"{kind}/many/{next(self.numbers)}", title, text, urgent)
+
+    def delivered(self, waiting: Collection[str]) -> None:
+        """Of what was sent only the messages with these keys still wait."""
+        self.sending = {key: keys for key, keys in self.sending.items() if key in waiting}
+
+    def told(self, begun: Collection[str]) -> set[str]:
+        """What people know of: of the keys that have begun those that went out, and those whose end
+        has not gone out yet.
+        """
+        known = set(begun)
+        under_way = [item for keys in self.sending.values() for item in keys.items()]
+        for key, opening in [*under_way, *((one.note.key, one.note.urgent) for one in self.held)]:
+            if opening:
+                known.discard(key)
+            else:
+                known.add(key)
+        return {key for key in known if key not in _OWN}
+
+
+def _pieces(keys: list[str]) -> Iterator[list[str]]:
+    """Keys in pieces whose names fit into a message."""
+    piece: list[str] = []
+    for key in sorted(keys):
+        if piece and sum(map(len, piece)) + len(key) > _MOST_CHARS:
+            yield piece
+            piece = []
+        piece.append(key)
+    yield piece
+
+
+def _own(note: Notification) -> bool:
+    return note.key in _OWN
+
+
+def _kind(note: Notification) -> tuple[str, bool]:
+    return note.key.partition("/")[0], note.urgent
