@@ -71,11 +71,11 @@ async def measured(port: int, benches: int) -> None:
                 " CPU here, with sending"
             )
         start_s = time.perf_counter()
-        page = shown(pages[0].fleet.listed(time.monotonic()), Asked())
+        first = shown(pages[0].fleet.listed(time.monotonic()), Asked())
         taken_s = time.perf_counter() - start_s
-        plain = json.dumps(page.benches).encode()
+        plain = json.dumps(first.benches).encode()
         print(
-            f"the first {len(page.benches)} of {page.found}: {1000 * taken_s:.1f} ms,"
+            f"the first {len(first.benches)} of {first.found}: {1000 * taken_s:.1f} ms,"
             f" {len(plain)} B, compressed {len(gzip.compress(plain))} B"
         )
         for one in pages:

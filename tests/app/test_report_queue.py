@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 
 import pytest
 
-from soakmon.app import report_queue as module
 from soakmon.app import report_soak
 from soakmon.app.report_queue import ReportQueue
 from soakmon.records.holding import holding
@@ -40,7 +40,7 @@ class Shop:
         self.made: list[Made] = []
         self.now_s = 0.0
         self.reports = ReportQueue(folder, lambda: self.now_s)
-        monkeypatch.setattr(module.os, "setpriority", lambda *_: None)
+        monkeypatch.setattr(os, "setpriority", lambda *_: None)
         monkeypatch.setattr(subprocess, "Popen", self.begin)
 
     def begin(self, command, **_):

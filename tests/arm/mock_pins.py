@@ -12,6 +12,7 @@ import threading
 import time
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 BENCH = Path("/run/bench")
 GATES = {11, 13, 15, 16}  # header pins of GPIO 17, 27, 22, 23
@@ -58,6 +59,6 @@ def _factory():
     return factory
 
 
-stand_in = ModuleType("gpiozero.pins.lgpio")
+stand_in: Any = ModuleType("gpiozero.pins.lgpio")
 stand_in.LGPIOFactory = _factory
 sys.modules["gpiozero.pins.lgpio"] = stand_in

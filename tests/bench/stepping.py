@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 from sim.parts import SimulatedBench, SteppedClock
 from sim.scenario import Scenario
@@ -32,7 +33,9 @@ class Stepped:
             gain = 1 / self.bench.cell.g_per_count
             simulation = SimulatedBench(scenario, clock, gain, 0.0, seed=seed, hours=30)
         self.simulation = simulation
-        self.clock = simulation.clock
+        self.clock: Any = simulation.clock  # as it was given
+        # Whose soaks have ended, where a test listens.
+        self.told: list[int] = []
         self.journal = Journal(folder / "journal.db")
         self.service = Service(self.bench, simulation.parts(), self.journal, boot=boot)
         self.steps = 0

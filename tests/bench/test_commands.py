@@ -71,7 +71,7 @@ def test_a_start_that_is_answered_late_is_not_begun(tmp_path, late):
     assert bench.journal.soaks() == []
     bench.start()
     bench.run(0.05)
-    assert bench.session.phase == "filling"
+    assert bench.service.status.phase == "filling"
 
 
 def test_a_start_that_is_given_up_while_records_are_read_is_not_begun(tmp_path):
@@ -140,7 +140,7 @@ def test_a_command_that_fails_is_the_callers_and_the_worker_goes_on(tmp_path):
     assert isinstance(asked.exception(0), ZeroDivisionError)
     bench.start()
     bench.run(0.05)
-    assert bench.session.phase == "filling"
+    assert bench.service.status.phase == "filling"
 
 
 def test_a_confirmation_does_not_cover_what_came_up_after_it(tmp_path):

@@ -44,7 +44,6 @@ def again(folder, bench: Stepped, gap_s: float = 20.0, *, boot: str = "second bo
         folder, SCENARIOS["dry-rack"], bench=bench.bench, every_s=bench.every_s, boot=boot,
         simulation=bench.simulation,
     )  # fmt: skip
-    back.told = []
     back.service.concluded = back.told.append
     take_up(back.service)
     return back

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -74,7 +75,7 @@ def test_a_valve_that_does_not_shut_is_an_alarm_of_its_own(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["needle-stuck-open"], every_s=0.5)
     bench.start()
     bench.run(0.03)
-    leaky = bench.simulation
+    leaky: Any = bench.simulation
     leaky.parts_feed = leaky.set_feed
 
     def stuck(feed_open: bool) -> None:

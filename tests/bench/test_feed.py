@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from soakmon.bench.feed import Feed
@@ -209,7 +211,8 @@ def test_a_valve_that_is_just_being_shut_was_not_found_open(tmp_path):
                 bench.feed.hold()
             shut()
 
-    bench.feed.valve = Slow()
+    feed: Any = bench.feed
+    feed.valve = Slow()
     bench.feed.pause()
     assert calls == ["looked"]
     assert bench.feed.found == 0

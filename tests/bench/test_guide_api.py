@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from fastapi import FastAPI
 from fastapi.testclient import TestClient
@@ -52,7 +54,7 @@ def guides(tmp_path):
     made.bench.journal.close()
 
 
-ANSWERS = {
+ANSWERS: dict[str, list[Any]] = {
     "calibration": [1000, None, 0.01, 0, 500, 1e6, 1000, 2e6, None, 1e6, 0, None, None],
     "daily": [1000, 500, None, 0, 500.02],
     "drain": [20, 50, 80, 50, 80.02, 50, 80.01, 50, 80],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -127,8 +128,9 @@ def test_preflight_names_what_is_broken(tmp_path, happening, says):
 def test_no_flow_is_said_to_be_a_shut_tap(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"])
     bench.start()
-    advance = bench.simulation.world.advance
-    bench.simulation.world.advance = lambda s, *, feed_open: advance(s, feed_open=False)
+    world: Any = bench.simulation.world
+    advance = world.advance
+    world.advance = lambda s, *, feed_open: advance(s, feed_open=False)
     bench.run(0.4)
     assert ("starved", None) in bench.alarms()
     assert "tap" in bench.session.reason

@@ -8,6 +8,7 @@ import pytest
 
 from sim.scenarios import SCENARIOS
 from soakmon.watch.decide import decide
+from soakmon.watch.verdict import Verdict
 from tests.bench.wired import Wired, wired_bench
 
 # Hours in which each night shows what it is; the benchmark runs all of them whole.
@@ -19,7 +20,7 @@ NIGHTS = {
 }
 
 
-def judged(folder: Path, name: str, hours: float, every_s: float) -> tuple[Wired, object, object]:
+def judged(folder: Path, name: str, hours: float, every_s: float) -> tuple[Wired, Verdict, Verdict]:
     """The bench after its soak, the verdict it gave and that of its journal's rows."""
     bench = Wired(folder, SCENARIOS[name], bench=wired_bench(hours), every_s=every_s)
     bench.start()

@@ -61,7 +61,8 @@ def test_a_note_says_who_wrote_it_and_when(desk, number, monkeypatch):
     desk("job", "note", number, "by the user", "--carb", "2")
     desk("job", "note", number, "by another", "--by", "A. [b]Erfunden")
     desk("job", "note", number, "by nobody", "--by", "")
-    monkeypatch.setattr("getpass.getuser", lambda: {}["no such user"])
+    nobody: dict[str, str] = {}
+    monkeypatch.setattr("getpass.getuser", lambda: nobody["no such user"])
     desk("job", "note", number, "nameless")
     notes = json.loads(desk("job", "show", number, "--json").out)["notes"]
     assert [note["written_by"] for note in notes] == ["erna", "A. [b]Erfunden", "", ""]

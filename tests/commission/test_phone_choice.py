@@ -5,8 +5,8 @@ from __future__ import annotations
 import stat
 
 import pytest
+import typer
 
-from soakmon.cli import phone_choice
 from soakmon.cli.phone_choice import choose
 from soakmon.commission.phone import ADDRESSES, mail_address, new_topic, svg_code, terminal_code
 from soakmon.errors import InputError
@@ -20,7 +20,7 @@ def typed(monkeypatch):
     def answers(*given):
         left = list(given)
         monkeypatch.setattr(
-            phone_choice.typer,
+            typer,
             "prompt",
             lambda text, default="", **_: left.pop(0) if left else default,
         )

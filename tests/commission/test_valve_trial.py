@@ -64,7 +64,7 @@ def trial(tmp_path, monkeypatch):
         monkeypatch.setattr(valve_trial, "systemctl", played.systemctl)
         monkeypatch.setattr(valve_trial, "build_cell", lambda bench: played)
         monkeypatch.setattr(valve_trial, "DROP_IN", tmp_path / "drop/in.conf")
-        monkeypatch.setattr(valve_trial.time, "monotonic", lambda: played.now_s)
+        monkeypatch.setattr(time, "monotonic", lambda: played.now_s)
         bench = parse_bench(f'[service]\ndata_folder = "{tmp_path}"\n')
         return played, ValveTrial(bench, played, lambda _: None, sleep=played.sleep)
 

@@ -37,7 +37,7 @@ class Pi(Machine):
         self.told: list[str] = []
         super().__init__(say=self.told.append)
         self.places, self.good = places, good
-        self.up = ""
+        self.up = self.soak = ""
         self.asked: list[str] = []
         self.steps, self.dies_at = 0, -1
 
@@ -92,7 +92,6 @@ def places(tmp_path):
 def pi(places, monkeypatch):
     machine = Pi(places, {"old", "new"})
     machine.up = "old"
-    machine.soak = ""
     phases = {"phase": "idle"}
     monkeypatch.setattr(swapping, "running_soak", lambda _: machine.soak)
 
@@ -201,7 +200,7 @@ def test_a_version_that_does_not_come_up_goes_back_with_the_data(places, pi, how
         pi.good = {"old"}
     else:
         pi.migrates = True
-        looked = swapping.status
+        looked = vars(swapping)["status"]
         monkeypatch.setattr(
             swapping, "status", lambda _: looked(_) if pi.up == "old" else (looked(_), None)[1]
         )

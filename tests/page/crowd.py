@@ -136,7 +136,12 @@ async def visit(where: str, token: str, visitors: int, leave: threading.Event) -
 def main() -> None:
     where, token, visitors = sys.argv[1:]
     leave = threading.Event()
-    threading.Thread(target=lambda: (sys.stdin.read(), leave.set()), daemon=True).start()
+
+    def listen() -> None:
+        sys.stdin.read()
+        leave.set()
+
+    threading.Thread(target=listen, daemon=True).start()
     print(asyncio.run(visit(where, token, int(visitors), leave)))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, expect
@@ -35,10 +36,10 @@ def look(page: Page, name: str) -> None:
     assert wide <= 0, f"{name} is {wide} px too wide"
 
 
-def opened(browser: Browser, bench: ServedBench, size: dict, **more) -> Page:
+def opened(browser: Browser, bench: ServedBench, size: dict[str, Any], **more: Any) -> Any:
     """A page whose console stays free of errors, but for the calls that fail on purpose."""
     context = browser.new_context(base_url=bench.address, **size, **more)
-    page = context.new_page()
+    page: Any = context.new_page()
     page.set_default_timeout(15_000)
     page.faults = []
     # Whatever else the page fetches are its own files: its views live on the described API alone.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from typing import Any
 
 import httpx
 import pytest
@@ -91,8 +92,9 @@ async def test_other_benches_come_from_the_broker_while_somebody_looks(paged, br
         assert found["trouble"]
         assert found["benches"][0]["verdict"]["verdict"] == "leaking"
         # The last one leaves.
-        desk.listener.looked_s -= 100
-        await until(lambda: not desk.listener.listening)
+        listener: Any = desk.listener
+        listener.looked_s -= 100
+        await until(lambda: not listener.listening)
         assert desk.fleet.benches == {}
     await desk.close()
 

@@ -113,8 +113,8 @@ def isolate_and_reopen(page: Page) -> None:
     expect(page.locator("#feed")).to_have_text("Feed shut")
     page.get_by_role("button", name="Open feed again").click()
     dialog = page.get_by_role("dialog")
-    for box in dialog.get_by_role("checkbox").all():
-        box.check()
+    for caution in dialog.get_by_role("checkbox").all():
+        caution.check()
     look(page, "phone-open-feed")
     dialog.get_by_role("button", name="Open the feed again").click()
     expect(page.locator("#feed")).to_have_text("Feed open")

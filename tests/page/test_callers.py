@@ -9,6 +9,7 @@ import resource
 import socket
 import ssl
 import subprocess
+from typing import Any
 
 import httpx
 import pytest
@@ -287,7 +288,8 @@ def test_silent_connections_of_the_control_socket_lock_nobody_out(tmp_path):
             reader, writer = await asyncio.open_unix_connection(place)
             writer.write(HALF if number % 2 else b"")
             silent.append((reader, writer))
-        known = http.args[0].known
+        made: Any = http
+        known = made.args[0].known
         await loop.later(0)
         assert len(known) <= MOST_NEAR
         reader, writer = await asyncio.open_unix_connection(place)

@@ -10,7 +10,7 @@ from types import SimpleNamespace
 import pytest
 
 from soakmon.cautions import CAUTIONS
-from soakmon.page.access import MOST_FILE_BYTES
+from soakmon.page.callers import MOST_FILE_BYTES
 from soakmon.page.store import Role
 from soakmon.records.opening import now
 

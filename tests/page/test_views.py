@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+from typing import Any
 
 import pytest
 from playwright.sync_api import Page, expect
@@ -346,7 +347,7 @@ BLIND = WEEP | {"kind": "bench", "carb": None, "text": "Waage blind", "code": "b
 VALVE = BLIND | {"text": "das Ventil hält nicht: 9 g", "code": "valve_failed"}
 AIL = {"code": "gate_blind", "carb": 2, "text": "Tor 2 blind", "todo": "Tor 2 putzen"}
 ITSELF = {"phase": "isolating", "reason": "x", "shut_itself": True}
-STATES = [
+STATES: list[tuple[Any, ...]] = [
     ({"phase": "idle"}, "idle", "", "The feed is shut.", "Start a soak"),
     ({"phase": "preflight"}, "none", "", "Checking itself", "Wait a minute"),
     ({"phase": "soaking", "feed_open": True, "verdict": "not_proven"},
@@ -383,7 +384,12 @@ def test_the_four_answers_of_the_night(phone):
     """Is it leaking, which carb, what did the bench do, what do I do: for every kind of night."""
     base = phone.locator("link[rel=modulepreload]").first.get_attribute("href").rpartition("/")[0]
     for state, kind, where, did, todo in STATES:
-        status = {"wall_s": 1_800_000_000, "t_s": 120, "feed_open": False, "alarms": []} | state
+        status: dict[str, Any] = {
+            "wall_s": 1_800_000_000,
+            "t_s": 120,
+            "feed_open": False,
+            "alarms": [],
+        } | state
         status["verdict"] = {"verdict": state["verdict"]} if "verdict" in state else None
         found = phone.evaluate(
             "async ([base, status]) => (await import(`${base}/headline.js`)).headline(status)",

@@ -119,16 +119,16 @@ def at_the_bench(day: Day, mass_g: np.ndarray, _: np.random.Generator) -> BlankR
 def on_the_cell(day: Day, mass_g: np.ndarray, rng: np.random.Generator) -> BlankRun:
     """Weighed at both ends on the cell on which the bottle stays."""
     first, last = mass_g[:_READ_OVER], mass_g[-_READ_OVER:]
-    ends = (float(np.nanmedian(part)) for part in (first, last))
-    return _weighed(day, *ends, rng)
+    before_g, after_g = float(np.nanmedian(first)), float(np.nanmedian(last))
+    return _weighed(day, before_g, after_g, rng)
 
 
 def on_a_balance(day: Day, _: np.ndarray, rng: np.random.Generator) -> BlankRun:
     """Weighed at both ends on a balance that is tared each time."""
     before_g, after_g = 400.0, 400.0 - float(day.lost_g[-1])
     sd_g = scatter_g(rng)
-    shown = [round(g + float(rng.normal(0, sd_g)), 2) for g in (before_g, after_g)]
-    return _weighed(day, *shown, rng, drift_g=0.0)
+    before_g, after_g = (round(g + float(rng.normal(0, sd_g)), 2) for g in (before_g, after_g))
+    return _weighed(day, before_g, after_g, rng, drift_g=0.0)
 
 
 def _weighed(

@@ -64,7 +64,7 @@ def rates(times: int, rng: np.random.Generator) -> Iterator[Figure]:
     """How often the limits of a rate hold, over rates of any size and at single ones."""
 
     def held(regular: float, per_min: float | None = None) -> int:
-        drawn = np.exp(rng.uniform(*np.log((0.1, 2.0)), times))
+        drawn = np.exp(rng.uniform(math.log(0.1), math.log(2.0), times))
         each = drawn if per_min is None else np.full(times, per_min)
         said = (isolated(rng, one, 1e9, regular=regular) for one in each.tolist())
         return sum(_within(s, one) for s, one in zip(said, each.tolist(), strict=True))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import ast
 import re
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).parents[2]
 README = Path(__file__).parent / "README.md"
@@ -33,7 +34,7 @@ _NAME = re.compile(r"`([a-z_]+\.[A-Za-z_0-9.]+(?: [0-9.e+-]+)?)`")
 CHECK = re.compile(r"`(test_[a-z_]+)::(test_[a-z_0-9]+)`")
 
 
-def numbers(node: ast.AST) -> list[ast.Constant]:
+def numbers(node: ast.AST) -> list[Any]:
     """The numbers in a piece of source, but 0, 1 and 2, of which formulas are built."""
     return [
         one

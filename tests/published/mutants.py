@@ -188,8 +188,8 @@ def main() -> int:
     loose = sorted(one for one in left if not {one, one.rpartition(" ")[0]} & allowed)
     print(f"{len(chosen)} changes in {time.monotonic() - start:.0f} s; numbers that survive: "
           f"{len(left)}, of them named in the README: {len(left) - len(loose)}")  # fmt: skip
-    for one in loose:
-        print(f"nothing outside holds {one}, and the README does not say why")
+    for unheld_one in loose:
+        print(f"nothing outside holds {unheld_one}, and the README does not say why")
     return 1 if loose else 0
 
 

@@ -71,7 +71,7 @@ def night(service, batches=60):
     service.event("verdict", **VERDICT)
 
 
-def expected(service) -> set[tuple[str, int]]:
+def expected(service) -> set[tuple[str, str | None, int]]:
     outbox = Outbox(service.journal.path, "truth")
     points = [p for b in outbox.batches_of(1) for p in made.of_batch("bench", b)]
     for event in outbox.events_of(1):

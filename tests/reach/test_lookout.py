@@ -9,6 +9,7 @@ import socket
 import threading
 from contextlib import AsyncExitStack, asynccontextmanager
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import Any
 
 import pytest
 
@@ -136,7 +137,7 @@ def test_without_an_address_it_says_so():
         Lookout(bench_with())
 
 
-def lookout_at(broker, **lookout) -> Lookout:
+def lookout_at(broker, **lookout) -> Any:
     told = []
     bench = bench_with(
         mqtt={"host": "127.0.0.1", "port": broker.port, "heartbeat_s": 1},
@@ -144,7 +145,7 @@ def lookout_at(broker, **lookout) -> Lookout:
         lookout={"silent_s": 5, "broker_s": 60, "gather_s": 0, "lead_s": 60} | lookout,
     )
     clock = [0.0]
-    made = Lookout(
+    made: Any = Lookout(
         bench, deliver=lambda _, title, text, *, urgent: told.append(title),
         now_s=lambda: clock[0], every_s=0.02,
     )  # fmt: skip
@@ -316,7 +317,7 @@ async def test_systemd_hears_that_it_is_ready_and_alive(broker, tmp_path, monkey
 
 
 def test_the_unit_waits_for_no_more_than_the_lookout_says():
-    unit = configparser.ConfigParser(strict=False, interpolation=None)
+    unit: Any = configparser.ConfigParser(strict=False, interpolation=None)
     unit.optionxform = str
     unit.read("hardware/systemd/soakmon-lookout.service")
     assert unit["Service"]["Type"] == "notify"

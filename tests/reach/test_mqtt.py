@@ -6,6 +6,7 @@ import asyncio
 import subprocess
 import threading
 from contextlib import asynccontextmanager
+from typing import Any
 
 import pytest
 
@@ -35,7 +36,7 @@ def ear(broker, tmp_path):
     ear.close()
 
 
-def outlet_of(folder, port, *, named=None, **mqtt) -> MqttOutlet:
+def outlet_of(folder, port, *, named=None, **mqtt) -> Any:
     mqtt = {"enabled": True, "host": "localhost", "port": port, "heartbeat_s": 1} | mqtt
     service = FakeService(folder, bench_with(mqtt=mqtt, service=named or {}))
     outbox = Outbox(service.journal.path, NAME)
@@ -279,10 +280,10 @@ async def test_the_brokers_access_list_decides_who_commands(tmp_path, monkeypatc
         async with running(outlet):
             await until(lambda: ear.on("soakmon/bench/state"))
             for name in ("guest", "owner"):
-                for command in ("isolate", "open", "feed", "start"):
-                    payload = f'{{"reason": "{name}"}}'
+                for order in ("isolate", "open", "feed", "start"):
+                    asked = f'{{"reason": "{name}"}}'
                     key = ("-u", name, "-P", f"{name}-word")
-                    say(broker, f"soakmon/bench/command/{command}", payload, *key)
+                    say(broker, f"soakmon/bench/command/{order}", asked, *key)
             await until(lambda: ear.on("soakmon/bench/result"))
             await until(lambda: len(ear.on("soakmon/bench/state")) > 3)
     finally:

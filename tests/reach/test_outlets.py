@@ -9,6 +9,7 @@ import sys
 import time
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -37,7 +38,7 @@ def soakmon(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
 def shop(tmp_path, monkeypatch):
     monkeypatch.setenv("SOAKMON_INFLUX_TOKEN", TOKEN)
     broker = Broker(tmp_path).start()
-    shop = {"broker": broker, "ear": Ear(broker, tmp_path)}
+    shop: dict[str, Any] = {"broker": broker, "ear": Ear(broker, tmp_path)}
     shop |= {"database": Database(), "phone": HttpTarget()}
     (tmp_path / "urls").write_text(f"json://127.0.0.1:{shop['phone'].port}/secret-path-31\n")
     (tmp_path / "bench.toml").write_text(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -24,7 +25,7 @@ def outlet_of(folder, *, urls, second=(), deliver=send, service=None, **phone):
     phone = {"urls": urls, "second_urls": second, "time_zone": "UTC", **phone}
     service = service or FakeService(folder, bench_with(phone=phone))
     clock = [0.0]
-    outlet = PhoneOutlet(
+    outlet: Any = PhoneOutlet(
         service.bench, service.journal.path, board_with(NAME), status=lambda: service.status,
         wall_s=service.clock.wall_s, deliver=deliver, now_s=lambda: clock[0],
     )  # fmt: skip
@@ -238,7 +239,7 @@ def test_alarms_of_last_week_are_no_news(tmp_path):
 def test_addresses_that_come_later_are_found(tmp_path):
     got = []
     service = FakeService(tmp_path, bench_with(phone={"urls_file": str(tmp_path / "urls")}))
-    outlet = PhoneOutlet(
+    outlet: Any = PhoneOutlet(
         service.bench, service.journal.path, board_with(NAME), status=lambda: service.status,
         wall_s=service.clock.wall_s, deliver=lambda _, title, body, *, urgent: got.append(title),
     )  # fmt: skip

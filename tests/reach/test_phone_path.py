@@ -146,9 +146,9 @@ def test_acknowledged_from_elsewhere(tmp_path, http, broker, way):
         wait(lambda: all(a["acknowledged"] for a in client.get("/status")["alarms"]))
         minute = client.get("/status")["wall_s"] + 60
         wait(lambda: client.get("/status")["wall_s"] > minute)
-        told = len(http.got)
+        sent = len(http.got)
         wait(lambda: client.get("/status")["wall_s"] > minute + 180)  # six repetitions long
-        assert len(http.got) == told
+        assert len(http.got) == sent
 
 
 def _by_page(folder) -> None:

@@ -35,7 +35,7 @@ main()
 
 class Shop:
     def __init__(self, folder: Path, *, refusing: bool) -> None:
-        self.folder = folder
+        self.folder, self.refusing = folder, refusing
         users = folder / "users"
         kept = "another-word" if refusing else WORD
         subprocess.run(
@@ -98,7 +98,6 @@ def shop(tmp_path, request, monkeypatch):
     refusing = request.param == "refusing"
     monkeypatch.setattr(databases, "TOKEN", "another-token" if refusing else TOKEN)
     shop = Shop(tmp_path, refusing=refusing)
-    shop.refusing = refusing
     yield shop
     shop.close()
 

@@ -55,7 +55,7 @@ def test_what_earlier_versions_left_out_has_a_default():
 
 
 def test_keys_of_later_versions_are_passed_over():
-    assert content(event("feed", schema=2, open=True, by="anna")).open is True
+    assert content(event("feed", schema=2, open=True, by="anna")) == FeedChange(schema=2, open=True)
     fault = content(event("fault", t_s=1.0, kind="bump", text="knock", size_g=3.0))
     assert fault == Fault(1.0, "bump", "knock")
 

@@ -10,7 +10,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from soakmon.records import latch as module
 from soakmon.records.latch import Latch
 
 SLOT = 2048
@@ -100,7 +99,7 @@ def failing(*_):
 
 def test_a_disk_that_cannot_be_written_leaves_it_shut_for_this_run_and_the_next(latch, monkeypatch):
     latch.lift()
-    monkeypatch.setattr(module.os, "pwrite", failing)
+    monkeypatch.setattr(os, "pwrite", failing)
     assert not latch.set("carb 2 overflows", "storm", 1.8e9)
     assert latch.reason == "carb 2 overflows"
     assert "cannot be written" in latch.trouble
@@ -120,14 +119,14 @@ def test_a_full_disk_does_not_keep_it_from_being_written(latch, monkeypatch):
     def full(*_):
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(module.os, "open", full)
-    monkeypatch.setattr(module.os, "posix_fallocate", full)
+    monkeypatch.setattr(os, "open", full)
+    monkeypatch.setattr(os, "posix_fallocate", full)
     assert latch.set("carb 2 overflows", "storm", 1.8e9)
     assert latch.path.stat().st_size == 2 * SLOT
 
 
 def test_without_room_for_it_nothing_begins(tmp_path, monkeypatch):
-    monkeypatch.setattr(module.os, "posix_fallocate", failing)
+    monkeypatch.setattr(os, "posix_fallocate", failing)
     latch = Latch(tmp_path / "latch")
     assert not latch.allocate()
     assert "cannot be made" in latch.trouble
@@ -144,11 +143,11 @@ def test_a_reason_that_comes_while_it_is_lifted_stays(latch, monkeypatch):
     real = os.pwrite
 
     def meanwhile(file, data, offset):
-        monkeypatch.setattr(module.os, "pwrite", real)
+        monkeypatch.setattr(os, "pwrite", real)
         latch.hold("carb 2 overflows", "storm", 1.8e9)
         return real(file, data, offset)
 
-    monkeypatch.setattr(module.os, "pwrite", meanwhile)
+    monkeypatch.setattr(os, "pwrite", meanwhile)
     assert latch.lift() == "carb 2 overflows"
     assert latch.write()
     assert Latch(latch.path).reason == "carb 2 overflows"
@@ -164,7 +163,7 @@ def test_a_disk_that_hangs_delays_nobody_who_only_latches(latch, monkeypatch):
         hangs.wait(10)
         real(file)
 
-    monkeypatch.setattr(module.os, "fsync", slow)
+    monkeypatch.setattr(os, "fsync", slow)
     latch.hold("first", "storm", 1.0)
     writer = threading.Thread(target=latch.write)
     writer.start()

@@ -17,11 +17,15 @@ from soakmon.physics.expectation import evaporation_rates, expected_loss
 from soakmon.report.content import hose_share
 from soakmon.report.files import write_report
 from soakmon.watch.decide import decide
+from soakmon.watch.decision import Decision
+from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
+
+Night = tuple[Rows, Decision]
 
 
 @pytest.fixture(scope="module")
-def night():
+def night() -> Night:
     recording = simulate(SCENARIOS["two-leaks"], hours=8, interval_s=5)
     return recording.rows, decide(recording.rows, Settings())
 
@@ -47,7 +51,7 @@ class Page(HTMLParser):
         self.text += data
 
 
-def test_the_page_stands_alone_and_says_it_all(tmp_path, night):
+def test_the_page_stands_alone_and_says_it_all(tmp_path, night: Night):
     write_report(tmp_path / "deep" / "report", *night, "rack <b>& Söhne</b>")
     folder = tmp_path / "deep" / "report"
     page = Page()
@@ -74,14 +78,14 @@ def test_what_warmth_breathes_out_is_the_bottles():
     assert hose_share(t_s, np.full(len(t_s), np.nan), settings) is None
 
 
-def test_the_same_night_gives_the_same_bytes(tmp_path, night):
+def test_the_same_night_gives_the_same_bytes(tmp_path, night: Night):
     first = write_report(tmp_path / "a", *night, "night")
     again = write_report(tmp_path / "b", *night, "night")
     for one, other in zip(first, again, strict=True):
         assert one.read_bytes() == other.read_bytes(), one.name
 
 
-def test_nothing_is_left_behind_when_writing_fails(tmp_path, night):
+def test_nothing_is_left_behind_when_writing_fails(tmp_path, night: Night):
     (tmp_path / "taken").write_text("")
     with pytest.raises(InputError, match="cannot be written"):
         write_report(tmp_path / "taken", *night, "night")

@@ -16,8 +16,12 @@ from soakmon.report.in_language import in_language
 from soakmon.report.words import tied
 from soakmon.texts import say
 from soakmon.watch.decide import decide
+from soakmon.watch.decision import Decision
+from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome
+
+Night = tuple[Rows, Decision]
 
 GASKET = say("renewed.bowl_gasket", carb=4)
 NEEDLE = say("renewed.needle_seat", carb=2)
@@ -26,7 +30,7 @@ CUSTOMER = "feed shut & Sons"  # as the bench would say it
 
 
 @pytest.fixture(scope="module")
-def night():
+def night() -> Night:
     rows = simulate(SCENARIOS["drain-plug-weep"], hours=6, interval_s=10).rows
     return rows, decide(rows, Settings())
 
@@ -68,7 +72,7 @@ def test_every_line_of_the_bench_is_said_in_german(night):
     assert in_language(said, "en") == said
 
 
-def test_the_files_of_a_german_report(tmp_path, night):
+def test_the_files_of_a_german_report(tmp_path, night: Night):
     write_report(tmp_path, *night, "rack & rail", about(language="de"))
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert '<html lang="de">' in page

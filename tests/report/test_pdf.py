@@ -18,8 +18,12 @@ from soakmon.records.priors import Shift
 from soakmon.report.content import About
 from soakmon.report.files import write_report
 from soakmon.watch.decide import decide
+from soakmon.watch.decision import Decision
+from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Alarm, Cause, Outcome
+
+Night = tuple[Rows, Decision]
 
 MADE = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
 MM_PER_PT = 25.4 / 72
@@ -38,7 +42,7 @@ ABOUT = About(
 
 
 @pytest.fixture(scope="module")
-def night():
+def night() -> Night:
     recording = simulate(SCENARIOS["gasket-weep"], hours=10, interval_s=10)
     return recording.rows, decide(recording.rows, Settings())
 
@@ -59,7 +63,7 @@ class Printed:
         return " ".join(" ".join(self.pages).split())
 
 
-def printed(folder, night, title="invented night", about=ABOUT, paper="a4"):
+def printed(folder, night: Night, title="invented night", about=ABOUT, paper="a4"):
     write_report(folder, *night, title, about, paper=paper)
     return Printed(folder / "report.pdf")
 
@@ -220,7 +224,7 @@ def test_many_alarms_run_over_pages_and_end(tmp_path, night):
     assert len(report.pages) < 12
 
 
-def test_nothing_but_readings_still_makes_a_report(tmp_path, night):
+def test_nothing_but_readings_still_makes_a_report(tmp_path, night: Night):
     write_report(tmp_path, *night, "plain")
     report = Printed(tmp_path / "report.pdf")
     assert "LEAKING" in report.pages[0]

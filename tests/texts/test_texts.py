@@ -75,7 +75,7 @@ def test_every_kind_of_result_has_its_name_on_the_page():
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
         if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "BenchTestResult"
     ]
-    kinds = {arg.value for arg in calls if isinstance(arg, ast.Constant)}
+    kinds = {str(arg.value) for arg in calls if isinstance(arg, ast.Constant)}
     assert "straw" in kinds
     # Those that are named by a constant of their module, or kept by others than a bench test.
     kinds |= {DRIP, COMMISSIONING, "soak", "rehearsal"}

@@ -97,10 +97,10 @@ def test_against_a_library_s_truncated_normal():
     weight = np.exp(log - log.max())
     weight /= weight.sum()
     mean = float((weight * m).sum())
-    sd = math.sqrt(float((weight * ((m - mean) ** 2 + t**2)).sum()))
+    spread = math.sqrt(float((weight * ((m - mean) ** 2 + t**2)).sum()))
     past = told(soaks)
     assert math.log(past.scale) == pytest.approx(mean, abs=0.003)
-    assert past.narrows == pytest.approx(sd / before, rel=0.03)
+    assert past.narrows == pytest.approx(spread / before, rel=0.03)
 
 
 GRAMS = st.floats(0.2, 30)

@@ -10,6 +10,7 @@ import tempfile
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlalchemy import create_engine, text
@@ -40,9 +41,9 @@ def postgres_url() -> Iterator[str]:
     user = "nobody" if os.geteuid() == 0 else None
     if user:
         os.chown(folder, pwd.getpwnam(user).pw_uid, -1)
-    options = {"user": user, "cwd": folder, "stdout": subprocess.DEVNULL}
+    options: dict[str, Any] = {"user": user, "cwd": folder, "stdout": subprocess.DEVNULL}
     data = folder / "data"
-    init = [
+    init: list[Any] = [
         server / "initdb",
         "-D",
         data,
@@ -56,7 +57,7 @@ def postgres_url() -> Iterator[str]:
     ]
     subprocess.run(init, check=True, stderr=subprocess.DEVNULL, **options)
     flags = f"-c listen_addresses='' -c unix_socket_directories={folder} -c fsync=off"
-    control = [server / "pg_ctl", "-D", data, "-w"]
+    control: list[Any] = [server / "pg_ctl", "-D", data, "-w"]
     subprocess.run([*control, "-l", folder / "log", "-o", flags, "start"], check=True, **options)
     try:
         yield f"postgresql://soakmon@/postgres?host={folder}"
