@@ -11,6 +11,7 @@ from soakmon.app import report_soak
 from soakmon.app.report_queue import ReportQueue
 from soakmon.records.holding import holding
 from soakmon.records.journal import Journal
+from soakmon.records.verdict_form import VerdictForm
 from soakmon.report.files import file_names
 from tests.desk import Desk
 from tests.records.test_journal import ENTRY, anchor, row
@@ -66,7 +67,7 @@ def ended(folder, soaks: int, rows: int = 5) -> Journal:
         journal.start(ENTRY)
         for t_s in range(rows):
             journal.add_rows(row(t_s), anchor(t_s))
-        journal.finish(10.0, VERDICT)
+        journal.finish(10.0, VerdictForm.model_validate(VERDICT))
     return journal
 
 

@@ -29,7 +29,7 @@ def printed(what):
 
 
 def test_nothing_steers_the_terminal_or_is_taken_for_markup():
-    verdict = {"verdict": HOSTILE, "reason": HOSTILE}
+    verdict = {"verdict": "leaking", "reason": HOSTILE}
     alarm = {"t_s": 1.0, "kind": "weep", "carb": None, "leak_g_per_h": None, "text": HOSTILE}
     check = {"name": HOSTILE, "passed": False, "text": HOSTILE}
     status = {
