@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from soakmon.hardware_config import Section
-from soakmon.physics.described import Ethanol, HoseKind
+from soakmon.physics.described import Ethanol, HoseKind, of_unknown_age
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.watch.settings import Settings
 
@@ -118,8 +118,10 @@ class FuelSection(Section):
 
     def fuel(self) -> Fuel:
         """The fuel's properties."""
-        if self.name != "custom":
-            return FUELS[self.name]
+        if self.name in FUELS:
+            usual = FUELS[self.name]
+            stood = self.age != "fresh" and self.name.startswith("petrol_")
+            return of_unknown_age(usual) if stood else usual
         rvp, density, tension = (
             self.rvp_kpa, self.density_15c_kg_per_m3, self.surface_tension_20c_n_per_m,
         )  # fmt: skip

@@ -6,10 +6,11 @@ source gives them as such: they are judged from the published values beside them
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from soakmon.physics.belief import judgement
+from soakmon.physics.fuels import Fuel
 from soakmon.physics.permeation import ethanol_factor
 
 
@@ -70,12 +71,13 @@ _UNTOLD_LOG_SD = judgement(0.25, "log. sd")
 # 15 % (judgement), each of one specimen.
 BOTTLE_LOG_SD = judgement(0.25, "log. sd")
 # Vents that point down, overflow pipes as a second opening through which heavy vapour runs out
-# (8 g/day by Poiseuille for 2 mm of bore, never measured), sizes of bowls: unknown unless measured,
-# and with the overflow pipes plugged nothing runs out.
+# (8 g/day by Poiseuille for 2 mm of bore, never measured): 0.5 unless measured, and with the
+# overflow pipes plugged nothing runs out. Bowls whose sizes nobody told: 0.2; draught: 0.15.
 BOWLS_SCALE = judgement(1.2, "times")
-BOWLS_LOG_SD = judgement(0.5, "log. sd")
+BOWLS_LOG_SD = judgement(0.56, "log. sd")
 MEASURED_BOWLS_SCALE = judgement(1.0, "times")
-MEASURED_BOWLS_LOG_SD = judgement(0.3, "log. sd")
+# Vents known to 0.3, draught at them to 0.15, sizes as read to 0.1.
+MEASURED_BOWLS_LOG_SD = judgement(0.35, "log. sd")
 # Chance that the expectation as a whole is wrong by a factor (judgement).
 DOUBT = judgement(0.05, "chance")
 DOUBT_MEASURED = judgement(0.01, "chance")
@@ -83,9 +85,16 @@ DOUBT_MEASURED = judgement(0.01, "chance")
 WRONG_LOG_SD = judgement(0.7, "log. sd")
 # A hose whose rating on the fuel at hand is known: specimens of one class.
 RATED_HOSE_LOG_SD = judgement(0.6, "log. sd")
-# Fresh fuel within its class; a can of unknown age: bought petrol was found at 38 kPa (Zhu 2012).
+# Fresh fuel within its class; a can of unknown age, of summer's petrol 50 kPa in the middle: bought
+# petrol was found at 38 kPa (Zhu 2012), and a tenth of ethanol adds 7 (NREL 2012).
 FRESH_FUEL_LOG_SD = judgement(0.08, "log. sd")
+OLD_FUEL_SCALE = judgement(0.9, "times")
 OLD_FUEL_LOG_SD = judgement(0.2, "log. sd")
+
+
+def of_unknown_age(petrol: Fuel) -> Fuel:
+    """Pump petrol as it is in a can that nobody remembers filling."""
+    return replace(petrol, rvp_kpa=OLD_FUEL_SCALE * petrol.rvp_kpa)
 
 
 def hose_belief(kind: HoseKind, ethanol: Ethanol) -> HoseBelief:

@@ -18,6 +18,7 @@ from soakmon.physics.described import (
     LOW_HOSE_CHANCE,
     OLD_FUEL_LOG_SD,
     UNTOLD_HOSE,
+    of_unknown_age,
 )
 from soakmon.physics.diffusion import vent_steepness
 from soakmon.physics.expectation import EvaporationRates, evaporation_rates
@@ -32,8 +33,9 @@ from soakmon.watch.verdict import Cause
 REFERENCE_C = judgement(20.0, "°C")
 # By how many per cent vents lose more when the vapour pressure of usual petrol is 1 % higher.
 _STEEP = vent_steepness(FUELS["petrol_a"], REFERENCE_C)
-# Of a blank run's departure the bowls share some, more or less (judgement).
-_SHARED = judgement(0.3, "share")
+# Of a blank run's departure the bowls share what fuel and draught have in it, which is little
+# beside what a hose is unknown by; more or less (judgement; 0.07 over blind benches).
+_SHARED = judgement(0.1, "share")
 _BOWLS_DEPART = judgement(0.3, "share")
 
 
@@ -73,8 +75,7 @@ class Priors:
     def scales(self) -> tuple[float, float]:
         """Factors on the expected loss of bottle with hose, and of the bowls.
 
-        Fuel and draught that a blank run met are the bowls' too: about a third of what moves a
-        bottle's loss moves theirs as well (judgement).
+        Fuel and draught that a blank run met are the bowls' too, but the hose moved it more.
         """
         blank = self.blank_scale or 1.0
         return blank * self.past.scale, self.bowls_scale * blank**_SHARED * self.past.scale
@@ -86,11 +87,10 @@ class Priors:
         The bowls' is wider, the further a blank run was from the expected.
         """
         narrows = self.past.narrows
-        if not self.blank_scale:
-            bowls = math.hypot(self.bowls_rel_sd, self.vapour_rel_sd)
-            return narrows * self.hose_rel_sd, narrows * bowls
-        departs = _BOWLS_DEPART * abs(math.log(self.blank_scale))
-        return narrows * self.blank_rel_sd, narrows * math.hypot(self.bowls_rel_sd, departs)
+        departs = _BOWLS_DEPART * abs(math.log(self.blank_scale or 1.0))
+        bowls = math.hypot(self.bowls_rel_sd, self.vapour_rel_sd, departs)
+        feed = self.blank_rel_sd if self.blank_scale else self.hose_rel_sd
+        return narrows * feed, narrows * bowls
 
     @property
     def doubted(self) -> float:
@@ -143,7 +143,7 @@ class Settings:
     """
 
     geometry: BenchGeometry = field(default_factory=_untold)
-    fuel: Fuel = field(default_factory=lambda: FUELS["petrol_a"])
+    fuel: Fuel = field(default_factory=lambda: of_unknown_age(FUELS["petrol_a"]))
     priors: Priors = field(default_factory=Priors)
     criterion_g_per_day: float = judgement(2.0, "g/day")
     false_alarm: float = judgement(0.01, "chance")
