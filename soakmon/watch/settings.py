@@ -33,6 +33,7 @@ from soakmon.watch.verdict import Cause
 REFERENCE_C = judgement(20.0, "°C")
 # By how many per cent vents lose more when the vapour pressure of usual petrol is 1 % higher.
 _STEEP = vent_steepness(FUELS["petrol_a"], REFERENCE_C)
+_STOOD_STEEP = vent_steepness(of_unknown_age(FUELS["petrol_a"]), REFERENCE_C)
 # Of a blank run's departure the bowls share what fuel and draught have in it, which is little
 # beside what a hose is unknown by; more or less (judgement; 0.07 over blind benches).
 _SHARED = judgement(0.1, "share")
@@ -59,7 +60,7 @@ class Priors:
     bottle_rel_sd: float = BOTTLE_LOG_SD
     hose_rel_sd: float = UNTOLD_HOSE.log_sd
     bowls_rel_sd: float = BOWLS_LOG_SD
-    vapour_rel_sd: float = _STEEP * OLD_FUEL_LOG_SD
+    vapour_rel_sd: float = _STOOD_STEEP * OLD_FUEL_LOG_SD
     low_hose: float = LOW_HOSE_CHANCE
     unsteady_rel_sd: float = judgement(0.35, "log. sd")
     bowls_scale: float = BOWLS_SCALE
