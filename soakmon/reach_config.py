@@ -73,6 +73,10 @@ class InfluxSection(Section):
     token_file: str = Field(default="", description="file with the token; or SOAKMON_INFLUX_TOKEN")
     timeout_s: float = Field(default=10.0, ge=0.1, le=120, description="longest wait for an answer")
     batch_points: int = Field(default=500, ge=1, le=10_000, description="most points in a request")
+    by_job: bool = Field(
+        default=False,
+        description="tag all points with their job, as earlier versions did: many series a soak",
+    )
 
 
 class PhoneSection(Section):

@@ -14,8 +14,9 @@ from soakmon.errors import InputError
 from soakmon.reach import points as made
 from soakmon.reach.health import Board
 from soakmon.reach.influx import InfluxWriter, PointWriter, write_all
-from soakmon.reach.points import Point
+from soakmon.reach.points import Origin, Point
 from soakmon.reach_config import InfluxSection
+from soakmon.records.identity import bench_id
 from soakmon.records.journal import Event
 from soakmon.records.outbox import Outbox
 
@@ -40,7 +41,8 @@ class InfluxOutlet:
         wall_s: Callable[[], float],
         writer: Callable[[InfluxSection], PointWriter] = InfluxWriter,
     ) -> None:
-        self.bench, self.section, self.board, self.wall_s = bench, section, board, wall_s
+        self.section, self.board, self.wall_s = section, board, wall_s
+        self.origin = origin_of(bench, section, journal)
         self.make_writer = writer
         self.writer: PointWriter | None = None
         self.outbox = Outbox(journal, NAME)
@@ -61,7 +63,7 @@ class InfluxOutlet:
         self._lag()
         batches = self.outbox.batches(_BATCHES)
         events = self.outbox.events(_EVENTS)
-        points = [point for batch in batches for point in made.of_batch(self.bench, batch)]
+        points = [point for batch in batches for point in made.of_batch(self.origin, batch)]
         for piece in _pieces(points, self.section.batch_points):
             self._write(piece)
         if batches:
@@ -82,7 +84,7 @@ class InfluxOutlet:
         """Points of an event; one that makes no sense is put aside and stops no other."""
         job = self.outbox.soak(event.soak)[1]
         try:
-            return made.of_event(self.bench, job, event)
+            return made.of_event(self.origin, job, event)
         except Exception as error:  # whatever is wrong with it
             reason = f"no points can be made of it: {type(error).__name__}"
             if self.outbox.park(self.wall_s(), reason, json.dumps(asdict(event))):
@@ -117,6 +119,11 @@ def _pieces(points: list[Point], most: int) -> Iterator[list[Point]]:
         yield points[start : start + most]
 
 
+def origin_of(bench: str, section: InfluxSection, journal: Path) -> Origin:
+    """Whose points are made of a journal."""
+    return Origin(bench, bench_id(journal.parent), section.by_job)
+
+
 def backfill(
     bench: str, section: InfluxSection, journal: Path, name: str, writer: PointWriter
 ) -> dict[str, Any]:
@@ -126,7 +133,7 @@ def backfill(
     """
     if not journal.exists():
         raise InputError(f"{journal}: there is no journal: has a soak been run here?")
-    outbox = Outbox(journal, "influx-backfill")
+    outbox, origin = Outbox(journal, "influx-backfill"), origin_of(bench, section, journal)
     refused: list[str] = []
     sent = 0
     try:
@@ -134,9 +141,9 @@ def backfill(
         if not soaks:
             raise InputError(f"{journal}: there is no soak or job {name}")
         for soak in soaks:
-            points = [p for b in outbox.batches_of(soak) for p in made.of_batch(bench, b)]
+            points = [p for b in outbox.batches_of(soak) for p in made.of_batch(origin, b)]
             for event in outbox.events_of(soak):
-                points += made.of_event(bench, outbox.soak(soak)[1], event)
+                points += made.of_event(origin, outbox.soak(soak)[1], event)
             for piece in _pieces(points, section.batch_points):
                 write_all(writer, piece, lambda _, reason: refused.append(reason))
             sent += len(points)

@@ -16,6 +16,7 @@ from soakmon.records.events import AlarmsSeen, Estimate, PhaseChange, content
 from soakmon.records.journal import Event
 from soakmon.records.outbox import Batch
 from soakmon.records.verdict_form import BandForm, VerdictForm
+from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Alarm, Fault
 
 Value = float | str
@@ -48,10 +49,29 @@ def fields(**values: Any) -> dict[str, Value]:
     return found
 
 
-def tags(bench: str, job: str | None, carb: int | None = None) -> dict[str, str]:
-    """bench, job and carb; those that are empty are left out."""
-    found = {"bench": bench, "job": job or "", "carb": "" if carb is None else str(carb)}
-    return {name: value for name, value in found.items() if value}
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Whose points they are. by_job: as earlier versions made them, with the job as a tag."""
+
+    bench: str
+    bench_id: str = ""
+    by_job: bool = False
+
+    def tags(self, job: str | None, carb: int | None = None) -> dict[str, str]:
+        """bench and carb, and the job where that is asked for; those that are empty are left out.
+
+        Each job that is a tag is a set of new series, and a database is as large as its series.
+        """
+        found = {"bench": self.bench, "carb": "" if carb is None else str(carb)}
+        return _given(found | ({"job": job or ""} if self.by_job else {}))
+
+    def place(self, soak: int | None, t_s: float) -> dict[str, Value]:
+        """Where in which soak it was, s: with by_job alone, else `soak_info` tells the soak."""
+        return fields(soak=soak, t_s=t_s) if self.by_job else {}
+
+
+def _given(tags: dict[str, str]) -> dict[str, str]:
+    return {name: value for name, value in tags.items() if value}
 
 
 def _ns(wall_s: float) -> int:
@@ -64,31 +84,30 @@ def _mean(values: np.ndarray[Any, Any] | None) -> float:
     return float(np.nanmean(values))
 
 
-def of_batch(bench: str, batch: Batch) -> list[Point]:
+def of_batch(origin: Origin, batch: Batch) -> list[Point]:
     """Means of a batch's readings, and its drops per carb; at the time of its last row."""
     rows = batch.rows
-    own = fields(
-        soak=batch.soak,
-        t_s=rows.t_s[-1],
+    own = origin.place(batch.soak, rows.t_s[-1]) | fields(
         mass_g=_mean(rows.mass_g),
         air_c=_mean(rows.air_c),
         fuel_c=_mean(rows.fuel_c),
         feed_open=_mean(rows.feed_open),
     )
     time_ns = _ns(batch.wall_s)
-    points = [Point("soak_readings", tags(bench, batch.job), own, time_ns, batch.id)]
+    points = [Point("soak_readings", origin.tags(batch.job), own, time_ns, batch.id)]
     for gate in range(rows.gates):
         counts = rows.drops[:, gate]
         if np.isfinite(counts).any():
-            drops = fields(soak=batch.soak, drops=np.nansum(counts))
-            points.append(
-                Point("soak_drops", tags(bench, batch.job, gate + 1), drops, time_ns, batch.id)
-            )
-    return points
+            drops = fields(soak=batch.soak if origin.by_job else None, drops=np.nansum(counts))
+            own_tags = origin.tags(batch.job, gate + 1)
+            points.append(Point("soak_drops", own_tags, drops, time_ns, batch.id))
+    return [point for point in points if point.fields]
 
 
-def of_event(bench: str, job: str | None, event: Event) -> list[Point]:
-    """Points of an event: estimate, phase, alarm, acknowledgement, fault or verdict."""
+def of_event(origin: Origin, job: str | None, event: Event) -> list[Point]:
+    """Points of an event: estimate, phase, alarm, acknowledgement, fault or verdict; and which
+    soak of which job that is, where it begins, changes or goes on.
+    """
     found = content(event)
     if isinstance(found, Estimate | PhaseChange | VerdictForm):
         name, values = _of_state(found)
@@ -100,8 +119,19 @@ def of_event(bench: str, job: str | None, event: Event) -> list[Point]:
         carb = found.carb if isinstance(found, Alarm) else None
     else:
         return []
-    common = fields(soak=event.soak, t_s=event.t_s)
-    return [Point(f"soak_{name}", tags(bench, job, carb), common | values, time_ns, event.id)]
+    own = origin.place(event.soak, event.t_s) | values
+    made = [Point(f"soak_{name}", origin.tags(job, carb), own, time_ns, event.id)]
+    if isinstance(found, Estimate | PhaseChange) and event.soak and not origin.by_job:
+        runs = not (isinstance(found, PhaseChange) and found.phase is Phase.ENDED)
+        made.append(_info(origin, job, event, runs=runs))
+    return [point for point in made if point.fields]
+
+
+def _info(origin: Origin, job: str | None, event: Event, *, runs: bool) -> Point:
+    """Which soak of which job a bench has: one series a soak, to be joined to its others."""
+    tags = {"bench": origin.bench, "bench_id": origin.bench_id, "job": job or ""}
+    own = _given(tags | {"soak": str(event.soak)})
+    return Point("soak_info", own, fields(running=runs), _ns(event.wall_s), event.id)
 
 
 def _of_state(found: Estimate | PhaseChange | VerdictForm) -> tuple[str, dict[str, Value]]:

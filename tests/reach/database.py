@@ -12,7 +12,7 @@ from urllib.parse import parse_qs, urlsplit
 
 TOKEN = "invented-token-91"
 _LINE = re.compile(
-    r"^(?P<series>[a-z_]+(?:,[a-z]+=(?:[^\s,=\\]|\\[ ,=])+)*) (?P<fields>\S.*) (?P<time>\d{19})$"
+    r"^(?P<series>[a-z_]+(?:,[a-z_]+=(?:[^\s,=\\]|\\[ ,=])+)*) (?P<fields>\S.*) (?P<time>\d{19})$"
 )
 _FIELD = re.compile(r'([a-z_]+)=(-?\d+(?:\.\d+)?(?:e[+-]?\d+)?|"(?:[^"\\]|\\.)*")(?:,|$)')
 

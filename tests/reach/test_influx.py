@@ -30,6 +30,8 @@ ESTIMATE = {
     "loss_g_per_h": None, "expected_g_per_h": BAND,
 }  # fmt: skip
 
+ORIGIN = made.Origin("bench")
+
 
 @pytest.fixture
 def database():
@@ -73,9 +75,9 @@ def night(service, batches=60):
 
 def expected(service) -> set[tuple[str, str | None, int]]:
     outbox = Outbox(service.journal.path, "truth")
-    points = [p for b in outbox.batches_of(1) for p in made.of_batch("bench", b)]
+    points = [p for b in outbox.batches_of(1) for p in made.of_batch(ORIGIN, b)]
     for event in outbox.events_of(1):
-        points += made.of_event("bench", "J 17, left", event)
+        points += made.of_event(ORIGIN, "J 17, left", event)
     outbox.close()
     return {(p.measurement, p.tags.get("carb"), p.time_ns) for p in points}
 
@@ -111,7 +113,7 @@ def test_a_night_without_trouble(database, service, outlet):
     names = {series.split(",")[0] for series, _ in database.points}
     assert names == {
         "soak_readings", "soak_drops", "soak_estimate", "soak_phase", "soak_alarm", "soak_ack",
-        "soak_fault", "soak_verdict",
+        "soak_fault", "soak_verdict", "soak_info",
     }  # fmt: skip
 
 
@@ -295,6 +297,34 @@ def test_backfill(database, service):
     with pytest.raises(InputError, match="no soak or job 9"):
         backfill("bench", section, path, "9", writer)
     writer.close()
+
+
+def test_only_the_info_names_job_and_soak(database, service, outlet):
+    night(service)
+    drive(outlet)
+    own = (service.journal.path.parent / "bench_id").read_text().strip()
+    for (series, _), values in database.points.items():
+        name, *tags = series.replace("\\,", ";").split(",")
+        if name == "soak_info":
+            assert set(tags) == {
+                "bench=bench", f"bench_id={own}", "soak=1", r"job=J\ 17;\ left",
+            }  # fmt: skip
+            assert values == {"running": 1.0}
+        else:
+            assert {tag.split("=")[0] for tag in tags} <= {"bench", "carb"}
+            assert not {"soak", "t_s", "job"} & set(values)
+
+
+def test_as_earlier_versions_made_them_when_asked_for(service):
+    night(service, 6)
+    outbox = Outbox(service.journal.path, "truth")
+    origin = made.Origin("bench", "0123456789ab", by_job=True)
+    points = [p for b in outbox.batches_of(1) for p in made.of_batch(origin, b)]
+    points += [p for event in outbox.events_of(1) for p in made.of_event(origin, "J", event)]
+    outbox.close()
+    assert {p.measurement for p in points} >= {"soak_readings", "soak_drops", "soak_alarm"}
+    assert "soak_info" not in {p.measurement for p in points}
+    assert all(p.fields["soak"] == 1.0 and "job" in p.tags for p in points)
 
 
 def test_fields_are_floats_or_text_only():

@@ -12,6 +12,7 @@ from sim.scenarios import SCENARIOS
 from soakmon.reach.influx import InfluxWriter
 from soakmon.reach.influx_outlet import NAME, InfluxOutlet
 from soakmon.reach.supervise import ReachError
+from soakmon.records.identity import bench_id
 from soakmon.records.journal import Journal
 from soakmon.watch.verdict import Alarm
 from tests.bench.stepping import Stepped
@@ -82,7 +83,9 @@ def of_journal(path) -> Samples:
     times = dict(journal.connection.execute("SELECT id, wall_s FROM batch"))
 
     def put(measurement, wall_s, carb=None, **values):
-        tags = {("bench", "left"), ("job", JOB)} | ({("carb", str(carb))} if carb else set())
+        tags = {("bench", "left")} | ({("carb", str(carb))} if carb else set())
+        if measurement == "soak_info":
+            tags |= {("job", JOB), ("soak", "1"), ("bench_id", bench_id(path.parent))}
         for name, value in values.items():
             if value is None or value == "" or value != value:  # noqa: PLR0124 - NaN
                 continue
@@ -92,13 +95,13 @@ def of_journal(path) -> Samples:
 
     for number, rows in journal.batches(1):
         put(
-            "soak_readings", times[number], soak=1, t_s=rows.t_s[-1], air_c=np.mean(rows.air_c),
+            "soak_readings", times[number], air_c=np.mean(rows.air_c),
             mass_g=np.nanmean(rows.mass_g) if np.isfinite(rows.mass_g).any() else None,
             feed_open=np.mean(rows.feed_open),
         )  # fmt: skip
         for carb, drops in enumerate(rows.drops.T, start=1):
             if np.isfinite(drops).any():
-                put("soak_drops", times[number], carb, soak=1, drops=np.nansum(drops))
+                put("soak_drops", times[number], carb, drops=np.nansum(drops))
     for event in journal.read_events(1):
         _event(put, event)
     journal.close()
@@ -106,7 +109,9 @@ def of_journal(path) -> Samples:
 
 
 def _event(put, event):
-    own, data = {"soak": 1, "t_s": event.t_s}, event.data
+    own, data = {}, event.data
+    if event.kind in {"phase", "estimate"}:
+        put("soak_info", event.wall_s, running=data.get("phase") != "ended")
     if event.kind == "phase":
         put("soak_phase", event.wall_s, **own, phase=data["phase"], reason=data["reason"])
     elif event.kind == "alarm":
@@ -151,7 +156,7 @@ def test_a_day_without_the_server_in_the_middle_of_a_soak(bench, server):
 
     held, expected = server.samples(), of_journal(bench.journal.path)
     assert bench.phases()[-1] == "soaking"
-    assert {name for name, _ in held} >= {"soak_alarm_leak_g_per_h", "soak_ack_t_s"}
+    assert {name for name, _ in held} >= {"soak_alarm_leak_g_per_h", "soak_ack_kind"}
     assert sum(map(len, held.values())) > 10 * before
     assert held.keys() == expected.keys()
     for series, pairs in expected.items():
@@ -194,3 +199,20 @@ def test_after_a_crash_between_sending_and_noting_a_piece_comes_twice_and_is_one
     server.stop()
     server.start("-dedup.minScrapeInterval=1ms")
     assert server.samples() == once
+
+
+def test_a_further_soak_adds_one_series(bench, server):
+    """Of those that name a job, as all once did: the others are of the bench, for ever."""
+    outlet = outlet_of(bench)
+    named = []
+    for _ in range(3):
+        begin(bench)
+        bench.run(0.3)
+        if not bench.session.ended:
+            bench.service.commands.end("enough")
+        bench.run(0.1)
+        caught_up(outlet)
+        named.append({s for s in server.samples() if any(tag == "job" for tag, _ in s[1])})
+    close(outlet)
+    assert [len(series) for series in named] == [1, 2, 3]
+    assert {name for name, _ in named[-1]} == {"soak_info_running"}
