@@ -49,6 +49,7 @@ _TURNS = (
 )  # fmt: skip
 _TIGHT_AMONG = 4  # every third is without a leak
 _ERRORS_UP_TO_G_PER_DAY = 6.0
+_NOTHING_LEAKS = (Cause.NO_LEAK, Cause.NEEDLE_STUCK_SHUT)
 _ISOLATE_S, _NIGHT_S = 1800.0, 86400.0
 
 
@@ -263,7 +264,7 @@ def judged(case: Case, maker: Maker, *, deep: bool = True) -> Result:
         woken=bool(alarms),
         evaporated=_evaporated(night, record),
         rate=[night.leak_g_per_day / 24, verdict.leak_g_per_h.low, verdict.leak_g_per_h.high],
-        no_leak=sum(s.probability for s in verdict.suspects if s.cause is Cause.NO_LEAK),
+        no_leak=sum(s.probability for s in verdict.suspects if s.cause in _NOTHING_LEAKS),
         smallest_g_per_day=None if smallest is None else 24 * smallest,
         reads=_reads(record),
         blank_rel_sd=priors.blank_rel_sd if priors.blank_scale else None,

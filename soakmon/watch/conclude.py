@@ -40,9 +40,12 @@ def conclude(record: RunRecord) -> Verdict:
     # A bottle that ran dry leaves bowls short without any needle being at fault.
     empty = np.isfinite(record.empty_s)
     short = 0 if empty else record.finder.bowls_short(record.settings.bowl_g)
-    if short and record.settings.bowls_measured:
-        alarms.append(_starved(record, short))
     doubts = doubts_of(record, belief, faults, short)
+    if not record.settings.bowls_measured:
+        # It is the description that is short of a rack that nobody measured.
+        short = 0
+    if short:
+        alarms.append(_starved(record, short))
     outcome, reason = outcome_of(record, leak, found, doubts)
     return Verdict(
         outcome,

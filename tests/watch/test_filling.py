@@ -13,7 +13,7 @@ from soakmon.watch.decide import watched
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
-from soakmon.watch.verdict import Outcome
+from soakmon.watch.verdict import Cause, Outcome
 from tests.watch.nights import night
 
 RACK_G = 124.8
@@ -79,11 +79,15 @@ def test_a_rack_unlike_the_described_one_is_a_doubt_and_no_leak(times):
     assert verdict.outcome is Outcome.NOT_PROVEN
     assert "bench.toml describes" in verdict.reason
     assert not verdict.alarms
+    assert verdict.suspects[0].cause is Cause.NO_LEAK
+    assert Cause.NEEDLE_STUCK_SHUT not in {one.cause for one in verdict.suspects}
 
 
 def test_a_bowl_short_of_a_measured_rack_is_a_needle_stuck_shut():
     rows = filled(night(3), begins_s=300.0, g_per_min=40.0, takes_g=0.76 * RACK_G)
-    assert [a.kind for a in conclude(judged(rows, bowls_measured=True)).alarms] == ["starved"]
+    verdict = conclude(judged(rows, bowls_measured=True))
+    assert [a.kind for a in verdict.alarms] == ["starved"]
+    assert verdict.suspects[0].cause is Cause.NEEDLE_STUCK_SHUT
 
 
 def test_bowls_are_measured_when_bench_toml_says_other_than_the_default():
