@@ -14,7 +14,7 @@ from soakmon.records.journal import Journal
 from soakmon.records.verdict_form import VerdictForm
 from soakmon.report.files import file_names
 from tests.desk import Desk
-from tests.records.test_journal import ENTRY, anchor, row
+from tests.records.rows import ENTRY, anchor, row
 
 
 class Made:

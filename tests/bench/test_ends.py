@@ -17,7 +17,7 @@ from soakmon.records.verdict_form import VerdictForm
 from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Alarm
 from tests.bench.stepping import Stepped, short
-from tests.records.test_journal import ENTRY, anchor, row
+from tests.records.rows import ENTRY, anchor, row
 
 FILLED_H = 0.5
 

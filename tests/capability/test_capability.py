@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from dataclasses import replace
 
 import numpy as np
@@ -14,18 +13,13 @@ from sim.benches import run_blank
 from sim.blind import Induced, blank_of, blind_scenario
 from sim.faults import Kind
 from sim.world import World
-from soakmon.app.bound_nights import tight_night
 from soakmon.app.capability_nights import make_night, past_of
-from soakmon.capability.both_bounds import EDGES_H, TightNight, bounds_of, residual_g
-from soakmon.capability.bound import Noise, least_sd_g_per_h
 from soakmon.capability.certificate import certificate
 from soakmon.capability.evaluate import (
     LEAKS_G_PER_DAY,
     Case,
     Isolation,
-    Night,
     Owner,
-    Result,
     Way,
     judged,
     plan,
@@ -33,37 +27,10 @@ from soakmon.capability.evaluate import (
     smallest_at,
 )
 from soakmon.capability.summary import as_dict
-from soakmon.capability.world_bound import world_bound
 from soakmon.cli.program import app
 from soakmon.errors import InputError
 from soakmon.watch.settings import DESCRIBED, Settings
-from tests.bounds import EDGES_H as FINE_H
-from tests.bounds import made as made_for_bounds
-from tests.watch.nights import night as handmade
-
-QUIET = Noise(0.04, 0.02, 0.04, 0.13, 0.14)
-
-
-def made(case: Case, isolation: Isolation | None = None) -> Night:
-    """A hand-made night: a leak at carb 2, or one that no gate sees; shut, it goes on dripping."""
-    leak = case.leak_g_per_day / 24
-    carb = 2 if case.way is Way.GATES and leak else None
-    rows = handmade(case.seed, leak_g_per_h=leak, carb=carb, spacing_s=20.0)
-    if isolation is not None:
-        rows = rows.part(0, int(np.searchsorted(rows.t_s, isolation.until_s)))
-        rows = replace(rows, feed_open=np.where(rows.t_s > isolation.shut_s, 0.0, 1.0))
-    cause = "bowl_joint_weep" if carb else "bench_plumbing_leak" if leak else "no_leak"
-    return Night(rows, Settings(), QUIET, 24 * leak, carb, cause, 0.0, True)
-
-
-def result(leak: float, way: Way, *, found: bool, index: int = 0) -> Result:
-    outcome = "leaking" if found else "not_proven"
-    delay = 100.0 + index if found else None
-    told = [[1.0, 1.0]]
-    isolated = told if found and leak else None
-    return Result(
-        index, leak, way.value, False, outcome, found, delay, found, 0.1, 0.2, 1.0, told, isolated
-    )
+from tests.capability.nights import made, result
 
 
 def test_the_plan_is_the_seeds_and_deals_every_leak():
@@ -156,16 +123,6 @@ def test_judgement_of_hand_made_nights():
     assert tight.bound_g_per_day is not None
     assert abs(tight.error_g_per_day) < 5 * tight.bound_g_per_day
     assert sum(p for p, _ in tight.suspects) == pytest.approx(1)
-
-
-def test_the_bound_grows_with_noise_drift_and_evaporation():
-    night = made(Case(0, 3, 0.0, Way.GATES))
-    least = least_sd_g_per_h(night.rows, night.settings, QUIET, 60.0)
-    for worse in ({"white_g": 4.0}, {"wander_g": 0.2}, {"feed_rel_sd": 0.5}, {"bowls_rel_sd": 0.5}):
-        more = least_sd_g_per_h(night.rows, night.settings, replace(QUIET, **worse), 60.0)
-        assert more > 1.02 * least
-    # A walk alone would allow wander/√h over the day; the bound cannot be under it.
-    assert least > 0.02 / math.sqrt(24) * 0.9
 
 
 def test_the_smallest_leak_needs_all_larger_ones_found():
@@ -295,40 +252,6 @@ def test_the_page_says_how_many_blank_runs_told_something():
     assert "3 of 4, good to 10 % in the middle" in page
 
 
-def test_both_bounds_are_told_side_by_side():
-    """Nights whose covariance is known: white noise of 0.1 g in each two hours, nothing else."""
-    rng = np.random.default_rng(8)
-    hours = 2.0 * np.arange(1, 11)
-    nights = [TightNight(rng.normal(0, 0.1, 10), model) for model in [0.3, 0.4] * 200]
-    bounds = bounds_of(nights)
-    exact = 24 * 0.1 / math.sqrt(float((hours**2).sum()))
-    assert bounds.world_g_per_day == pytest.approx(exact, abs=3 * bounds.world_error_g_per_day)
-    assert bounds.world_error_g_per_day == pytest.approx(exact * math.sqrt(0.5 / 390), rel=0.1)
-    assert bounds.model_g_per_day == pytest.approx(math.sqrt((0.09 + 0.16) / 2))
-    assert bounds_of(nights[:19]) is None
-    told = as_dict([result(0.2, Way.GATES, found=True)], bounds)["bounds"]
-    assert told["nights"] == 400
-    assert told["world_g_per_day"] == pytest.approx(bounds.world_g_per_day, abs=1e-4)
-    assert told["model_g_per_day"] == pytest.approx(0.3536, abs=1e-4)
-    page = certificate([result(0.2, Way.GATES, found=True)], bounds, version="1", seed=6)
-    assert "in the simulated world, 0.35 g/day in the filter&#x27;s own model (400 nights)" in page
-
-
-def test_a_leak_shows_in_the_residual_by_its_signature():
-    """0.01 g/h less in each hour: so much at each mark since the first."""
-    t_s = 60.0 * np.arange(24 * 60)
-    marks_g = residual_g(t_s, -0.01 * t_s / 3600)
-    assert marks_g == pytest.approx(-0.01 * (EDGES_H[1:-1] - EDGES_H[0]), abs=1e-3)
-
-
-def test_a_tight_night_for_both_bounds():
-    """Its evaporation departs by tenths from the expectation; the model's bound is its own."""
-    night = tight_night(3)
-    assert len(night.residual_g) == len(EDGES_H) - 2
-    assert 0 < np.abs(night.residual_g).max() < 1.5
-    assert 0.1 < night.model_g_per_day < 0.6
-
-
 def run(*args: str):
     return CliRunner().invoke(app, ["capability", *args])
 
@@ -377,63 +300,8 @@ def test_an_isolated_night_is_shut_and_ends():
     assert set(night.rows.feed_open[(night.rows.t_s > 601) & (night.rows.t_s <= 7200)]) == {1.0}
 
 
-def test_what_parts_have_in_common_widens_the_bound():
-    """Parts that depart together are less easily told from a leak."""
-    night = made(Case(0, 3, 0.0, Way.GATES))
-    apart, together = (
-        least_sd_g_per_h(night.rows, night.settings, replace(QUIET, correlation=c), 60.0)
-        for c in (0.0, 0.6)
-    )
-    assert together > 1.05 * apart
-
-
-def test_the_bound_of_a_world_whose_covariance_is_known():
-    """White noise and a walk: against generalised least squares with the true covariance."""
-    rng = np.random.default_rng(6)
-    hours = np.arange(1.0, 24.0)
-    walk, white = 0.02, 0.01
-    true = walk**2 * np.minimum.outer(hours, hours) + white**2 * np.eye(len(hours))
-    exact = 1 / math.sqrt(hours @ np.linalg.solve(true, hours))
-    drawn = rng.multivariate_normal(np.zeros(len(hours)), true, 400)
-    found = world_bound(drawn, -hours)
-    assert found.sd == pytest.approx(exact, abs=3 * found.sd_error)
-    assert found.sd_error < 0.05 * exact
-    # 2.326 + 1.645 sd apart.
-    assert found.smallest() == pytest.approx(3.971 * found.sd, rel=1e-3)
-    with pytest.raises(ValueError, match="too few"):
-        world_bound(drawn[:40], -hours)
-
-
-def test_the_bound_of_a_world_does_not_lean():
-    """Few nights make it less sure, not smaller: the mean over many draws is the true variance."""
-    rng = np.random.default_rng(7)
-    squares = [world_bound(rng.normal(0, 1, (40, 12)), np.ones(12)).sd ** 2 for _ in range(800)]
-    assert float(np.mean(squares)) == pytest.approx(1 / 12, rel=0.05)
-
-
-def test_a_night_for_the_bound_of_the_world():
-    """Nothing of the fill is in it, and its evaporation departs by tenths from the expectation."""
-    night = made_for_bounds(3, judge=False)
-    assert len(night.residual_g) == len(FINE_H) - 2
-    assert np.abs(night.residual_g).max() < 1.5
-    assert all(0.5 < factor < 2.0 for factor in night.departs)
-    assert night.error is None
-
-
 def test_only_tight_nights_are_planned_when_only_they_are_wanted():
     cases = plan_tight(50, 3)
     assert len(cases) == 50
     assert {case.leak_g_per_day for case in cases} == {0.0}
     assert len({case.index for case in cases}) == 50
-
-
-def test_both_bands_are_counted_over_tight_nights():
-    none = result(0.0, Way.GATES, found=False)
-    held = replace(none, evaporated=[1.0, 0.5, 1.5], reads=[95, 100, 1])
-    missed = replace(none, evaporated=[2.0, 0.5, 1.5], reads=[75, 100, 0])
-    hard = replace(held, hard=True)
-    leaks = replace(missed, leak_g_per_day=4.0)
-    told = as_dict([held, held, missed, hard, leaks])
-    assert told["evaporates"]["usual"] == {"nights": 3, "inside": 2, "lower95": 0.1353}
-    assert told["evaporates"]["hard"]["inside"] == 1
-    assert told["reads"]["usual"] == {"nights": 3, "inside": 0.8833, "last_inside": 2}

@@ -326,3 +326,99 @@ def test_messages_are_in_the_language_of_bench_toml():
     (result,) = [one for _, one in told if one.key.startswith("result")]
     assert result.title == "UNDICHT: invented rack"
     assert "Am wahrscheinlichsten: Vergaser 2: Kammerdichtung" in result.body
+
+
+@pytest.fixture
+def feeder():
+    return Feeder(replace(POLICY, tell_start=True))
+
+
+def plain(told):
+    """Key, urgency, and whether the message names the bench and says where to look."""
+    return [
+        (one.key, one.urgent, "bench" in one.title, one.body.endswith("http://bench/"))
+        for _, one in told
+    ]
+
+
+def test_each_message_has_a_key_of_its_own_says_which_bench_and_whether_it_is_urgent(feeder):
+    noon = NIGHT + 12 * HOUR
+    feeder.take(noon, "phase", phase="preflight", reason="rack")
+    assert plain(feeder.told(noon, noon)) == [("begin/1", False, True, True)]
+    feeder.take(noon, "verdict", **VERDICT)
+    ((_, result),) = feeder.told(noon, noon)
+    assert (result.key, result.urgent) == ("result/1", False)
+    assert result.body.endswith("http://bench/")
+
+    def dry(at_s):
+        return BenchStatus(phase="soaking", soak=7, dry_at_wall_s=at_s + 60, left_s=HOUR)
+
+    assert plain(feeder.told(noon, noon, status=dry)) == [("dry/7", False, True, True)]
+
+    def broken(at_s):
+        return BenchStatus(phase="soaking", soak=7, cell_trouble="no reading")
+
+    told = feeder.told(noon, noon + 130, status=broken)
+    assert plain(told) == [("trouble/cell_trouble", True, True, True)]
+    assert "Since: 11:30 UTC" in told[0][1].body
+    told = feeder.told(noon + 140, noon + 800, status=lambda _: BenchStatus(phase="soaking"))
+    assert plain(told) == [("trouble/cell_trouble", False, True, True)]
+
+
+def test_what_comes_together_is_told_together(feeder):
+    noon = NIGHT + 12 * HOUR
+    feeder.take(noon, "phase", phase="preflight", reason="rack")
+    feeder.take(noon, "verdict", **VERDICT)
+    feeder.alarm(noon, kind="weep")
+    told = feeder.told(noon, noon, status=lambda _: BenchStatus(vapour_alarm=True))
+    assert [one.key for _, one in told] == [
+        "alarm/3", "trouble/vapour_alarm", "begin/1", "result/1"
+    ]  # fmt: skip
+
+
+def test_only_alarms_that_were_seen_are_acknowledged_and_stay_so(feeder):
+    for mark, carb in (("aaaaaaaaaaaa", 2), ("bbbbbbbbbbbb", 3)):
+        feeder.take(
+            NIGHT, "alarm", t_s=0.0, kind="flood", carb=carb, leak_g_per_h=9.0, text="x", uid=mark
+        )
+    feeder.told(NIGHT, NIGHT)
+    feeder.take(NIGHT + 1, "ack", alarms=[0], uids=["aaaaaaaaaaaa"])
+    assert list(feeder.rules.answerable(NIGHT + 2)) == ["bbbbbbbbbbbb"]
+    feeder.take(NIGHT + 2, "ack", alarms=[], uids=[])
+    told = feeder.told(NIGHT + 300, NIGHT + 300)
+    assert [one.key for _, one in told] == ["alarm/bbbbbbbbbbbb"]
+    assert feeder.rules.answerable(NIGHT + 12 * HOUR) == {}
+
+
+def test_an_alarm_that_nobody_was_told_of_cannot_be_answered(feeder):
+    feeder.alarm(NIGHT)
+    assert feeder.rules.answerable(NIGHT) == {}
+    feeder.told(NIGHT, NIGHT)
+    assert feeder.rules.answerable(NIGHT) == {"1": ["1"]}
+    feeder.alarm(NIGHT + 1, carb=None)  # the guard's, of the same flood
+    assert feeder.rules.answerable(NIGHT + 1) == {"1": ["1", "2"]}
+
+
+@pytest.mark.parametrize(
+    ("clock", "quiet"),
+    [("21:59", False), ("22:00", True), ("06:59", True), ("07:00", False), ("07:59", False)],
+)
+def test_quiet_hours_begin_and_end_by_the_minute(clock, quiet):
+    at = datetime.fromisoformat(f"2027-03-27T{clock}:00+00:00").timestamp()
+    assert POLICY.quiet(at) is quiet
+    by_day = replace(POLICY, quiet_from_min=7 * 60, quiet_to_min=22 * 60)
+    assert by_day.quiet(at) is not quiet
+
+
+def test_what_was_to_be_told_soon_outlives_a_restart(feeder):
+    feeder.take(NIGHT, "phase", phase="preflight", reason="rack")
+    again = Rules(feeder.rules.policy, Memory.of(json.loads(json.dumps(feeder.rules.kept()))))
+    assert [one.key for one in again.due(NIGHT)] == ["begin/1"]
+    assert Memory.of({}) == Memory()
+
+
+def test_an_alarm_that_says_nothing_is_trouble_of_the_bench_and_told_all_the_same(feeder):
+    feeder.take(NIGHT, "alarm")
+    ((_, told),) = feeder.told(NIGHT, NIGHT)
+    assert told.title == "Bench trouble: bench"
+    assert "no more is known" in told.body

@@ -13,7 +13,7 @@ from soakmon.records.damage import fault_in, open_journal
 from soakmon.records.holding import holding
 from soakmon.records.journal import Journal
 from soakmon.records.verdict_form import VerdictForm
-from tests.records.test_journal import ENTRY, anchor, row
+from tests.records.rows import ENTRY, anchor, row
 
 PAGE = 1024
 

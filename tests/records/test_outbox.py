@@ -145,3 +145,43 @@ def test_damaged_text_is_passed_over(service, outbox):
     for text in ("{", "[]", "[" * 100_000):
         service.journal.connection.execute("UPDATE event SET data = ? WHERE id = 1", (text,))
         assert [event.kind for event in outbox.events()] == ["damaged", "alarm"]
+
+
+def test_what_is_read_of_a_soak(service, outbox):
+    service.rows(3)
+    service.alarm()
+    service.journal.finish(30.0, VerdictForm(verdict="tight"))
+    second = service.start(job=None)
+    service.rows()
+    service.alarm()
+    assert outbox.soak(1) == ("invented rack", "J-17")
+    assert outbox.soak(second) == ("invented rack", None)
+    assert outbox.soak(99) == outbox.soak(None) == ("", None)
+    assert outbox.soaks_of("J-17") == [1]
+    assert outbox.soaks_of(str(second)) == [second]
+    assert outbox.soaks_of("J-18") == []
+    assert [batch.id for batch in outbox.batches_of(1)] == [1, 2, 3]
+    assert [batch.id for batch in outbox.batches_of(1, 2, 2)] == [2]
+    assert [event.id for event in outbox.events_of(second)] == [2]
+
+
+def test_a_batch_has_its_soak_its_job_its_time_and_its_rows(service, outbox):
+    service.rows()
+    (batch,) = outbox.batches_of(1)
+    assert (batch.id, batch.soak, batch.job) == (1, 1, "J-17")
+    assert batch.wall_s == service.now_s - 1
+    assert len(batch.rows) == 10
+    assert batch.rows.drops.sum() == 1
+
+
+def test_an_event_whose_text_is_damaged_keeps_its_place(service, outbox):
+    service.rows(2)
+    service.alarm()
+    service.journal.connection.execute("UPDATE event SET data = '{' WHERE id = 1")
+    (event,) = outbox.events_of(1)
+    assert (event.id, event.soak, event.kind, event.data) == (1, 1, "damaged", {})
+    assert (event.t_s, event.wall_s) == (service.t_s, service.now_s)
+
+
+def test_an_outlet_that_has_noted_nothing_has_an_empty_memo(outbox):
+    assert outbox.memo() == {}
