@@ -25,6 +25,7 @@ from soakmon.bench.records_port import StoreResult
 from soakmon.bench.refusals import REFUSALS
 from soakmon.bench.service import Service
 from soakmon.errors import InputError
+from soakmon.records.jobs.text import NUMBER_PATTERN
 from soakmon.texts import say
 from soakmon.weigh.guided import TESTS, Guided
 
@@ -47,7 +48,7 @@ class Begin(Body):
         "still",
         "drip",
     ]
-    job: str | None = Field(default=None, pattern=r"^\d{4}-\d{4,6}$", description="to keep it with")
+    job: str | None = Field(default=None, pattern=NUMBER_PATTERN, description="to keep it with")
 
 
 class Given(Body):

@@ -20,6 +20,7 @@ from soakmon.page.access import DeniedError, runs, visitor
 from soakmon.page.store import Visitor
 from soakmon.records.jobs.fields import CarbFields
 from soakmon.records.jobs.files import picture_type
+from soakmon.records.jobs.text import NUMBER_PATTERN
 from soakmon.texts import say
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 _IN_MEMORY_BYTES = 1_000_000
 MOST_CARBS = 8
 
-Number = Annotated[str, FromPath(pattern=r"^\d{4}-\d{4,6}$", description="as 2026-0001")]
+Number = Annotated[str, FromPath(pattern=NUMBER_PATTERN, description="as 2026-0001")]
 Place = Annotated[int, FromPath(ge=1, le=10_000)]
 Sha256 = Annotated[str, FromPath(pattern=r"^[0-9a-f]{64}$")]
 Runner = Annotated[Visitor, Depends(runs)]

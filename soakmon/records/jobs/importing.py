@@ -63,6 +63,10 @@ Data = Annotated[dict[str, Any], AfterValidator(_plain_data)]
 Sha256 = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 
 
+# A digit less than our own may have: numbers go on from the greatest that was taken in.
+_NUMBER = r"^\d{4}-\d{4,8}$"
+
+
 class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid")
 
@@ -115,7 +119,7 @@ class _Correction(_Strict):
 
 class _Job(_Strict):
     schema_: Literal["soakmon.job/1"] = Field(alias="schema")
-    number: str = Field(pattern=r"^\d{4}-\d{4,6}$")
+    number: str = Field(pattern=_NUMBER)
     created: AwareDatetime
     customer: Text
     machine: Text

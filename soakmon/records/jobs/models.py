@@ -5,13 +5,14 @@ Times are kept as UTC; booleans that may be None mean: not recorded.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import JSON, DateTime, Dialect, ForeignKey, Text, TypeDecorator
+from sqlalchemy import JSON, DateTime, Dialect, ForeignKey, Text, TypeDecorator, event
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship, validates
 
-from soakmon.records.jobs.text import kept_name
+from soakmon.records.jobs.text import kept_name, sought
 
 
 class UtcTime(TypeDecorator[datetime]):
@@ -40,8 +41,16 @@ class Base(DeclarativeBase):
     }
 
 
+def found_by(values: Mapping[str, Any]) -> str:
+    """What a job is found by: all that a list shows of it, without case and accents."""
+    return sought("\n".join(str(values.get(name) or "") for name in FOUND_BY))
+
+
+FOUND_BY = ("number", "customer", "machine", "rack")
+
+
 class Job(Base):
-    """One rack of one customer. number: YEAR-NNNN."""
+    """One rack of one customer. number: YEAR-NNNN; sought: see `found_by`."""
 
     __tablename__ = "job"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -51,6 +60,9 @@ class Job(Base):
     machine: Mapped[str]
     rack: Mapped[str]
     carb_count: Mapped[int]
+    sought: Mapped[str | None] = mapped_column(
+        default=lambda context: found_by(context.get_current_parameters())
+    )
     carbs: Mapped[list[Carb]] = relationship(order_by="Carb.place", cascade="all, delete-orphan")
     checklist: Mapped[list[ChecklistItem]] = relationship(
         order_by="ChecklistItem.place", cascade="all, delete-orphan"
@@ -67,6 +79,12 @@ class Job(Base):
     corrections: Mapped[list[Correction]] = relationship(
         order_by="Correction.at, Correction.id", cascade="all, delete-orphan"
     )
+
+
+@event.listens_for(Job, "before_update")
+def _found_anew(_mapper: object, _connection: object, job: Job) -> None:
+    """What was put right is found by what it says now."""
+    job.sought = found_by({name: getattr(job, name) for name in FOUND_BY})
 
 
 class Carb(Base):

@@ -14,6 +14,7 @@ from sqlalchemy.orm import Session
 
 from soakmon.errors import InputError
 from soakmon.records.jobs.files import FileStore
+from soakmon.records.jobs.findable import make_findable
 from soakmon.records.jobs.migrate import migrate
 from soakmon.records.sharing import make_file
 
@@ -51,6 +52,7 @@ class Records:
         try:
             with self.engine.begin() as connection:
                 migrate(connection)
+                make_findable(connection)
         except DBAPIError as error:
             self.close()
             raise InputError(f"{self.where}: cannot be opened: {_first_line(error)}") from None

@@ -12,6 +12,8 @@ import unicodedata
 
 from soakmon.errors import InputError
 
+# YEAR-NNNN, and more digits where a year has more jobs: as many as the counter holds.
+NUMBER_PATTERN = r"^\d{4}-\d{4,9}$"
 MOST_LINE, MOST_TEXT, MOST_NAME = 500, 20_000, 200
 # Overrides, embeddings and isolates of the direction of writing.
 _DIRECTION = {*range(0x202A, 0x202F), *range(0x2066, 0x206A)}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -10,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import IO, Any
 
-from sqlalchemy import or_, select
+from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from soakmon.errors import InputError
@@ -20,12 +19,12 @@ from soakmon.records.jobs.fields import CHECKLIST, CarbFields, parse_pairs
 from soakmon.records.jobs.files import FileStore
 from soakmon.records.jobs.models import Attachment, Carb, ChecklistItem, Job, Note, StoredResult
 from soakmon.records.jobs.store import next_number
-from soakmon.records.jobs.text import clean_line, clean_text, kept_name, sought
+from soakmon.records.jobs.text import NUMBER_PATTERN, clean_line, clean_text, kept_name, sought
 from soakmon.texts import say
 
 MOST_CARBS = 8
 _PIECE = 1000
-NUMBER = re.compile(r"\d{4}-\d{4,6}")
+NUMBER = re.compile(NUMBER_PATTERN)
 
 
 def new_job(
@@ -81,14 +80,18 @@ class Listed:
 def all_jobs(session: Session, word: str = "", most: int | None = None) -> list[Listed]:
     """All jobs, latest first; word: in number, customer, machine or rack, case and accents aside.
 
-    The words are compared here: SQLite knows no case beyond English letters. most: no more than
-    so many.
+    They are compared in the database, with what was written down for it (`models.found_by`): SQLite
+    knows no case beyond English letters. most: no more than so many.
     """
     columns = (Job.number, Job.created, Job.customer, Job.machine, Job.rack, Job.carb_count, Job.id)
-    rows = session.execute(select(*columns).order_by(Job.created.desc(), Job.id.desc()))
-    wanted = sought(word)
-    found = (row for row in rows if wanted in sought("\n".join((row[0], *row[2:5]))))
-    kept = list(itertools.islice(found, most))
+    query = select(*columns).order_by(Job.created.desc(), Job.id.desc()).limit(most)
+    if wanted := sought(word):
+        # By its index of trigrams PostgreSQL finds only what is LIKE; SQLite has none, and this
+        # is the quicker of its two ways to read all.
+        like = session.get_bind().dialect.name == "postgresql"
+        holds = Job.sought.contains(wanted, autoescape=True)
+        query = query.where(holds if like else func.instr(Job.sought, wanted) > 0)
+    kept = session.execute(query).all()
     last = _last_results(session, [row[6] for row in kept])
     return [Listed(*row[:6], last.get(row[6], "")) for row in kept]
 

@@ -178,7 +178,7 @@ def _carb_twice(folder):
 
 def _number_too_large(folder):
     text = json.loads((folder / "job.json").read_text())
-    text["number"] = "2026-9999999"
+    text["number"] = "2026-999999999"
     (folder / "job.json").write_text(json.dumps(text))
     resum(folder)
 

@@ -11,11 +11,13 @@ import pytest
 from sqlalchemy import inspect
 
 from soakmon.errors import InputError
+from soakmon.records.jobs import findable
+from soakmon.records.jobs.correct import correct_job
 from soakmon.records.jobs.fields import CHECKLIST, CarbFields, height_within, parse_pairs
 from soakmon.records.jobs.files import FileStore, safe_name
 from soakmon.records.jobs.migrate import migrate, packaged_steps, version_of
 from soakmon.records.jobs.models import Base, Carb
-from soakmon.records.jobs.store import DATABASE, Records
+from soakmon.records.jobs.store import DATABASE, Records, take_number
 from soakmon.records.jobs.work import (
     add_check,
     add_note,
@@ -80,8 +82,8 @@ def test_desks_that_make_jobs_at_once_get_different_numbers(opened):
 def test_ten_thousand_jobs_are_listed_and_searched_at_once(records):
     """tests/benchmark_jobs.py prints the figures; here a loose bound on a busy machine."""
     fill(records, 10_000)
-    for word, count in (("", 10_000), ("ŁUKASZ 77", 111), ("nowhere", 0)):
-        assert min(listing_s(records, word, count) for _ in range(3)) < 1.0
+    for word, count in (("", 50), ("ŁUKASZ 777", 11), ("nowhere", 0)):
+        assert min(listing_s(records, word, count)[0] for _ in range(3)) < 1.0
     with records.session() as session:
         assert all_jobs(session, most=2)[0].last == "leaking (invented)"
 
@@ -143,6 +145,9 @@ def test_a_later_step_is_applied_once_and_keeps_what_was_there(records, number):
 def test_notes_from_before_they_had_authors_are_kept_without_one(opened):
     with Records(*opened) as made, made.engine.begin() as connection:
         connection.exec_driver_sql("DROP TABLE correction")
+        connection.exec_driver_sql("DROP INDEX job_sought")
+        connection.exec_driver_sql("DROP INDEX result_bench")
+        connection.exec_driver_sql("ALTER TABLE job DROP COLUMN sought")
         connection.exec_driver_sql("ALTER TABLE note DROP COLUMN written_by")
         connection.exec_driver_sql("UPDATE schema_version SET version = 2")
         connection.exec_driver_sql(
@@ -160,6 +165,7 @@ def test_notes_from_before_they_had_authors_are_kept_without_one(opened):
     with Records(*opened) as again, again.session() as session:
         notes = find_job(session, "2026-0001").notes
         assert [note.written_by for note in notes] == ["", "B. Invented"]
+        assert [job.number for job in all_jobs(session, "INVENTED")] == ["2026-0001"]
 
 
 def test_a_step_that_fails_leaves_the_database_as_it_was(records):
@@ -230,6 +236,54 @@ def test_ticks_notes_tasks_and_search(records, number):
         assert all_jobs(session, "nowhere") == []
         with pytest.raises(InputError, match="no job x: numbers look like"):
             find_job(session, "x")
+
+
+def test_a_job_is_found_by_what_was_put_right_and_by_signs_as_they_are(records, number):
+    with records.session() as session:
+        other = new_job(session, NOW, customer="100 %_invented", machine="m", rack="r", carbs=1)
+    with records.session() as session:
+        correct_job(find_job(session, number), {"customer": "Ærø Motorer"}, BY)
+    with records.session() as session:
+        for word, found in [
+            ("ærø motor", [number]), ("süß", []), ("% _", []), ("%_", [other.number]),
+            ("0 %", [other.number]), ("\\", []), ("/", []), (" ", [other.number, number]),
+        ]:  # fmt: skip
+            assert [job.number for job in all_jobs(session, word)] == found, word
+
+
+def test_jobs_that_nobody_made_findable_are_found_after_the_next_opening(opened, records, number):
+    with records.engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE job SET sought = NULL")
+    with Records(*opened) as again, again.session() as session:
+        assert [job.number for job in all_jobs(session, "suss")] == [number]
+
+
+@pytest.mark.parametrize("opened", ["postgresql"], indirect=True)
+def test_a_server_with_trigrams_searches_by_them(records):
+    with records.engine.begin() as connection:
+        # Of few jobs the server would rather read all.
+        connection.exec_driver_sql("SET LOCAL enable_seqscan = off")
+        plan = connection.exec_driver_sql(
+            "EXPLAIN SELECT id FROM job WHERE sought LIKE '%%nowhere%%'"
+        ).scalars()
+        assert "job_sought_trigram" in "\n".join(plan)
+
+
+@pytest.mark.parametrize("opened", ["postgresql"], indirect=True)
+def test_a_role_that_may_make_no_index_searches_all_the_same(opened, records, number, monkeypatch):
+    with records.engine.begin() as connection:
+        connection.exec_driver_sql("DROP INDEX job_sought_trigram")
+    monkeypatch.setattr(findable, "_TRIGRAMS", ("CREATE EXTENSION none_of_that_name",))
+    with Records(*opened) as again, again.session() as session:
+        assert [job.number for job in all_jobs(session, "suss")] == [number]
+
+
+def test_numbers_have_no_ceiling(records):
+    with records.session() as session:
+        take_number(session, "2026-9999999")
+        job = new_job(session, NOW, **PLAIN)
+        assert job.number == "2026-10000000"
+        assert find_job(session, job.number).id == job.id
 
 
 def test_the_latest_of_a_kind_is_found_with_or_without_job(records, number):
