@@ -119,6 +119,33 @@ def enter(page: Page, *answers: str | None) -> None:
             expect(page.locator("#guide")).not_to_have_attribute("data-answers", given)
 
 
+def begin(page: Page, name: str) -> None:
+    """Begin a test, and wait for its first question: until then the last test's place stands."""
+    page.get_by_role("button", name=name).click()
+    expect(page.locator("#step")).to_be_visible()
+    expect(page.locator("#guide")).to_have_attribute("data-answers", "0")
+
+
+def test_an_answer_that_is_under_way_is_not_given_twice(phone):
+    """Two presses, or a slow network: the next question is not answered before it is read."""
+    go(phone, "Bench tests")
+    begin(phone, "Check the cell")
+    slow = phone.context.new_cdp_session(phone)
+    slow.send("Network.enable")
+    slow.send(
+        "Network.emulateNetworkConditions",
+        {"offline": False, "latency": 400, "downloadThroughput": -1, "uploadThroughput": -1},
+    )
+    phone.locator("#answer").fill("1000")
+    phone.evaluate("for (const _ of [1, 2, 3]) document.getElementById('next').click()")
+    expect(phone.locator("#guide")).to_have_attribute("data-answers", "1")
+    phone.wait_for_timeout(1500)
+    expect(phone.locator("#guide")).to_have_attribute("data-answers", "1")
+    phone.once("dialog", lambda asked: asked.accept())
+    phone.get_by_role("button", name="Stop").click()
+    expect(phone.locator("#choose")).to_be_visible()
+
+
 def test_a_bench_test_is_guided_and_survives_a_closed_page(phone):
     go(phone, "Bench tests")
     phone.get_by_label("Keep the result with").select_option(index=1)
@@ -205,20 +232,29 @@ GUIDED = [
 def test_each_guide_leads_to_a_judgement(phone):
     go(phone, "Bench tests")
     for name, answers, told in GUIDED:
-        phone.get_by_role("button", name=name).click()
+        begin(phone, name)
         enter(phone, *answers)
         expect(phone.locator("#said")).to_contain_text(told)
         phone.get_by_role("button", name="Another test").click()
 
 
-def soak(page: Page) -> None:
+def soak(page: Page, tries: int = 3) -> None:
+    """Until it soaks. On a busy machine the simulated cell may give its preflight too few readings,
+    and a simulated minute takes more than a second: then it is begun again.
+    """
     page.get_by_role("link", name="Start").click()
+    expect(page.locator("#start")).to_be_visible()
     page.get_by_label("What is soaked").fill("invented rack")
     for box in page.get_by_role("checkbox").all():
         box.check()
     page.get_by_role("button", name="Start").click()
+    expect(page.locator("#told")).to_contain_text("has begun")
     page.get_by_role("link", name="Now").click()
-    expect(page.locator("#phase")).to_contain_text("Soaking", timeout=30_000)
+    phase = page.locator("#phase")
+    expect(phase).to_contain_text(re.compile("Soaking|Ended"), timeout=120_000)
+    if tries > 1 and "Ended" in (phase.text_content() or ""):
+        soak(page, tries - 1)
+    expect(phase).to_contain_text("Soaking")
 
 
 def test_isolation_and_the_curve_under_two_fingers(phone):

@@ -54,11 +54,19 @@ function draw(state) {
   if (result) tellResult(result);
 }
 
+let asking = false;
+
+/** One call at a time: a second press must not answer the next question before it is read. */
 async function go(path, body, method = "POST") {
+  if (asking) return;
+  asking = true;
+  byId("answer").readOnly = true; // not disabled: the focus stays, and with it a phone's keys
   try {
     draw(await api(`bench-test${path}`, { method, body }));
   } catch (error) {
     wrong(error instanceof Refused ? said(error.message) : t("unreachable"));
+  } finally {
+    asking = byId("answer").readOnly = false;
   }
 }
 
