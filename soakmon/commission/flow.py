@@ -43,6 +43,11 @@ class FlowRates:
 
 
 def falls_g_per_min(times_s: Sequence[float], masses_g: Sequence[float]) -> float:
-    """How fast a mass falls: the slope through two readings or more at times in s."""
-    times = np.asarray(times_s)
-    return -60 * float(np.polyfit(times - times[0], masses_g, 1)[0])
+    """How fast a mass falls by two readings or more at times in s: the median slope of all pairs
+    (Theil and Sen), which the cell's single wild readings do not move.
+    """
+    times, masses = np.asarray(times_s), np.asarray(masses_g)
+    one, other = np.triu_indices(len(times), 1)
+    apart_s = times[other] - times[one]
+    slopes = (masses[other] - masses[one])[apart_s > 0] / apart_s[apart_s > 0]
+    return -60 * float(np.median(slopes)) if len(slopes) else 0.0

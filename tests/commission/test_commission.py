@@ -6,6 +6,8 @@ from datetime import UTC, date, datetime, timedelta
 from html.parser import HTMLParser
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from hardware.find import find_cell, find_thermometers
 from soakmon.app.due_of_bench import due_of
@@ -13,7 +15,7 @@ from soakmon.app.keep_results import keep_judged
 from soakmon.bench_toml import read_bench
 from soakmon.commission.bench_file import told_by, write_bench
 from soakmon.commission.due import Last, due, gate_dirty
-from soakmon.commission.flow import FlowRates
+from soakmon.commission.flow import FlowRates, falls_g_per_min
 from soakmon.commission.record import CommissionStep, page, summary
 from soakmon.commission.smallest import smallest_g_per_day
 from soakmon.config import Bench
@@ -48,6 +50,19 @@ def test_what_is_no_bench_is_refused_before_anything_is_written(tmp_path):
         write_bench(path, {"rack.carbs": 99}, NOON)
     assert path.read_text() == before
     assert not (tmp_path / "earlier").exists()
+
+
+@given(
+    flow_g_per_min=st.floats(0, 100),
+    wild=st.lists(st.tuples(st.integers(0, 99), st.floats(-2000, 2000)), max_size=10),
+)
+def test_wild_readings_make_no_flow_and_hide_none(flow_g_per_min, wild):
+    """A cell's single readings may be off by grams to kilograms."""
+    times_s = [0.2 * place for place in range(100)]
+    masses_g = [400 - flow_g_per_min * t_s / 60 for t_s in times_s]
+    for place, off_g in wild:
+        masses_g[place] += off_g
+    assert falls_g_per_min(times_s, masses_g) == pytest.approx(flow_g_per_min, abs=0.5)
 
 
 @pytest.mark.parametrize(
