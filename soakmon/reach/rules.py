@@ -283,9 +283,10 @@ class Rules:
 
     def _noticed(self, alarm: AlarmState) -> str:
         """When it was noticed, and how long after the start of the soak."""
-        clock = self.policy.clock(alarm.wall_s)
         if alarm.t_s is None:
-            return clock
+            return self.policy.clock(alarm.wall_s)
+        # The hour of its whole minute, as on the page and in the report.
+        clock = self.policy.clock(alarm.wall_s - alarm.t_s + 60 * round(alarm.t_s / 60))
         return say("rules.noticed", clock=clock, elapsed=elapsed(alarm.t_s))
 
     def _troubled(self, name: str, now_s: float) -> list[Notification]:

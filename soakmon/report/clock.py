@@ -29,10 +29,13 @@ class RunClock:
         return f"{self.hour(t_s)} ({elapsed(t_s)})" if self.began is not None else elapsed(t_s)
 
     def hour(self, t_s: float) -> str:
-        """22:10, or the time since the start where no clock is known."""
+        """22:10, or the time since the start where no clock is known.
+
+        Of its whole minute, as the time since the start: so both agree, here and on the page.
+        """
         if self.began is None:
             return elapsed(t_s)
-        return f"{self.began + timedelta(seconds=t_s):%H:%M}"
+        return f"{self.began + timedelta(minutes=round(t_s / 60)):%H:%M}"
 
     def span(self, lasted_s: float) -> str:
         """How long something went on, and from when to when: 8:00 h, 22:10 to 06:10 CET."""

@@ -57,9 +57,19 @@ def draw(
     FigureCanvasAgg(figure)
     _panels(figure, rows, decision, title, clock or RunClock())
     if language != ENGLISH:
+        for axes in figure.axes:
+            _names_in_language(axes.yaxis, language)
         for text in figure.findobj(Text):
             text.set_text(translated(text.get_text(), language))
     _write(figure, path, dpi)
+
+
+def _names_in_language(axis: Any, language: str) -> None:
+    """Names of ticks are written anew when the picture is: they are given to the axis again."""
+    names = [label.get_text() for label in axis.get_ticklabels()]
+    said = [translated(name, language) for name in names]
+    if said != names:
+        axis.set_ticks(axis.get_ticklocs(), labels=said)
 
 
 def _panels(figure: Any, rows: Rows, decision: Decision, title: str, clock: RunClock) -> None:
@@ -194,7 +204,8 @@ def _phases(axes: Any, decision: Decision, end_h: float) -> None:
         axes.axvspan(from_h, to_h, color=GREEN, alpha=shade, linewidth=0)
         axes.axvline(from_h, color=GREY, linewidth=0.6)
         if to_h - from_h > 0.012 * end_h * len(name):
-            axes.text(from_h + 0.004 * end_h, 0.5, name, va="center", fontsize=8, clip_on=True)
+            said = say(f"figure.phase_{name}")
+            axes.text(from_h + 0.004 * end_h, 0.5, said, va="center", fontsize=8, clip_on=True)
 
 
 def _shut(axes: Any, rows: Rows) -> None:
@@ -217,9 +228,11 @@ def _alarms(upper: Any, lower: Any, decision: Decision, end_h: float) -> None:
         hour = alarm.t_s / 3600
         for axes in (upper, lower):
             axes.axvline(hour, color=ORANGE, linewidth=1.4)
-        where = say("figure.carb_2", carb=alarm.carb) if alarm.carb else ""
+        said = say(f"figure.alarm_{alarm.kind}")
+        if alarm.carb:
+            said = f"{said}, {say('reasons.carb', carb=alarm.carb)}"
         upper.annotate(
-            f"{alarm.kind}{where}", (hour, 0.98), xycoords=("data", "axes fraction"),
+            said, (hour, 0.98), xycoords=("data", "axes fraction"),
             rotation=90, va="top", ha="right" if hour > 0.03 * end_h else "left",
             color="#8a5a00", fontsize=9,
         )  # fmt: skip

@@ -18,7 +18,7 @@ from soakmon.report.content import Content, ReportSection
 from soakmon.report.letters import Family, font_file, one_line, right_to_left, shown
 from soakmon.report.paper import Paper
 from soakmon.report.rack import Box, Label, Line, Shape
-from soakmon.texts import ENGLISH, say, translated
+from soakmon.texts import ENGLISH, texts
 from soakmon.watch.verdict import Outcome
 
 UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
@@ -51,8 +51,8 @@ class _Pages(FPDF):
         self.set_text_color(0)
 
     def words(self, key: str, **values: object) -> str:
-        """A text of the catalogue, in the report's language."""
-        return translated(say(key, **values), self.language)
+        """A text of the catalogue, in the report's language; what is filled in stays as it is."""
+        return texts(self.language)[key].format_map(values)
 
     def footer(self) -> None:
         """Title, cut to fit, and page of pages."""
@@ -150,7 +150,7 @@ def _first_page(pages: _Pages, said: Content, shapes: list[Shape], picture: Path
     if said.steps:
         pages.paragraph(pages.words("pdf.what_do_next"), 10, style="B", gap=0.5)
         for number, step in enumerate(said.steps, start=1):
-            pages.paragraph(f"{number}. {_shortened(step, 150)}", 9, gap=0.4)
+            pages.paragraph(f"{number}. {_shortened(step, 300)}", 9, gap=0.4)
         pages.ln(1)
     for name, text in said.summary:
         # Names are invented by people and may be long; what the bench says is known to fit.

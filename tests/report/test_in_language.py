@@ -6,15 +6,17 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
+from matplotlib.text import Text
 
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
 from soakmon.records.verdicts import as_written
+from soakmon.report import figure, pdf
 from soakmon.report.content import About, content
 from soakmon.report.files import write_report
 from soakmon.report.in_language import in_language
 from soakmon.report.words import tied
-from soakmon.texts import say
+from soakmon.texts import LANGUAGES, say, texts
 from soakmon.watch.decide import decide
 from soakmon.watch.decision import Decision
 from soakmon.watch.rows import Rows
@@ -81,6 +83,30 @@ def test_the_files_of_a_german_report(tmp_path, night: Night):
         assert words in page, words
     # What machines read is the same in every language.
     assert '"verdict": "leaking"' in (tmp_path / "verdict.json").read_text(encoding="utf-8")
+
+
+def test_every_word_of_the_picture_and_of_the_footer_is_german(tmp_path, night: Night, monkeypatch):
+    """Names of ticks come from their formatter when the picture is written, not from its texts."""
+    shown: set[str] = set()
+
+    def keep(figure, path, dpi):
+        figure.canvas.draw()
+        shown.update(text.get_text() for text in figure.findobj(Text))
+
+    monkeypatch.setattr(figure, "_write", keep)
+    figure.draw(tmp_path / "soak.svg", *night, "", language="de")
+    assert {"Vergaser 1", "Vergaser 4", "Prüfung", "Nässen, Vergaser 2", "Tropfen"} <= shown
+    words = {word.strip(",.:()") for text in shown for word in text.lower().split()}
+    assert words & {"carb", "drops", "soaking", "settling", "weep", "filling", "feed"} == set()
+    pages = pdf._Pages("title", "a4", datetime(2026, 11, 27, tzinfo=UTC), "de")
+    assert pages.words("pdf.page", page_no=1, pages="{nb}") == "Seite 1 von {nb}"
+
+
+def test_no_step_of_the_first_page_is_cut_off(night):
+    for language in LANGUAGES:
+        for key, text in texts(language).items():
+            if key.startswith("advice."):
+                assert len(text) < 280, f"{key} in {language} is cut on the first page"
 
 
 def test_a_soak_after_a_mend_is_tied_to_the_one_before(night):

@@ -120,6 +120,10 @@ export function moment(wall_s) {
 export const clock = (wall_s) =>
   new Date(1000 * wall_s).toLocaleTimeString(LANGUAGE, { hour: "2-digit", minute: "2-digit", ...shop });
 
+/** The hour of a time of a soak that began at wall_s: of its whole minute, so that the hour and the
+ * time since the start beside it agree, here, in messages and in the report. */
+export const clockOf = (wall_s, t_s) => clock(wall_s + 60 * Math.round(t_s / 60));
+
 /** 27 Nov */
 export const day = (wall_s) =>
   new Date(1000 * wall_s).toLocaleDateString(LANGUAGE, { day: "numeric", month: "short", timeZone: shop.timeZone });

@@ -1,5 +1,5 @@
 // The curve view: fetches curve and events, zooms by buttons, keys, wheel, drag and pinch.
-import { api, byId, clock, el, hours, moment, put, t, zone } from "./common.js";
+import { api, byId, clockOf, el, hours, moment, put, t, zone } from "./common.js";
 import { drawChart } from "./chart.js";
 import { watch } from "./live.js";
 import { Record, SHORTEST_S, labelOf, wholeOf } from "./record.js";
@@ -37,7 +37,7 @@ function began(leak) {
   const { low, high } = leak.since_s;
   const place = leak.carb ? t("carb", { n: leak.carb }) : t("curve_unseen");
   const text = high - low < 900 ? "curve_began_at" : "curve_began";
-  return t(text, { place, from: clock(wall_s + low), to: clock(wall_s + high), zone: zone(wall_s) });
+  return t(text, { place, from: clockOf(wall_s, low), to: clockOf(wall_s, high), zone: zone(wall_s) });
 }
 
 /** The values at a place (0 left … 1 right), under finger or pointer. */
@@ -51,7 +51,7 @@ function readOut(at) {
   const t_s = curve.t_s[i];
   const value = (name) => mass(curve[name]?.[i] ?? null);
   const words = {
-    time: `${clock(wall_s + t_s)} (${hours(t_s)})`,
+    time: `${clockOf(wall_s, t_s)} (${hours(t_s)})`,
     loss: value(curve.taken_g ? "taken_g" : "mass_loss_g"),
     low: value("low_g"),
     high: value("high_g"),
@@ -73,7 +73,7 @@ function table() {
   for (let i = 0; i < curve.t_s.length; i += every) {
     const band = `${mass(curve.low_g[i])} – ${mass(curve.high_g[i])}`;
     const cells = [mass(curve.mass_loss_g[i]), band].map((text) => el("td", {}, text));
-    const time = `${clock(wall_s + curve.t_s[i])} (${hours(curve.t_s[i])})`;
+    const time = `${clockOf(wall_s, curve.t_s[i])} (${hours(curve.t_s[i])})`;
     rows.push(el("tr", {}, el("th", { scope: "row" }, time), ...cells));
   }
   const names = ["curve_time", "curve_lost", "curve_band"];
@@ -213,6 +213,7 @@ watch(async (status) => {
   const now = `${status.soak} ${status.phase === "ended"} ${status.phase === "idle"}`;
   if (offered !== now) {
     offered = now;
+    byId("which").options[0].text = t(status.phase === "ended" ? "curve_ended" : "curve_now");
     const soaks = await offer().catch(() => []);
     // Nothing runs, as after a restart: what was last is of more use than an empty picture.
     if (status.phase === "idle" && !past && soaks.length) location.hash = soaks[0].soak;

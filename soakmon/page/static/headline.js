@@ -1,11 +1,11 @@
 // The four answers of the night: is it leaking, which carb, what did the bench do, what do I do.
-import { clock, hours, t } from "./common.js";
+import { clockOf, hours, t } from "./common.js";
 import { said } from "./units.js";
 
 const LEAKS = new Set(["weep", "flood"]);
 const fails = (alarm) => alarm.code === "valve_failed";
 
-export const clockAt = (status, t_s) => clock(status.wall_s - (status.t_s - t_s));
+export const clockAt = (status, t_s) => clockOf(status.wall_s - status.t_s, t_s);
 
 /** A text with times in it, as it is found in a sentence. */
 function finder(text) {

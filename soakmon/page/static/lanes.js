@@ -14,11 +14,13 @@ function lane(index, lanes, alarms, leaks, { left, right, top, bottom }, x) {
     .filter(within)
     .map((t_s) => `M${x(t_s).toFixed(1)} ${middle - TICK}v${2 * TICK}`)
     .join("");
-  const drip = mine.length > 0 ? "drops fuel" : "drops";
+  // A flood before the soak's clock has started is in no list of leaks.
+  const floods = leaks.length === 0 && alarmed.some((alarm) => alarm.data.kind === "flood");
+  const drip = mine.length > 0 || floods ? "drops fuel" : "drops";
   const parts = [
     svg("path", { class: "grid", d: `M${left} ${bottom}H${right}` }),
     svg("text", { class: "tick", x: 4, y: middle - 2 }, t("carb", { n: index + 1 })),
-    svg("text", { class: "tick small", x: 4, y: middle + 13 }, caught(lanes, index)),
+    svg("text", { class: "tick small", x: 4, y: middle + 13 }, caught(lanes, index, alarmed)),
     svg("path", { class: drip, d: ticks }),
   ];
   for (const leak of mine) parts.push(...onset(leak, middle, left, right, x));
@@ -28,8 +30,10 @@ function lane(index, lanes, alarms, leaks, { left, right, top, bottom }, x) {
   return parts;
 }
 
-function caught(lanes, index) {
-  if (lanes.counted[index] === 0) return "0";
+function caught(lanes, index, alarmed) {
+  // What a blind gate has not counted is not known.
+  const blind = alarmed.some((alarm) => alarm.data.code === "gate_blind");
+  if (lanes.counted[index] === 0) return blind ? "?" : "0";
   const grams = lanes.caught_g[index];
   return grams === null ? `${lanes.counted[index]} ×` : mass(grams);
 }

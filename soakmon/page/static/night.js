@@ -10,6 +10,7 @@ import { keepUnderThumb } from "./thumb.js";
 import { mass, said, temperature } from "./units.js";
 
 const RUNNING = ["filling", "settling", "soaking"];
+const LEAST_G = 0.005;
 const MOST_LINES = 8;
 const title = document.title;
 let shownKind = "";
@@ -74,8 +75,14 @@ function showLoss(status) {
     byId("gauge").replaceChildren();
     return;
   }
-  drawGauge(byId("gauge"), verdict);
   const { low, high } = verdict.expected_evaporation_g;
+  // Before the soak's clock has started there is nothing to hold a loss against.
+  if (high < LEAST_G) {
+    put("loss", [t("loss_unbegun"), ...caught(verdict)].join(" "));
+    byId("gauge").replaceChildren();
+    return;
+  }
+  drawGauge(byId("gauge"), verdict);
   const loss = verdict.observed_loss_g;
   const band = { low: mass(low), high: mass(high) };
   if (loss === null) return put("loss", t("loss_only", band));
