@@ -12,7 +12,7 @@ from urllib.parse import urlencode
 from soakmon.errors import InputError
 
 if TYPE_CHECKING:
-    from soakmon.bench.bench_status import BenchStatus
+    from soakmon.bench.bench_status import BenchStatus, OutletHealth
 
 _WAITS_S = 20.0
 
@@ -52,6 +52,12 @@ class Client:
             return BenchStatus.model_validate(self.get("/status"))
         except ValidationError as error:
             raise InputError(f"{self.path}: the service is of another version: {error}") from None
+
+    def health(self) -> list[OutletHealth]:
+        """How the outlets are."""
+        from soakmon.bench.bench_status import OutletHealth  # noqa: PLC0415 - as above
+
+        return [OutletHealth.model_validate(one) for one in self.get("/health")]
 
     def post(self, path: str, body: dict[str, Any] | None = None) -> Any:
         """What a POST gives."""

@@ -45,7 +45,7 @@ def start(
     from soakmon.bench.preflight import check_outlets
 
     client = client_of(socket)
-    for one in check_outlets(client.get("/health"), phone_needed=False):
+    for one in check_outlets(client.health(), phone_needed=False):
         if not one.passed:
             print_line(f"  ! {one.name}: {one.text}", style="bold", soft_wrap=True)
     body = {

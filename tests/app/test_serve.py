@@ -72,6 +72,28 @@ def test_a_second_service_is_told_and_the_first_goes_on_whatever_is_done_to_its_
         assert first.poll() is None
 
 
+def test_a_soak_is_begun_looked_at_and_ended_at_the_terminal(tmp_path):
+    with served(tmp_path):
+
+        def typed(*words: str, code: int = 0) -> str:
+            command = [sys.executable, "-m", "soakmon", *words]
+            command += ["--socket", str(tmp_path / "control.sock")]
+            done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+            assert done.returncode == code, done.stdout + done.stderr
+            assert "Traceback" not in done.stderr
+            return done.stdout + done.stderr
+
+        said = typed("start", "invented rack", "--confirm-cautions")
+        assert "! phone: NOBODY WILL BE TOLD of an alarm: off in bench.toml" in said
+        assert "soak 1 begins with its preflight" in said
+        assert "a soak is running" in typed("start", "another", "--confirm-cautions", code=2)
+        assert "bench: " in typed("status")
+        assert "nothing to open again" in typed("feed", "--confirm-cautions", code=2)
+        assert "no alarm to acknowledge" in typed("ack")
+        typed("end")
+        assert "no soak is running" in typed("end", code=2)
+
+
 def test_a_damaged_journal_is_kept_told_and_the_feed_stays_shut(tmp_path):
     Journal(tmp_path / "journal.db").close()
     spoilt = random.Random(3).randbytes(20_000)
