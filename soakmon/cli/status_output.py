@@ -12,6 +12,7 @@ from rich.text import Text
 
 from soakmon.bench.bench_status import BenchStatus
 from soakmon.report.clock import RunClock
+from soakmon.texts import say
 from soakmon.watch.figures import elapsed
 
 _OLD_S = 10.0
@@ -27,11 +28,9 @@ def clock_of(found: BenchStatus) -> RunClock:
 
 def show_status(found: BenchStatus) -> Group:
     """The status as a person reads it: verdict so far, alarms, what the bench does."""
-    verdict = found.verdict
-    head = verdict.verdict.replace("_", " ").upper() if verdict else "no verdict yet"
-    head += " so far" if verdict and found.phase != "ended" else ""
     clock = clock_of(found)
-    told = clock.said(verdict.reason if verdict else found.reason or "")
+    head, told = _headline(found)
+    told = clock.said(told)
     table = Table.grid(padding=(0, 2))
     table.add_column(style="bold", no_wrap=True)
     table.add_column()
@@ -46,8 +45,24 @@ def show_status(found: BenchStatus) -> Group:
     ]
     title = f"{found.bench}: {found.phase}"
     # A panel takes its title for markup, whatever the terminal does.
-    panel = Panel(Text(f"{head}\n{told}"), title=Text(title), expand=False)
+    panel = Panel(Text(f"{head}\n{told}".strip()), title=Text(title), expand=False)
     return Group(panel, table, *alarms)
+
+
+def _headline(found: BenchStatus) -> tuple[str, str]:
+    """What is known of the rack, and why.
+
+    Unproven is a verdict of the end: while a soak runs, hours are missing and nothing else yet.
+    """
+    verdict = found.verdict
+    if verdict is None:
+        return (
+            "no soak running" if found.phase == "idle" else "no verdict yet"
+        ), found.reason or ""
+    if found.phase != "ended" and verdict.verdict == "not_proven":
+        return "NO LEAK SEEN so far", "tight is not proven yet: a result takes several hours"
+    head = verdict.verdict.replace("_", " ").upper()
+    return (head if found.phase == "ended" else f"{head} so far"), verdict.reason
 
 
 def _lines(found: BenchStatus) -> list[tuple[str, str]]:
@@ -81,11 +96,13 @@ def _troubles(found: BenchStatus) -> Iterator[tuple[str, str]]:
         length = elapsed(gap.gap_s) if gap.known else "nobody knows how long"
         yield "Interrupted", f"until {clock_of(found).at(gap.t_s)}, for {length}"
     if not found.feed_open:
-        yield from (("Shut for", reason) for reason in found.latch)
+        yield from (("Stays shut", reason) for reason in found.latch)
     yield from (("Trouble", f"{ail.text}; {ail.todo}") for ail in found.ails)
     if found.untold and found.phase not in {"idle", "ended"}:
         yield "Nobody told", f"of an alarm: phone {found.untold}"
     troubles = (found.cell_trouble, found.journal_trouble, found.guard_trouble)
     yield from (("Trouble", text) for text in troubles if text)
-    failed = (check for check in found.checks if not check.passed)
+    # That nobody is told is said above, as it is now.
+    named = {say("preflight.phone")} if found.untold else set()
+    failed = (check for check in found.checks if not check.passed and check.name not in named)
     yield from (("Preflight", f"{check.name}: {check.text}") for check in failed)

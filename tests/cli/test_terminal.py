@@ -72,3 +72,22 @@ def test_a_reason_is_kept_clean_and_never_keeps_a_command_from_being_done(tmp_pa
     assert not [code for code in STEERING if code in said]
     assert all(len(str(e.data.get("reason", ""))) <= 500 for e in bench.journal.read_events(1))
     bench.journal.close()
+
+
+def test_unproven_is_a_verdict_of_the_end_and_no_alarm_of_the_first_hour():
+    verdict = {"verdict": "not_proven", "reason": "less was lost than any rack loses"}
+    running = BenchStatus(phase="soaking", soak=1, verdict=verdict)
+    said = printed(show_status(running))
+    assert "NO LEAK SEEN so far" in said
+    assert "NOT PROVEN" not in said
+    assert "less was lost" not in said
+    ended = printed(show_status(running.but(phase="ended")))
+    assert "NOT PROVEN" in ended
+    assert "less was lost than any rack loses" in ended
+    assert "no soak running" in printed(show_status(BenchStatus(phase="idle")))
+
+
+def test_that_nobody_is_told_is_said_once():
+    check = {"name": "phone", "passed": False, "text": "NOBODY WILL BE TOLD", "warning": True}
+    found = BenchStatus(phase="soaking", soak=1, untold="off in bench.toml", checks=[check])
+    assert printed(show_status(found)).lower().count("nobody") == 1
