@@ -32,22 +32,22 @@ def certificate(
         f"<title>soakmon {escape(version)}: measured capability</title>\n"
         f"<style>{_STYLE}</style></head>\n<body>\n<h1>Measured capability</h1>\n"
         f"<p>soakmon {escape(version)} judged {nights} simulated nights drawn at random (seed "
-        f"{seed}) without knowing which of them leaked. The data are invented: a simulator with "
-        "other equations than the decider's made them. No real bench was measured, so this says "
-        "what the method can do, and a bench of its own deserves a check with a known leak. What "
-        "bench.toml says and what the bench is were drawn apart: a careless owner leaves it as it "
-        "comes, a careful one says what can be read and measured, blank and past are careless ones "
-        "with a blank run or thirty tight soaks. Blank runs are simulated and judged as the "
-        "product does, for a week at most; an owner whose cell strays too much stays without one. "
+        f"{seed}) without knowing which of them leaked. The data are invented: they come from a "
+        "simulator whose equations differ from the decider's. No real bench has been measured: "
+        "this shows what the method can do, so check your own bench with a known leak. What "
+        "bench.toml says and what the bench really is were drawn separately: a careless owner "
+        "keeps the defaults, a careful one states what can be read off or measured; blank and past "
+        "are careless owners with a blank run or thirty tight soaks. Blank runs are simulated and "
+        "judged as in use, for a week at most; an owner whose cell drifts too much does without. "
         "Half of the nights are disturbed.</p>\n"
-        + _table("What came of it", ("figure", "value"), facts(results, bounds))
+        + _table("Results", ("figure", "value"), facts(results, bounds))
         + _table(
             "By what the owner knows of the bench, with 95 % limits",
             owner_heads(results),
             owner_lines(results),
         )
         + _table("Leaks induced and found", HEADS, detection_lines(results))
-        + _list("Errors of the estimate", error_lines(results))
+        + _list("Errors of the estimated rate", error_lines(results))
         + "<p>Bias, spread, threshold and smallest detectable leak follow the form of the EPA "
         "standard test procedures for leak detection (from memory of UST-90-004).</p>\n"
         + _list("Cautions", CAUTIONS)

@@ -180,7 +180,7 @@ def errors(results: Iterable[Result], *, blank: bool) -> Errors | None:
     return Errors.of(taken) if len(taken) >= _FEWEST_ERRORS else None
 
 
-HEADS = ("leak is", "induced g/day", "found", "share, lower 95 %", "median delay", "cause right",
+HEADS = ("leak", "induced g/day", "found", "share, lower 95 %", "median delay", "right cause",
          "found, hard nights")  # fmt: skip
 
 
@@ -220,7 +220,7 @@ def error_lines(results: Sequence[Result]) -> list[str]:
         if spread is not None:
             lines.append(
                 f"estimate from mass alone, {name}: {spread.n} nights, bias {spread.bias:+.2f} "
-                f"({'counts' if spread.biased else 'not significant'}, t {spread.t_bias:.2f}), "
+                f"({'' if spread.biased else 'not '}significant, t {spread.t_bias:.2f}), "
                 f"sd {spread.sd:.2f}, threshold for 5 % {spread.threshold:.2f}, "
                 f"smallest detectable {spread.smallest_leak:.2f} g/day"
             )
@@ -232,7 +232,7 @@ def _blank_runs(results: Sequence[Result]) -> str:
     asked = [r for r in results if r.owner == Owner.BLANK or r.way == Way.AFTER_BLANK]
     sure = [r.blank_rel_sd for r in asked if r.blank_rel_sd is not None]
     text = f"{len(sure)} of {len(asked)}"
-    return f"{text}, good to {100 * median(sure):.0f} % in the middle" if sure else text
+    return f"{text}, good to {100 * median(sure):.0f} % (median)" if sure else text
 
 
 def facts(results: Sequence[Result], bounds: Bounds | None = None) -> list[tuple[str, str]]:
@@ -248,22 +248,22 @@ def facts(results: Sequence[Result], bounds: Bounds | None = None) -> list[tuple
         ("Tight nights called leaking", f"{false['leaking']} of {false['nights']}, at most "
          f"{false['upper95']:.1%} with 95 % confidence"),
         ("Of these, hard nights called leaking", f"{hard['leaking']} of {hard['nights']}"),
-        ("Tight nights with any alarm, taken back or not",
+        ("Tight nights with any alarm, even one withdrawn later",
          f"{told['woken']['number']} of {told['woken']['nights']}, at most "
          f"{told['woken']['upper95']:.1%} with 95 % confidence"),
         ("Tight nights proven tight", f"{proven} of {len(tight)}"),
         (f"Leaks over {CRITERION_G_PER_DAY:g} g/day called tight", f"{missed} of {len(above)}"),
         *((f"Smallest leak found at 95 %, {name}", _grams(smallest[way.value]))
           for way, name in WAYS.items()),
-        ("Blank runs that told something, of those that were simulated", _blank_runs(results)),
-        ("Spread of the estimate over the least that its model allows",
+        ("Usable blank runs, of those simulated", _blank_runs(results)),
+        ("Spread of the estimate, as a multiple of its model's lower bound",
          _plain(told["sd_over_bound"])),
-        ("Least spread by mass that any straight-line estimate has, on benches as described",
+        ("Lower bound on the spread of any linear estimate by mass, on benches as described",
          _least(bounds)),
-        ("Carburettor right, of leaks found at gates", _percent(told["carb_right"])),
-        ("Cause right, of leaks found at gates, each size alike, the feed shut on the alarm",
+        ("Right carburettor, of leaks found at gates", _percent(told["carb_right"])),
+        ("Right cause, of leaks found at gates, each size weighted equally, feed shut at the alarm",
          f"{_percent(told['cause_right'])}, first two {_percent(told['causes']['top_two_right'])}"),
-        ("Cause right, with the feed left open",
+        ("Right cause with the feed left open",
          f"{_percent(told['causes']['right_without_isolating'])}, first two "
          f"{_percent(told['causes']['top_two_without_isolating'])}"),
         *((f"Readings of {name} tight nights inside the 95 % band drawn for them",
@@ -276,7 +276,7 @@ def facts(results: Sequence[Result], bounds: Bounds | None = None) -> list[tuple
 
 def _least(bounds: Bounds | None) -> str:
     if bounds is None:
-        return "not known from these nights"
+        return "too few nights to say"
     return (
         f"{bounds.world_g_per_day:.2f} ± {bounds.world_error_g_per_day:.2f} g/day in the simulated "
         f"world, {bounds.model_g_per_day:.2f} g/day in the filter's own model "
@@ -287,14 +287,14 @@ def _least(bounds: Bounds | None) -> str:
 
 def _inside(reads: dict[str, Any]) -> str:
     if reads["inside"] is None:
-        return "not known from these nights"
+        return "too few nights to say"
     ends = f"the last one on {reads['last_inside']} of {reads['nights']} nights"
     return f"{100 * reads['inside']:.1f} %, {ends}"
 
 
 def _held(told: dict[str, Any]) -> str:
     if not told["nights"]:
-        return "not known from these nights"
+        return "too few nights to say"
     least = percent_at_least(told["lower95"])
     return f"{told['inside']} of {told['nights']} nights, at least {least}"
 
@@ -305,15 +305,15 @@ def _share(right: Iterable[bool]) -> float | None:
 
 
 def _plain(value: float | None) -> str:
-    return "not known from these nights" if value is None else f"{value:.2f}"
+    return "too few nights to say" if value is None else f"{value:.2f}"
 
 
 def _percent(value: float | None) -> str:
-    return "not known from these nights" if value is None else f"{value:.0%}"
+    return "too few nights to say" if value is None else f"{value:.0%}"
 
 
 def _grams(value: float | None) -> str:
-    return "these nights bear out none" if value is None else f"{value:g} g/day"
+    return "not shown by these nights" if value is None else f"{value:g} g/day"
 
 
 def _duration(seconds: float | None) -> str:

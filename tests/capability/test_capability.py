@@ -249,7 +249,7 @@ def test_the_page_says_how_many_blank_runs_told_something():
     results = [replace(result(1.0, Way.AFTER_BLANK, found=True, index=k), blank_rel_sd=rel)
                for k, rel in enumerate((0.08, 0.1, 0.15, None))]  # fmt: skip
     page = certificate(results, version="1", seed=6)
-    assert "3 of 4, good to 10 % in the middle" in page
+    assert "3 of 4, good to 10 % (median)" in page
 
 
 def run(*args: str):
