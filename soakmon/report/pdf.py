@@ -18,7 +18,7 @@ from soakmon.report.content import Content, ReportSection
 from soakmon.report.letters import Family, font_file, one_line, right_to_left, shown
 from soakmon.report.paper import Paper
 from soakmon.report.rack import Box, Label, Line, Shape
-from soakmon.texts import ENGLISH, texts
+from soakmon.texts import ENGLISH, say, texts, translated
 from soakmon.watch.verdict import Outcome
 
 UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
@@ -51,8 +51,8 @@ class _Pages(FPDF):
         self.set_text_color(0)
 
     def words(self, key: str, **values: object) -> str:
-        """A text of the catalogue, in the report's language; what is filled in stays as it is."""
-        return texts(self.language)[key].format_map(values)
+        """A text of the catalogue with what is filled in, in the report's language."""
+        return translated(say(key, **values), self.language)
 
     def footer(self) -> None:
         """Title, cut to fit, and page of pages."""
@@ -64,7 +64,9 @@ class _Pages(FPDF):
                 title = title[: int(len(title) * 0.9) - 1] + "…"
             self.cell(self.epw - 35, 4, self.words("pdf.soak_report", title=title))
         with self.joined(""):
-            page = self.words("pdf.page", page_no=self.page_no(), pages=_PAGES)
+            # The number of pages is not known yet: no sentence with it would be found again.
+            page = texts(self.language)["pdf.page"]
+            page = page.format(page_no=self.page_no(), pages=_PAGES)
             self.cell(35, 4, page, align="R")
 
     @contextmanager

@@ -99,7 +99,13 @@ def test_every_word_of_the_picture_and_of_the_footer_is_german(tmp_path, night: 
     words = {word.strip(",.:()") for text in shown for word in text.lower().split()}
     assert words & {"carb", "drops", "soaking", "settling", "weep", "filling", "feed"} == set()
     pages = pdf._Pages("title", "a4", datetime(2026, 11, 27, tzinfo=UTC), "de")
-    assert pages.words("pdf.page", page_no=1, pages="{nb}") == "Seite 1 von {nb}"
+    said = []
+    monkeypatch.setattr(pages, "cell", lambda *told, **_: said.append(told[2]))
+    pages.add_page()
+    pages.footer()
+    assert said[-1] == f"Seite 1 von {pdf._PAGES}"
+    title = pages.words("pdf.soak_report", title="rehearsal of a night (invented data)")
+    assert title.endswith("(erfundene Daten)")
 
 
 def test_no_step_of_the_first_page_is_cut_off(night):
