@@ -92,10 +92,11 @@ async function fetched() {
   draw();
 }
 
-/** Ask again, unless it was just done, or nobody looks: who does not look costs the broker nothing. */
+/** Ask again, unless it was just done, or nobody looks: who does not look costs the broker nothing. Whether it asked. */
 export async function refresh() {
-  if (document.visibilityState !== "visible" || Date.now() - asked_ms < EVERY_MS) return;
+  if (document.visibilityState !== "visible" || Date.now() - asked_ms < EVERY_MS) return false;
   await fetched();
+  return true;
 }
 
 const quietly = () => fetched().catch(() => {});

@@ -23,8 +23,7 @@ function showLink() {
 
 for (;;) {
   try {
-    await refresh();
-    answered_ms = Date.now();
+    if (await refresh()) answered_ms = Date.now();
   } catch {
     // What is shown grows old, and says so.
   }
