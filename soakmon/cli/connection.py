@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from soakmon.cli.options import DATA
+from soakmon.cli.options import data_folder
 
 if TYPE_CHECKING:
     from soakmon.bench.client import Client
@@ -21,9 +21,9 @@ SocketOption = Annotated[
 
 
 def client_of(path: Path | None) -> Client:
-    """The service at a socket; without one that of the system, or of this folder."""
+    """The service at a socket; without one that of the system, or of the data folder."""
     from soakmon.bench.client import Client
 
     if path is None:
-        path = SYSTEM_SOCKET if SYSTEM_SOCKET.exists() else DATA / "control.sock"
+        path = SYSTEM_SOCKET if SYSTEM_SOCKET.exists() else data_folder() / "control.sock"
     return Client(path)

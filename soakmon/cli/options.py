@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -22,6 +23,11 @@ ReportOption = Annotated[
     Path | None, typer.Option("--report", metavar="DIR", help="Write report and picture here.")
 ]
 PaperOption = Annotated[str, typer.Option(help="Paper of report.pdf: a4 or letter.")]
+
+
+def data_folder() -> Path:
+    """The data folder where no option says another."""
+    return Path(os.environ.get("SOAKMON_DATA") or DATA)
 
 
 def user_name() -> str:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from soakmon.cli.options import DATA, SYSTEM_BENCH
+from soakmon.cli.options import SYSTEM_BENCH, data_folder
 from soakmon.cli.printing import print_line
 from soakmon.errors import InputError
 
@@ -39,7 +39,7 @@ def serve(
             "give --bench bench.toml, or --simulated SCENARIO to try it without a bench"
         )
     if simulated is not None:
-        described = with_page(slower(in_folder(described, data or DATA), pace))
+        described = with_page(slower(in_folder(described, data or data_folder()), pace))
         parts = simulated_parts(described, simulated, pace, seed)
         print_line(f"simulated bench {simulated}, {pace:g} times as fast as time")
     else:

@@ -80,7 +80,8 @@ def _readings(found: BenchStatus) -> Iterator[tuple[str, str]]:
 
 def _soak(found: BenchStatus) -> Iterator[tuple[str, str]]:
     if found.soak is not None:
-        yield "Soaked", f"{elapsed(found.soaked_s)}, {elapsed(found.left_s)} left"
+        left = "" if found.phase == "ended" else f", {elapsed(found.left_s)} left"
+        yield "Soaked", f"{elapsed(found.soaked_s)}{left}"
         counted = enumerate(found.drops, start=1)
         drops = ", ".join(f"carb {i}: {'?' if i in found.blind_gates else n}" for i, n in counted)
         yield "Drops", drops or "no gates"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 import signal
 import sqlite3
@@ -92,6 +93,27 @@ def test_a_soak_is_begun_looked_at_and_ended_at_the_terminal(tmp_path):
         assert "no alarm to acknowledge" in typed("ack")
         typed("end")
         assert "no soak is running" in typed("end", code=2)
+
+
+def test_the_data_folder_of_the_environment_is_that_of_every_command(tmp_path):
+    """Service and questions to it, as the commands of the job record."""
+    environment = os.environ | {"SOAKMON_DATA": str(tmp_path)}
+    (tmp_path / "bench.toml").write_text(_BENCH)
+    command = [sys.executable, "-m", "soakmon"]
+    process = subprocess.Popen(
+        [*command, "serve", "--bench", str(tmp_path / "bench.toml"), "--simulated", "dry-rack"],
+        cwd=ROOT, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    try:
+        asked(tmp_path)
+        told = subprocess.run(
+            [*command, "status"],
+            check=True, cwd=ROOT, env=environment, capture_output=True, text=True,
+        )  # fmt: skip
+        assert "bench: " in told.stdout
+    finally:
+        process.kill()
+        process.communicate()
 
 
 def test_a_damaged_journal_is_kept_told_and_the_feed_stays_shut(tmp_path):

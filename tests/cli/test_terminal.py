@@ -91,3 +91,13 @@ def test_that_nobody_is_told_is_said_once():
     check = {"name": "phone", "passed": False, "text": "NOBODY WILL BE TOLD", "warning": True}
     found = BenchStatus(phase="soaking", soak=1, untold="off in bench.toml", checks=[check])
     assert printed(show_status(found)).lower().count("nobody") == 1
+
+
+def test_time_is_left_only_while_it_runs():
+    found = BenchStatus.model_validate(
+        {"bench": "invented", "soak": 1, "phase": "soaking", "soaked_s": 3600.0, "left_s": 7200.0}
+    )
+    assert "1:00 h, 2:00 h left" in printed(show_status(found))
+    ended = printed(show_status(found.but(phase="ended")))
+    assert "1:00 h" in ended
+    assert "left" not in ended
