@@ -61,11 +61,12 @@ class SuspectForm(VerdictPart):
 
 
 class FaultForm(VerdictPart):
-    """A disturbance or fault."""
+    """A disturbance or fault; carb: whose gate it is, told of gates alone."""
 
     t_s: float | None
     kind: str
     text: str
+    carb: int | None = None
 
 
 class BracketForm(VerdictPart):
@@ -144,10 +145,7 @@ class VerdictForm(VerdictPart):
                 SuspectForm(cause=one.cause, carb=one.carb, probability=one.probability)
                 for one in verdict.suspects
             ),
-            faults=tuple(
-                FaultForm(t_s=rounded(fault.t_s, 1), kind=fault.kind, text=fault.text)
-                for fault in verdict.faults
-            ),
+            faults=tuple(map(_fault, verdict.faults)),
             leaks=tuple(map(LeakForm.of, verdict.leaks)),
             caught_g=tuple(rounded(caught, 3) for caught in verdict.caught_g),
         )
@@ -176,7 +174,7 @@ class VerdictForm(VerdictPart):
                 for one in self.alarms
             ),
             tuple(Suspect(one.cause, one.carb, one.probability) for one in self.suspects),
-            tuple(Fault(_number(one.t_s), one.kind, one.text) for one in self.faults),
+            tuple(Fault(_number(one.t_s), one.kind, one.text, one.carb) for one in self.faults),
             tuple(one.leak() for one in self.leaks),
             tuple(map(_number, self.caught_g)),
         )
@@ -190,6 +188,11 @@ def _alarm(alarm: Alarm) -> AlarmForm:
         leak_g_per_h=rounded(alarm.leak_g_per_h, 3),
         text=alarm.text,
     )
+
+
+def _fault(fault: Fault) -> FaultForm:
+    told = FaultForm(t_s=rounded(fault.t_s, 1), kind=fault.kind, text=fault.text)
+    return told if fault.carb is None else told.model_copy(update={"carb": fault.carb})
 
 
 def _number(value: float | None) -> float:

@@ -15,7 +15,7 @@ import numpy as np
 from soakmon.records.readable import blind_stretches, readable
 from soakmon.report.clock import RunClock
 from soakmon.report.letters import one_line
-from soakmon.report.words import grams
+from soakmon.report.words import counted, grams
 from soakmon.texts import ENGLISH, say, translated
 from soakmon.watch.decision import Decision
 from soakmon.watch.figures import elapsed
@@ -169,9 +169,9 @@ def _drops(axes: Any, rows: Rows, decision: Decision) -> None:
             color=VERMILION if gate + 1 in leaking else "black", rasterized=len(times) > 500,
         )  # fmt: skip
         caught = verdict.caught_g[gate] if gate < len(verdict.caught_g) else None
-        counted = f"{verdict.drops[gate]}" + (f" ({grams(caught)})" if caught else "")
+        told = counted(verdict)[gate] + (f" ({grams(caught)})" if caught else "")
         axes.annotate(
-            counted, (1.005, gate + 1), va="center", fontsize=9,
+            told, (1.005, gate + 1), va="center", fontsize=9,
             xycoords=("axes fraction", "data"),
         )  # fmt: skip
     for leak in verdict.leaks:

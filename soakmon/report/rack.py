@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from html import escape
 
-from soakmon.report.words import not_fuel
+from soakmon.report.words import counted, not_fuel
 from soakmon.texts import say
 from soakmon.watch.decision import Decision
 
@@ -61,7 +61,7 @@ _ALARMS = {
 def rack(decision: Decision, carbs: int) -> list[Shape]:
     """The shapes of a rack of `carbs` (0: only the bottle), top left at the origin."""
     verdict = decision.verdict
-    counts = verdict.drops
+    counts = counted(verdict)
     quiet = not_fuel(verdict)
     bad = {a.carb: a.kind for a in verdict.alarms if a.carb and a.kind in _ALARMS}
     shapes: list[Shape] = [
@@ -83,7 +83,7 @@ def rack(decision: Decision, carbs: int) -> list[Shape]:
 
 
 def _carb(
-    middle: float, width: float, place: int, count: int | None, alarm: str | None
+    middle: float, width: float, place: int, count: str | None, alarm: str | None
 ) -> list[Shape]:
     left = middle - width / 2
     shapes: list[Shape] = [
@@ -94,8 +94,8 @@ def _carb(
     ]
     if alarm is not None:
         shapes.append(Box(left - 1.5, 11.5, width + 3, 17, 1.0, grey=-1))
-    told = say("rack.no_gate") if count is None else f"{count}"
-    unit = "" if count is None else say("rack.drop" if count == 1 else "rack.drops")
+    told = say("rack.no_gate") if count is None else count
+    unit = "" if count is None else say("rack.drop" if count == "1" else "rack.drops")
     shapes += [
         Line(middle - 3, 33, middle + 3, 33, 0.8),
         Label(middle, 39.5, told, 5.2 if count is not None else 3.4, bold=alarm is not None),

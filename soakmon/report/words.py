@@ -148,12 +148,22 @@ def drops(verdict: Verdict) -> str:
     """Drops per carb in a line."""
     if not verdict.drops:
         return say("words.no_gates")
-    told = ", ".join(say("words.carb_2", i=i, n=n) for i, n in enumerate(verdict.drops, start=1))
+    each = enumerate(counted(verdict), start=1)
+    told = ", ".join(say("words.carb_2", i=i, n=n) for i, n in each)
     carbs = not_fuel(verdict)
     if not carbs:
         return told
     places = say("reasons.carb", carb=" and ".join(map(str, carbs)))
     return say("words.what_was_counted_not_believed", told=told, places=places)
+
+
+def counted(verdict: Verdict) -> list[str]:
+    """Drops per carb; "?" where the gate was blind: what it did not count is not known."""
+    blind = {fault.carb for fault in verdict.faults if fault.kind == "gate_stuck"}
+    return [
+        "?" if not count and carb in blind else str(count)
+        for carb, count in enumerate(verdict.drops, start=1)
+    ]
 
 
 def not_fuel(verdict: Verdict) -> tuple[int, ...]:

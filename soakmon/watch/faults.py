@@ -36,7 +36,7 @@ def gate_faults(record: RunRecord, alarms: list[Alarm]) -> list[Fault]:
     for gate in range(tally.gates):
         if tally.blank[gate] > _BLANK * max(tally.rows_seen, 1):
             text = say("faults.gate_gave_no_counts_most", gate=gate + 1)
-            faults.append(Fault(record.start_s, "gate_stuck", text))
+            faults.append(Fault(record.start_s, "gate_stuck", text, gate + 1))
         if gate + 1 in leaking or tally.total[gate] < _NOISY_FROM:
             continue
         often = tally.rows_hit[gate] > _OFTEN * max(tally.rows_seen, 1)
@@ -48,7 +48,7 @@ def gate_faults(record: RunRecord, alarms: list[Alarm]) -> list[Fault]:
         elif not often and _may_be_fuel(record, gate):
             key = "faults.counts_may_be_fuel"
         text = say(key, gate=gate + 1, count=tally.total[gate])
-        faults.append(Fault(tally.times[gate][0], kind, text))
+        faults.append(Fault(tally.times[gate][0], kind, text, gate + 1))
     return faults
 
 

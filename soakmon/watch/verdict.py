@@ -80,11 +80,15 @@ def leak_alarm(
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """A disturbance or fault; kind is one of the fixed words of the verdict form."""
+    """A disturbance or fault; kind is one of the fixed words of the verdict form.
+
+    carb: the one whose gate it is, None: of no gate.
+    """
 
     t_s: float
     kind: str
     text: str
+    carb: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
