@@ -106,6 +106,8 @@ def test_every_word_of_the_picture_and_of_the_footer_is_german(tmp_path, night: 
     assert said[-1] == f"Seite 1 von {pdf._PAGES}"
     title = pages.words("pdf.soak_report", title="rehearsal of a night (invented data)")
     assert title.endswith("(erfundene Daten)")
+    # Else the files of its fonts stay open.
+    pages.output()
 
 
 def test_no_step_of_the_first_page_is_cut_off(night):
