@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import logging
+import signal
 import sys
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Coroutine
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 from urllib.parse import urlsplit
 
 import typer
@@ -61,10 +63,7 @@ def fleet(
         return
     asked = _asked(words or [], show, most or (5000 if as_json else _SHOWN), page)
     plain_logs(logging.ERROR)  # what the broker refuses is said once, at the end
-    try:
-        asyncio.run(_show(described, asked, as_json=as_json, watch=watch))
-    except KeyboardInterrupt:
-        raise typer.Exit(0) from None
+    asyncio.run(_until_told(_show(described, asked, as_json=as_json, watch=watch)))
 
 
 def _described(bench: Path | None, broker: str | None, shop: str) -> Bench:
@@ -120,12 +119,22 @@ def _serve(described: Bench, data: Path) -> None:
 
     plain_logs()
     try:
-        asyncio.run(serve_hall(described, data))
+        asyncio.run(_until_told(serve_hall(described, data)))
     except OSError as error:
         text = f"{described.page.host}:{described.page.port}: {error.strerror}"
         raise TroubleError(text) from None
-    except KeyboardInterrupt:
-        raise typer.Exit(0) from None
+
+
+async def _until_told(work: Coroutine[Any, Any, None]) -> None:
+    """Do it until Ctrl-C or a system that stops its services; also where Ctrl-C was ignored."""
+    import asyncio
+
+    task = asyncio.ensure_future(work)
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, task.cancel)
+    with contextlib.suppress(asyncio.CancelledError):
+        await task
 
 
 async def _heard(described: Bench, watch: bool) -> AsyncIterator[Fleet]:

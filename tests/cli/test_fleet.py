@@ -43,6 +43,14 @@ def hall(tmp_path, broker, monkeypatch):
     return Desk(tmp_path)
 
 
+def ended(process: subprocess.Popen[str]) -> int:
+    """Its exit code; one that does not end fails the test, and does not hold it up."""
+    try:
+        return process.wait(20)
+    finally:
+        process.kill()
+
+
 def test_a_terminal_shows_the_worst_first(hall, broker):
     done = hall("fleet", "--bench", "hall.toml")
     assert done.code == 3, done.err
@@ -95,7 +103,9 @@ def test_watching_prints_a_line_each_time(hall, broker):
         sys.executable, "-m", "soakmon", "fleet", "--broker", f"mqtt://127.0.0.1:{broker.port}",
         "--watch", "--json",
     ]  # fmt: skip
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+    # As a shell starts what runs beside it: with Ctrl-C ignored.
+    beside = ["sh", "-c", "trap '' INT; exec \"$@\"", "sh", *command]
+    with subprocess.Popen(beside, stdout=subprocess.PIPE, text=True) as process:
         try:
             first = json.loads(process.stdout.readline())
             say(broker, "soakmon/left/state", payload(alarms_waiting=0), "-r")
@@ -107,7 +117,7 @@ def test_watching_prints_a_line_each_time(hall, broker):
             assert last["standings"] == {"running": 1, "idle": 1}
         finally:
             process.send_signal(signal.SIGINT)
-            process.wait(20)
+            ended(process)
 
 
 def test_a_wall_screen_without_a_bench(hall, broker, tmp_path):
@@ -130,5 +140,5 @@ def test_a_wall_screen_without_a_bench(hall, broker, tmp_path):
                 found = client.get("/api/benches").json()
                 assert [one["name"] for one in found["benches"]] == ["left", "right"]
         finally:
-            process.send_signal(signal.SIGINT)
-            assert process.wait(20) == 0
+            process.send_signal(signal.SIGTERM)
+            assert ended(process) == 0
