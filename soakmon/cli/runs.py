@@ -78,8 +78,10 @@ def rehearse(
     if save is not None:
         _save(save, night.rows, scenario)
     # Without a description the rehearsed bench is as its scenario has it.
-    settings = described.settings() if described is not None else Settings(priors=DESCRIBED)
-    settings = replace(settings, geometry=night.geometry, fuel=night.fuel, bowls_measured=True)
+    settings = Settings(fuel=night.fuel, priors=DESCRIBED)
+    if described is not None:
+        settings = described.settings()
+    settings = replace(settings, geometry=night.geometry, bowls_measured=True)
     title = f"rehearsal of {scenario} (invented data)"
     _finish(night.rows, settings, title, order, as_json=as_json, report=report)
 

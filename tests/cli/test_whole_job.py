@@ -60,7 +60,7 @@ def test_the_whole_way_leaves_everything_and_says_it_is_invented(made):
     for text in (first, (folder / "exported" / "index.html").read_text()):
         assert "invented" in text
         assert "Müller-Lüdenscheidt" in text
-    assert "bottle and hose lose 1.14" in (folder / "report" / "report.html").read_text()
+    assert "bottle and hose lose 1.17" in (folder / "report" / "report.html").read_text()
     assert "checklist 10 of 10 done" in (folder / "elsewhere.txt").read_text()
 
 
