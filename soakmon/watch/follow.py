@@ -30,6 +30,8 @@ from soakmon.watch.weep import Weep
 
 # After a gap of so long the cell begins anew.
 _GAP_S = judgement(900.0, "s")
+# What is far off again so soon after a flow is still that flow.
+_GOES_ON_S = judgement(180.0, "s")
 # Before so many minutes the filter knows too little to find anything far.
 _WARM_UP = effort(10, "minutes")
 # A converter that was without power warms up by 0.3 g, and meanwhile the bottle may have been
@@ -83,7 +85,7 @@ class Follower:
         self.freeze = FreezeWatch()
         self.faults: list[Fault] = []
         self.held: list[tuple[Floats, float, float, Floats]] = []
-        self.held_since_s = 0.0
+        self.held_since_s = self.held_until_s = 0.0
         self.waiting: list[tuple[float, Floats, float, Floats]] = []
         self.blind_s = self.stood_s = self.longest_gap_s = 0.0
         self.last_good_s = float("nan")
@@ -93,6 +95,9 @@ class Follower:
         self.start_off_g = 0.0
         # When the cell last showed a step of some size: proof that it lives.
         self.moved_s = float("-inf")
+        # Until when fuel flowed out, and whether what is held came right after it.
+        self.flow_s = float("-inf")
+        self.flowing = False
         # The last reading that was as expected, and what lies on the bottle.
         self.calm_g = 0.0
         self.load: Load | None = None
@@ -159,6 +164,8 @@ class Follower:
     def _hold(self, t_s: float, item: tuple[Floats, float, float, Floats], weep: Weep) -> None:
         if not self.held:
             self.held_since_s = t_s
+            self.flowing = t_s - self.flow_s <= _GOES_ON_S
+        self.held_until_s = t_s
         self.held.append(item)
         residuals = np.array([weep.filter.surprise(*held)[0] for held in self.held])
         sd = weep.filter.surprise(*item)[1]
@@ -182,12 +189,17 @@ class Follower:
         if judged is None:
             return
         kind, step = judged
+        if self.flowing and kind is DisturbanceKind.BUMP and step < 0:
+            # A flood that slows, or has emptied the bottle: nobody has touched it.
+            kind = DisturbanceKind.FLOW
         if abs(step) > DRIFTS_G:
             self.moved_s = self.held_since_s
         if kind is DisturbanceKind.SIP:
             weep.filter.sip()
         elif kind is DisturbanceKind.FLOW:
-            weep.filter.loosen(SLACK, abs(step))
+            # What needles let in by sips is over in minutes: what goes on flowing is no such thing.
+            weep.filter.loosen(OFFSET if self.flowing else SLACK, abs(step))
+            self.flow_s = self.held_until_s
         else:
             weep.filter.loosen(OFFSET, _STEP_SDS * abs(step))
             weep.filter.reopen(CREEPS_G + CREEPS_PER_G * abs(step), 0.0)

@@ -22,6 +22,9 @@ _PLAINLY = judgement(0.5, "chance")
 FLOWS_G = judgement(3.0, "g")
 _FLOOD_SHARE = judgement(0.3, "share")
 _ZERO_G = judgement(1.0, "g")
+# A flood that the bottle tells of has begun so long before it is sure, and shows so long after.
+_BEFORE_S = judgement(300.0, "s")
+_AFTER_S = judgement(3600.0, "s")
 
 
 def standing(record: RunRecord, weep: Weep, mass: Floats) -> tuple[list[Alarm], list[Fault]]:
@@ -42,7 +45,7 @@ def standing(record: RunRecord, weep: Weep, mass: Floats) -> tuple[list[Alarm], 
 
 def _stands(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> bool:
     if alarm.kind == "flood":
-        return alarm.carb is None or _flooded(record, weep, alarm)
+        return _went(record, weep, alarm) and (alarm.carb is None or _flooded(record, weep, alarm))
     if alarm.carb is None:
         if balance.contradicts(record, weep, mass):
             return False
@@ -83,6 +86,16 @@ def _said_to_have_dripped_g(record: RunRecord, weep: Weep, alarm: Alarm, gate: i
     before_g = tally.until(gate, alarm.t_s) * weep.drop_g[gate]
     later_h = max(fed_s - alarm.t_s, 0.0) / 3600
     return min(steady_g, before_g + 2 * alarm.leak_g_per_h * later_h)
+
+
+def _went(record: RunRecord, weep: Weep, alarm: Alarm) -> bool:
+    """Whether the bottle is lighter since a flood; True where no mass tells.
+
+    Somebody who takes off a weight and puts it back looks like one while he does.
+    """
+    until_s = min(fed_until_s(record, weep), alarm.t_s + _AFTER_S)
+    lost_g = record.masses.loss_g(alarm.t_s - _BEFORE_S, until_s)
+    return not lost_g < _ZERO_G
 
 
 def _flooded(record: RunRecord, weep: Weep, alarm: Alarm) -> bool:
