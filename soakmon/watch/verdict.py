@@ -102,8 +102,9 @@ class Suspect:
 
 @dataclass(frozen=True, slots=True)
 class Leak:
-    """A leak at a place: carb (None: no gate sees it), its rate as a mean over the soak, g/h.
+    """A leak at a place: carb (None: no gate sees it) and its rate, g/h.
 
+    The rate is the mean since it began, and of one that stopped the mean over the soak.
     since_s: 95 % bracket of its beginning, s from the first row; until_s, lost_g: when it stopped
     by itself and what it let out until then, None while it goes on.
     """
