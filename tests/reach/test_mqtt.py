@@ -22,6 +22,20 @@ from tests.reach.broker import Broker, Cutter, Ear, certificates, say, tool
 from tests.reach.test_alarm_path import locked
 
 
+@pytest.fixture
+def broker(tmp_path):
+    broker = Broker(tmp_path).start()
+    yield broker
+    broker.kill()
+
+
+@pytest.fixture
+def ear(broker, tmp_path):
+    ear = Ear(broker, tmp_path)
+    yield ear
+    ear.close()
+
+
 def outlet_of(folder, port, *, named=None, **mqtt) -> Any:
     mqtt = {"enabled": True, "host": "localhost", "port": port, "heartbeat_s": 1} | mqtt
     service = FakeService(folder, bench_with(mqtt=mqtt, service=named or {}))
