@@ -164,7 +164,7 @@ class Follower:
     def _hold(self, t_s: float, item: tuple[Floats, float, float, Floats], weep: Weep) -> None:
         if not self.held:
             self.held_since_s = t_s
-            self.flowing = t_s - self.flow_s <= _GOES_ON_S
+            self.flowing = self.load is None and t_s - self.flow_s <= _GOES_ON_S
         self.held_until_s = t_s
         self.held.append(item)
         residuals = np.array([weep.filter.surprise(*held)[0] for held in self.held])
