@@ -89,13 +89,13 @@ def _said_to_have_dripped_g(record: RunRecord, weep: Weep, alarm: Alarm, gate: i
 
 
 def _went(record: RunRecord, weep: Weep, alarm: Alarm) -> bool:
-    """Whether the bottle is lighter since a flood; True where no mass tells.
+    """Whether the bottle weighs otherwise since a flood; True where no mass tells.
 
     Somebody who takes off a weight and puts it back looks like one while he does.
     """
     until_s = min(fed_until_s(record, weep), alarm.t_s + _AFTER_S)
     lost_g = record.masses.loss_g(alarm.t_s - _BEFORE_S, until_s)
-    return not lost_g < _ZERO_G
+    return not abs(lost_g) < _ZERO_G
 
 
 def _flooded(record: RunRecord, weep: Weep, alarm: Alarm) -> bool:
