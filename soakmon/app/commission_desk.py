@@ -108,10 +108,9 @@ class CommissionDesk:
         name, driver = say("preflight.load_cell"), self.service.bench.cell.driver
         if self.service.readings.weigh().counts is not None:
             return CommissionStep(name, True, say("commission_desk.reads", driver=driver))
-        # Imported here: its drivers' libraries are an extra.
         try:
-            from hardware.find import find_cell  # noqa: PLC0415
-            from hardware.pins import lgpio_factory  # noqa: PLC0415
+            from hardware.find import find_cell  # noqa: PLC0415 - its drivers are an extra
+            from hardware.pins import lgpio_factory  # noqa: PLC0415 - the same
 
             found, missed = find_cell(lgpio_factory)
         except ModuleNotFoundError as error:
@@ -126,7 +125,7 @@ class CommissionDesk:
         name, air_c = say("commission_desk.thermometer_name"), self.service.readings.air_c
         if air_c is not None:
             return CommissionStep(name, True, say("commission_desk.air", air_c=f"{air_c:.1f}"))
-        from hardware.find import find_thermometers  # noqa: PLC0415 - as above
+        from hardware.find import find_thermometers  # noqa: PLC0415 - its drivers are an extra
 
         numbers = find_thermometers()
         if not numbers:

@@ -7,12 +7,11 @@ second, and one that comes later still counts. Pure but for the clock that it is
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from soakmon.reach.topics import Message, Topics, body
+from soakmon.reach.topics import Message, Topics, body, opened
 from soakmon.texts import say
 
 ASKS_EVERY_S = 10.0
@@ -64,7 +63,7 @@ class Claim:
 
     def take(self, topic: str, payload: bytes) -> Message | None:
         """A message on one of the places; what is to be answered."""
-        found = _object(payload)
+        found = opened(payload)
         run = found.get("run")
         if topic not in self.places or not isinstance(run, str) or run == self.topics.run:
             return None
@@ -106,12 +105,3 @@ def _why(topics: Topics, other: _Other) -> str:
     if other.by_name:
         return say("claim.same_name", name=topics.address)
     return say("claim.same_identity", other=other.address or "?")
-
-
-def _object(payload: bytes) -> dict[str, Any]:
-    """A payload; what is not a JSON object counts as empty."""
-    try:
-        found = json.loads(payload)
-    except (ValueError, RecursionError):
-        return {}
-    return found if isinstance(found, dict) else {}

@@ -7,13 +7,12 @@ client.) Beside its own words a bench may hear those of another that has its nam
 from __future__ import annotations
 
 import asyncio
-import json
 import time
 from collections.abc import Callable
 
 from soakmon.reach.mqtt import Link, Received
 from soakmon.reach.supervise import ReachError
-from soakmon.reach.topics import Message, Topics
+from soakmon.reach.topics import Message, Topics, opened
 
 _BACK_WITHIN_S = 10.0
 _TWIN_FOR_S = 600.0
@@ -57,7 +56,7 @@ class Echo:
             if not back.done():
                 back.set_result(None)
             return
-        told = _object(received.payload)
+        told = opened(received.payload)
         other = told.get("run", "") != self.topics.run
         if received.topic == self.topics.of("state") and other:
             self.twin_s = self.now_s()
@@ -73,12 +72,3 @@ class Echo:
             f"another bench on the broker calls itself {self.topics.bench} too: give each its own"
             " service.name, else one that falls silent hides behind the other"
         )
-
-
-def _object(payload: bytes) -> dict[str, object]:
-    """A payload; what is not a JSON object counts as empty."""
-    try:
-        found = json.loads(payload)
-    except (ValueError, RecursionError):
-        return {}
-    return found if isinstance(found, dict) else {}

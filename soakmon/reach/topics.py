@@ -108,6 +108,15 @@ def body(schema: str, wall_s: float, **values: Any) -> str:
     return json.dumps({"schema": f"soakmon.{schema}/1", "taken_at": utc(wall_s)} | values)
 
 
+def opened(payload: bytes) -> dict[str, Any]:
+    """What a payload holds; what is not a JSON object counts as empty."""
+    try:
+        found = json.loads(payload)
+    except (ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
 def availability(topics: Topics, wall_s: float, state: str, reason: str) -> Message:
     """Birth, last will and farewell; the last will's `taken_at` is when the connection was made."""
     payload = body(

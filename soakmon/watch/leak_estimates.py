@@ -16,15 +16,15 @@ from soakmon.watch.needles import rise_g
 from soakmon.watch.onset import bottle_goes_on, by_onset, dripping, flowing, only, silent_s
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
-from soakmon.watch.standing import FLOWS_G, fed_until_s
+from soakmon.watch.standing import FLOWS_G, FLOWS_UNTIL_S, fed_until_s
 from soakmon.watch.verdict import Alarm, Band, Leak
 from soakmon.watch.weep import ONSETS, Weep
 
 # Its drops are counted for so long after its alarm.
 _STORM_S = judgement(120.0, "s")
-# The bottle tells how large a flood is over so long, from `FLOWS_G` on, and so well.
+# The bottle tells how large a flood is over so long, from `FLOWS_G` on, and so
+# well; no longer than `FLOWS_UNTIL_S`.
 _FLOWS_S = judgement(180.0, "s")
-_FLOWS_UNTIL_S = judgement(3600.0, "s")
 _FLOWS_REL = judgement(0.15, "rel. sd")
 _STEP_G = judgement(0.5, "g")
 # What the first drops of a flood say is known to this factor (judgement).
@@ -91,7 +91,7 @@ def _flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> Located
     """A flood: the bottle tells how large, once it has flowed for minutes; until then the drops."""
     rate = _storm_g_per_h(record, weep, alarm)
     leak = Band(rate, rate / UNSURE, UNSURE * rate)
-    until_s = min(fed_s, alarm.t_s + _FLOWS_UNTIL_S)
+    until_s = min(fed_s, alarm.t_s + FLOWS_UNTIL_S)
     stops_s = record.masses.flow_ended_s(alarm.t_s, fed_s)
     until_s = until_s if stops_s is None else min(until_s, stops_s)
     hours = (until_s - alarm.t_s) / 3600

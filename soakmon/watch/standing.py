@@ -22,9 +22,10 @@ _PLAINLY = judgement(0.5, "chance")
 FLOWS_G = judgement(3.0, "g")
 _FLOOD_SHARE = judgement(0.3, "share")
 _ZERO_G = judgement(1.0, "g")
-# A flood that the bottle tells of has begun so long before it is sure, and shows so long after.
+# A flood that the bottle tells of has begun so long before it is sure, and is weighed over so
+# long after.
 _BEFORE_S = judgement(300.0, "s")
-_AFTER_S = judgement(3600.0, "s")
+FLOWS_UNTIL_S = judgement(3600.0, "s")
 
 
 def standing(record: RunRecord, weep: Weep, mass: Floats) -> tuple[list[Alarm], list[Fault]]:
@@ -93,7 +94,7 @@ def _went(record: RunRecord, weep: Weep, alarm: Alarm) -> bool:
 
     Somebody who takes off a weight and puts it back looks like one while he does.
     """
-    until_s = min(fed_until_s(record, weep), alarm.t_s + _AFTER_S)
+    until_s = min(fed_until_s(record, weep), alarm.t_s + FLOWS_UNTIL_S)
     lost_g = record.masses.loss_g(alarm.t_s - _BEFORE_S, until_s)
     return not abs(lost_g) < _ZERO_G
 
