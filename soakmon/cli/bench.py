@@ -8,15 +8,19 @@ from typing import Annotated
 
 import typer
 
+from soakmon.cli import weigh
 from soakmon.cli.printing import print_line
 from soakmon.errors import InputError
 
-bench_app = typer.Typer(
-    help="The bench: its description, and tests on its load cell.", no_args_is_help=True
+commands = typer.Typer(
+    name="bench",
+    help="The bench: its description, and tests on its load cell.",
+    no_args_is_help=True,
 )
+commands.add_typer(weigh.commands)
 
 
-@bench_app.command("init")
+@commands.command("init")
 def bench_init(
     file: Annotated[Path, typer.Argument(help="File to write.")] = Path("bench.toml"),
     force: Annotated[bool, typer.Option("--force", help="Replace an existing file.")] = False,
@@ -41,7 +45,7 @@ def bench_init(
     print_line(f"{file} written: measure your bench and change what differs")
 
 
-@bench_app.command("check")
+@commands.command("check")
 def bench_check(
     file: Annotated[Path, typer.Argument(help="File to check.")] = Path("bench.toml"),
 ) -> None:

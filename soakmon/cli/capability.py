@@ -14,7 +14,10 @@ from soakmon import __version__
 from soakmon.cli.options import DATA, DataOption
 from soakmon.cli.printing import print_line, terminal
 
+commands = typer.Typer()
 
+
+@commands.command()
 def capability(
     nights: Annotated[int, typer.Option(min=1, max=1_000_000, help="Nights in all.")] = 120,
     seed: Annotated[int, typer.Option(min=0, help="Another set of nights.")] = 1,

@@ -11,7 +11,10 @@ import typer
 from soakmon.cli.options import SYSTEM_BENCH
 from soakmon.errors import InputError
 
+commands = typer.Typer()
 
+
+@commands.command()
 def commission(
     bench: Annotated[Path, typer.Option(metavar="TOML", help="File to write.")] = SYSTEM_BENCH,
     from_page: Annotated[

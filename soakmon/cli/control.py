@@ -12,15 +12,11 @@ from soakmon.cli.options import user_name
 from soakmon.cli.printing import print_line, terminal
 from soakmon.errors import InputError
 
+commands = typer.Typer()
+
 ConfirmOption = Annotated[
     bool, typer.Option("--confirm-cautions", help="You are at the bench and confirm them.")
 ]
-
-
-def add_control(app: typer.Typer) -> None:
-    """Add the commands to the program."""
-    for command in (start, status, ack, isolate, feed, end, weigh):
-        app.command()(command)
 
 
 def _confirmed(beforehand: bool) -> bool:
@@ -32,6 +28,7 @@ def _confirmed(beforehand: bool) -> bool:
     return beforehand or typer.confirm("Have you made sure of all of these, at the bench?")
 
 
+@commands.command()
 def start(
     title: Annotated[str, typer.Argument(help="What is soaked, for the report.")],
     job: Annotated[str | None, typer.Option(help="Job number.")] = None,
@@ -55,6 +52,7 @@ def start(
     print_line(f"soak {number} begins with its preflight; see: soakmon status --watch")
 
 
+@commands.command()
 def status(
     watch: Annotated[bool, typer.Option("--watch", help="Stay, and show it live.")] = False,
     socket: SocketOption = None,
@@ -74,6 +72,7 @@ def status(
             time.sleep(0.5)
 
 
+@commands.command()
 def ack(socket: SocketOption = None) -> None:
     """Acknowledge the alarms it shows, and none that come later."""
     from soakmon.cli.status_output import clock_of
@@ -90,6 +89,7 @@ def ack(socket: SocketOption = None) -> None:
     print_line(told.get(count, f"{count} alarms acknowledged"))
 
 
+@commands.command()
 def isolate(
     reason: Annotated[str, typer.Option(help="Why.")] = "by command", socket: SocketOption = None
 ) -> None:
@@ -98,6 +98,7 @@ def isolate(
     print_line("the feed is shut; drops and mass go on being watched")
 
 
+@commands.command()
 def feed(
     confirm: ConfirmOption = False,
     socket: SocketOption = None,
@@ -111,6 +112,7 @@ def feed(
     print_line("the feed is open")
 
 
+@commands.command()
 def end(
     reason: Annotated[str, typer.Option(help="Why.")] = "by command", socket: SocketOption = None
 ) -> None:
@@ -120,6 +122,7 @@ def end(
     print_line("the soak has ended; the feed is shut; see: soakmon status")
 
 
+@commands.command()
 def weigh(socket: SocketOption = None) -> None:
     """Weigh what is on the cell now, net."""
     found = client_of(socket).get("/weigh")

@@ -12,10 +12,10 @@ from soakmon.cli.options import DATA, DataOption
 from soakmon.cli.printing import print_line
 from soakmon.errors import InputError
 
-data_app = typer.Typer()
+commands = typer.Typer()
 
 
-@data_app.command("backup")
+@commands.command("backup")
 def backup_(
     file: Annotated[Path, typer.Argument(help="File to write, .tar.gz.")],
     data: DataOption = DATA,
@@ -34,7 +34,7 @@ def backup_(
     print_line("the page's accounts, tokens and links are not among them")
 
 
-@data_app.command("restore")
+@commands.command("restore")
 def restore_(
     file: Annotated[Path, typer.Argument(help="A backup.")],
     data: DataOption = DATA,

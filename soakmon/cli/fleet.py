@@ -25,12 +25,15 @@ if TYPE_CHECKING:
     from soakmon.reach.fleet import Fleet
     from soakmon.reach.fleet_order import Asked, Shown
 
+commands = typer.Typer()
+
 NOT_WELL = 3
 _ANSWERS_WITHIN_S, _EVERY_S = 10.0, 2.0
 _SHOWN = 50
 _BROKER = "mqtt://broker.local, or mqtts://user@broker.local:8883 with SOAKMON_MQTT_PASSWORD"
 
 
+@commands.command()
 def fleet(
     words: Annotated[
         list[str] | None, typer.Argument(metavar="[WORD]…", help="Only benches with these words.")

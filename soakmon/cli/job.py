@@ -16,7 +16,7 @@ from soakmon.errors import InputError
 if TYPE_CHECKING:
     from soakmon.records.jobs.correct import Author
 
-job_app = typer.Typer(help="The job record.", no_args_is_help=True)
+commands = typer.Typer(name="job", help="The job record.", no_args_is_help=True)
 
 Number = Annotated[str, typer.Argument(metavar="NUMBER", help="Number of the job, 2026-0001.")]
 ByOption = Annotated[
@@ -25,7 +25,7 @@ ByOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Print as JSON.")]
 
 
-@job_app.command("new")
+@commands.command("new")
 def new(
     customer: Annotated[str, typer.Option(help="Customer's name or reference.")],
     machine: Annotated[str, typer.Option(help="The machine.")] = "",
@@ -45,7 +45,7 @@ def new(
     print_line(number)
 
 
-@job_app.command("list")
+@commands.command("list")
 def list_jobs(
     word: Annotated[str, typer.Argument(help="Only jobs that contain this word.")] = "",
     most: Annotated[int, typer.Option(min=1, help="At most this many, latest first.")] = 100,
@@ -76,7 +76,7 @@ def list_jobs(
         print_line("… and more: give a word, or --most")
 
 
-@job_app.command("show")
+@commands.command("show")
 def show(number: Number, as_json: JsonOption = False, data: DataOption = DATA) -> None:
     """Show everything of a job."""
     from soakmon.cli.job_output import show_job
@@ -92,7 +92,7 @@ def show(number: Number, as_json: JsonOption = False, data: DataOption = DATA) -
         show_job(terminal(), job)
 
 
-@job_app.command("note")
+@commands.command("note")
 def note(
     number: Number,
     text: Annotated[str, typer.Argument(help="The note; - reads it from standard input.")],
@@ -111,7 +111,7 @@ def note(
     print_line(f"noted in job {number}")
 
 
-@job_app.command("carb")
+@commands.command("carb")
 def carb(
     number: Number,
     place: Annotated[int, typer.Argument(metavar="CARB", help="Carburettor, from 1.")],
@@ -134,7 +134,7 @@ def carb(
     show_carb_fields(terminal(), place, values)
 
 
-@job_app.command("correct")
+@commands.command("correct")
 def correct(
     number: Number,
     what: Annotated[
@@ -169,7 +169,7 @@ def _author(by: str | None) -> Author:
     return Author(user_name() if by is None else by, now())
 
 
-@job_app.command("check")
+@commands.command("check")
 def check(
     number: Number,
     places: Annotated[
@@ -202,7 +202,7 @@ def check(
         print_line(f"{'☑' if when else '☐'} {task.place:2} {task.task}{when}")
 
 
-@job_app.command("attach")
+@commands.command("attach")
 def attach(
     number: Number,
     files: Annotated[list[Path], typer.Argument(metavar="FILE", help="Pictures or papers.")],
@@ -221,7 +221,7 @@ def attach(
         print_line(f"{inert(one.name)}: {one.size_bytes} bytes, SHA-256 {one.sha256}")
 
 
-@job_app.command("export")
+@commands.command("export")
 def export(
     number: Number,
     target: Annotated[Path, typer.Argument(metavar="TARGET", help="A .zip file, or a folder.")],
@@ -237,7 +237,7 @@ def export(
     print_line(f"{target}: {len(names)} files; open index.html")
 
 
-@job_app.command("import")
+@commands.command("import")
 def import_(
     source: Annotated[Path, typer.Argument(metavar="SOURCE", help="An exported zip or folder.")],
     as_new: Annotated[bool, typer.Option("--as-new", help="Give it a new number.")] = False,

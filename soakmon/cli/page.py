@@ -15,7 +15,7 @@ from soakmon.errors import InputError
 if TYPE_CHECKING:
     from soakmon.page.store import Store
 
-page_app = typer.Typer(help="The page's accounts and tokens.", no_args_is_help=True)
+commands = typer.Typer(name="page", help="The page's accounts and tokens.", no_args_is_help=True)
 
 RoleOption = Annotated[str, typer.Option("--role", help="look: see everything; run: act too.")]
 
@@ -29,7 +29,7 @@ def _store(data: Path) -> Store:
     return Store(data / DATABASE, 0.0)
 
 
-@page_app.command("account")
+@commands.command("account")
 def account(
     name: Annotated[str, typer.Argument(help="Name to sign in with.")],
     role: RoleOption = "look",
@@ -54,7 +54,7 @@ def account(
     print_line(f"{name} may {role} now")
 
 
-@page_app.command("token")
+@commands.command("token")
 def token(
     name: Annotated[str, typer.Argument(help="What the token is for.")],
     role: RoleOption = "look",
@@ -72,7 +72,7 @@ def token(
     print_line(secret, soft_wrap=True)
 
 
-@page_app.command("list")
+@commands.command("list")
 def show_list(data: DataOption = DATA) -> None:
     """List accounts and tokens."""
     store = _store(data)
@@ -87,7 +87,7 @@ def show_list(data: DataOption = DATA) -> None:
     store.close()
 
 
-@page_app.command("remove")
+@commands.command("remove")
 def remove(
     name: Annotated[str, typer.Argument(help="Account or token.")],
     data: DataOption = DATA,

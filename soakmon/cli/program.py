@@ -7,49 +7,83 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Annotated
+from functools import cache
+from importlib import import_module
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from soakmon import __version__
-from soakmon.cli.bench import bench_app
-from soakmon.cli.capability import capability
-from soakmon.cli.commission import commission
-from soakmon.cli.control import add_control
-from soakmon.cli.data import data_app
-from soakmon.cli.fleet import fleet
-from soakmon.cli.job import job_app
-from soakmon.cli.page import page_app
 from soakmon.cli.printing import print_line
-from soakmon.cli.reach import add_reach
-from soakmon.cli.report import report
-from soakmon.cli.runs import rehearse, replay
-from soakmon.cli.serve import check, serve
-from soakmon.cli.weigh import weigh_app
 from soakmon.errors import SoakmonError, TroubleError
 from soakmon.extras import to_install
 
 BAD_INPUT, TROUBLE = 2, 4
 
+# Which module has a command or a family of them, in the order in which help lists them. A module is
+# imported, and its commands are built, when one of them is asked for: all 56 take longer than
+# interpreter and typer together.
+_MODULES = {
+    "capability": "capability",
+    "commission": "commission",
+    "serve": "serve",
+    "check": "serve",
+    **dict.fromkeys(("start", "status", "ack", "isolate", "feed", "end", "weigh"), "control"),
+    "report": "report",
+    "doctor": "reach",
+    "lookout": "reach",
+    "fleet": "fleet",
+    "rehearse": "runs",
+    "replay": "runs",
+    "bench": "bench",
+    "page": "page",
+    "job": "job",
+    "backup": "data",
+    "restore": "data",
+    "alert": "reach",
+    "influx": "reach",
+}
+
+
+@cache
+def _commands_of(module: str) -> dict[str, Any]:
+    """The built commands of a module, by name; it says in `commands` what they are."""
+    family = typer.Typer(rich_markup_mode=None)
+    family.add_typer(import_module(f"soakmon.cli.{module}").commands)
+    return dict(typer.main.get_group(family).commands)
+
+
+class _Families(TyperGroup):
+    """The commands of all modules, each loaded when it is asked for."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return list(_MODULES)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        return _commands_of(_MODULES[cmd_name])[cmd_name] if cmd_name in _MODULES else None
+
+    def resolve_command(self, ctx: Any, args: list[str]) -> Any:
+        if args[0] not in _MODULES:
+            # What a mistyped name may have meant is looked for here.
+            self.commands = {name: self.get_command(ctx, name) for name in _MODULES}
+        return super().resolve_command(ctx, args)
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        # The flags --help, --install-completion and --show-completion have no default, and typer
+        # imports pydantic to find that nothing is no value; off is off.
+        for option in self.get_params(ctx):
+            option.default = False if option.default is None else option.default
+        return super().parse_args(ctx, args)
+
+
 app = typer.Typer(
+    cls=_Families,
     help="Bench monitor for fuel-soak testing rebuilt carburettors. Not a safety device.",
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-app.add_typer(bench_app, name="bench")
-app.add_typer(page_app, name="page")
-bench_app.add_typer(weigh_app)
-app.add_typer(job_app, name="job")
-app.add_typer(data_app)
-for command in (capability, commission, serve, check):
-    app.command()(command)
-add_control(app)
-app.command()(report)
-add_reach(app)
-app.command()(fleet)
-app.command()(rehearse)
-app.command()(replay)
 
 
 def _version(wanted: bool) -> None:

@@ -18,20 +18,16 @@ from soakmon.errors import InputError
 NOT_WELL = 3
 _TEST_ANSWERS_S = 30.0
 
+commands = typer.Typer()
 alert_app = typer.Typer(help="Messages to the phone.", no_args_is_help=True)
 influx_app = typer.Typer(help="The time-series database.", no_args_is_help=True)
+commands.add_typer(alert_app, name="alert")
+commands.add_typer(influx_app, name="influx")
 
 BenchOption = Annotated[Path, typer.Option("--bench", metavar="TOML", help="bench.toml")]
 
 
-def add_reach(app: typer.Typer) -> None:
-    """Add the commands to the program."""
-    app.command()(doctor)
-    app.command()(lookout)
-    app.add_typer(alert_app, name="alert")
-    app.add_typer(influx_app, name="influx")
-
-
+@commands.command()
 def doctor(
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON only.")] = False,
     socket: SocketOption = None,
@@ -83,6 +79,7 @@ def _clock(wall_s: float) -> str:
     return f"{datetime.fromtimestamp(wall_s).astimezone():%H:%M:%S on %d %b}"
 
 
+@commands.command()
 def lookout(bench: BenchOption = Path("bench.toml")) -> None:
     """Watch benches from another machine and tell the phone when one falls silent."""
     import asyncio

@@ -10,7 +10,10 @@ import typer
 from soakmon.cli.options import DATA, DataOption, PaperOption, ReportOption, VerdictJsonOption
 from soakmon.cli.printing import print_line, terminal
 
+commands = typer.Typer()
 
+
+@commands.command()
 def report(
     soak: Annotated[
         str | None,

@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from soakmon.watch.rows import Rows
     from soakmon.watch.settings import Settings
 
+commands = typer.Typer()
+
 DateOption = Annotated[
     datetime | None,
     typer.Option(
@@ -35,6 +37,7 @@ DateOption = Annotated[
 ]
 
 
+@commands.command()
 def rehearse(
     scenario: Annotated[str, typer.Argument(help="Name of the night; see --list.")] = "gasket-weep",
     seed: Annotated[int | None, typer.Option(min=0, help="Another night of its kind.")] = None,
@@ -86,6 +89,7 @@ def rehearse(
     _finish(night.rows, settings, title, order, as_json=as_json, report=report)
 
 
+@commands.command()
 def replay(
     file: Annotated[Path, typer.Argument(help="Recorded run (CSV); - reads standard input.")],
     bench: Annotated[

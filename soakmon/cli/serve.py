@@ -12,7 +12,10 @@ from soakmon.cli.options import SYSTEM_BENCH, data_folder
 from soakmon.cli.printing import print_line
 from soakmon.errors import InputError
 
+commands = typer.Typer()
 
+
+@commands.command()
 def serve(
     bench: Annotated[Path | None, typer.Option(metavar="TOML", help="bench.toml")] = None,
     simulated: Annotated[
@@ -55,6 +58,7 @@ def serve(
     run_service(described, parts, records, boot=boot)
 
 
+@commands.command()
 def check(
     bench: Annotated[Path | None, typer.Option(metavar="TOML", help="bench.toml")] = None,
     simulated: Annotated[

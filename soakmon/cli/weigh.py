@@ -19,7 +19,7 @@ from soakmon.cli.printing import print_line
 if TYPE_CHECKING:
     from soakmon.weigh.judge import BenchTestResult
 
-weigh_app = typer.Typer()
+commands = typer.Typer()
 
 NOT_WITHIN = 1
 
@@ -38,7 +38,7 @@ LiveOption = Annotated[
 def _asks(name: str, test: str, about: str) -> None:
     """Add a command that asks for the values of one bench test, or reads them, and judges them."""
 
-    @weigh_app.command(name, help=about)
+    @commands.command(name, help=about)
     def command(
         source: FromOption = None,
         live: LiveOption = False,
@@ -60,7 +60,7 @@ _asks("drip", "drip", "A known leak into a gate: what this bench finds of it.")
 _asks("daily", "daily", "Check the calibrated cell with one known mass.")
 
 
-@weigh_app.command("blank")
+@commands.command("blank")
 def blank(
     source: FromOption = None,
     run: Annotated[
@@ -84,7 +84,7 @@ _asks("shots", "shots", "Accelerator pumps: ml per stroke, and the spread from c
 _asks("float", "float", "Weigh the floats dry and after a soak in fuel.")
 
 
-@weigh_app.command("isolation")
+@commands.command("isolation")
 def isolation(
     source: FromOption = None,
     soak: Annotated[
