@@ -12,7 +12,7 @@ import pytest
 ROOT = Path(__file__).parent.parent
 PROGRAM = ROOT / "soakmon"
 ROOMS = ("physics", "watch", "bench", "records", "reach", "capability")
-LONGEST = {"physics": 150, "watch": 250, "reach": 170}
+LONGEST = {"physics": 150, "watch": 260, "reach": 170}
 FILE = re.compile(r"[\w./-]+\.(?:py|toml|md|sql)")
 NAME = re.compile(r"[A-Za-z_]\w*(?:\.[A-Za-z_]\w*)+")
 

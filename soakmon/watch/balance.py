@@ -58,8 +58,8 @@ def chance_of_so_much(record: RunRecord, weep: Weep, onset: int = 0) -> float:
     left = _left(record, weep, onset)
     if left is None:
         return 1.0
-    lost_g, sd_g, _ = left
-    return float(below(-lost_g / sd_g).mean())
+    lost_g, weight, sd_g, _ = left
+    return float(weight @ below(-lost_g / sd_g))
 
 
 def contradicts(record: RunRecord, weep: Weep, mass: Floats) -> bool:
@@ -92,22 +92,22 @@ def log_weight_since(
     left = _left(record, weep, onset)
     if left is None:
         return np.zeros(len(RATES))
-    lost_g, sd_g, hours = left
+    lost_g, weight, sd_g, hours = left
     off = (lost_g[:, None] - min(hours, lasted_h) * RATES) / sd_g
-    return np.asarray(np.log(np.exp(-0.5 * off**2).mean(axis=0) + 1e-300))
+    return np.asarray(np.log(weight @ np.exp(-0.5 * off**2) + 1e-300))
 
 
-def _left(record: RunRecord, weep: Weep, onset: int) -> tuple[Floats, float, float] | None:
-    """What was lost since an onset beyond what each of many tight benches would have lost (g), how
-    unsure the reading of it is (sd, g), and the hours for which the feed was open.
+def _left(record: RunRecord, weep: Weep, onset: int) -> tuple[Floats, Floats, float, float] | None:
+    """What was lost since an onset beyond what each of many tight benches would have lost (g), the
+    weights of these benches, how unsure the reading of it is (sd, g), and the hours for which the
+    feed was open.
     """
     onset_s, hours = float(weep.onset_s[onset]), float(weep.exposure_h[onset])
     went = record.curve.since(onset_s)
     if hours <= 0 or went is None:
         return None
     lost_g, feed_g, bowls_g, top_up_g = went
-    factors = record.curve.spread.factors
-    shown = factors[:: max(len(factors) // _DRAWS, 1)]
+    shown, weight = record.curve.spread.shown(_DRAWS)
     share, share_sd = record.curve.share, record.curve.top_up[1]
     evaporated_g = shown @ np.array([feed_g, bowls_g]) + share * top_up_g
     warmer_c = record.evaporation.air_c - weep.first_c
@@ -118,4 +118,4 @@ def _left(record: RunRecord, weep: Weep, onset: int) -> tuple[Floats, float, flo
     )
     strays_g = weep.filter.strays_g(hours)
     sd_g = math.hypot(strays_g, cell_g, weep.short_g, share_sd * top_up_g)
-    return lost_g - evaporated_g, sd_g, hours
+    return lost_g - evaporated_g, weight, sd_g, hours

@@ -28,12 +28,12 @@ MOST = judgement(30, "soaks")
 READ_G = judgement(0.3, "g")
 # How far one night of a bench is from the next (fuel batch, draught, doors), and how well that is
 # known (judgement).
-_BY_NIGHT = judgement(0.12, "log. sd")
+BY_NIGHT = judgement(0.12, "log. sd")
 _BY_NIGHT_LOG_SD = judgement(0.6, "log. sd")
 # No number of soaks narrows or widens the spread further than this.
 _NARROWS = judgement((0.1, 2.0), "times")
 # Departures of a bench, and spreads of its nights, that are weighed.
-_BENCH: Floats = effort(np.linspace(-2.5, 2.5, 401), "log.")
+BENCHES: Floats = effort(np.linspace(-2.5, 2.5, 401), "log.")
 _NIGHT: Floats = effort(np.geomspace(0.03, 0.5, 13), "log. sd")
 
 
@@ -86,13 +86,11 @@ def learnt(
     scales, rel_sds: factor on the expected loss and its relative sd before them, of bottle with
     hose and of the bowls; doubt: chance that the expectation is wrong by a factor.
     """
-    soaks = [one for one in soaks[:MOST] if one.lost_g > 0 and one.feed_g + one.bowls_g > 0]
+    soaks = usable(soaks)
     tight = [one for one in soaks if one.spare_g is not None]
     if len(tight) < LEAST:
         return Past()
-    feed = scales[0] * sum(one.feed_g for one in tight)
-    bowls = scales[1] * sum(one.bowls_g for one in tight)
-    before = math.hypot(feed * rel_sds[0], bowls * rel_sds[1]) / (feed + bowls)
+    before = spread_before(tight, scales, rel_sds)
     mean, sd = _next_night(tight, scales, before, doubt)
     narrows = min(max(sd / before, _NARROWS[0]), _NARROWS[1])
     # Of as many nights so many were off by a factor (a beta prior worth one night).
@@ -105,22 +103,42 @@ def _next_night(
     tight: Sequence[PastSoak], scales: tuple[float, float], before: float, doubt: float
 ) -> tuple[float, float]:
     """Mean and sd of the next night's ratio of loss to expectation, on a logarithmic scale."""
+    holds = (1 - doubt) / before * np.exp(-0.5 * (BENCHES / before) ** 2)
+    holds += doubt / WRONG_LOG_SD * np.exp(-0.5 * (BENCHES / WRONG_LOG_SD) ** 2)
+    chance = log_chance(tight, scales) + np.log(holds)[:, None]
+    weight = np.exp(chance - chance.max())
+    weight /= weight.sum()
+    by_bench = weight.sum(axis=1)
+    mean = float(by_bench @ BENCHES)
+    variance = float(by_bench @ (BENCHES - mean) ** 2 + weight.sum(axis=0) @ _NIGHT**2)
+    return mean, math.sqrt(variance)
+
+
+def log_chance(tight: Sequence[PastSoak], scales: tuple[float, float]) -> Floats:
+    """(M, T) log-chance of a bench's tight soaks by its departure (`BENCHES`) and its nights.
+
+    Given that each was let through: see above. How far nights are apart is weighed in.
+    """
     expected = np.array([scales[0] * one.feed_g + scales[1] * one.bowls_g for one in tight])
     lost = np.array([one.lost_g for one in tight])
     most = np.array([one.lost_g + (one.spare_g or 0.0) for one in tight])
     seen, cut = np.log(lost / expected), np.log(most / expected)
     sd = np.hypot(_NIGHT[:, None], READ_G / expected)
-    z = (seen - _BENCH[:, None, None]) / sd
-    room = (cut - _BENCH[:, None, None]) / sd
-    # (M, T): the chance of what was seen, given that it was let through.
+    z = (seen - BENCHES[:, None, None]) / sd
+    room = (cut - BENCHES[:, None, None]) / sd
     chance = (-0.5 * z**2 - np.log(sd) - np.log(np.maximum(below(room), 1e-12))).sum(axis=2)
-    holds = (1 - doubt) / before * np.exp(-0.5 * (_BENCH / before) ** 2)
-    holds += doubt / WRONG_LOG_SD * np.exp(-0.5 * (_BENCH / WRONG_LOG_SD) ** 2)
-    spread = -0.5 * (np.log(_NIGHT / _BY_NIGHT) / _BY_NIGHT_LOG_SD) ** 2
-    chance += np.log(holds)[:, None] + spread
-    weight = np.exp(chance - chance.max())
-    weight /= weight.sum()
-    by_bench = weight.sum(axis=1)
-    mean = float(by_bench @ _BENCH)
-    variance = float(by_bench @ (_BENCH - mean) ** 2 + weight.sum(axis=0) @ _NIGHT**2)
-    return mean, math.sqrt(variance)
+    return np.asarray(chance - 0.5 * (np.log(_NIGHT / BY_NIGHT) / _BY_NIGHT_LOG_SD) ** 2)
+
+
+def spread_before(
+    soaks: Sequence[PastSoak], scales: tuple[float, float], rel_sds: tuple[float, float]
+) -> float:
+    """Relative sd of all that evaporates, before any soak has told."""
+    feed = scales[0] * sum(one.feed_g for one in soaks)
+    bowls = scales[1] * sum(one.bowls_g for one in soaks)
+    return math.hypot(feed * rel_sds[0], bowls * rel_sds[1]) / (feed + bowls)
+
+
+def usable(soaks: Sequence[PastSoak]) -> list[PastSoak]:
+    """Those of the latest (they come first) that can tell anything."""
+    return [one for one in soaks[:MOST] if one.lost_g > 0 and one.feed_g + one.bowls_g > 0]

@@ -25,6 +25,7 @@ from soakmon.physics.expectation import EvaporationRates, evaporation_rates
 from soakmon.physics.fuels import FUELS, Fuel
 from soakmon.physics.geometry import BenchGeometry, Hose
 from soakmon.physics.liquid import density_kg_per_m3
+from soakmon.watch.fleet_prior import FleetPrior, pooled
 from soakmon.watch.needles import LARGEST_SIP_G
 from soakmon.watch.past import Past, PastSoak, learnt
 from soakmon.watch.verdict import Cause
@@ -54,7 +55,7 @@ class Priors:
     (None: no blank run). doubt: chance that all of it is wrong by a factor, for another vent,
     another fuel or a draught. dark_per_h: expected dark counts per gate and hour. zero_g_per_c: sd
     of the cell's zero shift with temperature. sip_g: largest plausible single sip of a float
-    needle. past: what past tight soaks of this bench say.
+    needle. past: what past tight soaks of this bench say; fleet: what those of other benches do.
     """
 
     bottle_rel_sd: float = BOTTLE_LOG_SD
@@ -71,6 +72,7 @@ class Priors:
     zero_g_per_c: float = published(0.1, "g/°C")
     sip_g: float = LARGEST_SIP_G
     past: Past = field(default_factory=Past)
+    fleet: FleetPrior = field(default_factory=FleetPrior)
 
     @property
     def scales(self) -> tuple[float, float]:
@@ -101,6 +103,15 @@ class Priors:
     def taught_by(self, soaks: Sequence[PastSoak]) -> Past:
         """What soaks (the latest first) teach a bench of these priors."""
         return learnt(soaks, self.scales, self.rel_sds, self.doubted)
+
+    def taught_by_others(self, benches: Sequence[Sequence[PastSoak]]) -> FleetPrior:
+        """What the soaks of other benches of its kind teach a bench of these priors.
+
+        Nothing after a blank run, or where its own soaks have told: both know this very bench.
+        """
+        if self.blank_scale or self.past.soaks:
+            return FleetPrior()
+        return pooled(benches, self.scales, self.rel_sds, self.doubted)
 
 
 # A bench that is as its description says: a hose rated on this fuel, vents that were measured and

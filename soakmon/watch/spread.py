@@ -10,14 +10,16 @@ and each slice is taken as normal with the moments of its draws (Gaussian sum, S
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from soakmon.physics.belief import effort, judgement
 from soakmon.physics.described import WRONG_LOG_SD
+from soakmon.watch.fleet_prior import FleetPrior, thinned
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Priors, Settings
 
@@ -45,14 +47,31 @@ _HARDLY = judgement(0.005, "chance")
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """Factors on the best expectation of bottle with hose and of the bowls: (S, 2) draws."""
+    """Factors on the best expectation of bottle with hose and of the bowls: (S, 2) draws.
+
+    untold: the same without what other benches have told, and weight (S,): what they make of each.
+    """
 
     factors: Floats
+    untold: Floats
+    weight: Floats
 
     @property
     def least_feed(self) -> float:
-        """Factor on the loss of bottle with hose below which hardly any bench is."""
-        return float(np.quantile(self.factors[:, 0], _HARDLY))
+        """Factor on the loss of bottle with hose below which hardly any bench is.
+
+        Other benches tell what is lost at most: a dead bridge stays as suspect as it was.
+        """
+        return float(np.quantile(self.untold[:, 0], _HARDLY))
+
+    def shown(self, draws: int) -> tuple[Floats, Floats]:
+        """(n, 2) so many of the benches drawn, and (n,) how much each counts, together 1.
+
+        The same benches whatever others have told: only their weights are other ones.
+        """
+        every = slice(None, None, max(len(self.untold) // draws, 1))
+        weight = self.weight[every]
+        return self.untold[every], weight / weight.sum()
 
     def band_g(self, feed_g: Floats, bowls_g: Floats) -> Floats:
         """(3, n) grams of parts (n,) at 2.5, 50 and 97.5 % of the draws."""
@@ -72,26 +91,41 @@ class Slices:
 
 def spread_of(settings: Settings) -> Spread:
     """What the beliefs of a bench say."""
-    rates = settings.reference
+    rates, priors = settings.reference, settings.priors
+    feed, bowls = _parts(settings)
     share = float(rates.bottle / max(float(rates.bottle + rates.hose), 1e-12))
-    return Spread(_drawn(settings.priors, share))
+    drawn = _drawn(replace(priors, fleet=FleetPrior()), share)
+    if not priors.fleet.keeps:
+        return Spread(drawn, drawn, np.ones(len(drawn)))
+    ratios = drawn @ np.array([feed, bowls]) / max(feed + bowls, 1e-12)
+    weight = thinned(ratios, _wrong(priors), priors.fleet)
+    return Spread(_redrawn(drawn, weight), drawn, weight)
 
 
 def slices_of(settings: Settings) -> Slices:
-    """The same, as the mass filter takes it."""
-    rates = settings.reference
-    feed_scale, bowls_scale = settings.priors.scales
-    parts = [feed_scale * float(rates.bottle + rates.hose), bowls_scale * float(rates.bowls)]
-    factors = spread_of(settings).factors
-    ordered = factors[np.argsort(factors @ parts)] - 1.0
+    """The same, as the mass filter takes it.
+
+    What other benches have told changes how much each slice weighs, and none's place: cut anew, the
+    lowest would come to lie elsewhere, and with them what a loss leaves for a leak.
+    """
+    parts, spread = _parts(settings), spread_of(settings)
+    order = np.argsort(spread.untold @ parts)
+    ordered = np.column_stack((spread.untold - 1.0, spread.weight))[order]
     cuts = (np.array(_EDGES) * len(ordered)).round().astype(int)
     pieces = [piece for a, b in pairwise(cuts.tolist()) for piece in _by_share(ordered[a:b], parts)]
     floor = _LEAST_VARIANCE * np.eye(PARTS)
     return Slices(
-        np.array([len(piece) / len(ordered) for piece in pieces]),
-        np.array([piece.mean(axis=0) for piece in pieces]),
-        np.array([_narrow(piece, parts) + floor for piece in pieces]),
+        np.array([piece[:, PARTS].sum() for piece in pieces]) / spread.weight.sum(),
+        np.array([piece[:, :PARTS].mean(axis=0) for piece in pieces]),
+        np.array([_narrow(piece[:, :PARTS], parts) + floor for piece in pieces]),
     )
+
+
+def _parts(settings: Settings) -> list[float]:
+    """What bottle with hose and the bowls should lose at `REFERENCE_C`, g/h."""
+    rates = settings.reference
+    feed_scale, bowls_scale = settings.priors.scales
+    return [feed_scale * float(rates.bottle + rates.hose), bowls_scale * float(rates.bowls)]
 
 
 def _narrow(piece: Floats, parts: list[float]) -> Floats:
@@ -105,8 +139,13 @@ def _narrow(piece: Floats, parts: list[float]) -> Floats:
 
 def _by_share(piece: Floats, parts: list[float]) -> list[Floats]:
     """A slice in so many of different shares of the bowls: a normal of both would go below none."""
-    losses = (1 + piece) * parts
+    losses = (1 + piece[:, :PARTS]) * parts
     return np.array_split(piece[np.argsort(losses[:, 1] / losses.sum(axis=1))], _SHARES)
+
+
+def _wrong(priors: Priors) -> NDArray[np.bool_]:
+    """(S,) of which draws the expectation is wrong by a factor."""
+    return np.arange(_DRAWS) < priors.doubted * _DRAWS
 
 
 @lru_cache(maxsize=64)
@@ -124,7 +163,13 @@ def _drawn(priors: Priors, bottle_share: float) -> Floats:
         hose = np.exp(priors.hose_rel_sd * z[:, 3])
         hose[rng.random(_DRAWS) < priors.low_hose] *= _LOW_HOSE
         feed = bottle_share * bottle + (1 - bottle_share) * hose
-    wrong = np.arange(_DRAWS) < priors.doubted * _DRAWS
-    off = np.where(wrong, np.exp(WRONG_LOG_SD * rng.standard_normal(_DRAWS)), 1.0)
+    off = np.where(_wrong(priors), np.exp(WRONG_LOG_SD * rng.standard_normal(_DRAWS)), 1.0)
     feed_off = 1.0 if priors.blank_scale else off
     return np.column_stack((feed * feed_off, np.exp(bowls) * off))
+
+
+def _redrawn(draws: Floats, weights: Floats) -> Floats:
+    """As many draws as before, each as often as its weight says (systematic resampling)."""
+    shares = np.cumsum(weights) / weights.sum()
+    at = (np.arange(len(draws)) + 0.5) / len(draws)
+    return np.asarray(draws[np.searchsorted(shares, at)])
