@@ -7,6 +7,7 @@ import logging
 import os
 import secrets
 import ssl
+import threading
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
@@ -123,19 +124,45 @@ async def connect(
         clean_session=True,  # commands given while the bench was away must not come later
         keepalive=round(section.keepalive_s),
     )
+    given_up = _closed_when_given_up(client)
+    connected = False
     try:
         await client.connect(timeout=_ANSWERS_WITHIN_S)
+        connected = True
     except (MqttError, OSError, ValueError) as error:
-        _drop(client)
-        if context is not None and context.made is not None:
-            context.made.close()
         raise ReachError(f"{section.host}:{section.port}: no connection: {error}") from None
+    finally:
+        if not connected:
+            given_up.set()
+            _drop(client)
+            if context is not None and context.made is not None:
+                context.made.close()
     try:
         yield Link(client)
     finally:
         with suppress(MqttError, OSError, asyncio.TimeoutError):
             await asyncio.wait_for(client.disconnect(), _FAREWELL_S)
         _drop(client)
+
+
+def _closed_when_given_up(client: Client) -> threading.Event:
+    """To be set when nobody waits for a connection any longer.
+
+    The library opens it in a thread that cannot be stopped: what that opens then is closed at once.
+    """
+    given_up = threading.Event()
+    opens = client._client.connect
+
+    def connect(*arguments: Any) -> Any:
+        try:
+            return opens(*arguments)
+        finally:
+            if given_up.is_set():
+                with suppress(RuntimeError):  # the loop may be closed by then; the socket is too
+                    client._client._sock_close()
+
+    client._client.connect = connect
+    return given_up
 
 
 def _drop(client: Client) -> None:

@@ -14,19 +14,12 @@ import pytest
 
 from tests.desk import Desk
 from tests.page.served import PASSWORD, free_port
-from tests.reach.broker import Broker, say
+from tests.reach.broker import say
 
 
 def payload(**values) -> str:
     now = time.strftime("%Y-%m-%dT%H:%M:%S+00:00", time.gmtime())
     return json.dumps({"taken_at": now} | values)
-
-
-@pytest.fixture
-def broker(tmp_path):
-    broker = Broker(tmp_path).start()
-    yield broker
-    broker.kill()
 
 
 @pytest.fixture

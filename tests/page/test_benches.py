@@ -20,13 +20,6 @@ from tests.reach.bench import until
 from tests.reach.broker import Broker, say
 
 
-@pytest.fixture
-def broker(tmp_path):
-    broker = Broker(tmp_path).start()
-    yield broker
-    broker.kill()
-
-
 def told(**values):
     return json.dumps({"taken_at": "2020-01-01T00:00:00+00:00"} | values)
 

@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from soakmon.reach.claim import Claim
 from soakmon.reach.topics import Topics
 from tests.reach.bench import until
-from tests.reach.broker import Broker, Ear
 from tests.reach.test_mqtt import health, outlet_of, running
 
 OWN = "0123456789ab"
@@ -118,20 +117,6 @@ def test_nonsense_refuses_nobody(payload):
     for place in [*claim.places, "soakmon/left/state"]:
         claim.take(place, payload)
     assert claim.refusal == ""
-
-
-@pytest.fixture
-def broker(tmp_path):
-    broker = Broker(tmp_path).start()
-    yield broker
-    broker.kill()
-
-
-@pytest.fixture
-def ear(broker, tmp_path):
-    ear = Ear(broker, tmp_path)
-    yield ear
-    ear.close()
 
 
 def two(folder, broker, names=("bench", "bench"), *, one_identity=False):

@@ -5,21 +5,11 @@ from __future__ import annotations
 import asyncio
 import json
 
-import pytest
-
 from soakmon.reach.fleet import Fleet
 from soakmon.reach.fleet_listener import FleetListener
 from soakmon.reach.mqtt import connect
 from soakmon.reach.topics import Message
 from tests.reach.bench import bench_with, until
-from tests.reach.broker import Broker
-
-
-@pytest.fixture
-def broker(tmp_path):
-    broker = Broker(tmp_path).start()
-    yield broker
-    broker.kill()
 
 
 def listener_of(broker, clock, **more):

@@ -164,13 +164,6 @@ async def watching(*lookouts):
         await asyncio.gather(*tasks, return_exceptions=True)
 
 
-@pytest.fixture
-def broker(tmp_path):
-    broker = Broker(tmp_path).start()
-    yield broker
-    broker.kill()
-
-
 async def test_two_lookouts_do_not_throw_each_other_out_and_one_tells(broker):
     first, second = lookouts = lookout_at(broker), lookout_at(broker)
     async with watching(first):

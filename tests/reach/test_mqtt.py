@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from soakmon.reach.health import State
-from soakmon.reach.mqtt import client_id, connect
+from soakmon.reach.mqtt import connect
 from soakmon.reach.mqtt_outlet import NAME, MqttOutlet
 from soakmon.reach.supervise import ReachError, supervise
 from soakmon.reach.topics import Message
@@ -20,20 +20,6 @@ from soakmon.records.verdict_form import VerdictForm
 from tests.reach.bench import FakeService, bench_with, board_with, quick, until
 from tests.reach.broker import Broker, Cutter, Ear, certificates, say, tool
 from tests.reach.test_alarm_path import locked
-
-
-@pytest.fixture
-def broker(tmp_path):
-    broker = Broker(tmp_path).start()
-    yield broker
-    broker.kill()
-
-
-@pytest.fixture
-def ear(broker, tmp_path):
-    ear = Ear(broker, tmp_path)
-    yield ear
-    ear.close()
 
 
 def outlet_of(folder, port, *, named=None, **mqtt) -> Any:
@@ -93,16 +79,6 @@ async def test_birth_state_readings_alarms_and_farewell(broker, ear, tmp_path):
     assert ear.on("soakmon/bench/readings")[0]["mass_g"] == 331.2
     for topic, _, payload in ear.heard():
         assert not payload or {"schema", "taken_at"} <= set(payload), topic
-
-
-async def test_the_last_will_comes_when_the_process_is_gone(broker, ear, tmp_path):
-    section = bench_with(mqtt={"port": broker.port, "keepalive_s": 5}).mqtt
-    will = Message("soakmon/bench/availability", '{"state": "offline"}', retain=True)
-    async with connect(section, "invented", will) as link:
-        await link.publish(Message("soakmon/bench/availability", '{"state": "online"}', True))
-        await until(lambda: ear.on("soakmon/bench/availability"))
-        link.client._client.socket().shutdown(2)  # as if the cable were cut
-        await until(lambda: ear.on("soakmon/bench/availability")[-1]["state"] == "offline")
 
 
 async def test_no_alarm_is_lost_over_a_wire_that_is_cut(broker, ear, tmp_path, caplog):
@@ -209,89 +185,6 @@ async def test_tls(tmp_path, monkeypatch, way):
         broker.kill()
 
 
-async def test_an_unknown_authority_is_refused(tmp_path):
-    certificates(tmp_path)
-    other = tmp_path / "other"
-    other.mkdir()
-    certificates(other)
-    files = (
-        f"cafile {tmp_path}/ca.pem\ncertfile {tmp_path}/server.pem\nkeyfile {tmp_path}/server.key"
-    )
-    broker = Broker(tmp_path, f"{files}\nallow_anonymous true\n").start()
-    try:
-        section = bench_with(
-            mqtt={"port": broker.port, "tls": True, "ca_file": str(other / "ca.pem")}
-        ).mqtt
-        with pytest.raises(ReachError, match=r"(?i)certificate"):
-            async with connect(section, "bench"):
-                pass
-    finally:
-        broker.kill()
-
-
-async def test_commands_only_when_allowed(broker, ear, tmp_path):
-    outlet = outlet_of(tmp_path, broker.port)
-    async with running(outlet):
-        await until(lambda: ear.on("soakmon/bench/state"))
-        say(broker, "soakmon/bench/command/isolate", "")
-        await until(lambda: len(ear.on("soakmon/bench/state")) > 2)
-    assert outlet.service.done == []
-
-
-async def test_commands(broker, ear, tmp_path):
-    say(broker, "soakmon/bench/command/isolate", '{"reason": "old"}', "-r")
-    outlet = outlet_of(tmp_path, broker.port, commands=True)
-
-    def results():
-        return [(r["command"], r["result"]) for r in ear.on("soakmon/bench/result")]
-
-    async with running(outlet):
-        await until(results)
-        assert results()[0] == ("isolate", "ignored: a retained command may be old")
-        for name, payload in [
-            ("acknowledge", ""), ("isolate", '{"reason": "smell"}'), ("end", "{}"),
-            ("isolate", "{"), ("isolate", '{"open": true}'), ("isolate", '{"reason": 3}'),
-            ("open", ""), ("feed", ""), ("isolate", "[" * 1999), ("isolate", "[" * 9999),
-        ]:  # fmt: skip
-            say(broker, f"soakmon/bench/command/{name}", payload)
-        await until(lambda: len(results()) == 9)
-    assert outlet.service.done == [("acknowledge", "by MQTT"), ("isolate", "smell")]
-    assert ("end", "refused: no soak is running") in results()
-    assert sum(result.startswith("refused") for _, result in results()) == 6
-
-
-async def test_the_brokers_access_list_decides_who_commands(tmp_path, monkeypatch):
-    users, new = str(tmp_path / "users"), ["-c"]
-    for name in ("bench", "owner", "guest"):
-        command = [tool("mosquitto_passwd"), *new, "-b", users, name, f"{name}-word"]
-        subprocess.run(command, check=True)
-        new = []
-    (tmp_path / "rights").write_text(
-        "user bench\ntopic readwrite soakmon/bench/#\n"
-        "user owner\ntopic readwrite soakmon/bench/#\n"
-        "user guest\ntopic read soakmon/bench/#\n"
-    )
-    lines = f"allow_anonymous false\npassword_file {users}\nacl_file {tmp_path / 'rights'}\n"
-    broker = Broker(tmp_path, lines).start()
-    ear = Ear(broker, tmp_path, "-u", "guest", "-P", "guest-word")
-    monkeypatch.setenv("SOAKMON_MQTT_PASSWORD", "bench-word")
-    outlet = outlet_of(tmp_path, broker.port, commands=True, user="bench")
-    try:
-        async with running(outlet):
-            await until(lambda: ear.on("soakmon/bench/state"))
-            for name in ("guest", "owner"):
-                for order in ("isolate", "open", "feed", "start"):
-                    asked = f'{{"reason": "{name}"}}'
-                    key = ("-u", name, "-P", f"{name}-word")
-                    say(broker, f"soakmon/bench/command/{order}", asked, *key)
-            await until(lambda: ear.on("soakmon/bench/result"))
-            await until(lambda: len(ear.on("soakmon/bench/state")) > 3)
-    finally:
-        ear.close()
-        broker.kill()
-    assert outlet.service.done == [("isolate", "owner")]
-
-
 async def test_discovery(broker, ear, tmp_path):
     outlet = outlet_of(tmp_path, broker.port, discovery=True)
     async with running(outlet):
@@ -301,22 +194,6 @@ async def test_discovery(broker, ear, tmp_path):
     for topic, payload in found:
         assert topic.endswith("/config")
         assert payload["availability_topic"] == "soakmon/bench/availability"
-
-
-async def test_a_broker_that_is_not_there(tmp_path, caplog):
-    section = bench_with(mqtt={"port": 1}).mqtt
-    with pytest.raises(ReachError, match="localhost:1: no connection"):
-        async with connect(section, "bench"):
-            pass
-    missing = bench_with(mqtt={"tls": True, "ca_file": str(tmp_path / "none")}).mqtt
-    with pytest.raises(ReachError, match="cannot be read"):
-        async with connect(missing, "bench"):
-            pass
-
-
-def test_no_two_clients_have_one_name_but_a_bench_that_connects_again_keeps_its_own():
-    assert client_id("bench") != client_id("bench")
-    assert client_id("bench", run="a1") == client_id("bench", run="a1") != client_id("bench")
 
 
 async def limited(folder, rights):

@@ -14,17 +14,10 @@ from soakmon.reach.phone_outlet import NAME, PhoneOutlet
 from tests.bench.stepping import Stepped
 from tests.bench.test_api import wait
 from tests.reach.bench import bench_with, board_with
-from tests.reach.broker import Broker, free_port, say
+from tests.reach.broker import free_port, say
 from tests.reach.test_outlets import serving, soakmon
 
 EVENING = datetime(2027, 3, 27, 21, 50, tzinfo=UTC).timestamp()
-
-
-@pytest.fixture
-def broker(tmp_path):
-    broker = Broker(tmp_path).start()
-    yield broker
-    broker.kill()
 
 
 class Night:
