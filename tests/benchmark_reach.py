@@ -227,10 +227,8 @@ async def mqtt(folder: Path) -> None:
         for name in ("straight", "cut"):
             (folder / name).mkdir()
         await alarms(folder / "straight", broker.port, "on a good wire")
-        cutter = Cutter(broker, seed=1, most_bytes=20_000)
-        await cutter.start()
-        await alarms(folder / "cut", cutter.port, "on a wire cut every 10 kB", cutter)
-        await cutter.stop()
+        async with Cutter(broker, seed=1, most_bytes=20_000) as cutter:
+            await alarms(folder / "cut", cutter.port, "on a wire cut every 10 kB", cutter)
     finally:
         broker.kill()
 

@@ -8,10 +8,10 @@ import os
 import secrets
 import ssl
 import threading
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Coroutine
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from soakmon.reach.secrets import read_secret
 from soakmon.reach.supervise import ReachError
@@ -29,6 +29,7 @@ _quiet.setLevel(logging.ERROR)
 if TYPE_CHECKING:
     from asyncio_mqtt.client import Message as Taken
 
+_T = TypeVar("_T")
 _FAREWELL_S = 1.0
 _ANSWERS_WITHIN_S = 5
 _REFUSED = 128
@@ -51,22 +52,27 @@ class Link:
 
     async def publish(self, message: Message) -> None:
         """Publish; with quality 1 it returns when the broker has acknowledged."""
-        sending = asyncio.ensure_future(
-            self.client.publish(
-                message.topic, message.payload.encode(), qos=message.qos, retain=message.retain
-            )
-        )
-        # The library would wait for its full time on a connection that is already broken.
-        broken = self.client._disconnected
         try:
-            await asyncio.wait((sending, broken), return_when=asyncio.FIRST_COMPLETED)
-            if not sending.done():
-                raise ReachError("the connection to the broker broke")
-            sending.result()
+            await self._unless_broken(
+                self.client.publish(
+                    message.topic, message.payload.encode(), qos=message.qos, retain=message.retain
+                )
+            )
         except (MqttError, OSError, ValueError) as error:
             raise ReachError(f"the broker does not take messages: {error}") from None
+
+    async def _unless_broken(self, call: Coroutine[Any, Any, _T]) -> _T:
+        """What the call returns; the library would wait its full time on a broken connection."""
+        asking = asyncio.ensure_future(call)
+        try:
+            await asyncio.wait(
+                (asking, self.client._disconnected), return_when=asyncio.FIRST_COMPLETED
+            )
+            if not asking.done():
+                raise ReachError("the connection to the broker broke")
+            return asking.result()
         finally:
-            sending.cancel()
+            asking.cancel()
 
     async def listen(
         self, topics: list[str], hears: Callable[[], None] = lambda: None, qos: int = 1
@@ -79,7 +85,7 @@ class Link:
         try:
             async with self.client.messages() as messages:
                 for topic in topics:
-                    granted = await self.client.subscribe(topic, qos=qos)
+                    granted = await self._unless_broken(self.client.subscribe(topic, qos=qos))
                     if any(int(str(code)) >= _REFUSED for code in granted):
                         raise ReachError(f"the broker refuses to subscribe {topic}")
                 hears()

@@ -136,10 +136,11 @@ class Cutter:
         self.whole = False
         self.wires: set[asyncio.Task[None] | None] = set()
 
-    async def start(self) -> None:
+    async def __aenter__(self) -> Cutter:
         self.server = await asyncio.start_server(self._wire, "127.0.0.1", self.port)
+        return self
 
-    async def stop(self) -> None:
+    async def __aexit__(self, *error: object) -> None:
         """Cut all wires, and wait until their sockets are closed."""
         self.server.close()
         wires = [wire for wire in self.wires if wire is not None]

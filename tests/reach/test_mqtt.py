@@ -81,9 +81,13 @@ async def test_birth_state_readings_alarms_and_farewell(broker, ear, tmp_path):
         assert not payload or {"schema", "taken_at"} <= set(payload), topic
 
 
-async def test_no_alarm_is_lost_over_a_wire_that_is_cut(broker, ear, tmp_path, caplog):
-    cutter = Cutter(broker, seed=3, most_bytes=12_000)
-    await cutter.start()
+@pytest.fixture
+async def cutter(broker):
+    async with Cutter(broker, seed=3, most_bytes=12_000) as cutter:
+        yield cutter
+
+
+async def test_no_alarm_is_lost_over_a_wire_that_is_cut(broker, cutter, ear, tmp_path, caplog):
     outlet = outlet_of(tmp_path, cutter.port)
     service = outlet.service
     number = service.start()
@@ -101,7 +105,6 @@ async def test_no_alarm_is_lost_over_a_wire_that_is_cut(broker, ear, tmp_path, c
         await until(lambda: late.on("soakmon/bench/phase") and late.on("soakmon/bench/state"))
         kept = {topic: payload for topic, retained, payload in late.heard() if retained}
         late.close()
-    await cutter.stop()
     assert cutter.cuts >= 10
     assert kept["soakmon/bench/phase"]["reason"] == "row 499"
     assert kept["soakmon/bench/state"]["phase"] == "soaking"

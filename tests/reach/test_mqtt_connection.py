@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import socket
 import threading
+import time
 
 import pytest
 
@@ -53,6 +54,23 @@ async def test_a_connection_given_up_while_it_is_still_being_opened_is_closed(br
     await asyncio.gather(opening, return_exceptions=True)
     go_on.set()
     await until(lambda: made and made[0].fileno() == -1)
+
+
+async def test_who_subscribes_notices_that_the_connection_broke():
+    async def accepts_and_goes(reader, writer):
+        await reader.read(1000)
+        writer.write(b"\x20\x02\x00\x00")  # connected
+        await reader.read(1000)
+        writer.close()
+
+    server = await asyncio.start_server(accepts_and_goes, "localhost", port := free_port())
+    section = bench_with(mqtt={"host": "localhost", "port": port}).mqtt
+    async with server, connect(section, "invented") as link:
+        began_s = time.monotonic()
+        with pytest.raises(ReachError, match="broke"):
+            await anext(link.listen(["soakmon/#"]))
+        # The library by itself would wait for ten seconds.
+        assert time.monotonic() - began_s < 8
 
 
 async def opened(port):
