@@ -77,6 +77,20 @@ class InfluxSection(Section):
         default=False,
         description="tag all points with their job, as earlier versions did: many series a soak",
     )
+    catch_up: float = Field(
+        default=0.0,
+        ge=0,
+        le=100,
+        description="after an outage, readings go out at most so many times as fast as they came;"
+        " 0: as fast as they can; 2.5 where many benches share the database",
+    )
+
+    @field_validator("catch_up")
+    @classmethod
+    def _gains(cls, times: float) -> float:
+        if 0 < times < 1.5:
+            raise ValueError("less than 1.5 would never catch up: give 0, or 1.5 and more")
+        return times
 
 
 class PhoneSection(Section):

@@ -12,9 +12,11 @@ from typing import Any
 
 from soakmon.errors import InputError
 from soakmon.reach import points as made
+from soakmon.reach.catching_up import CatchUp
 from soakmon.reach.health import Board
 from soakmon.reach.influx import InfluxWriter, PointWriter, write_all
 from soakmon.reach.points import Origin, Point
+from soakmon.reach.supervise import ReachError
 from soakmon.reach_config import InfluxSection
 from soakmon.records.identity import bench_id
 from soakmon.records.journal import Event
@@ -40,13 +42,15 @@ class InfluxOutlet:
         *,
         wall_s: Callable[[], float],
         writer: Callable[[InfluxSection], PointWriter] = InfluxWriter,
+        now_s: Callable[[], float] = time.monotonic,
     ) -> None:
         self.section, self.board, self.wall_s = section, board, wall_s
         self.origin = origin_of(bench, section, journal)
         self.make_writer = writer
         self.writer: PointWriter | None = None
         self.outbox = Outbox(journal, NAME)
-        self.asked_s = float("-inf")
+        self.now_s, self.asked_s = now_s, float("-inf")
+        self.catch_up = CatchUp(section.catch_up, now_s)
 
     def open(self) -> None:
         """Make the connection."""
@@ -62,12 +66,14 @@ class InfluxOutlet:
         """Send the next piece of the journal; rest unless there is more."""
         self._lag()
         batches = self.outbox.batches(_BATCHES)
+        batches = batches[: self.catch_up.allowed(batches)]
         events = self.outbox.events(_EVENTS)
         points = [point for batch in batches for point in made.of_batch(self.origin, batch)]
         for piece in _pieces(points, self.section.batch_points):
             self._write(piece)
         if batches:
             self.outbox.move(batch=batches[-1].id)
+            self.catch_up.gone(batches)
         if not batches and not events:
             self._ask()
         points = []
@@ -98,14 +104,18 @@ class InfluxOutlet:
 
     def _ask(self) -> None:
         """An idle bench must know before a soak whether its database would take points."""
-        now_s = time.monotonic()
+        now_s = self.now_s()
         if self.writer is not None and now_s - self.asked_s >= _ASK_S:
             self.writer.ask()
             self.asked_s = now_s
 
     def _write(self, points: list[Point]) -> None:
         if self.writer is not None:
-            write_all(self.writer, points, self._park)
+            try:
+                write_all(self.writer, points, self._park)
+            except ReachError:
+                self.catch_up.failed()
+                raise
             self.board.up(NAME)  # a long way to catch up is no silence
 
     def _park(self, point: Point, reason: str) -> None:
