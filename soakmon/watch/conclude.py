@@ -37,13 +37,10 @@ def conclude(record: RunRecord) -> Verdict:
     smallest = smallest_provable(weep, record.budget.closing)
     faults = [*record.faults, *gate_faults(record, alarms), *withdrawn]
     faults += other_faults(record)
-    # A bottle that ran dry leaves bowls short without any needle being at fault.
-    empty = np.isfinite(record.empty_s)
-    short = 0 if empty else record.finder.bowls_short(record.settings.bowl_g)
-    doubts = doubts_of(record, belief, faults, short)
-    if not record.settings.bowls_measured:
-        # It is the description that is short of a rack that nobody measured.
-        short = 0
+    described_short = _bowls_short(record)
+    doubts = doubts_of(record, belief, faults, described_short)
+    # Of a rack that nobody measured it is the description that is short, and no needle.
+    short = described_short if record.settings.bowls_measured else 0
     if short:
         alarms.append(_starved(record, short))
     outcome, reason = outcome_of(record, leak, found, doubts)
@@ -62,6 +59,14 @@ def conclude(record: RunRecord) -> Verdict:
         tuple(one.in_verdict() for one in found),
         record.caught_g,
     )
+
+
+def _bowls_short(record: RunRecord) -> int:
+    """How many bowls the fill was short of, by the description of the bench."""
+    if np.isfinite(record.empty_s):
+        # A bottle that ran dry leaves bowls short without any needle being at fault.
+        return 0
+    return record.finder.bowls_short(record.settings.bowl_g)
 
 
 def _with_closing_alarm(

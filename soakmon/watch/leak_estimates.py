@@ -141,50 +141,76 @@ def _unseen(record: RunRecord, weep: Weep, mass: Floats, fed_s: float) -> Locate
 def _dripped(
     record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm, fed_s: float
 ) -> LocatedLeak:
+    """A leak whose drops a gate counts: they tell where and when, the bottle how much more."""
     gate = (alarm.carb or 1) - 1
-    drop_g = weep.drop_g[gate]
     onsets = by_onset(weep, mass)
-    mass_onset = int(np.argmax(onsets))
+    joint, times = _until_alarm(weep, gate, mass, alarm)
+    first_s = float(times[int(np.argmax(joint.max(axis=1)))])
+    place, led = _begun_at(record, weep, onsets, gate, first_s)
+    drops, hours, until_s = _counted(record, weep, alarm, first_s, fed_s)
+    drop_g = weep.drop_g[gate]
+    # The drops tell how much, and the bottle how much more may have dried, or passed the gate by:
+    # by what it lost. By the shape of its loss a leak that follows warmth and head looks like less.
+    lasted_h = math.inf if until_s is None else hours
+    by_mass = log_weight_since(record, weep, place, lasted_h)
+    leak = leak_given_leaking(by_mass, drops, hours, drop_g)
+    since_s = flowing(weep, onsets) if led else dripping(weep, gate, joint, times, leak)
+    rate = drops * drop_g / hours
+    return LocatedLeak(alarm.carb, first_s, leak, led, rate, place, until_s, since_s)
+
+
+def _until_alarm(weep: Weep, gate: int, mass: Floats, alarm: Alarm) -> tuple[Floats, Floats]:
+    """First drops up to the alarm, s, and their weights by rate.
+
+    What was told had begun, however much likelier a later beginning looks by what came after.
+    """
     _, joint, times = weep.under_gate(gate, mass)
     before = times <= alarm.t_s
-    first_s = float(times[int(np.argmax(joint[before].max(axis=1)))]) if any(before) else alarm.t_s
+    if not before.any():
+        return np.zeros((1, 1)), np.array([alarm.t_s])
+    return joint[before], times[before]
+
+
+def _begun_at(
+    record: RunRecord, weep: Weep, onsets: Floats, gate: int, first_s: float
+) -> tuple[int, bool]:
+    """Onset of a leak whose first drop fell then, and whether the mass saw it before the drops."""
     place = int(np.clip((first_s - weep.start_s) // weep.onset_step_s, 0, ONSETS - 1))
     # It began between two onsets of the grid: the one that the mass prefers.
     place += int(np.argmax(onsets[place : place + 2]))
-    drops = float(record.tally.between(gate, first_s, fed_s))
-    hours = max(fed_s - first_s, 1.0) / 3600.0
+    mass_onset = int(np.argmax(onsets))
     # Of several leaks the mass dates the first, or all of them together.
     places = {one.carb for one in record.alarms if one.leaks and one.carb is not None}
-    led = onsets[mass_onset] - onsets[place] > _LED and mass_onset < place - 1 and len(places) < 2
-    if led:
-        # A weeping needle must first have raised its bowl to the lip.
-        rate = leak_given_leaking(mass_log_weight(record, weep, only(mass_onset))).best
-        before_g = rate * (first_s - weep.onset_s[mass_onset]) / 3600
-        led = before_g > RISES * rise_at(record, gate + 1)
-    onset = mass_onset if led else place
-    drowned = weep.under_gate(gate, None)[0] < 0
-    if drowned and alarm.leak_g_per_h is not None:
-        # Sun on the gate: its counts are no longer drops, which are taken to have gone on.
-        drops = alarm.leak_g_per_h * hours / drop_g
-    last_s = None if drowned else silent_s(record, gate + 1, first_s, fed_s)
-    until_s = last_s
-    if last_s is not None and bottle_goes_on(record, gate + 1, first_s, last_s, fed_s):
-        # The gate has lost sight of it: what it counted tells of the time until then.
-        hours, until_s = max(last_s - first_s, 60.0) / 3600.0, None
-    if until_s is not None:
-        hours = max(until_s - first_s, 60.0) / 3600.0
-    # The drops tell how much, and the bottle how much more may have dried, or passed the gate by:
-    # by what it lost. By the shape of its loss a leak that follows warmth and head looks like less.
-    rate = drops * drop_g / hours
-    lasted_h = math.inf if until_s is None else hours
-    by_mass = log_weight_since(record, weep, onset, lasted_h)
-    leak = leak_given_leaking(by_mass, drops, hours, drop_g)
-    # What was told had begun, however much likelier a later beginning looks by what came after.
-    joint, times = joint[before], times[before]
-    if not len(times):
-        joint, times = np.zeros((1, 1)), np.array([alarm.t_s])
-    since_s = flowing(weep, onsets) if led else dripping(weep, gate, joint, times, leak)
-    return LocatedLeak(alarm.carb, first_s, leak, bool(led), rate, onset, until_s, since_s)
+    surer = onsets[mass_onset] - onsets[place] > _LED
+    if not (surer and mass_onset < place - 1 and len(places) < 2):
+        return place, False
+    # A weeping needle must first have raised its bowl to the lip.
+    rate = leak_given_leaking(mass_log_weight(record, weep, only(mass_onset))).best
+    before_g = rate * (first_s - weep.onset_s[mass_onset]) / 3600
+    led = bool(before_g > RISES * rise_at(record, gate + 1))
+    return (mass_onset if led else place), led
+
+
+def _counted(
+    record: RunRecord, weep: Weep, alarm: Alarm, first_s: float, fed_s: float
+) -> tuple[float, float, float | None]:
+    """Drops of a leak since its first one, the hours in which they fell, and when it stopped, s."""
+    carb = alarm.carb or 1
+    drops = float(record.tally.between(carb - 1, first_s, fed_s))
+    hours = max(fed_s - first_s, 1.0) / 3600.0
+    if weep.under_gate(carb - 1, None)[0] < 0:
+        if alarm.leak_g_per_h is not None:
+            # Sun on the gate: its counts are no longer drops, which are taken to have gone on.
+            drops = alarm.leak_g_per_h * hours / weep.drop_g[carb - 1]
+        return drops, hours, None
+    last_s = silent_s(record, carb, first_s, fed_s)
+    if last_s is None:
+        return drops, hours, None
+    hours = max(last_s - first_s, 60.0) / 3600.0
+    # Where the bottle goes on losing, the gate has lost sight of the leak: what it counted tells of
+    # the time until then.
+    goes_on = bottle_goes_on(record, carb, first_s, last_s, fed_s)
+    return drops, hours, None if goes_on else last_s
 
 
 def _unfed(record: RunRecord, weep: Weep, alarm: Alarm) -> LocatedLeak:

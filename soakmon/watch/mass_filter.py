@@ -116,6 +116,22 @@ class Judged(NamedTuple):
         return np.asarray(shifted / shifted.sum())
 
 
+def _sd_at_start(wander: Floats, zero: Floats, unsteady_rel_sd: float) -> Floats:
+    """(M, S) prior sd of each state, for wander and shift of the zero (M,) of each filter."""
+    sd = np.zeros((BANK, SIZE))
+    sd[:, OFFSET] = _ANY_G
+    sd[:, SLACK] = _SLACK_AT_START_G
+    sd[:, WANDER] = wander
+    sd[:, TOP_UP] = _TOP_UP_SDS * unsteady_rel_sd
+    sd[:, HELD] = _HELD_SDS * unsteady_rel_sd
+    sd[:, RATE] = unsteady_rel_sd
+    for state, sd_g in AT_START_G.items():
+        sd[:, state] = sd_g
+    for state in (TEMP, TEMP_20, TEMP_60, TEMP_180):
+        sd[:, state] = _LAG_SHARE * zero
+    return sd
+
+
 class MassFilter:
     """Bank of Kalman filters with signatures of the evaporation's parts and of J onsets of a leak.
 
@@ -137,34 +153,23 @@ class MassFilter:
         columns = (np.array(column) for column in zip(*_CELLS, strict=True))
         drift, slack, wander, returns_h, chance = columns
         self.short_g, self.short_sd_g = short_g
-        slack = slack * self.short_sd_g
         times = len(_ZEROS)
-        zero = zero_g_per_c * np.tile([factor for factor, _ in _ZEROS], len(_CELLS))
         self.log_weight: Floats = np.log(np.outer(chance, [w for _, w in _ZEROS]).ravel())
         self.drift_g2_per_h: Floats = np.repeat(drift**2, times)
+        slack, wander = np.repeat(slack * self.short_sd_g, times), np.repeat(wander, times)
         self.swings_g2: Floats = np.zeros((BANK, SIZE))
-        self.swings_g2[:, SLACK] = np.repeat(slack**2, times)
-        self.swings_g2[:, WANDER] = np.repeat(wander**2, times)
+        self.swings_g2[:, SLACK] = slack**2
+        self.swings_g2[:, WANDER] = wander**2
         self.swings_g2[:, RATE] = unsteady_rel_sd**2
         self.fades_per_h: Floats = np.zeros((BANK, SIZE))
         for state, lasts_h in _DECAYS.items():
             self.fades_per_h[:, state] = 1 / lasts_h
         self.fades_per_h[:, WANDER] = np.repeat(1 / returns_h, times)
-        sd = np.zeros((BANK, SIZE))
-        sd[:, OFFSET] = _ANY_G
-        sd[:, SLACK] = _SLACK_AT_START_G
-        sd[:, WANDER] = np.repeat(wander, times)
-        sd[:, TOP_UP] = _TOP_UP_SDS * unsteady_rel_sd
-        sd[:, HELD] = _HELD_SDS * unsteady_rel_sd
-        sd[:, RATE] = unsteady_rel_sd
-        for state, sd_g in AT_START_G.items():
-            sd[:, state] = sd_g
-        for state in (TEMP, TEMP_20, TEMP_60, TEMP_180):
-            sd[:, state] = _LAG_SHARE * zero
+        zero = zero_g_per_c * np.tile([factor for factor, _ in _ZEROS], len(_CELLS))
         self.mean: Floats = np.zeros((BANK, SIZE))
         self.mean[:, TOP_UP], self.mean[:, HELD] = _TOP_UP, _HELD
         self.cov: Floats = np.zeros((BANK, SIZE, SIZE))
-        self.cov[:, range(SIZE), range(SIZE)] = sd**2
+        self.cov[:, range(SIZE), range(SIZE)] = _sd_at_start(wander, zero, unsteady_rel_sd) ** 2
         # Of the parts of the evaporation first, then of the onsets.
         self.effect: Floats = np.zeros((BANK, SIZE, PARTS + onsets))
         self.score: Floats = np.zeros((BANK, PARTS + onsets))

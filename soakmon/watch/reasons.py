@@ -71,7 +71,6 @@ def _told(one: LocatedLeak, start_s: float) -> str:
 
 def doubts_of(record: RunRecord, belief: Posterior, faults: list[Fault], short: int) -> list[str]:
     """Reasons why tightness is not proven, weightiest first."""
-    criterion = record.settings.criterion_g_per_day
     kinds = {fault.kind for fault in faults}
     soak_s = max(record.last_s - record.soak_s, 1.0)
     doubts = []
@@ -96,16 +95,18 @@ def doubts_of(record: RunRecord, belief: Posterior, faults: list[Fault], short: 
     for gate, share in enumerate(belief.gates):
         if share > _UNSURE_GATE:
             doubts.append(say("reasons.gate_counted_what_may_drops", gate=gate + 1))
-    if belief.above > _BELIEVED or belief.leak.high * 24 > criterion:
-        ruled = say("reasons.leak_above_g_day_cannot", criterion=f"{criterion:g}")
-        gap_s = record.follower.longest_gap_s
-        if gap_s > _LONG_GAP_S:
-            doubts.append(
-                say("reasons.nothing_was_weighed_so_soak", gap_s=lasted(gap_s), ruled=ruled)
-            )
-        else:
-            doubts.append(f"{ruled}: {_what_helps(record)}")
+    if belief.above > _BELIEVED or belief.leak.high * 24 > record.settings.criterion_g_per_day:
+        doubts.append(_not_ruled_out(record))
     return doubts
+
+
+def _not_ruled_out(record: RunRecord) -> str:
+    criterion = record.settings.criterion_g_per_day
+    ruled = say("reasons.leak_above_g_day_cannot", criterion=f"{criterion:g}")
+    gap_s = record.follower.longest_gap_s
+    if gap_s > _LONG_GAP_S:
+        return say("reasons.nothing_was_weighed_so_soak", gap_s=lasted(gap_s), ruled=ruled)
+    return f"{ruled}: {_what_helps(record)}"
 
 
 def _lost_too_little(record: RunRecord) -> bool:

@@ -120,15 +120,7 @@ class Renewal:
             return
         ages_s = np.maximum(t_s - np.array(self.times_s), _LEAST_GAP_S)
         gap_s = float(ages_s[0])
-        # Counts that came in one row have no regularity to see: as good as counts at random.
-        if dense:
-            interval = _log_interval(gap_s * self.rates, 1, 0.0)
-        else:
-            interval = _log_interval(ages_s[:, None, None] * self.rates, self.shape, self.lost)
-            if self.lost > _LATTICE:
-                # Whole rows make a rhythm of anything, if drops of a row's pace may be missing.
-                at_random = _log_interval(gap_s * self.rates, 1, 0.0)
-                interval = np.where(self.rates * spacing_s > _ROWS_A_DROP, at_random, interval)
+        interval = self._interval(ages_s, spacing_s, dense=dense)
         fell = log_sum(self.by_last[:_BACK] + interval, 0)
         stopped = self._stopped() - _AGAIN_PER_S * gap_s
         again = log_sum(stopped, -1)[:, None] + self.log_first + math.log(_AGAIN_PER_S)
@@ -138,6 +130,18 @@ class Renewal:
         after[_BACK] = stopped + log_stray
         self.by_last = after
         self.times_s = [t_s, *self.times_s[:-1]]
+
+    def _interval(self, ages_s: Floats, spacing_s: float, *, dense: bool) -> Floats:
+        """(k, R, S), or (R, S), log-density of the time since the drop k counts back."""
+        if dense:
+            # Counts that came in one row have no regularity to see: as good as counts at random.
+            return _log_interval(ages_s[0] * self.rates, 1, 0.0)
+        interval = _log_interval(ages_s[:, None, None] * self.rates, self.shape, self.lost)
+        if self.lost <= _LATTICE:
+            return interval
+        # Whole rows make a rhythm of anything, if drops of a row's pace may be missing.
+        at_random = _log_interval(ages_s[0] * self.rates, 1, 0.0)
+        return np.where(self.rates * spacing_s > _ROWS_A_DROP, at_random, interval)
 
     def until(self, t_s: float) -> Floats:
         """(R,) as `total`, with no count between the last one and t_s."""
