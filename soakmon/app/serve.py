@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
-import signal
 import socket
 import threading
 from collections.abc import Callable
@@ -15,6 +14,7 @@ from typing import TYPE_CHECKING
 import uvicorn
 from fastapi import APIRouter
 
+from soakmon.app.leaving import when_told
 from soakmon.app.report_queue import ReportQueue
 from soakmon.bench.alarms import Wrong
 from soakmon.bench.api import build_api
@@ -239,8 +239,7 @@ async def _listen(
         if page is not None:
             page.leave()
 
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, leave)
+    when_told(leave)
     fall.leave = lambda: loop.call_soon_threadsafe(leave)
     if fall.text:
         leave()

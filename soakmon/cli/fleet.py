@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import logging
-import signal
 import sys
 import time
-from collections.abc import AsyncIterator, Coroutine
+from collections.abc import AsyncIterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 from urllib.parse import urlsplit
 
 import typer
@@ -58,6 +56,7 @@ def fleet(
     """Show all benches on a broker, worst first; exit code 3 when one of them needs somebody."""
     import asyncio
 
+    from soakmon.app.leaving import until_told
     from soakmon.cli.terminal import plain_logs
 
     described = _described(bench, broker, shop)
@@ -66,7 +65,7 @@ def fleet(
         return
     asked = _asked(words or [], show, most or (5000 if as_json else _SHOWN), page)
     plain_logs(logging.ERROR)  # what the broker refuses is said once, at the end
-    asyncio.run(_until_told(_show(described, asked, as_json=as_json, watch=watch)))
+    asyncio.run(until_told(_show(described, asked, as_json=as_json, watch=watch)))
 
 
 def _described(bench: Path | None, broker: str | None, shop: str) -> Bench:
@@ -117,27 +116,16 @@ def _asked(words: list[str], show: str, most: int, page: int) -> Asked:
 def _serve(described: Bench, data: Path) -> None:
     import asyncio
 
+    from soakmon.app.leaving import until_told
     from soakmon.cli.terminal import plain_logs
     from soakmon.page.hall import serve_hall
 
     plain_logs()
     try:
-        asyncio.run(_until_told(serve_hall(described, data)))
+        asyncio.run(until_told(serve_hall(described, data)))
     except OSError as error:
         text = f"{described.page.host}:{described.page.port}: {error.strerror}"
         raise TroubleError(text) from None
-
-
-async def _until_told(work: Coroutine[Any, Any, None]) -> None:
-    """Do it until Ctrl-C or a system that stops its services; also where Ctrl-C was ignored."""
-    import asyncio
-
-    task = asyncio.ensure_future(work)
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, task.cancel)
-    with contextlib.suppress(asyncio.CancelledError):
-        await task
 
 
 async def _heard(described: Bench, watch: bool) -> AsyncIterator[Fleet]:
