@@ -20,6 +20,7 @@ from soakmon.cli.options import (
 )
 from soakmon.cli.printing import terminal
 from soakmon.errors import InputError
+from soakmon.texts import say
 
 if TYPE_CHECKING:
     from soakmon.app.soak_context import Order
@@ -85,7 +86,7 @@ def rehearse(
     if described is not None:
         settings = described.settings()
     settings = replace(settings, geometry=night.geometry, bowls_measured=True)
-    title = f"rehearsal of {scenario} (invented data)"
+    title = say("keep.invented", summary=say("runs.rehearsal", scenario=scenario))
     _finish(night.rows, settings, title, order, as_json=as_json, report=report)
 
 

@@ -117,7 +117,7 @@ def content(
 def sentence(verdict: Verdict) -> str:
     """The verdict as a customer reads it."""
     if verdict.outcome is Outcome.TIGHT:
-        day = at_most(24 * (verdict.smallest_provable_leak_g_per_h or 0.0))
+        day = at_most(24 * verdict.leak_g_per_h.high)
         return say(
             "content.no_leak_was_found_little", duration_s=elapsed(verdict.duration_s), day=day
         )

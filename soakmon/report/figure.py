@@ -131,10 +131,15 @@ def _loss(axes: Any, rows: Rows, decision: Decision) -> None:
         linestyle="--",
         label=say("figure.what_evaporates_best_guess"),
     )
+    blind = blind_stretches(curve.t_s, curve.mass_loss_g)
+    # No line across a stretch of which nothing is known.
+    breaks = [(from_s + to_s) / 2 for from_s, to_s in blind]
+    places = np.searchsorted(curve.t_s, breaks)
     axes.plot(
-        hours, curve.mass_loss_g, color=BLUE, linewidth=1.3, label=say("figure.lost_from_bottle")
-    )
-    for number, (from_s, to_s) in enumerate(blind_stretches(curve.t_s, curve.mass_loss_g)):
+        np.insert(curve.t_s, places, breaks) / 3600, np.insert(curve.mass_loss_g, places, np.nan),
+        color=BLUE, linewidth=1.3, label=say("figure.lost_from_bottle"),
+    )  # fmt: skip
+    for number, (from_s, to_s) in enumerate(blind):
         axes.axvspan(
             from_s / 3600, to_s / 3600, facecolor="none", edgecolor=VERMILION, alpha=0.35,
             hatch="x", linewidth=0, label=None if number else say("figure.nothing_was_read"),

@@ -50,6 +50,7 @@ class Label:
 
 
 Shape = Line | Box | Label
+_UNITS = {"1": "rack.drop", "?": "rack.blind"}
 _ALARMS = {
     "flood": say("wording.flood"),
     "weep": say("rack.weep"),
@@ -95,7 +96,7 @@ def _carb(
     if alarm is not None:
         shapes.append(Box(left - 1.5, 11.5, width + 3, 17, 1.0, grey=-1))
     told = say("rack.no_gate") if count is None else count
-    unit = "" if count is None else say("rack.drop" if count == "1" else "rack.drops")
+    unit = "" if count is None else say(_UNITS.get(count, "rack.drops"))
     shapes += [
         Line(middle - 3, 33, middle + 3, 33, 0.8),
         Label(middle, 39.5, told, 5.2 if count is not None else 3.4, bold=alarm is not None),
@@ -111,7 +112,7 @@ def svg(shapes: list[Shape]) -> str:
     body = "".join(_element(shape) for shape in shapes)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH_MM:g} {HEIGHT_MM:g}" '
-        f'role="img" aria-label="the rack with the drops of each carb">{body}</svg>'
+        f'role="img" aria-label="{escape(say("rack.drawn"))}">{body}</svg>'
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from soakmon.texts import say
 from soakmon.watch.figures import BY_MINUTE_G_PER_H, at_most, between, places_of, rate
@@ -87,7 +88,7 @@ def in_short(verdict: Verdict) -> str:
             return say("words.leaked_at", rate=much, places=" and ".join(places))
         return say("words.leaked_nowhere", rate=much)
     if verdict.outcome is Outcome.TIGHT:
-        day = at_most(24 * (verdict.smallest_provable_leak_g_per_h or 0.0))
+        day = at_most(24 * verdict.leak_g_per_h.high)
         return say("words.tight_below_g_day", day=day)
     return say("words.not_proven_2", reason=verdict.reason)
 
@@ -136,7 +137,23 @@ def suspects(verdict: Verdict, most: int | None = None) -> tuple[str, ...]:
         return tuple(CAUSES[one.cause] for one in causes) or (
             say("words.cannot_told_from_this_run"),
         )
-    return tuple(suspect(one) for one in verdict.suspects[:most])
+    return tuple(suspect(one) for one in _each(verdict)[:most])
+
+
+def _each(verdict: Verdict) -> tuple[Suspect, ...]:
+    """Suspects, likeliest first. Several leaks are no rivals: each one's causes sum to 1."""
+    carbs = {leak.carb for leak in verdict.leaks}
+    if len(carbs) < 2:
+        return verdict.suspects
+    share = {
+        carb: sum(one.probability for one in verdict.suspects if one.carb == carb) for carb in carbs
+    }
+    found = [
+        replace(one, probability=one.probability / share[one.carb])
+        for one in verdict.suspects
+        if share.get(one.carb, 0.0) > 0
+    ]
+    return tuple(sorted(found, key=lambda one: -one.probability))
 
 
 def chance(probability: float) -> str:
@@ -153,7 +170,9 @@ def drops(verdict: Verdict) -> str:
     carbs = not_fuel(verdict)
     if not carbs:
         return told
-    places = say("reasons.carb", carb=" and ".join(map(str, carbs)))
+    *before, last = map(str, carbs)
+    listed = f"{', '.join(before)} and {last}" if before else last
+    places = say("reasons.carb", carb=listed)
     return say("words.what_was_counted_not_believed", told=told, places=places)
 
 

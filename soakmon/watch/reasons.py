@@ -89,7 +89,8 @@ def doubts_of(record: RunRecord, belief: Posterior, faults: list[Fault], short: 
     if record.tally.no_air_s > _NO_AIR * soak_s:
         doubts.append(say("reasons.no_temperature_most_time_what"))
     if "gate_stuck" in kinds:
-        doubts.append(say("reasons.drop_gate_did_not_work"))
+        gates = sorted({one.carb for one in faults if one.kind == "gate_stuck" and one.carb})
+        doubts.append(say("reasons.gate_did_not_work", gate=" and ".join(map(str, gates))))
     if record.weep is not None and record.weep.fit.excess > _NO_STORY:
         doubts.append(say("reasons.mass_wanders_as_nothing_known"))
     for gate, share in enumerate(belief.gates):

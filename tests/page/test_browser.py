@@ -101,7 +101,7 @@ def begin(page: Page) -> None:
 
 def isolate_and_reopen(page: Page) -> None:
     page.get_by_role("link", name="Now").click()
-    expect(page.locator("#feed")).to_have_text("Feed open")
+    expect(page.locator("#feed")).to_have_text("open")
     # A fill that is cut short is another story: it is shut here when the rack is full.
     expect(page.locator("#phase")).to_contain_text("Settling", timeout=30_000)
     shut = page.get_by_role("button", name="Shut feed")
@@ -110,21 +110,21 @@ def isolate_and_reopen(page: Page) -> None:
     assert box["height"] >= 60
     assert box["y"] > 844 / 2
     shut.click()
-    expect(page.locator("#feed")).to_have_text("Feed shut")
+    expect(page.locator("#feed")).to_have_text("shut")
     page.get_by_role("button", name="Open feed again").click()
     dialog = page.get_by_role("dialog")
     for caution in dialog.get_by_role("checkbox").all():
         caution.check()
     look(page, "phone-open-feed")
     dialog.get_by_role("button", name="Open the feed again").click()
-    expect(page.locator("#feed")).to_have_text("Feed open")
+    expect(page.locator("#feed")).to_have_text("open")
     look(page, "phone-soaking")
 
 
 def see_the_leak(page: Page) -> None:
     expect(page.locator("#alarms .new")).to_be_visible(timeout=LEAK_WITHIN_MS)
     expect(page.locator("#alarms .new")).to_contain_text("carb 1 weeps")
-    expect(page.locator("#feed")).to_have_text("Feed shut")
+    expect(page.locator("#feed")).to_have_text("shut")
     expect(page.locator("#rack svg")).to_have_attribute("aria-label", re.compile("Carb 1.*alarm"))
     for place, words in {
         "#outcome": "LEAKING",

@@ -158,7 +158,7 @@ def weep(walk: Walker) -> None:
     page = walk.page
     expect(page.locator("#outcome")).to_have_text(walk.t("verdict_leaking"), timeout=LEAK_WITHIN_MS)
     expect(page.locator("#where")).to_have_text(walk.t("carb", n=1))
-    expect(page.locator("#feed")).to_have_text(walk.t("feed_shut"))
+    expect(page.locator("#feed")).to_have_text(walk.t("feed_is_shut"))
     what = walk.t("name_weep", n=1)
     walk.press("acknowledge_what", what=what)
     walk.told("acknowledged", what=what)

@@ -16,7 +16,7 @@ from soakmon.report.content import About, content
 from soakmon.report.files import write_report
 from soakmon.report.in_language import in_language
 from soakmon.report.words import tied
-from soakmon.texts import LANGUAGES, say, texts
+from soakmon.texts import LANGUAGES, say, texts, translated
 from soakmon.watch.decide import decide
 from soakmon.watch.decision import Decision
 from soakmon.watch.rows import Rows
@@ -119,12 +119,17 @@ def test_no_step_of_the_first_page_is_cut_off(night):
 
 def test_a_soak_after_a_mend_is_tied_to_the_one_before(night):
     leaking = as_written(night[1]).verdict
-    tight = replace(
-        leaking, outcome=Outcome.TIGHT, leaks=(), smallest_provable_leak_g_per_h=1.08 / 24
-    )
+    ruled_out = replace(leaking.leak_g_per_h, high=1.08 / 24)
+    tight = replace(leaking, outcome=Outcome.TIGHT, leaks=(), leak_g_per_h=ruled_out)
     assert tied(BEFORE, (NEEDLE, GASKET), (NEEDLE,), tight) == (
         f"{BEFORE}; renewed since: bowl gasket of carb 4; now tight below 1.1 g/day"
     )
     assert tied(BEFORE, (NEEDLE,), (NEEDLE,), tight) == f"{BEFORE}; now tight below 1.1 g/day"
     assert tied("", (NEEDLE,), (), tight) == ""
     assert tied(BEFORE, (), (), leaking).endswith(" at carb 2")
+
+
+def test_the_title_of_a_rehearsal_is_german():
+    title = say("keep.invented", summary=say("runs.rehearsal", scenario="cold-night"))
+    assert title == "rehearsal of cold-night (invented data)"
+    assert translated(title, "de") == "Übung cold-night (erfundene Daten)"

@@ -161,7 +161,7 @@ def test_a_stuck_gate_proves_nothing():
     assert judged(rows).outcome is Outcome.TIGHT
     verdict = judged(replace(rows, drops=drops))
     assert verdict.outcome is Outcome.NOT_PROVEN
-    assert "drop gate did not work" in verdict.reason
+    assert "gate 2 did not work" in verdict.reason
 
 
 def test_no_temperature_at_all_is_said():

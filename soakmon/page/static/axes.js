@@ -2,8 +2,8 @@
 import { clock, day, hours, shopOffset, svg } from "./common.js";
 import { massValue, signed, unit } from "./units.js";
 
-const STEPS_S = [60, 300, 600, 1800, 3600, 7200, 10_800, 21_600, 43_200, 86_400];
-const ROOM = 74; // for one tick's words
+const STEPS_S = [60, 300, 600, 900, 1800, 3600, 7200, 10_800, 14_400, 21_600, 43_200, 86_400];
+const ROOM = 66; // for one tick's words
 
 function niceStep(span, wanted) {
   const rough = span / wanted;
@@ -20,6 +20,8 @@ export function massAxis({ left, right, top, bottom }, [low, high], y) {
     const at = y((tick * step) / scale);
     const text = signed((tick * step).toFixed(step < 0.1 ? 2 : step < 1 ? 1 : 0));
     parts.push(svg("path", { class: "grid", d: `M${left} ${at}H${right}` }));
+    // Below the frame stand the names of the lanes.
+    if (at > bottom - 8) continue;
     parts.push(svg("text", { class: "tick right", x: left - 6, y: at + 4 }, text));
   }
   parts.push(svg("text", { class: "tick", x: 4, y: top - 8 }, unit("mass")));

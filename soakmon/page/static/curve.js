@@ -29,7 +29,10 @@ function draw() {
   if (pointed === null) put("readout", t("curve_point"));
   else readOut(pointed);
   put("onsets", leaks.map(began).join(" "));
-  for (const only of document.querySelectorAll(".legend .banded")) only.hidden = Boolean(curve.taken_g);
+  // What the picture does not have needs no explaining.
+  for (const one of document.querySelectorAll(".legend li")) {
+    one.hidden = ![...chart.querySelectorAll(one.dataset.of)].some((part) => part.getAttribute("d") !== "");
+  }
 }
 
 /** Between when and when a leak began, by the clock. */

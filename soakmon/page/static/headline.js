@@ -1,5 +1,5 @@
 // The four answers of the night: is it leaking, which carb, what did the bench do, what do I do.
-import { clockOf, hours, t } from "./common.js";
+import { clockOf, t } from "./common.js";
 import { said } from "./units.js";
 
 const LEAKS = new Set(["weep", "flood"]);
@@ -28,6 +28,7 @@ export function toldAt(status, text) {
 export function nameOf(alarm) {
   const n = alarm.carb;
   if (alarm.code === "gate_blind") return t("name_gate", { n });
+  if (alarm.code === "cell_frozen") return t("name_frozen");
   if (!LEAKS.has(alarm.kind)) return t(alarm.kind === "starved" ? "name_starved" : "name_bench");
   return t(n ? `name_${alarm.kind}` : `name_${alarm.kind}_nowhere`, { n });
 }
@@ -108,16 +109,24 @@ export function headline(status) {
 export function meanwhile(status) {
   const latch = status.feed_open ? [] : (status.latch ?? []);
   const gaps = (status.interruptions ?? []).map((gap) => {
-    const gone = gap.known ? t("gap_known", { hours: hours(gap.gap_s) }) : t("gap_unknown");
-    return t("gap", { hour: clockAt(status, gap.t_s), gone });
+    const until = clockAt(status, gap.t_s);
+    if (!gap.known) return t("gap_unknown", { until });
+    return t("gap", { from: clockAt(status, gap.t_s - gap.gap_s), until });
   });
   return [...latch.map((reason) => t("shut_for", { reason: said(reason) })), ...gaps];
 }
 
-/** The likeliest cause in words; nothing while there is no leak to explain. */
+/** The likeliest cause in words, of several leaks each one's; nothing while there is none. */
 export function likeliest(status) {
-  const found = status.verdict?.suspects?.[0];
+  const suspects = status.verdict?.suspects ?? [];
+  const [found] = suspects;
   if (status.verdict?.verdict !== "leaking" || !found || found.cause === "no_leak") return "";
+  const carbs = [...new Set((status.verdict.leaks ?? []).map((leak) => leak.carb))];
+  const each = carbs.map((carb) => suspects.find((one) => carb && one.carb === carb));
+  if (carbs.length > 1 && each.every(Boolean)) {
+    const told = each.map((one) => t("likely_at", { n: one.carb, cause: t(`cause_${one.cause}`) }));
+    return told.join(". ");
+  }
   const chance = Math.round(100 * found.probability);
   return t("likely", { cause: t(`cause_${found.cause}`), chance });
 }

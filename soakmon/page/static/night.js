@@ -68,8 +68,17 @@ function caught({ leaks = [], caught_g = [] }) {
     .map((leak) => t("loss_caught", { n: leak.carb, grams: mass(caught_g[leak.carb - 1]) }));
 }
 
+/** A cell that stands still reads on, and what it reads is no mass. */
+const frozen = (status) => (status.ails ?? []).find((ail) => ail.code === "cell_frozen");
+
 function showLoss(status) {
   const verdict = status.verdict;
+  const still = frozen(status);
+  if (still) {
+    put("loss", t("loss_frozen", { hour: clockAt(status, still.since_s) }));
+    byId("gauge").replaceChildren();
+    return;
+  }
   if (!verdict) {
     put("loss", t("loss_none"));
     byId("gauge").replaceChildren();
@@ -107,14 +116,17 @@ function showTroubles(status) {
     .map((key) => status[key])
     .filter(Boolean);
   if (status.vapour_alarm) troubles.unshift(t("vapour"));
-  for (const ail of status.ails ?? []) {
+  // What stands among the alarms, and in the headline, is not said a third time.
+  const told = new Set((status.alarms ?? []).map((alarm) => alarm.text));
+  const untold = (status.ails ?? []).filter((ail) => !told.has(`${ail.text}; ${ail.todo}`));
+  for (const ail of untold) {
     troubles.push(`${t("since", { hour: clockAt(status, ail.since_s) })}: ${ail.text}; ${ail.todo}`);
   }
   const lines = [...troubles.map(said), ...past(status)];
   byId("trouble-box").hidden = lines.length === 0;
-  const told = lines.join("\n");
-  if (byId("troubles").dataset.told === told) return;
-  byId("troubles").dataset.told = told;
+  const shown = lines.join("\n");
+  if (byId("troubles").dataset.told === shown) return;
+  byId("troubles").dataset.told = shown;
   const most = lines.slice(0, MOST_LINES);
   if (lines.length > most.length) most.push(t("troubles_more", { n: lines.length - most.length }));
   byId("troubles").replaceChildren(...most.map((text) => el("li", {}, `⚠ ${text}`)));
@@ -128,12 +140,14 @@ function showUntold(status) {
 
 function showRest(status) {
   const feed = status.feed_open;
-  put("feed", feed === undefined ? t("feed_unknown") : t(feed ? "feed_open" : "feed_shut"));
+  put("feed", t(feed === undefined ? "feed_is_unknown" : feed ? "feed_is_open" : "feed_is_shut"));
+  // Before a soak nothing has been lost, and no time runs.
+  for (const only of document.querySelectorAll(".while-soaking")) only.hidden = status.phase === "idle";
   const counting = status.left_s !== undefined && status.phase !== "ended";
   const time = { left: hours(status.left_s ?? 0), soaked: hours(status.soaked_s ?? 0) };
   put("left", counting ? t(status.phase === "isolating" ? "left_isolated" : "left_of", time) : "–");
   const dry = status.dry_at_wall_s ? `. ${t("dry_at", { hour: clock(status.dry_at_wall_s) })}` : "";
-  put("bottle", mass(status.mass_g) + dry);
+  put("bottle", frozen(status) ? t("loss_none") : mass(status.mass_g) + dry);
   put("shop", temperature(status.air_c));
   byId("meanwhile").replaceChildren(...meanwhile(status).map((text) => el("li", {}, text)));
   showTroubles(status);
@@ -219,7 +233,7 @@ function ask(dialog, then) {
 }
 
 if (canRun) {
-  keepUnderThumb(document.querySelector(".thumb"), byId("verdict"));
+  keepUnderThumb(document.querySelector(".thumb"), byId("verdict"), byId("do"));
   byId("acknowledge").onclick = () => {
     const what = named(fresh);
     act("acknowledge", { alarms: fresh.map((alarm) => alarm.uid) }, "acknowledged", { told: { what } });
