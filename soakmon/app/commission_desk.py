@@ -183,8 +183,8 @@ class CommissionDesk:
 
     def finish(self) -> str:
         """Keep the record of all that was tried."""
-        name = self.service.bench.service.name
-        said, _ = keep_record(self.folder, name, self._steps(), say("commission_desk.by_page"))
+        about, where = self.service.bench.service, say("commission_desk.by_page")
+        said, _ = keep_record(self.folder, about.name, self._steps(), where, about.language)
         return said.summary
 
     def _steps(self) -> list[CommissionStep]:

@@ -13,17 +13,18 @@ from soakmon.weigh.judge import BenchTestResult
 
 
 def keep_record(
-    data: Path, name: str, steps: Sequence[CommissionStep], toml: str
+    data: Path, name: str, steps: Sequence[CommissionStep], toml: str, language: str
 ) -> tuple[BenchTestResult, Path]:
     """The result as it is kept, and where its page lies.
 
-    data: the data folder; name: the bench's; toml: where bench.toml is.
+    data: the data folder; name: the bench's; toml: where bench.toml is; language: of the page.
     """
     folder = data / KIND
     folder.mkdir(parents=True, exist_ok=True)
     when = now().astimezone()
     path = folder / f"{when:%Y-%m-%d-%H%M}.html"
-    path.write_text(page(name, steps, when, __version__, toml), encoding="utf-8")
+    about = f"soakmon {__version__}, {toml}"
+    path.write_text(page(name, steps, when, about, language=language), encoding="utf-8")
     good = not any(step.passed is False for step in steps)
     lines = tuple(f"{step.name}: {step.mark}: {step.text}" for step in steps)
     said = BenchTestResult(KIND, good, summary(steps), lines, as_data(steps))

@@ -52,7 +52,7 @@ def measured_answer(
 
 def _asked_s(guided: Guided) -> float:
     if guided.since_s is None:
-        raise InputError("answer the question before this one first")
+        raise InputError(say("taking.answer_question_before_first"))
     return guided.since_s
 
 
@@ -66,22 +66,23 @@ def _dropped(source: Source, guided: Guided, drops: Sequence[Mapping[str, float]
     others = sorted({int(drop["gate"]) for drop in drops if drop not in mine})
     if not mine:
         if others:
-            named = ", ".join(f"gate {other}" for other in others)
-            raise InputError(f"{named} counted instead of gate {gate}: swap their wires or pins")
-        raise InputError(f"gate {gate} has counted nothing yet: aim at its beam, look at its lamp")
+            named = ", ".join(str(other) for other in others)
+            raise InputError(say("taking.other_gate_counted", others=named, gate=gate))
+        raise InputError(say("taking.gate_has_counted_nothing", gate=gate))
     if source == "first_min":
         return round((min(drop["wall_s"] for drop in mine) - since_s) / 60, 3)
     if others:
-        raise InputError(f"gate {others[0]} counted as well: light or wires touch; once more")
+        raise InputError(say("taking.gate_counted_as_well", gate=others[0]))
     if len(mine) > 1:
-        raise InputError(f"it counted {len(mine)} times: once more, one flick")
+        raise InputError(say("taking.it_counted_times", times=len(mine)))
     return float(mine[0]["dark_ms"])
 
 
 def _still(source: Source, guided: Guided, found: Mapping[str, Any] | None) -> float:
     wanted_min = guided.answers[0][0] or LEAST_MIN if guided.answers else LEAST_MIN
     if found is None:
-        raise InputError("there are no readings yet: check the cell, or wait a minute")
+        raise InputError(say("taking.no_readings_yet"))
     if found["minutes"] < wanted_min - _SHORT_MIN:
-        raise InputError(f"{found['minutes']:.1f} of {wanted_min:g} minutes are over: wait")
+        past, wanted = f"{found['minutes']:.1f}", f"{wanted_min:g}"
+        raise InputError(say("taking.minutes_are_over_wait", past=past, wanted=wanted))
     return round(float(found[source]), 5)

@@ -264,7 +264,7 @@ class Commissioning:
     def _finish(self) -> None:
         service = self.bench.service
         said, path = keep_record(
-            Path(service.data_folder), service.name, self.steps, str(self.path)
+            Path(service.data_folder), service.name, self.steps, str(self.path), service.language
         )
         self._head("Record of commissioning")
         for line in said.lines:

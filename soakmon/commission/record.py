@@ -9,6 +9,7 @@ from html import escape
 from typing import Any
 
 from soakmon.cautions import CAUTIONS
+from soakmon.texts import ENGLISH, say, translated
 
 KIND = "commissioning"
 _STYLE = (
@@ -30,15 +31,19 @@ class CommissionStep:
     @property
     def mark(self) -> str:
         """In a word."""
-        return "left out" if self.passed is None else "good" if self.passed else "NOT GOOD"
+        if self.passed is None:
+            return say("commission_record.left_out")
+        return say("commission_record.good" if self.passed else "commission_record.not_good")
 
 
 def summary(steps: Sequence[CommissionStep]) -> str:
     """In a line: what is good, and what is not."""
     bad = [step.name for step in steps if step.passed is False]
     out = [step.name for step in steps if step.passed is None]
-    text = "all that was tried is good" if not bad else f"NOT GOOD: {', '.join(bad)}"
-    return text + (f"; left out: {', '.join(out)}" if out else "")
+    text = say("commission_record.all_good")
+    if bad:
+        text = say("commission_record.bad", names=", ".join(bad))
+    return f"{text}; {say('commission_record.out', names=', '.join(out))}" if out else text
 
 
 def as_data(steps: Sequence[CommissionStep]) -> dict[str, Any]:
@@ -47,20 +52,31 @@ def as_data(steps: Sequence[CommissionStep]) -> dict[str, Any]:
 
 
 def page(
-    bench: str, steps: Sequence[CommissionStep], when: datetime, version: str, toml: str
+    bench: str,
+    steps: Sequence[CommissionStep],
+    when: datetime,
+    about: str,
+    *,
+    language: str = ENGLISH,
 ) -> str:
-    """The record as one HTML page, to print. toml: where bench.toml is."""
+    """The record as one HTML page, to print. about: version, and where bench.toml is."""
+
+    def told(text: str) -> str:
+        return escape(translated(text, language))
+
     rows = "".join(
-        f"<tr><td>{escape(step.name)}<td><strong>{step.mark}</strong><td>{escape(step.text)}"
+        f"<tr><td>{told(step.name)}<td><strong>{told(step.mark)}</strong><td>{told(step.text)}"
         for step in steps
     )
-    cautions = " ".join(escape(caution) for caution in CAUTIONS)
+    cautions = " ".join(told(caution) for caution in CAUTIONS)
+    title = told(say("commission_record.title", bench=bench))
+    short = summary(steps)
     return (
-        '<!doctype html><html lang="en"><meta charset="utf-8">'
-        f"<title>Commissioning of {escape(bench)}</title><style>{_STYLE}</style>"
-        f"<h1>Commissioning of {escape(bench)}</h1>"
-        f"<p>{when:%d %B %Y, %H:%M}, soakmon {escape(version)}, {escape(toml)}. "
-        f"{escape(summary(steps).capitalize())}.</p>"
-        f"<table><tr><th>What was tried<th><th>What came of it{rows}</table>"
-        f"<p>By: ____________________</p><footer>{cautions}</footer></html>\n"
+        f'<!doctype html><html lang="{language}"><meta charset="utf-8">'
+        f"<title>{title}</title><style>{_STYLE}</style><h1>{title}</h1>"
+        f"<p>{when:%Y-%m-%d %H:%M}, {escape(about)}. {told(short[:1].upper() + short[1:])}.</p>"
+        f"<table><tr><th>{told(say('commission_record.tried'))}<th>"
+        f"<th>{told(say('commission_record.came_of_it'))}{rows}</table>"
+        f"<p>{told(say('commission_record.by'))} ____________________</p>"
+        f"<footer>{cautions}</footer></html>\n"
     )

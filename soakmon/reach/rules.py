@@ -328,4 +328,5 @@ def _joins(new: AlarmState, known: AlarmState) -> bool:
 def _alarm(data: dict[str, Any]) -> dict[str, Any]:
     """What is told of an alarm."""
     found = {key: data.get(key) for key in ("kind", "carb", "leak_g_per_h", "text")}
-    return found | {"kind": found["kind"] or "bench", "text": found["text"] or "no more is known"}
+    text = found["text"] or say("rules.no_more_is_known")
+    return found | {"kind": found["kind"] or "bench", "text": text}

@@ -177,11 +177,11 @@ def trials(bench: str, link: str, *, valve: bool, now: str) -> list[tuple[Text, 
         found = leak | {"kind": kind, "text": text}
         return alarm(found, bench, noticed=now, shut_at=now, reminder=False, valve=valve, link=link)
 
-    verdict = VerdictForm(verdict=Outcome.TIGHT, reason="invented: no leak was found")
+    verdict = VerdictForm(verdict=Outcome.TIGHT, reason=say("wording.invented_no_leak"))
     told = (
-        (told_of("flood", "invented: drops in a row"), True),
-        (told_of("weep", "invented: slow drops"), True),
-        (trouble("cell_trouble", "invented: no reading", now, bench, link), True),
+        (told_of("flood", say("wording.invented_drops")), True),
+        (told_of("weep", say("wording.invented_slow")), True),
+        (trouble("cell_trouble", say("wording.invented_no_reading"), now, bench, link), True),
         (result(verdict, "invented rack", bench, link, valve=valve), False),
     )
     test = say("wording.this_test_nothing_has_happened")

@@ -8,6 +8,7 @@ import numpy as np
 
 from soakmon.errors import named
 from soakmon.records.verdict_form import VerdictForm
+from soakmon.texts import say
 from soakmon.watch.curve import Curve
 from soakmon.watch.decision import Decision
 from soakmon.watch.verdict import Band, Outcome, Verdict
@@ -18,10 +19,7 @@ def unjudged(t_s: float, gates: int, error: Exception) -> Decision:
 
     t_s: when it ended.
     """
-    reason = (
-        f"the program failed at judging the readings ({named(error)}); "
-        "they are kept with the report"
-    )
+    reason = say("verdicts.program_failed", error=named(error))
     nothing, none = Band(0.0, 0.0, 0.0), np.zeros(0)
     verdict = Verdict(
         Outcome.NOT_PROVEN, reason, t_s, None, nothing, nothing, None, (0,) * gates, (), (), ()

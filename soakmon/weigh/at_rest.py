@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from soakmon.physics.arrays import Floats
+from soakmon.texts import say
 from soakmon.weigh.oiml import CellClass, Judgement, judged
 from soakmon.weigh.uncertainty import Measured, change, rss, scaled, scatter, total
 
@@ -49,21 +50,21 @@ def creep_judged(
     minutes = np.array([p[0] for p in points], dtype=float)
     grams = gain * np.array([p[1] for p in points], dtype=float)
     if len(points) < 3 or (np.diff(minutes) <= 0).any() or minutes[-1] - minutes[0] < 29.5:
-        raise ValueError("creep needs readings over 30 min, in order of time")
+        raise ValueError(say("at_rest.creep_needs_readings"))
     since = minutes - minutes[0]
 
     def about(about_min: float) -> list[float]:
         near = np.abs(since - about_min) <= (_NEAR_MIN if about_min else _FIRST_MIN)
         if not near.any():
-            raise ValueError(f"creep needs a reading about {about_min:g} min after the first")
+            raise ValueError(say("at_rest.creep_needs_reading_about", minutes=f"{about_min:g}"))
         return [float(g) for g in grams[near]]
 
     first, at_20, at_30 = (about(about_min) for about_min in (0.0, 20.0, 30.0))
     in_all = total((change(first, at_30, repeat=repeatability_g), strays(30.0)))
     late = total((change(at_20, at_30, repeat=repeatability_g), strays(10.0)))
     return [
-        judged("creep over 30 min", in_all, cell.creep_g(load_g)),
-        judged("creep from 20 to 30 min", late, cell.late_creep_g(load_g)),
+        judged(say("at_rest.creep_over_30_min"), in_all, cell.creep_g(load_g)),
+        judged(say("at_rest.creep_from_20_to_30"), late, cell.late_creep_g(load_g)),
     ]
 
 
@@ -85,10 +86,7 @@ def zero_judged(
         return []
     air_c = np.array([z.air_c for z in zeros], dtype=float)
     if np.ptp(air_c) < _LEAST_WARMTH_C:
-        raise ValueError(
-            "empty readings tell of the zero's shift with temperature when they are "
-            f"{_LEAST_WARMTH_C:g} °C apart at least, better 5"
-        )
+        raise ValueError(say("at_rest.empty_readings_apart", apart=f"{_LEAST_WARMTH_C:g}"))
     causes = [air_c]
     if all(z.kpa is not None for z in zeros):
         kpa = np.array([z.kpa for z in zeros], dtype=float)
@@ -97,10 +95,12 @@ def zero_judged(
     grams = gain * np.array([z.reading for z in zeros], dtype=float)
     shifts = _slopes(causes, grams, rss(repeatability_g, _HOURS_APART_G))
     judgements = [
-        judged("zero per 5 °C", scaled(5.0, shifts[0]), cell.zero_per_5c_g(v_min_g)),
+        judged(say("at_rest.zero_per_5c"), scaled(5.0, shifts[0]), cell.zero_per_5c_g(v_min_g)),
     ]
     if len(shifts) > 1:
-        judgements.append(judged("zero per kPa", shifts[1], cell.zero_per_kpa_g(v_min_g)))
+        judgements.append(
+            judged(say("at_rest.zero_per_kpa"), shifts[1], cell.zero_per_kpa_g(v_min_g))
+        )
     return judgements
 
 
@@ -108,7 +108,7 @@ def _slopes(causes: Sequence[Floats], grams: Floats, repeatability_g: float) -> 
     """What each cause does to the readings, by least squares."""
     design = np.column_stack((np.ones_like(grams), *causes))
     if np.linalg.matrix_rank(design) < design.shape[1]:
-        raise ValueError("temperature and pressure went up and down together: read on other days")
+        raise ValueError(say("at_rest.together"))
     best = np.linalg.lstsq(design, grams, rcond=None)[0]
     off = (grams - design @ best).tolist()
     sd, freedom = scatter(off, len(off) - design.shape[1], repeatability_g)

@@ -17,6 +17,7 @@ from soakmon.physics.evaporating import fuel_of_air_c
 from soakmon.physics.expectation import expected_loss
 from soakmon.physics.fuels import Fuel
 from soakmon.physics.geometry import BenchGeometry
+from soakmon.texts import say
 from soakmon.weigh.straying import averaged, fitted
 from soakmon.weigh.uncertainty import (
     REPEATABILITY_G,
@@ -106,7 +107,7 @@ def blank_run(
     air_c = np.asarray(air_c, dtype=float)[good]
     known = np.isfinite(air_c)
     if not known.any():
-        raise ValueError("the blank run has no temperature: what should evaporate is unknown")
+        raise ValueError(say("blank_run.no_temperature"))
     hours = float(t_s[-1] - t_s[0]) / 3600 if len(t_s) else 0.0
     _refuse_short(hours)
     air_c = np.interp(t_s, t_s[known], air_c[known])
@@ -114,7 +115,7 @@ def blank_run(
     lost_g = expected_loss(alone, fuel, t_s, fuel_of_air_c(t_s, air_c)).best_g
     record = averaged(t_s, mass_g, air_c, lost_g, resolution_g)
     if len(record.t_s) < _LEAST_MEANS:
-        raise ValueError("the blank run has too few readings: record it without long gaps")
+        raise ValueError(say("blank_run.too_few_readings"))
     expected_g = float(lost_g[-1] - lost_g[0])
     scale = fitted(record, zero_g_per_c)
     return _sure(BlankRun(hours, scaled(expected_g, scale), expected_g, scale))
@@ -140,7 +141,7 @@ def blank_weighed(
     """
     _refuse_short(hours)
     if not before_g or not after_g:
-        raise ValueError("weigh the bottle at both ends of the blank run")
+        raise ValueError(say("blank_run.weigh_both_ends"))
     expected_g, warmer_g = (_lost_g(geometry, fuel, hours, c) for c in (air_c, air_c + _AIR_SD_C))
     read = uniform(resolution_g / 2)
     gone = change(after_g, before_g, read, repeat=repeatability_g)
@@ -167,7 +168,8 @@ def _days_drift(hours: float) -> float:
 
 def _refuse_short(hours: float) -> None:
     if hours < LEAST_HOURS:
-        raise ValueError(f"a blank run needs {LEAST_HOURS:g} hours; this one has {hours:.1f}")
+        least, had = f"{LEAST_HOURS:g}", f"{hours:.1f}"
+        raise ValueError(say("blank_run.needs_hours", least=least, had=had))
 
 
 def _sure(run: BlankRun) -> BlankRun:
@@ -178,11 +180,10 @@ def _sure(run: BlankRun) -> BlankRun:
     # What wanders adds with the root of time, what is lost with time.
     allowed = math.sqrt(MOST_REL_SD**2 - _ANOTHER_DAY_REL**2)
     needed = run.hours * (u / (allowed * max(lost, u / 2))) ** 2
-    how = f"run for about {math.ceil(needed):d} hours, at an even temperature"
+    how = say("blank_run.run_for_about", hours=math.ceil(needed))
     if needed > _LONGEST_HOURS:
-        how = "even two weeks would not tell: find what makes the cell stray"
-    raise UnsureError(
-        f"the loss of {lost:.2f} g in {run.hours:.0f} h is too small against its standard "
-        f"uncertainty of {u:.2f} g: {how}",
-        needed,
+        how = say("blank_run.two_weeks_would_not_tell")
+    text = say(
+        "blank_run.loss_too_small", lost=f"{lost:.2f}", hours=f"{run.hours:.0f}", u=f"{u:.2f}"
     )
+    raise UnsureError(f"{text}: {how}", needed)

@@ -6,6 +6,7 @@ from typing import Annotated
 
 from pydantic import Field
 
+from soakmon.texts import say
 from soakmon.watch.figures import plain
 from soakmon.weigh import forms
 from soakmon.weigh.guides import Guide, number
@@ -41,17 +42,17 @@ class StillForm(forms.Form):
 
 def straw(carbs: int) -> Guide:
     """Every gate is touched once."""
-    text, kind = "diameter of the straw in mm", forms.between(0.5, 20)
-    straw_mm = yield from number(text, kind, 4.0, note="a dry straw, or a wire; the feed shut")
+    text, kind = say("by_hand.diameter_straw_mm"), forms.between(0.5, 20)
+    straw_mm = yield from number(text, kind, 4.0, note=say("by_hand.dry_straw_feed_shut"))
     dark = []
     for carb in range(1, carbs + 1):
         dark.append(
             (
                 yield from number(
-                    f"carb {carb}: how long its beam was dark, in ms",
+                    say("by_hand.how_long_beam_dark_ms", carb=carb),
                     Dark,
                     source="dark_ms",
-                    note=f"flick the straw through the beam below carb {carb}, once, quickly",
+                    note=say("by_hand.flick_straw_through_beam", carb=carb),
                     gate=carb,
                 )
             )
@@ -61,17 +62,15 @@ def straw(carbs: int) -> Guide:
 
 def still() -> Guide:
     """Nobody touches the bench."""
-    note = "hang the full bottle on the cell, shut the feed, and leave the bench alone meanwhile"
+    note = say("by_hand.hang_full_bottle_leave_alone")
     kind = forms.between(LEAST_MIN, 30.0)
-    minutes = yield from number("minutes to look for", kind, LEAST_MIN, note=note)
+    minutes = yield from number(say("by_hand.minutes_to_look_for"), kind, LEAST_MIN, note=note)
     return {
         "minutes": minutes,
-        "noise_g": (yield from number("noise of the cell in g", Noise, source="noise_g")),
-        "swing_g": (
-            yield from number("swing of the cell in g (0: none)", Noise, 0.0, source="swing_g")
-        ),
+        "noise_g": (yield from number(say("by_hand.noise_cell_g"), Noise, source="noise_g")),
+        "swing_g": (yield from number(say("by_hand.swing_cell_g"), Noise, 0.0, source="swing_g")),
         "drift_g_per_h": (
-            yield from number("drift of the cell in g an hour", Drift, source="drift_g_per_h")
+            yield from number(say("by_hand.drift_cell_g_hour"), Drift, source="drift_g_per_h")
         ),
     }
 
@@ -80,16 +79,18 @@ def judge_straw(form: StrawForm) -> BenchTestResult:
     """Right gate and one count are what the answers were taken for; the width is judged here."""
     lines = []
     for carb, dark_ms in enumerate(form.dark_ms, start=1):
-        speed = form.straw_mm / dark_ms
-        text = f"gate {carb}: one count, dark for {plain(dark_ms)} ms ({speed:.2g} m/s by hand)"
+        text = say(
+            "by_hand.gate_one_count_dark", gate=carb, dark_ms=plain(dark_ms),
+            speed=f"{form.straw_mm / dark_ms:.2g}",
+        )  # fmt: skip
         if dark_ms > SLOW_MS:
-            text += ": TOO SLOW to tell; flick it faster"
+            text += f": {say('by_hand.too_slow_tell')}"
         lines.append(text)
     slow = [str(carb) for carb, ms in enumerate(form.dark_ms, start=1) if ms > SLOW_MS]
-    lines.append(f"a drop is dark for {DROP_MS[0]:g} to {DROP_MS[1]:g} ms (computed)")
-    summary = f"{len(form.dark_ms)} gates count, each its own carb"
+    lines.append(say("by_hand.drop_dark_for_ms", low=f"{DROP_MS[0]:g}", high=f"{DROP_MS[1]:g}"))
+    summary = say("by_hand.gates_count_each_its_own", gates=len(form.dark_ms))
     if slow:
-        summary = f"gate {', '.join(slow)}: not told, the straw was too slow"
+        summary = say("by_hand.not_told_straw_too_slow", gates=", ".join(slow))
     return BenchTestResult(
         "straw", not slow, summary, tuple(lines), {"form": form.model_dump(mode="json")}
     )
@@ -98,17 +99,20 @@ def judge_straw(form: StrawForm) -> BenchTestResult:
 def judge_still(form: StillForm) -> BenchTestResult:
     """Whether preflight would take such a cell, and what to do where it would not."""
     noisy, drifts = form.noise_g > MOST_NOISE_G, abs(form.drift_g_per_h) > MOST_DRIFT_G_PER_H
-    still_it = ": TOO MUCH: still the bench, keep draughts off, check the cell's screw"
-    wait = ": TOO MUCH: let it warm up for an hour, look for a leak and for a hose that pulls"
-    hums = ": something hums or swings: a fan, the bottle, the mains"
     lines = [
-        f"noise {form.noise_g:.4f} g" + (still_it if noisy else ""),
-        f"swing {form.swing_g:.4f} g" + (hums if form.swing_g else ""),
-        f"drift {form.drift_g_per_h:+.3f} g/h" + (wait if drifts else ""),
+        say("by_hand.noise_g", noise_g=f"{form.noise_g:.4f}")
+        + (f": {say('by_hand.too_much_still_bench')}" if noisy else ""),
+        say("by_hand.swing_g", swing_g=f"{form.swing_g:.4f}")
+        + (f": {say('by_hand.something_hums_swings')}" if form.swing_g else ""),
+        say("by_hand.drift_g_h", drift_g_per_h=f"{form.drift_g_per_h:+.3f}")
+        + (f": {say('by_hand.too_much_let_warm_up')}" if drifts else ""),
     ]
-    summary = (
-        f"noise {form.noise_g:.3f} g, swing {form.swing_g:.3f} g, drift "
-        f"{form.drift_g_per_h:+.2f} g/h over {form.minutes:g} min"
+    summary = say(
+        "by_hand.noise_swing_drift_over",
+        noise_g=f"{form.noise_g:.3f}",
+        swing_g=f"{form.swing_g:.3f}",
+        drift_g_per_h=f"{form.drift_g_per_h:+.2f}",
+        minutes=f"{form.minutes:g}",
     )
     data = {"form": form.model_dump(mode="json")}
     return BenchTestResult("still", not (noisy or drifts), summary, tuple(lines), data)

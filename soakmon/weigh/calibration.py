@@ -19,6 +19,7 @@ from statistics import fmean
 
 import numpy as np
 
+from soakmon.texts import say
 from soakmon.weigh.at_rest import Zero, creep_judged, strays, zero_judged
 from soakmon.weigh.oiml import CellClass, Judgement, judged
 from soakmon.weigh.uncertainty import (
@@ -103,8 +104,8 @@ def calibrate(
     of_full_g = per_count.expanded / abs(gain) * full_g
     masses_g = [step.mass_g for step in steps]
     judgements = [
-        Judgement("uncertainty of the full bottle", of_full_g, cell.limit_g(full_g)),
-        _worst("error of a step", [(r, 1.0) for r in residuals_g], masses_g, cell, one),
+        Judgement(say("calibration.uncertainty_full_bottle"), of_full_g, cell.limit_g(full_g)),
+        _worst(say("calibration.error_step"), [(r, 1.0) for r in residuals_g], masses_g, cell, one),
         *_linearity(steps, residuals_g, cell, one),
         *_hysteresis(steps, residuals_g, cell, one),
         *_repeatability(steps, residuals_g, cell),
@@ -113,7 +114,9 @@ def calibrate(
     ]
     if returned_g is not None:
         returned = total((change([0.0], [returned_g], repeat=repeatability_g), strays(30.0)))
-        judgements.append(judged("return to dead load", returned, cell.dead_load_return_g))
+        judgements.append(
+            judged(say("calibration.return_dead_load"), returned, cell.dead_load_return_g)
+        )
     return Calibration(
         per_count, zero, tuple(residuals_g), _repeat_sd(steps, residuals_g), tuple(judgements),
         day, valid_days,
@@ -130,20 +133,18 @@ def _line(
     mass = np.array([s.mass_g for s in steps], dtype=float)
     reading = np.array([s.reading for s in steps], dtype=float)
     if len(set(mass.tolist())) < _LEAST_MASSES:
-        raise ValueError(f"a calibration needs at least {_LEAST_MASSES} different masses")
+        raise ValueError(say("calibration.needs_masses", least=_LEAST_MASSES))
     if not (np.isfinite(mass).all() and np.isfinite(reading).all()):
-        raise ValueError("masses and readings must be numbers")
+        raise ValueError(say("calibration.must_be_numbers"))
     if (mass < 0).any() or mass.max() > cell.capacity_g * (1 + 1e-9):
-        raise ValueError(f"masses must lie between 0 and the capacity of {cell.capacity_g:g} g")
+        raise ValueError(say("calibration.beyond_capacity", capacity_g=f"{cell.capacity_g:g}"))
     slope, zero = np.polyfit(mass, reading, 1)
     # Below this even the line's ends do not tell the masses apart.
     if np.ptp(reading) == 0 or abs(slope) * np.ptp(mass) < 0.5 * np.ptp(reading):
-        raise ValueError("the reading does not follow the mass: check the wiring of the cell")
+        raise ValueError(say("calibration.does_not_follow"))
     if mass.max() < full_g:
-        raise ValueError(
-            f"the largest mass is {mass.max():g} g, and the full bottle has {full_g:.0f} g: "
-            "use masses up to that"
-        )
+        largest, full = f"{mass.max():g}", f"{full_g:.0f}"
+        raise ValueError(say("calibration.masses_up_to_full_bottle", largest=largest, full=full))
     residuals_g = (reading - zero) * (1.0 / float(slope)) - mass
     return float(slope), float(zero), [float(residual) for residual in residuals_g]
 
@@ -197,7 +198,10 @@ def _linearity(
         for mass_g, (up, _) in _by_mass(steps, residuals_g).items()
         if up
     }
-    return [_worst("linearity", list(means.values()), list(means), cell, one)] if means else []
+    if not means:
+        return []
+    name = say("calibration.linearity")
+    return [_worst(name, list(means.values()), list(means), cell, one)]
 
 
 def _hysteresis(
@@ -209,7 +213,10 @@ def _hysteresis(
         for mass_g, (up, down) in _by_mass(steps, residuals_g).items()
         if up and down
     }
-    return [_worst("hysteresis", list(gaps.values()), list(gaps), cell, one)] if gaps else []
+    if not gaps:
+        return []
+    name = say("calibration.hysteresis")
+    return [_worst(name, list(gaps.values()), list(gaps), cell, one)]
 
 
 def _repeatability(
@@ -220,7 +227,7 @@ def _repeatability(
     The limit is of what was read, not of what lies behind it: nothing is left open.
     """
     ranges = [
-        Judgement("repeatability", max(values) - min(values), cell.limit_g(mass_g))
+        Judgement(say("calibration.repeatability"), max(values) - min(values), cell.limit_g(mass_g))
         for mass_g, ways in _by_mass(steps, residuals_g).items()
         for values in ways
         if len(values) > 1
@@ -272,16 +279,14 @@ def daily_check(
     says too little about the full bottle, full_g, or that is not known well enough itself.
     """
     if mass_g < _CHECKED_SHARE * full_g:
+        full, least = f"{full_g:.0f}", f"{_CHECKED_SHARE * full_g:.0f}"
         raise ValueError(
-            f"the full bottle has {full_g:.0f} g of fuel: check with "
-            f"{_CHECKED_SHARE * full_g:.0f} g or more, not with {mass_g:g} g"
+            say("calibration.check_with_more", full=full, least=least, mass=f"{mass_g:g}")
         )
     loaded = change([empty_g], [reading_g], repeat=repeatability_g)
     error = total((loaded, Measured(-mass_g, mass_u_g)))
-    said = judged("daily check", error, cell.limit_g(mass_g))
+    said = judged(say("calibration.daily_check"), error, cell.limit_g(mass_g))
     if not said.told:
-        raise ValueError(
-            f"mass and readings are known to ± {said.expanded_g:.2g} g, and the limit is "
-            f"± {said.limit_g:.2g} g: use a better mass, or the mean of more readings"
-        )
+        known, limit = f"{said.expanded_g:.2g}", f"{said.limit_g:.2g}"
+        raise ValueError(say("calibration.known_too_badly", known=known, limit=limit))
     return said

@@ -14,6 +14,7 @@ from statistics import median
 
 from soakmon.physics.fuels import Fuel
 from soakmon.physics.liquid import density_kg_per_m3
+from soakmon.texts import say
 from soakmon.weigh.uncertainty import (
     REPEATABILITY_G,
     Measured,
@@ -58,13 +59,10 @@ def _areas(cups_g: Sequence[tuple[float, float]], areas_mm2: Sequence[float]) ->
     """Free areas of the drained bowls, mm². ValueError for a cup that lost, or an unknown area."""
     for carb, (empty_g, full_g) in enumerate(cups_g, start=1):
         if full_g < empty_g:
-            raise ValueError(f"carb {carb}: the full cup weighs less than the empty one")
+            raise ValueError(say("drain.full_cup_weighs_less", carb=carb))
     areas = list(areas_mm2)[: len(cups_g)]
     if not cups_g or len(areas) < len(cups_g) or min(areas) <= 0:
-        raise ValueError(
-            f"{len(cups_g)} bowls were drained, and areas of {len(areas)} are known: drain at "
-            "least one, and no more than the bench has"
-        )
+        raise ValueError(say("drain.bowls_and_areas", bowls=len(cups_g), areas=len(areas)))
     return areas
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from soakmon.texts import say
 from soakmon.weigh.uncertainty import (
     REPEATABILITY_G,
     Measured,
@@ -49,7 +50,7 @@ def weighed(
     Raises ValueError without both, or for masses that are not above zero.
     """
     if not dry_g or not soaked_g or min([*dry_g, *soaked_g]) <= 0:
-        raise ValueError(f"carb {carb}: weigh the float dry and after the soak, in grams")
+        raise ValueError(say("float_weigh.dry_and_after", carb=carb))
     read = uniform(resolution_g / 2)
     dry = mean_of(dry_g, read, repeat=repeatability_g)
     soaked = mean_of(soaked_g, read, repeat=repeatability_g)

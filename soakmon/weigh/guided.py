@@ -58,15 +58,15 @@ TESTS = {
         guides.isolation, lambda form, settings, _: judge.isolation(form, settings),
     ),
     "straw": BenchTest(
-        "each gate with a straw: the right gate, one count, as wide as a drop",
+        say("guided.each_gate_with_straw"),
         by_hand.StrawForm, by_hand.straw, lambda form, *_: by_hand.judge_straw(form),
     ),
     "still": BenchTest(
-        "the cell at rest: noise, swing and drift", by_hand.StillForm,
+        say("guided.cell_at_rest"), by_hand.StillForm,
         lambda carbs: by_hand.still(), lambda form, *_: by_hand.judge_still(form),
     ),
     "drip": BenchTest(
-        "a known leak into a gate: what the bench finds of it", reference.DripForm,
+        say("guided.known_leak_into_gate"), reference.DripForm,
         reference.drip, lambda form, _, day: reference.judge_drip(form, day),
     ),
 }  # fmt: skip

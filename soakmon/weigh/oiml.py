@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from soakmon.texts import say
 from soakmon.weigh.uncertainty import Measured
 
 P_LC = 0.7
@@ -30,9 +31,9 @@ class CellClass:
     def __post_init__(self) -> None:
         """Refuse what the class does not have."""
         if not self.capacity_g > 0:
-            raise ValueError("the cell's capacity must be above 0 g")
+            raise ValueError(say("oiml.capacity_above_0"))
         if not 500 <= self.intervals <= _MOST_V:
-            raise ValueError("a class C cell has 500 to 10 000 intervals")
+            raise ValueError(say("oiml.intervals"))
 
     @property
     def v_g(self) -> float:

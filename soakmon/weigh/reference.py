@@ -14,6 +14,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
+from soakmon.texts import say
 from soakmon.watch.figures import plain
 from soakmon.weigh import forms
 from soakmon.weigh.guides import Guide, Question, maybe, number
@@ -51,23 +52,19 @@ class DripForm(forms.Form):
 
 def drip(carbs: int) -> Guide:
     """Setting after setting, from the cup's mass to the cup's mass."""
-    note = (
-        "fuel from the bottle drips through the gate's beam into a cup; the carb is not in the way"
-    )
-    gate = int((yield from number("gate (its carb)", forms.between(1, carbs), 1.0, note=note)))
+    note, text = say("reference.fuel_drips_into_cup"), say("reference.gate_its_carb")
+    gate = int((yield from number(text, forms.between(1, carbs), 1.0, note=note)))
     rates = [(yield from _rate(gate, 1))]
     while True:
-        text = "cup before in g, at the next setting (empty: no more)"
-        cup = yield from maybe(text, forms.Grams)
+        cup = yield from maybe(say("reference.cup_before_next_setting"), forms.Grams)
         if cup is None:
             break
         rates.append((yield from _rate(gate, len(rates) + 1, cup)))
-    note = "shut the needle and wait: a quarter of an hour or more"
-    text = "minutes waited with nothing dripping (0: not waited)"
+    note, text = say("reference.shut_needle_wait"), say("reference.minutes_waited")
     dark_min = yield from number(text, forms.between(0, 10_000), 0.0, note=note, source="minutes")
     counts = 0.0
     if dark_min:
-        counts = yield from number("counts at all gates in that time", forms.Drops, 0.0)
+        counts = yield from number(say("reference.counts_all_gates"), forms.Drops, 0.0)
     return {"gate": gate, "rates": rates, "dark_min": dark_min, "dark_counts": counts}
 
 
@@ -75,20 +72,23 @@ def _rate(
     gate: int, setting: int, cup_g: float | None = None
 ) -> Generator[Question, float | None, dict[str, Any]]:
     if cup_g is None:
-        cup_g = yield from number(f"setting {setting}: cup before in g", forms.Grams)
-    text = "bottle before in g, read as the needle is opened"
+        text = say("reference.setting_cup_before", setting=setting)
+        cup_g = yield from number(text, forms.Grams)
+    text = say("reference.bottle_before")
     bottle_g = yield from number(text, forms.Grams, source="mass_g")
-    text = "minutes from opening to the first count"
+    text = say("reference.minutes_to_first_count")
     first_min = yield from number(
         text, forms.between(0, 10_000), source="first_min", gate=gate,
-        note="let it drip: fifty drops or more, or hours for a slow one",
+        note=say("reference.let_it_drip"),
     )  # fmt: skip
-    drops = yield from number("drops that the gate counted", forms.Drops, source="drops", gate=gate)
-    minutes = yield from number("minutes that it dripped", forms.Minutes, source="minutes")
-    note = "shut the needle"
-    text, kind = "bottle after in g", forms.between(0, bottle_g)
+    text = say("reference.drops_gate_counted")
+    drops = yield from number(text, forms.Drops, source="drops", gate=gate)
+    minutes = yield from number(say("reference.minutes_dripped"), forms.Minutes, source="minutes")
+    note = say("reference.shut_needle")
+    text, kind = say("reference.bottle_after"), forms.between(0, bottle_g)
     after = yield from number(text, kind, source="mass_g", note=note)
-    cup_after = yield from number("cup after in g", forms.between(cup_g, forms.MOST_G))
+    text = say("reference.cup_after")
+    cup_after = yield from number(text, forms.between(cup_g, forms.MOST_G))
     return {
         "cup_g": (cup_g, cup_after),
         "bottle_g": (bottle_g, after),
@@ -105,14 +105,12 @@ def judge_drip(form: DripForm, day: date) -> BenchTestResult:
     dark_per_h = 60 * form.dark_counts / form.dark_min if form.dark_min else None
     noisy = dark_per_h is not None and dark_per_h > _MOST_DARK_PER_H
     if dark_per_h is not None:
-        lines.append(
-            f"dark counts: {plain(dark_per_h)} an hour over {form.dark_min:g} min"
-            + (": TOO MANY: clean and shade the gates" if noisy else "")
-        )
+        text = say("reference.dark_counts", per_h=plain(dark_per_h), minutes=f"{form.dark_min:g}")
+        lines.append(text + (f": {say('reference.too_many_dark')}" if noisy else ""))
     passed = all(rate["agrees"] and rate["seen"] for rate in rates) and not noisy
     least = min(rates, key=lambda rate: float(rate["set_g_per_day"]))
-    word = "found" if least["seen"] and least["agrees"] else "DID NOT FIND"
-    summary = f"this bench {word} {plain(least['set_g_per_day'])} g/day on {day.isoformat()}"
+    key = "reference.found" if least["seen"] and least["agrees"] else "reference.did_not_find"
+    summary = say(key, rate=plain(least["set_g_per_day"]), day=day.isoformat())
     data = {
         "day": day.isoformat(),
         "gate": form.gate,
@@ -148,16 +146,18 @@ def _judged(rate: RateForm, form: DripForm) -> dict[str, Any]:
 
 
 def _line(rate: dict[str, Any]) -> str:
-    text = (
-        f"set {plain(rate['set_g_per_day'])} g/day: by the bottle {plain(rate['found_g_per_day'])} "
-        f"± {plain(2 * rate['u_g_per_day'])} g/day"
-    )
+    told = [
+        say(
+            "reference.set_by_the_bottle", set=plain(rate["set_g_per_day"]),
+            found=plain(rate["found_g_per_day"]), off=plain(2 * rate["u_g_per_day"]),
+        )
+    ]  # fmt: skip
     if rate["share"] is not None:
-        text += f" ({rate['share']:.2f} of it)"
+        told.append(say("reference.share_of_it", share=f"{100 * rate['share']:.0f}"))
     if rate["g_per_drop"] is not None:
-        text += f", {1e3 * rate['g_per_drop']:.1f} mg a drop"
-    text += f", first count after {plain(rate['first_min'])} min"
+        told.append(say("reference.mg_a_drop", mg=f"{1e3 * rate['g_per_drop']:.1f}"))
+    told.append(say("reference.first_count_after", minutes=plain(rate["first_min"])))
+    text = "; ".join(told)
     if not rate["seen"]:
-        return text + ": THE GATE COUNTED NOTHING: set its beam where the drops fall"
-    off = ": THEY DO NOT AGREE: look for splashes, check the cell"
-    return text + ("" if rate["agrees"] else off)
+        return f"{text}; {say('reference.gate_counted_nothing')}"
+    return text if rate["agrees"] else f"{text}; {say('reference.they_do_not_agree')}"

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from soakmon.physics.fuels import Fuel
 from soakmon.physics.liquid import density_kg_per_m3
+from soakmon.texts import say
 from soakmon.weigh.uncertainty import (
     REPEATABILITY_G,
     Measured,
@@ -74,14 +75,14 @@ def pumped(
     Raises ValueError for no strokes, no series, or a cup that lost mass.
     """
     if strokes < 1 or not series_g or not all(series_g):
-        raise ValueError("shots need at least one stroke and one series per carb")
+        raise ValueError(say("shots.need_stroke_series"))
     g_per_ml = float(density_kg_per_m3(fuel, fuel_c)) * 1e-3
     read = uniform(resolution_g / 2)
     of_series = rss(read, read, uniform(_HANGING_G))
     own, shots = [], []
     for carb, series in enumerate(series_g, start=1):
         if any(after < before for before, after in series):
-            raise ValueError(f"carb {carb}: the cup weighs less after the strokes than before")
+            raise ValueError(say("shots.cup_weighs_less", carb=carb))
         u = of_series / len(series) ** 0.5
         gains = [after - before for before, after in series]
         grams = mean_of(gains, u, repeat=math.sqrt(2.0) * repeatability_g)

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from functools import cache
 from statistics import fmean
 
+from soakmon.texts import say
 from soakmon.weigh.student import t_quantile
 
 # P{T ≤ k} at which k = 2 for many degrees of freedom.
@@ -88,7 +89,7 @@ def mean_of(values: Sequence[float], least_u: float = 0.0, *, repeat: float) -> 
     uncertainty as well, and two that happen to agree are not certain.
     """
     if not values:
-        raise ValueError("no values to average")
+        raise ValueError(say("uncertainty.no_values"))
     mean = fmean(values)
     sd, df = scatter([one - mean for one in values], len(values) - 1, repeat)
     return widened(Measured(mean, sd / math.sqrt(len(values)), df), least_u)
@@ -103,7 +104,7 @@ def change(
     degrees of freedom count once. As independent means they would count twice.
     """
     if not before or not after:
-        raise ValueError("no values to compare")
+        raise ValueError(say("uncertainty.no_values"))
     means = fmean(before), fmean(after)
     off = [one - means[0] for one in before] + [one - means[1] for one in after]
     sd, df = scatter(off, len(off) - 2, repeat)

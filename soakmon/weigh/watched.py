@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from soakmon.texts import say
 from soakmon.watch.rows import Rows
 from soakmon.weigh.isolation import STOPS_WITHIN_MIN
 
@@ -19,15 +20,15 @@ def isolation_form(rows: Rows) -> dict[str, Any]:
     Raises ValueError when the feed was not open and then shut for long enough, or without gates.
     """
     if rows.gates == 0:
-        raise ValueError("it has no drop gates")
+        raise ValueError(say("watched.no_gates"))
     if rows.feed_open is None:
-        raise ValueError("it does not say when the feed was shut")
+        raise ValueError(say("watched.does_not_say"))
     opened = np.flatnonzero(rows.feed_open > 0.5)
     if not len(opened) or opened[-1] == len(rows) - 1:
-        raise ValueError("the feed was not shut")
+        raise ValueError(say("watched.not_shut"))
     shut_s, end_s = float(rows.t_s[opened[-1] + 1]), float(rows.t_s[-1])
     if end_s - shut_s <= 60 * STOPS_WITHIN_MIN:
-        raise ValueError(f"the feed was shut for less than {STOPS_WITHIN_MIN:g} min")
+        raise ValueError(say("watched.shut_too_short", least=f"{STOPS_WITHIN_MIN:g}"))
     first_s = max(float(rows.t_s[opened[0]]), shut_s - _BEFORE_S)
     before = (rows.t_s >= first_s) & (rows.t_s < shut_s)
     after = rows.t_s >= shut_s

@@ -18,13 +18,15 @@ import sys
 import time
 from pathlib import Path
 
-UNITS, RUN = Path("/etc/systemd/system"), Path("/run/stand-in")
+UNITS, TRANSIENT = Path("/etc/systemd/system"), Path("/run/systemd/system")
+RUN = Path("/run/stand-in")
 
 
 def settings(name):
     """Key -> values of a unit's [Service] section, drop-ins included."""
     found = {}
-    for path in (UNITS / name, *sorted((UNITS / f"{name}.d").glob("*.conf"))):
+    drop_ins = [*(UNITS / f"{name}.d").glob("*.conf"), *(TRANSIENT / f"{name}.d").glob("*.conf")]
+    for path in (UNITS / name, *sorted(drop_ins, key=lambda path: path.name)):
         for line in path.read_text(encoding="utf-8").splitlines():
             key, equals, value = line.partition("=")
             if not equals or line.startswith("#"):

@@ -194,7 +194,7 @@ def test_a_bench_at_rest_is_looked_at_for_as_long_as_was_said(guides):
     guides.begin("still")
     guides.answer(5)
     guides.bench.run(100 / 3600)
-    assert "of 5 minutes are over" in guides.answer(take=True).json()["problem"]
+    assert "of 5 minutes have passed" in guides.answer(take=True).json()["problem"]
     guides.bench.run(210 / 3600)
     for _ in range(3):
         state = guides.answer(take=True).json()

@@ -86,13 +86,16 @@ def test_the_record_is_one_page_of_all_steps():
         CommissionStep("load cell", True, "HX711 <on> SPI"),
         CommissionStep("valve", None, "not tried"),
     ]
-    text = page(
-        "bench", [*steps, CommissionStep("gates", False, "gate 2")], NOON, "0.1", "bench.toml"
-    )
+    all_steps = [*steps, CommissionStep("gates", False, "gate 2")]
+    text = page("bench", all_steps, NOON, "soakmon 0.1, bench.toml")
     HTMLParser().feed(text)
     assert "HX711 &lt;on&gt; SPI" in text
     assert text.count("<tr>") == 4
     assert summary(steps) == "all that was tried is good; left out: valve"
+    german = page("bench", all_steps, NOON, "soakmon 0.1, bench.toml", language="de")
+    for words in ('lang="de"', "Inbetriebnahme von bench", "<strong>NICHT GUT</strong>",
+                  "NICHT GUT: gates; ausgelassen: valve", "Benzindampf brennt"):  # fmt: skip
+        assert words in german, words
     assert "NOT GOOD: gates" in summary([*steps, CommissionStep("gates", False, "")])
 
 

@@ -68,6 +68,61 @@ def test_no_sentence_is_left_over():
     assert {key for key in sentences - said - kept if not key.startswith(stems)} == set()
 
 
+# Where sentences are made that page, phone, report or verdict show.
+SPEAKING = ("weigh", "watch", "report", "commission", "bench", "reach/rules.py", "reach/wording.py",
+            "records/verdicts.py")  # fmt: skip
+# Three words and more; a description of the API, of a field or for the log speaks to programs.
+SENTENCE = re.compile(r"[A-Za-z][a-z']+(?: [A-Za-z0-9'(]+){2,}")
+ASIDE = {"Field", "published", "measured", "judgement", "effort", "text", "execute",
+         "debug", "info", "warning", "error", "exception", "critical"}  # fmt: skip
+# What the terminal alone says (it is English), and what no person reads.
+ELSEWHERE = {
+    "bench/api.py", "bench/guide_api.py", "bench/refusals.py",  # descriptions of the API
+    "bench/client.py",  # of commands
+    "commission/due.py",  # soakmon check
+    "commission/bench_file.py", "commission/phone.py",  # files that cannot be written
+    "commission/valve_ways.py",  # commands to type
+    "watch/trend.py", "bench/commands.py",  # faults of the program
+    "weigh/prompts.py",  # of the terminal's dialogue
+    "report/clock.py",  # finds the sentences of the catalogue again
+    "report/files.py",  # a comment in the CSV, a file that cannot be written
+}  # fmt: skip
+
+
+def called(node: ast.Call) -> str:
+    return node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+
+
+def sentences(path: Path) -> list[str]:
+    """Literals of a module that are sentences for people, but for its docstrings."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    passed = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant):
+            passed.add(id(node.value))
+        if isinstance(node, ast.Call) and called(node) in ASIDE:
+            passed |= {id(one) for one in ast.walk(node)}
+    return [
+        node.value
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+        and id(node) not in passed and SENTENCE.search(node.value) and "SELECT" not in node.value
+    ]  # fmt: skip
+
+
+def test_no_sentence_for_people_is_outside_the_catalogue():
+    outside = {}
+    for place in SPEAKING:
+        root = PROGRAM / place
+        for path in [root] if root.is_file() else sorted(root.rglob("*.py")):
+            name = path.relative_to(PROGRAM).as_posix()
+            if name not in ELSEWHERE and (found := sentences(path)):
+                outside[name] = found
+    assert outside == {}
+    # Each exception is one: else it goes from the list.
+    assert all(sentences(PROGRAM / name) for name in ELSEWHERE)
+
+
 def test_every_kind_of_result_has_its_name_on_the_page():
     calls = [
         node.args[0]

@@ -65,7 +65,7 @@ def test_a_blank_run_of_a_cell_that_strays_says_how_long_it_needs():
     rng = np.random.default_rng(5)
     t_s, mass_g, air_c = blank(1.0, hours=12.0)
     walk = np.cumsum(rng.normal(0, 0.2 / np.sqrt(1440), len(t_s)))
-    with pytest.raises(UnsureError, match=r"too small .* run for about \d+ hours") as refused:
+    with pytest.raises(UnsureError, match=r"too small .* run it for about \d+ hours") as refused:
         blank_run(BenchGeometry(), FUEL, t_s, mass_g + walk, air_c)
     assert 14 < refused.value.needed_hours < 200
 
@@ -94,7 +94,7 @@ def test_a_weighed_blank_run_is_as_sure_as_its_scale():
     ends = {"before_g": [450.0], "after_g": [440.0]}
     half = blank_weighed(BenchGeometry(), FUEL, 12.0, 20.0, **ends)
     assert half.measured_g.u == pytest.approx(0.4 * (0.5 + 4.0) ** 0.5, rel=0.02)
-    with pytest.raises(UnsureError, match="run for about"):
+    with pytest.raises(UnsureError, match="run it for about"):
         blank_weighed(BenchGeometry(), FUEL, 24.0, 20.0, before_g=[450.0], after_g=[449.29])
 
 
