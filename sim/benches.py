@@ -30,6 +30,9 @@ _SETTLED_S = 3600.0
 _NIGHT_S, _LEAST_MEAN = 86400.0, 0.1
 # From one can to the next of the same shop (judgement); so many nights a bench may have before.
 _CANS_LOG_SD, _NIGHTS = 0.08, 1000
+# Of benches that one shop has built alike, for one make of carburettor: reel of hose, vents of
+# bottles and bowls from bench to bench (judgement).
+_ONE_REEL_LOG_SD, _ONE_MAKE_LOG_SD = 0.1, 0.15
 # Of a leak up to this, much of what leaves the bowl may dry before it falls: a hanging drop loses 1
 # to 2.5 g/day.
 _MAY_DRY_G_PER_DAY = 5.0
@@ -62,12 +65,15 @@ def blind_bench(
     kind: str | None = None,
     *,
     night: int = 0,
+    shop: int | None = None,
 ) -> BlindBench:
     """The bench and night of a seed; kind: what disturbs it (None: drawn).
 
-    night: other than 0 another night of the same bench, before or after it.
+    night: other than 0 another night of the same bench, before or after it. shop: it is one of the
+    like benches of the shop of that seed; None: like none.
     """
-    drawn = _on(night, drawn_bench(seed, owner))
+    drawn = drawn_bench(seed, owner)
+    drawn = _on(night, drawn if shop is None else _like(drawn, drawn_bench(shop, owner)))
     rng = np.random.default_rng([drawn.scenario.seed, 80])
     of = drawn_kind(rng) if kind is None else kind
     made = KINDS[of](drawn.scenario, rng)
@@ -87,6 +93,29 @@ def blind_bench(
         table = {**table, "priors": {**table.get("priors", {}), **said}}
     settings = Bench.model_validate(table).settings()
     return BlindBench(made, table, settings, of, blank, course)
+
+
+def _like(drawn: BenchDraw, model: BenchDraw) -> BenchDraw:
+    """A bench built as the model is, of its hose, bottles and racks, with its petrol in it."""
+    bench, first = drawn.scenario, model.scenario
+    rng = np.random.default_rng([bench.seed, 84])
+    reel, bottle, bowls = (
+        float(rng.lognormal(0, log_sd))
+        for log_sd in (_ONE_REEL_LOG_SD, _ONE_MAKE_LOG_SD, _ONE_MAKE_LOG_SD)
+    )
+    hose = first.geometry.hose
+    hose = replace(hose, permeation_g_per_m2_day=reel * hose.permeation_g_per_m2_day)
+    factors = first.factors
+    if factors is not None:
+        factors = replace(factors, bottle=bottle * factors.bottle, bowls=bowls * factors.bowls)
+    scenario = replace(
+        bench,
+        geometry=replace(first.geometry, hose=hose),
+        factors=factors,
+        fuel=first.fuel,
+        filled_ml=first.filled_ml,
+    )
+    return replace(drawn, scenario=scenario, table=model.table)
 
 
 def _on(night: int, drawn: BenchDraw) -> BenchDraw:

@@ -44,7 +44,7 @@ _COARSE_S, _PAST_HOURS, _SETTLED_S = 60.0, 12.0, 3600.0
 
 def make_night(case: Case, isolation: Isolation | None = None) -> Night:
     """The simulated night of a case."""
-    made = _described if case.owner is Owner.DESCRIBED else _blind
+    made = _described if case.owner is Owner.DESCRIBED else blind_night
     return made(case, isolation)
 
 
@@ -64,11 +64,11 @@ def _described(case: Case, isolation: Isolation | None) -> Night:
     return _night(scenario, recording, settings, rel_sds, kind)
 
 
-def _blind(case: Case, isolation: Isolation | None) -> Night:
-    """A night of a bench that is not as it is described."""
+def blind_night(case: Case, isolation: Isolation | None = None, shop: int | None = None) -> Night:
+    """A night of a bench that is not as it is described; shop: it is one of that shop's."""
     induced = Induced(case.leak_g_per_day, case.way is Way.GATES, lost=case.lost)
-    kind = None if case.hard else "calm"
-    bench = blind_bench(case.seed, _KNOWN_BY[case.owner], induced, kind, night=case.night)
+    kind, known = None if case.hard else "calm", _KNOWN_BY[case.owner]
+    bench = blind_bench(case.seed, known, induced, kind, night=case.night, shop=shop)
     settings = bench.settings
     if case.owner is Owner.PAST:
         settings = replace(settings, priors=replace(settings.priors, past=past_of(case.seed)))
@@ -104,18 +104,21 @@ def _night(
 @lru_cache(maxsize=4)
 def past_of(seed: int) -> Past:
     """What thirty soaks of a careless owner's bench taught that were known to be tight."""
-    soaks = [_past_soak(seed, night) for night in range(-MOST, 0)]
+    soaks = [past_soak(seed, night) for night in range(-MOST, 0)]
     bench = blind_bench(seed, bench_draw.OwnerKnowledge.CARELESS, kind="calm", night=-1)
     return bench.settings.priors.taught_by(soaks)
 
 
-def _past_soak(seed: int, night: int) -> PastSoak:
+def past_soak(
+    seed: int, night: int, shop: int | None = None, leak_g_per_day: float = 0.0
+) -> PastSoak:
     """What one tight soak lost, as read, beside what the physics alone expected of it.
 
     As if it had been proven tight with all of the criterion to spare: the decider need not judge
-    it again.
+    it again. leak_g_per_day: what leaked all the same, and was taken to have evaporated.
     """
-    bench = blind_bench(seed, bench_draw.OwnerKnowledge.CARELESS, kind="calm", night=night)
+    careless = bench_draw.OwnerKnowledge.CARELESS
+    bench = blind_bench(seed, careless, kind="calm", night=night, shop=shop)
     settings = bench.settings
     recording = simulate(bench.scenario, hours=_PAST_HOURS, interval_s=_COARSE_S)
     expected, rows, truth = Evaporation(settings), recording.rows, recording.truth
@@ -125,10 +128,11 @@ def _past_soak(seed: int, night: int) -> PastSoak:
     ends = [_SETTLED_S, float(rows.t_s[-1])]
     before, after = np.interp(ends, truth.t_s, truth.evaporated_curve_g).tolist()
     error_g = float(np.random.default_rng([seed, 83, night + MOST]).normal(0, READ_G))
+    leaked_g = leak_g_per_day * (ends[1] - ends[0]) / 86400
     feed, bowls = settings.priors.scales
     spare_g = settings.criterion_g_per_day * _PAST_HOURS / 24
     parts = expected.bottle_hose_g / feed, expected.bowls_g / bowls
-    return PastSoak(max(after - before + error_g, 0.0), *parts, spare_g)
+    return PastSoak(max(after - before + leaked_g + error_g, 0.0), *parts, spare_g)
 
 
 def _recorded(scenario: Scenario, isolation: Isolation | None) -> Recording:

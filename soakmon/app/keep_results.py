@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from soakmon.app.shop_results import SHOP
 from soakmon.app.soak_context import Order, context_provider
 from soakmon.bench.records_port import RecordsPort
 from soakmon.config import Bench
@@ -87,6 +88,7 @@ def keep_soak(folder: Path, found: Recalled, files: list[Path]) -> str:
     whence = {"bench": bench, "soak": entry.id, "started_wall_s": entry.started_wall_s}
     data: dict[str, Any] = {"title": entry.title, "of_bench": whence, KEY: evaporation}
     data |= {"renewed": list(found.told.renewed), **_number(folder)}
+    data[SHOP] = found.bench.service.shop
     with open_records(folder, make=number is None) as records, records.session() as session:
         job = find_job(session, number) if number is not None else None
         owner = job.id if job is not None else None

@@ -15,13 +15,14 @@ from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from soakmon import __version__
+from soakmon.app.shop_results import is_own, soaks_of_shop
 from soakmon.config import PRIVATE, Bench
 from soakmon.errors import InputError
 from soakmon.records.identity import bench_id, by_namesake
 from soakmon.records.jobs.models import Job, StoredResult
 from soakmon.records.jobs.work import carb_values, find_job, latest
 from soakmon.records.opening import has_records, now, open_records
-from soakmon.records.past import past_soaks
+from soakmon.records.past import KEY, past_soaks, soaks_by_bench
 from soakmon.records.priors import Shift, read_table, shifts
 from soakmon.records.soak_context import SoakContext
 from soakmon.records.verdict_form import VerdictForm
@@ -29,6 +30,7 @@ from soakmon.report.content import About
 from soakmon.report.paper import Paper
 from soakmon.report.words import in_short
 from soakmon.texts import say
+from soakmon.watch.fleet_prior import FleetPrior
 from soakmon.watch.past import Past
 from soakmon.watch.settings import Settings
 from soakmon.weigh.in_force import Standing, standing
@@ -82,7 +84,8 @@ def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings
         return order, settings
     told = context_for(order.data, order.job, gates, order.made, order.bench)
     # A recorded run says the same whatever other soaks are on record.
-    settings = replace(told, past=settings.priors.past).applied(settings)
+    priors = settings.priors
+    settings = replace(told, past=priors.past, fleet=priors.fleet).applied(settings)
     about = about_of(replace(told, invented=order.about.invented), settings, order.made)
     given = order.about
     about = replace(about, bench_toml=given.bench_toml, language=given.language)
@@ -175,7 +178,7 @@ def context_for(
                 referred=bool(known and known.data["passed"]),
                 calibration=stands.text,
                 calibrated=stands.good,
-                past=past_of(session, bench, own, invented=invented) if bench else Past(),
+                **(_learnt(session, bench, own, invented=invented) if bench else {}),
                 namesake=namesake(session, bench, own) if bench else "",
                 versions=versions(),
             )
@@ -257,6 +260,21 @@ def renewed_parts(job: Job) -> tuple[str, ...]:
         for (field, value), key in _RENEWED.items()
         if getattr(carb, field) == value
     )
+
+
+def _learnt(session: Session, bench: Bench, own: str, *, invented: bool) -> dict[str, Any]:
+    """What the bench's own soaks and those of the shop's other benches tell."""
+    past = past_of(session, bench, own, invented=invented)
+    return {"past": past, "fleet": fleet_of(session, bench, own, past, invented=invented)}
+
+
+def fleet_of(session: Session, bench: Bench, own: str, past: Past, *, invented: bool) -> FleetPrior:
+    """What the soaks of other benches of its shop and kind tell; own, past: of the bench itself."""
+    settings = bench.settings()
+    kept = soaks_of_shop(session, bench, KEY, invented=invented)
+    others = [(whose, data) for whose, data in kept if not is_own(whose, bench, own)]
+    benches = soaks_by_bench(others, settings)
+    return replace(settings.priors, past=past).taught_by_others(benches)
 
 
 def past_of(session: Session, bench: Bench, own: str, *, invented: bool) -> Past:

@@ -65,6 +65,30 @@ def past_soaks(data: Iterable[Mapping[str, Any]], settings: Settings) -> list[Pa
     return [PastSoak(one.lost_g, one.feed_g, one.bowls_g, one.spare_g) for one in kept]
 
 
+def soaks_by_bench(
+    results: Iterable[tuple[str, Mapping[str, Any]]], settings: Settings
+) -> list[list[PastSoak]]:
+    """The same of other benches of the kind, each bench's in one list, in the order given.
+
+    results: whose it is, and the data of a result. Of a kind is the same fuel, the same bottle and
+    a hose of the same wall, however long.
+    """
+    found: dict[str, list[PastSoak]] = {}
+    kind = _kind(_of(settings))
+    for whose, data in results:
+        one = _read(data)
+        if one is not None and _kind(one.of) == kind:
+            told = PastSoak(one.lost_g, one.feed_g, one.bowls_g, one.spare_g)
+            found.setdefault(whose, []).append(told)
+    return list(found.values())
+
+
+def _kind(of: Mapping[str, Any]) -> tuple[Any, ...]:
+    hose = of.get("hose")
+    wall = hose.get("permeation_g_per_m2_day") if isinstance(hose, Mapping) else None
+    return of.get("fuel"), of.get("bottle"), wall
+
+
 def _read(data: Mapping[str, Any]) -> PastEvaporation | None:
     try:
         return PastEvaporation.model_validate(data.get(KEY))

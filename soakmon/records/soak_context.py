@@ -12,6 +12,7 @@ from typing import Any
 
 from soakmon.records.journal import Event
 from soakmon.records.priors import Shift
+from soakmon.watch.fleet_prior import FleetPrior
 from soakmon.watch.past import Past
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Cause
@@ -25,12 +26,12 @@ class SoakContext:
 
     shifts: what the job record says of each carb. calibration: in words; calibrated: whether it is
     in force. namesake: that the records know another bench of this name, in words. past: what past
-    tight soaks of the bench say. utc_offset_s: the shop's clock against UTC. versions: of the
-    programs that watched. invented: the bench is a simulated one. rack_full: who began the soak
-    said that the rack was full already. zone: how the shop's clock is named. renewed: parts that
-    the job's record says were renewed, with their carb. before: what the job's last soak showed,
-    in words, and what had been renewed by then. reference: what the bench found of a known leak, in
-    words; referred: whether it found it.
+    tight soaks of the bench say; fleet: what those of the shop's other benches do. utc_offset_s:
+    the shop's clock against UTC. versions: of the programs that watched. invented: the bench is a
+    simulated one. rack_full: who began the soak said that the rack was full already. zone: how the
+    shop's clock is named. renewed: parts that the job's record says were renewed, with their carb.
+    before: what the job's last soak showed, in words, and what had been renewed by then. reference:
+    what the bench found of a known leak, in words; referred: whether it found it.
     """
 
     job: str = ""
@@ -42,6 +43,7 @@ class SoakContext:
     calibrated: bool = False
     namesake: str = ""
     past: Past = field(default_factory=Past)
+    fleet: FleetPrior = field(default_factory=FleetPrior)
     utc_offset_s: float = 0.0
     versions: Mapping[str, str] = field(default_factory=dict)
     invented: bool = False
@@ -56,7 +58,7 @@ class SoakContext:
     def applied(self, settings: Settings) -> Settings:
         """The settings of a bench with what the records say of causes and of past soaks."""
         shift = {carb: one.factor for carb, one in self.shifts.items()}
-        priors = replace(settings.priors, past=self.past)
+        priors = replace(settings.priors, past=self.past, fleet=self.fleet)
         return replace(settings, cause_shift=shift, priors=priors, rack_full=self.rack_full)
 
     def as_dict(self) -> dict[str, Any]:
@@ -81,6 +83,7 @@ class SoakContext:
             "reference": self.reference,
             "referred": self.referred,
             "past": past,
+            "fleet": asdict(self.fleet),
             "versions": dict(self.versions),
             "shifts": shifts,
         }
@@ -112,9 +115,15 @@ def context_from(data: Mapping[str, Any]) -> SoakContext:
         reference=data.get("reference", ""),
         referred=bool(data.get("referred", False)),
         past=Past(**data.get("past", {})),
+        fleet=_fleet(data.get("fleet", {})),
         versions=dict(data["versions"]),
         shifts=shifts,
     )
+
+
+def _fleet(data: Mapping[str, Any]) -> FleetPrior:
+    keeps = tuple((float(ratio), float(share)) for ratio, share in data.get("keeps", ()))
+    return FleetPrior(**{**data, "keeps": keeps})
 
 
 def context_in(events: Iterable[Event]) -> SoakContext:

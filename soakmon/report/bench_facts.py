@@ -17,6 +17,8 @@ def bench_facts(settings: Settings) -> tuple[tuple[str, str], ...]:
         (say("bench_facts.blank_run"), _blank_run(priors)),
         (say("bench_facts.past_soaks"), priors.past.text or say("bench_facts.none")),
     ]
+    if priors.fleet.text:
+        facts.append((say("bench_facts.other_benches"), priors.fleet.text))
     for bowl in geometry.bowls[:1]:
         facts.append((say("bench_facts.bowls", bowls=len(geometry.bowls)), _bowl(bowl)))
     return tuple(facts)
