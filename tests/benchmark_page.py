@@ -1,6 +1,8 @@
-"""Prints how fast the page is on a slow phone, and what 20 open pages cost the sampling.
+"""Prints how fast the page is on a slow phone, what 20 open pages cost the sampling, and what an
+open page sends in a day.
 
 python -m tests.benchmark_page [--seconds 20] [--visitors 20]
+python -m tests.benchmark_page --day [--minutes 5]  # the day's bytes alone, by so many minutes
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from playwright.sync_api import Browser, sync_playwright
 
 from tests.page.crowd import jitter
 from tests.page.served import PASSWORD, ServedBench
+from tests.page.stood import standing
 
 # A middling phone of some years ago: a quarter of this machine's speed, and the mobile network as
 # browsers' own tools call slow (150 ms there and back, 1.6 Mbit/s down, 750 kbit/s up).
@@ -81,6 +84,40 @@ def loads() -> None:
         bench.stop(signal.SIGTERM)
 
 
+def days(minutes: float) -> None:
+    print(f"an open page of a soaking bench, by {minutes:g} min: answers a minute, MB a day")
+    with TemporaryDirectory() as folder, sync_playwright() as playwright:
+        args = ["--no-sandbox"] if os.geteuid() == 0 else []
+        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"), args=args)
+        with standing(Path(folder), "quiet") as address:
+            for path in ("/", "/curve"):
+                answers, sent = day(browser, address, path, minutes)
+                told = f"{answers / minutes:5.1f} {sent / minutes * 1440 / 1e6:7.1f}"
+                print(f"{path:10} {told}", flush=True)
+        browser.close()
+
+
+def day(browser: Browser, address: str, path: str, minutes: float) -> tuple[int, float]:
+    """Answers and bytes over the wire, heads too, once the page is there: what goes on all day."""
+    context = browser.new_context(base_url=address, viewport={"width": 1280, "height": 900})
+    page = context.new_page()
+    page.goto("/sign-in")
+    page.get_by_label("Name").fill("ada")
+    page.get_by_label("Password").fill(PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    page.locator("#link.live").wait_for()
+    page.goto(path)
+    page.locator("#link.live").wait_for()
+    page.wait_for_timeout(5_000)
+    sizes: list[float] = []
+    wire = context.new_cdp_session(page)
+    wire.send("Network.enable")
+    wire.on("Network.loadingFinished", lambda done: sizes.append(done["encodedDataLength"]))
+    page.wait_for_timeout(60_000 * minutes)
+    context.close()
+    return len(sizes), sum(sizes)
+
+
 def crowds(seconds: float, visitors: int) -> None:
     print("lateness of samples, ten a second, in ms: half, 99 of 100, worst; samples")
     for number in (0, visitors):
@@ -93,7 +130,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seconds", type=float, default=20.0)
     parser.add_argument("--visitors", type=int, default=20)
+    parser.add_argument("--day", action="store_true")
+    parser.add_argument("--minutes", type=float, default=5.0)
     chosen = parser.parse_args()
+    if chosen.day:
+        days(chosen.minutes)
+        return
     crowds(chosen.seconds, chosen.visitors)
     loads()
 

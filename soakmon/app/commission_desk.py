@@ -4,7 +4,6 @@ came of all that in the data folder, so that it outlives the restarts that it as
 
 from __future__ import annotations
 
-import json
 import logging
 import threading
 from dataclasses import asdict
@@ -12,17 +11,20 @@ from pathlib import Path
 from typing import Any
 
 from soakmon.app.alert_trial import can_answer, new_mark, send_trials, was_pressed
+from soakmon.app.commission_kept import TAKE_OVER, read_kept, write_kept
 from soakmon.app.commission_record import keep_record
 from soakmon.app.due_of_bench import last_of
 from soakmon.app.valve_watch import ValveWatch
 from soakmon.bench.commands import RefusedError
 from soakmon.bench.service import Service
+from soakmon.commission import questions
+from soakmon.commission.gain import gain_of
 from soakmon.commission.phone import ADDRESSES, keep_address, mail_address, new_topic, svg_code
 from soakmon.commission.record import CommissionStep
 from soakmon.commission.valve_ways import COMMANDS, WAYS, name_of
 from soakmon.config import Bench
-from soakmon.errors import InputError
 from soakmon.page.commission_routes import (
+    AskedLine,
     CommissioningState,
     Mail,
     PhoneCode,
@@ -34,35 +36,9 @@ from soakmon.page.commission_routes import (
 from soakmon.texts import say
 
 log = logging.getLogger(__name__)
-FILE = "commissioning-page.json"
-TAKE_OVER = "sudo soakmon commission --from-page"
-# What may come into bench.toml from here.
-KEYS = frozenset(
-    {
-        "cell.driver", "cell.iio_path", "cell.i2c_bus", "cell.spi_bus", "thermometer.driver",
-        "thermometer.sensor_id", "phone.enabled", "phone.urls_file",
-    }
-)  # fmt: skip
 _ANSWERS_S, _PRESSED_WITHIN_S = 25.0, 300.0
 # Bench tests that commissioning asks for, by the kind of their results.
 _BY_HAND = {"daily_check": "known mass", "straw": "gates", "still": "at rest"}
-
-
-def read_kept(folder: Path) -> dict[str, Any]:
-    """What the page has kept of commissioning; nothing where there is none, or it is damaged."""
-    try:
-        kept = json.loads((folder / FILE).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return kept if isinstance(kept, dict) else {}
-
-
-def write_kept(folder: Path, kept: dict[str, Any]) -> None:
-    """Keep it."""
-    path = folder / FILE
-    part = path.with_name(path.name + ".part")
-    part.write_text(json.dumps(kept), encoding="utf-8")
-    part.replace(path)
 
 
 class CommissionDesk:
@@ -83,6 +59,8 @@ class CommissionDesk:
         phone = self.kept.get("phone", {})
         return CommissioningState(
             parts=[StepLine(**one) for one in self.kept.get("parts", [])],
+            questions=self._asked(), gain=_line(self.kept.get("gain")),
+            empty_read="empty_counts" in self.kept,
             valve=ways if self.service.bench.valve.driver != "none" else [],
             waiting=last.way if last is not None else None,
             open_g_per_min=round(last.open_g_per_min, 1) if last is not None else None,
@@ -102,7 +80,8 @@ class CommissionDesk:
             raise RefusedError(say("commission_desk.a_soak_is_running"))
         keys: dict[str, Any] = {}
         steps = [self._cell(keys), self._thermometer(keys)]
-        self._keep(parts=[asdict(step) for step in steps], keys=keys)
+        kept = self.kept.get("keys", {})
+        self._keep(parts=[asdict(step) for step in steps], keys=kept | keys)
 
     def _cell(self, keys: dict[str, Any]) -> CommissionStep:
         name, driver = say("preflight.load_cell"), self.service.bench.cell.driver
@@ -135,6 +114,38 @@ class CommissionDesk:
             text = say("commission_desk.several_thermometers", numbers=", ".join(numbers))
             return CommissionStep(name, False, text)
         return CommissionStep(name, True, say("commission_desk.thermometer", number=numbers[0]))
+
+    def _asked(self) -> list[AskedLine]:
+        """Every question, with what was said here, else with what bench.toml says."""
+        said: dict[str, str] = self.kept.get("answers") or questions.said_by(self.service.bench)
+        return [
+            AskedLine(
+                key=one.key, text=one.text, answers=list(one.answers), low=one.limits[0],
+                high=one.limits[1], value=said.get(one.key, ""),
+            )
+            for one in questions.ALL
+        ]  # fmt: skip
+
+    def answer(self, answers: dict[str, str]) -> None:
+        """Keep what the owner says of the bench, when it will do."""
+        known = {key: said for key, said in answers.items() if key in questions.KEYS}
+        keys = questions.written(known, self.service.bench.gates.pins or questions.USUAL_PINS)
+        self._keep(keys=self.kept.get("keys", {}) | keys, answers=known)
+
+    def hung(self, mass_g: float) -> None:
+        """Read the cell, empty first; both readings give g per count."""
+        found = self.service.readings.weigh()
+        if found.counts is None or not found.steady:
+            raise RefusedError(say("gain.not_at_rest"))
+        name = say("gain.name")
+        if mass_g == 0:
+            step = CommissionStep(name, None, say("gain.empty_read"))
+            self._keep(empty_counts=found.counts, gain=asdict(step))
+            return
+        if "empty_counts" not in self.kept:
+            raise RefusedError(say("gain.empty_first"))
+        keys, step = gain_of(mass_g, self.kept["empty_counts"], found.counts)
+        self._keep(keys=self.kept.get("keys", {}) | keys, gain=asdict(step))
 
     def arm(self, way: str) -> None:
         """Watch the flow: the bench is about to go."""
@@ -190,6 +201,8 @@ class CommissionDesk:
     def _steps(self) -> list[CommissionStep]:
         """All steps, those left out as well: the record says what was not tried."""
         steps = [CommissionStep(**one) for one in self.kept.get("parts", [])]
+        if self.kept.get("gain"):
+            steps.append(CommissionStep(**self.kept["gain"]))
         last = last_of(self.folder, self.service.bench, tuple(_BY_HAND))
         for kind, name in _BY_HAND.items():
             one = last.get(kind)
@@ -239,25 +252,6 @@ class CommissionDesk:
             except OSError as error:
                 # It holds while the service runs.
                 log.warning("commissioning: not kept: %s", error.strerror)
-
-
-def take_over(folder: Path) -> dict[str, Any]:
-    """What bench.toml is to take over from the page, by section.key. Raises InputError.
-
-    folder: that of the data, which the service writes: nothing else of it is believed.
-    """
-    keys = read_kept(folder).get("keys") or {}
-    urls_file = keys.get("phone.urls_file", str(folder / ADDRESSES))
-    if not keys:
-        raise InputError("the page has kept nothing: choose on it first, under Bench tests")
-    if not set(keys) <= KEYS or Path(urls_file).resolve() != (folder / ADDRESSES).resolve():
-        raise InputError(f"{folder / FILE}: holds what the page does not write")
-    return dict(keys)
-
-
-def taken_over(folder: Path) -> None:
-    """It is in bench.toml now."""
-    write_kept(folder, read_kept(folder) | {"keys": {}})
 
 
 def _line(found: dict[str, Any] | None) -> StepLine | None:

@@ -38,7 +38,7 @@ def capability(
 ) -> None:
     """Measure which leaks are found, on blind simulated nights with known leaks.
 
-    Beside it stands what this very bench found of a real one, when it has been tried.
+    Also shows what this bench found of a real known leak, once that has been tried.
     """
     from soakmon.app.bound_nights import tight_nights
     from soakmon.app.capability_nights import run

@@ -20,7 +20,7 @@ from rich.text import Text
 from hardware.find import find_cell, find_thermometers
 from hardware.pins import lgpio_factory
 from soakmon.app.alert_trial import can_answer, new_mark, send_trials, was_pressed
-from soakmon.app.commission_desk import take_over, taken_over
+from soakmon.app.commission_kept import take_over, taken_over
 from soakmon.app.commission_record import keep_record
 from soakmon.app.keep_results import keep_judged
 from soakmon.bench.client import Client
@@ -32,6 +32,7 @@ from soakmon.cli.phone_choice import choose
 from soakmon.cli.terminal import Terminal
 from soakmon.cli.valve_trial import SERVICE, ValveTrial, systemctl
 from soakmon.commission.bench_file import told_by, write_bench
+from soakmon.commission.gain import gain_of
 from soakmon.commission.record import CommissionStep
 from soakmon.commission.smallest import smallest_g_per_day
 from soakmon.config import Bench
@@ -45,7 +46,6 @@ from soakmon.weigh.prompts import ask_all
 
 _UP_WITHIN_S = 90.0
 _ANSWERS_S, _PRESSED_WITHIN_S = 30.0, 90.0
-_LEAST_COUNTS = 1000.0
 
 out = Terminal()
 
@@ -175,15 +175,11 @@ class Commissioning:
         empty = self._counts()
         mass_g = float(_ask("  now hang a known mass beside it; how many g is it", 500.0))
         loaded = self._counts()
-        if mass_g <= 0 or abs(loaded - empty) < _LEAST_COUNTS:
-            text = f"{loaded - empty:+.0f} counts for {mass_g:g} g: the cell does not feel it"
-            self._done(CommissionStep("known mass", False, text))
-            return
-        gain = mass_g / (loaded - empty)
-        self._write({"cell.g_per_count": float(f"{gain:.9g}"), "cell.zero_counts": round(empty, 2)})
-        self._serve()
-        text = f"{mass_g:g} g: {gain:.6g} g per count; calibrate within the week (bench calibrate)"
-        self._done(CommissionStep("known mass", True, text))
+        keys, step = gain_of(mass_g, empty, loaded)
+        if keys:
+            self._write(keys)
+            self._serve()
+        self._done(step)
 
     def _still(self) -> None:
         self._head("The bench at rest")

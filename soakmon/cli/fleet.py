@@ -43,11 +43,14 @@ def fleet(
     shop: Annotated[str, typer.Option(metavar="NAME", help="Only the benches of a shop.")] = "",
     show: Annotated[str, typer.Option(help="all, needs (somebody) or running.")] = "all",
     most: Annotated[
-        int | None, typer.Option(min=1, max=5000, help="So many; else 50, with --json all.")
+        int | None,
+        typer.Option(min=1, max=5000, help="At most so many a page; else 50, all with --json."),
     ] = None,
-    page: Annotated[int, typer.Option(min=1, help="Which page of so many.")] = 1,
+    page: Annotated[int, typer.Option(min=1, help="Which page.")] = 1,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON only.")] = False,
-    watch: Annotated[bool, typer.Option("--watch", help="Stay; a line each with --json.")] = False,
+    watch: Annotated[
+        bool, typer.Option("--watch", help="Keep showing them; with --json a line each.")
+    ] = False,
     serve: Annotated[
         bool, typer.Option("--serve", help="Serve it as a page for a wall screen: [page] of TOML.")
     ] = False,

@@ -121,7 +121,7 @@ def carb(
     by: ByOption = None,
     data: DataOption = DATA,
 ) -> None:
-    """Write down what was found and renewed in a carburettor; alone: show what can be."""
+    """Write down what was found and renewed in a carburettor; without KEY=VALUE: list the keys."""
     from soakmon.cli.job_output import show_carb_fields
     from soakmon.records.jobs import work
     from soakmon.records.opening import open_records
@@ -180,7 +180,7 @@ def check(
     add: Annotated[str | None, typer.Option(help="Add a task to the list.")] = None,
     data: DataOption = DATA,
 ) -> None:
-    """Tick off tasks of the reassembly checklist; alone: show the list."""
+    """Tick off tasks of the reassembly checklist; without a task: show the list."""
     from soakmon.records.jobs import work
     from soakmon.records.opening import now, open_records
 

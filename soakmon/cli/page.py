@@ -34,8 +34,8 @@ def account(
     name: Annotated[str, typer.Argument(help="Name to sign in with.")],
     role: RoleOption = "look",
     password: Annotated[
-        str, typer.Option(prompt=True, confirmation_prompt=True, hide_input=True)
-    ] = "",
+        str | None, typer.Option(help="Else it is asked for, which keeps it out of the history.")
+    ] = None,
     data: DataOption = DATA,
 ) -> None:
     """Make an account, or give it a new password and role; its sign-ins end."""
@@ -44,11 +44,13 @@ def account(
 
     if role not in set(Role):
         raise InputError(f"--role {role}: look or run")
-    if not LEAST_PASSWORD <= len(password) <= 200:
-        raise InputError(f"the password must have {LEAST_PASSWORD} to 200 characters")
     if not 1 <= len(name) <= LONGEST_NAME:
         raise InputError(f"the name must have 1 to {LONGEST_NAME} characters")
     store = _store(data)
+    if password is None:
+        password = typer.prompt("Password", hide_input=True, confirmation_prompt=True)
+    if not LEAST_PASSWORD <= len(password) <= 200:
+        raise InputError(f"the password must have {LEAST_PASSWORD} to 200 characters")
     store.set_account(name, Role(role), Door(store).hash(password))
     store.close()
     print_line(f"{name} may {role} now")

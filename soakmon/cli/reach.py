@@ -149,7 +149,7 @@ def influx_backfill(
 
 @influx_app.command("dashboard")
 def influx_dashboard(bench: BenchOption = Path("bench.toml")) -> None:
-    """Print a dashboard definition (JSON) to import where you look at the points."""
+    """Print a dashboard definition (JSON) to import into what draws the points."""
     from soakmon.bench_toml import read_bench
     from soakmon.reach.dashboard import dashboard
 

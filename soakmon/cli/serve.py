@@ -22,12 +22,12 @@ def serve(
         str | None, typer.Option(metavar="SCENARIO", help="Serve a simulated bench.")
     ] = None,
     pace: Annotated[
-        float, typer.Option(min=1, max=120, help="Simulated: seconds per second.")
+        float, typer.Option(min=1, max=120, help="Simulated: how many times faster than real time.")
     ] = 60.0,
     seed: Annotated[int | None, typer.Option(min=0, help="Simulated: another night.")] = None,
     data: Annotated[Path | None, typer.Option(metavar="DIR", help="Data folder.")] = None,
 ) -> None:
-    """Run the bench service (or a simulated one, faster than time)."""
+    """Run the bench service (or a simulated one, faster than real time)."""
     from soakmon.app.keep_results import records_port
     from soakmon.app.serve import serve as run_service
     from soakmon.app.simulated_bench import in_folder, simulated_parts, slower, with_page
@@ -66,7 +66,7 @@ def check(
     ] = None,
     seconds: Annotated[float, typer.Option(min=15, max=600, help="How long to listen.")] = 20.0,
 ) -> None:
-    """Check all that needs no hands: is the bench fit, and what is due? The feed stays shut."""
+    """Run every check that needs no hands, and say what is due. The feed stays shut."""
     from soakmon.app.check_bench import checks_of
     from soakmon.app.due_of_bench import due_of
     from soakmon.app.simulated_bench import simulated_parts

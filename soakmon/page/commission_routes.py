@@ -45,18 +45,45 @@ class PhoneLine(BaseModel):
     answered: bool
 
 
+class AskedLine(BaseModel):
+    """A plain question; answers: what may be said, empty where it is a number between low and
+    high; value: as it is said now."""
+
+    key: str
+    text: str
+    answers: list[str]
+    low: float
+    high: float
+    value: str
+
+
 class CommissioningState(BaseModel):
     """How far it is. waiting: the way that is being tried, with the flow before it in g/min;
     to_take_over: a command that brings what was found here into bench.toml, or empty.
     """
 
     parts: list[StepLine]
+    questions: list[AskedLine]
+    gain: StepLine | None
+    empty_read: bool
     valve: list[ValveWay]
     waiting: str | None
     open_g_per_min: float | None
     title: str = Field(description="of the soak in which the valve is tried")
     phone: PhoneLine
     to_take_over: str
+
+
+class BenchAnswers(Body):
+    """Answers to all of the plain questions, by their keys."""
+
+    answers: dict[str, str] = Field(max_length=40)
+
+
+class HungMass(Body):
+    """What hangs beside the empty bottle, g; 0: nothing."""
+
+    mass_g: float = Field(ge=0, le=50_000, allow_inf_nan=False)
 
 
 class PhoneCode(BaseModel):
@@ -106,6 +133,14 @@ class Commissioner(Protocol):
         """Find what is connected."""
         ...
 
+    def answer(self, answers: dict[str, str]) -> None:
+        """Keep what the owner says of the bench."""
+        ...
+
+    def hung(self, mass_g: float) -> None:
+        """Read the cell with a known mass beside the empty bottle, or with none."""
+        ...
+
     def arm(self, way: str) -> None:
         """Watch the flow from now on: the bench is about to go that way."""
         ...
@@ -149,6 +184,16 @@ def commission_routes(desk: Commissioner) -> list[APIRouter]:
     @acts.post("/commissioning/look", summary="Find what is connected")
     def look() -> CommissioningState:
         desk.look()
+        return desk.state()
+
+    @acts.post("/commissioning/questions", summary="Say what the bench is")
+    def questions(body: BenchAnswers) -> CommissioningState:
+        desk.answer(body.answers)
+        return desk.state()
+
+    @acts.post("/commissioning/gain", summary="Read the cell with a known mass, or with none")
+    def gain(body: HungMass) -> CommissioningState:
+        desk.hung(body.mass_g)
         return desk.state()
 
     @acts.post("/commissioning/valve", summary="Watch the flow while the bench goes")

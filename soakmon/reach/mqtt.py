@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
+import re
 import secrets
 import ssl
 import threading
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
 
 _T = TypeVar("_T")
 _FAREWELL_S = 1.0
+# Of an error of the system: its words are for people.
+_NUMBER_OF_ERROR = re.compile(r"^\[Errno -?\d+\] ")
 _ANSWERS_WITHIN_S = 5
 _REFUSED = 128
 
@@ -136,7 +139,8 @@ async def connect(
         await client.connect(timeout=_ANSWERS_WITHIN_S)
         connected = True
     except (MqttError, OSError, ValueError) as error:
-        raise ReachError(f"{section.host}:{section.port}: no connection: {error}") from None
+        why = _NUMBER_OF_ERROR.sub("", str(error))
+        raise ReachError(f"{section.host}:{section.port}: no connection: {why}") from None
     finally:
         if not connected:
             given_up.set()

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 import time
+from datetime import datetime
 
 import pytest
 
-from soakmon.app import commission_desk
-from soakmon.app.commission_desk import take_over, taken_over
+from soakmon.app import commission_desk, commission_kept
+from soakmon.app.commission_kept import take_over, taken_over
+from soakmon.bench.readings import Readings, Weighed
+from soakmon.commission.bench_file import write_bench
 from soakmon.commission.phone import ADDRESSES
 from soakmon.config import Bench
 from soakmon.errors import InputError
@@ -34,12 +37,18 @@ def wait_until(come, within_s=15.0):
         time.sleep(0.02)
 
 
-ACTS = ["look", "phone", "message", "arrived", "record", "valve"]
+ACTS = ["look", "questions", "gain", "phone", "message", "arrived", "record", "valve"]
 
 
 @pytest.mark.parametrize("path", ACTS)
 def test_only_a_person_who_may_run_the_bench_on_the_shops_network_commissions(paged, path):
-    body = {"phone": PUSH, "arrived": {"arrived": True}, "valve": {"way": "power"}}.get(path)
+    body = {
+        "phone": PUSH,
+        "arrived": {"arrived": True},
+        "questions": {"answers": {}},
+        "gain": {"mass_g": 0},
+        "valve": {"way": "power"},
+    }.get(path)
     for caller in (
         paged.signed_in("look"), paged.script(Role.RUN), paged.signed_in("run", ELSEWHERE),
     ):  # fmt: skip
@@ -73,7 +82,7 @@ def test_a_topic_is_shown_once_and_its_address_is_a_file_of_its_own(paged, tmp_p
     assert topic not in state.text
     assert state.json()["phone"]["chosen"]
     assert state.json()["to_take_over"] == "sudo soakmon commission --from-page"
-    assert topic not in (tmp_path / commission_desk.FILE).read_text()
+    assert topic not in (tmp_path / commission_kept.FILE).read_text()
     keys = take_over(tmp_path)
     assert keys == {"phone.enabled": True, "phone.urls_file": str(path)}
     taken_over(tmp_path)
@@ -127,7 +136,7 @@ def test_what_the_page_keeps_outlives_a_restart_and_a_damaged_file_begins_anew(p
     runner.post("/api/commissioning/phone", json=PUSH)
     again = commission_desk.CommissionDesk(paged.service, "second boot")
     assert again.state().phone.chosen
-    (tmp_path / commission_desk.FILE).write_text('{"phone"')
+    (tmp_path / commission_kept.FILE).write_text('{"phone"')
     again = commission_desk.CommissionDesk(paged.service, "second boot")
     assert not again.state().phone.chosen
 
@@ -137,13 +146,13 @@ def test_what_the_page_keeps_outlives_a_restart_and_a_damaged_file_begins_anew(p
     [{"service.socket": "/tmp/x"}, {"phone.enabled": True, "phone.urls_file": "/etc/passwd"}],
 )
 def test_root_takes_over_only_what_the_page_writes(tmp_path, keys):
-    (tmp_path / commission_desk.FILE).write_text(json.dumps({"keys": keys}))
+    (tmp_path / commission_kept.FILE).write_text(json.dumps({"keys": keys}))
     with pytest.raises(InputError, match="does not write"):
         take_over(tmp_path)
 
 
 def test_what_may_be_taken_over_are_keys_of_a_bench():
-    for key in commission_desk.KEYS:
+    for key in commission_kept.KEYS:
         section, _, name = key.partition(".")
         assert name in Bench.model_fields[section].annotation.model_fields
 
@@ -162,3 +171,76 @@ def test_the_button_of_the_test_message_is_heard_and_says_that_it_arrived(paged,
     assert runner.get("/api/commissioning").json()["phone"]["arrived"] is True
     kept = runner.post("/api/commissioning/record", json={}).json()
     assert kept["summary"].startswith("all that was tried is good")
+
+
+def answers(found, **changed):
+    """What the page sends back: all that stands there, and what was changed."""
+    told = {one["key"]: one["value"] for one in found["questions"]}
+    return {"answers": told | {key.replace("__", "."): value for key, value in changed.items()}}
+
+
+def test_the_plain_questions_begin_with_what_the_bench_says_and_are_taken_over(paged, tmp_path):
+    runner = paged.signed_in("run")
+    found = runner.get("/api/commissioning").json()
+    told = {one["key"]: one["value"] for one in found["questions"]}
+    assert (told["rack.carbs"], told["valve.driver"], told["hose.kind"]) == ("4", "yes", "unknown")
+    said = answers(
+        found, rack__carbs="3", bottle__fill_ml="412,5", hose__kind="clear", vapour__fitted="no"
+    )
+    assert runner.post("/api/commissioning/questions", json=said).status_code == 200
+    keys = take_over(tmp_path)
+    assert keys["rack.carbs"] == 3
+    assert keys["gates.pins"] == [17, 27, 22]
+    assert (keys["bottle.fill_ml"], keys["hose.kind"]) == (412.5, "clear")
+    assert (keys["valve.driver"], keys["vapour.fitted"]) == ("pin", False)
+    # What root writes of it is a bench.
+    bench = write_bench(tmp_path / "bench.toml", keys, datetime(2026, 11, 28))
+    assert bench.rack.carbs == 3
+    again = runner.get("/api/commissioning", headers={"Accept-Language": "de"}).json()
+    assert again["to_take_over"]
+    first = again["questions"][0]
+    assert (first["text"], first["value"]) == ("Wie viele Vergaser hat die Anlage?", "3")
+
+
+@pytest.mark.parametrize(
+    ("changed", "word"),
+    [
+        ({"rack__carbs": "3.5"}, "carburettors"), ({"rack__carbs": "nan"}, "1 to 8"),
+        ({"bottle__capacity_ml": "1.000,5"}, "brim"), ({"bottle__fill_ml": "900"}, "overflow"),
+        ({"hose__kind": "rubbr"}, "hose"), ({"panel__fitted": ""}, "yes, no"),
+        ({"rack__carbs": "8"}, "4 pins"),
+    ],
+)  # fmt: skip
+def test_an_answer_that_will_not_do_is_refused_at_its_question(paged, changed, word, tmp_path):
+    runner = paged.signed_in("run")
+    said = answers(runner.get("/api/commissioning").json(), **changed)
+    answer = runner.post("/api/commissioning/questions", json=said)
+    assert answer.status_code == 422
+    assert word in answer.json()["problem"]
+    with pytest.raises(InputError, match="kept nothing"):
+        take_over(tmp_path)
+
+
+def test_a_known_mass_tells_what_a_count_weighs(paged, tmp_path, monkeypatch):
+    runner = paged.signed_in("run")
+    counts = {"now": 8_000.0, "steady": True}
+
+    def weigh(_):
+        return Weighed(1.0, 0.0, counts["now"], steady=counts["steady"])
+
+    monkeypatch.setattr(Readings, "weigh", weigh)
+    assert runner.post("/api/commissioning/gain", json={"mass_g": 500}).status_code == 409
+    counts["steady"] = False
+    refused = runner.post("/api/commissioning/gain", json={"mass_g": 0})
+    assert (refused.status_code, "come to rest" in refused.json()["problem"]) == (409, True)
+    counts["steady"] = True
+    assert runner.post("/api/commissioning/gain", json={"mass_g": 0}).json()["empty_read"]
+    assert not runner.post("/api/commissioning/gain", json={"mass_g": 500}).json()["gain"]["passed"]
+    counts["now"] = 1_008_000.0
+    found = runner.post("/api/commissioning/gain", json={"mass_g": 500}).json()
+    assert found["gain"]["passed"]
+    assert "500 g: 0.0005 g per count" in found["gain"]["text"]
+    keys = take_over(tmp_path)
+    assert (keys["cell.g_per_count"], keys["cell.zero_counts"]) == (0.0005, 8_000.0)
+    kept = runner.post("/api/commissioning/record", json={}).json()
+    assert "NOT GOOD" not in kept["summary"]

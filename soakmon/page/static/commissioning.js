@@ -1,5 +1,6 @@
 // From wired parts to a bench that is known to be sound: the steps in order, and what came of each.
 import { act, api, byId, canRun, el, moment, put, t, tell } from "./common.js";
+import { beginBench, showBench } from "./commission_bench.js";
 import { beginPhone, showPhone } from "./commission_phone.js";
 import { beginValve, showValve } from "./commission_valve.js";
 import { said } from "./units.js";
@@ -23,6 +24,7 @@ export function line({ name, passed, text }) {
 
 function draw(state, status) {
   byId("c-parts").replaceChildren(...state.parts.map(line));
+  showBench(state);
   showValve(state, status);
   showPhone(state, status);
   byId("c-over").hidden = !state.to_take_over;
@@ -66,6 +68,7 @@ export function beginCommissioning(begin, done) {
     await done();
     soon();
   };
+  beginBench();
   beginValve();
   beginPhone();
 }

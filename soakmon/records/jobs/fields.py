@@ -87,6 +87,8 @@ def checked(values: dict[str, Any]) -> dict[str, Any]:
         text = first["msg"]
         if first["type"] == "float_parsing":
             text = "Write a number, as 14.2"
+        if first["type"] == "bool_parsing":
+            text = "Write yes or no"
         raise InputError(f"{where}: {text[0].lower()}{text[1:]} (got {first['input']!r})") from None
     for name, size in made.jets.items():
         clean_line(name, "jet", 40)
