@@ -34,7 +34,8 @@ def new_alarms(record: RunRecord, weep: Weep) -> list[Alarm]:
     mass = weep.mass_log_ratio()
     alarms = list(record.alarms)
     alarmed = {alarm.carb for alarm in alarms}
-    loses = not alarmed and mass_says_so(record, weep, mass)
+    trickles = record.finder.may_fill_thinly
+    loses = not alarmed and not trickles and mass_says_so(record, weep, mass)
     # At the end counts may account for a loss that few tight benches have.
     exceeds = record.finished and record.mass_running
     exceeds = exceeds and chance_of_so_much(record, weep) < _EXCEEDS
@@ -106,14 +107,14 @@ def mass_says_so(record: RunRecord, weep: Weep, mass: Floats) -> bool:
     return weep.unseen(borne) > enough or (small and borne.max() == mass.max())
 
 
-def of_fill(alarms: list[Alarm], found_s: float) -> list[Alarm]:
-    """Those alarms that are not of the quiet before a fill that was found at found_s.
+def of_fill(alarms: list[Alarm], found_s: float, flows_s: float) -> list[Alarm]:
+    """Those alarms that are not of the quiet before a fill: found at found_s, it flows since then.
 
     A bowl that overflows while the rack fills may do so minutes before the fill is plain.
     """
 
     def since_s(alarm: Alarm) -> float:
         overflows = alarm.kind == "flood" and alarm.carb is not None
-        return found_s - (_FILL_FOUND_S if overflows else 0.0)
+        return flows_s - _FILL_FOUND_S if overflows else found_s
 
     return [alarm for alarm in alarms if alarm.t_s > since_s(alarm)]

@@ -205,7 +205,7 @@ class Decider:
             self.follower = Follower.of(self.settings)
             self.curve.restart()
             if first:
-                self.alarms = of_fill(self.alarms, average.t_s)
+                self.alarms = of_fill(self.alarms, average.t_s, self.finder.flows_s)
                 self.floods.restart()
                 self.tally.restart(average.t_s)
         elif phase == Phase.SETTLING:

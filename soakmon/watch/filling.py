@@ -17,9 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
-from soakmon.watch.averaging import Average
+from soakmon.watch.averaging import STEP_S, Average
 from soakmon.watch.phase import Phase
 from soakmon.watch.settings import Settings
+from soakmon.watch.thin_flow import THIN_G_PER_MIN, ThinFlow
 
 # Without a fill by then, the record is taken for one that begins with a full rack. Where nobody
 # said that it is full, a later fill is still found, longer where the record says that the feed was
@@ -51,6 +52,8 @@ _FILL_G = judgement(5.0, "g")
 # While less than this share of the described rack is in, what flows fast is still the fill.
 _WHOLE = judgement(0.95, "share")
 GOES_ON_G_PER_MIN = judgement(3.0, "g/min")
+# A trickle goes on at that share of the pace that it had (judgement).
+_SLOWER = judgement(0.5, "times")
 _GOES_ON_SHARE = judgement(0.1, "share")
 # A rack whose bowls nobody has measured may hold so many times what is described.
 _LARGER = judgement(1.6, "times")
@@ -68,6 +71,8 @@ _MOST_SCALE = judgement(3.0, "times")
 # How many minutes are looked back on; how many stay down; how many show a decline.
 _HISTORY = effort(20, "minutes")
 _STAYS = judgement(2, "minutes")
+# A thin flow has ended when so many minutes together say so: one of them is noise.
+_THIN_ENDS = judgement(5, "minutes")
 _DIES_OVER = judgement(10, "minutes")
 # Bowls are missing from a fill from so much less than a whole one on (judgement).
 _NEARLY_A_BOWL = judgement(0.35, "share")
@@ -101,7 +106,10 @@ class FillFinder:
         self.found = False
         self.full_g = float("nan")
         self.history: list[Flow] = []
+        self.thin = ThinFlow()
         self.started_s = self.begun_s = 0.0
+        # Since when the fill has flowed: one that was found late did before.
+        self.flows_s = 0.0
         self.ended_s = 0.0
         self.taken_g = float("nan")
         # The lowest that the mass has been since it took that, two minutes ago.
@@ -138,7 +146,13 @@ class FillFinder:
         if self.expected_g <= 0 or self.found or not math.isfinite(self.waits_from_s):
             return False
         latest_s = _LATEST_TAP_S if math.isfinite(self.opened_s) else _LATEST_LONE_S
-        return t_s - self.waits_from_s < (_LATEST_START_S if self.said_full else latest_s)
+        begins_s = self.thin.since_s if self.thin.flows else t_s
+        return begins_s - self.waits_from_s < (_LATEST_START_S if self.said_full else latest_s)
+
+    @property
+    def may_fill_thinly(self) -> bool:
+        """Whether fuel leaves as it does when a rack fills by a trickle: a leak is not told yet."""
+        return self.thin.flows and self.may_fill(self.thin.since_s) and not self.said_full
 
     @property
     def fills_fast(self) -> bool:
@@ -165,9 +179,13 @@ class FillFinder:
         return max(self.expected_g - self._in_g, 0.0)
 
     @property
+    def _fills_thinly(self) -> bool:
+        return self.found and self.pace_g_per_min < GOES_ON_G_PER_MIN
+
+    @property
     def _thin(self) -> bool:
         """Whether a thin flow fills bowls that nobody has measured: it may go on for hours."""
-        return not self.size_known and self.found and self.pace_g_per_min < GOES_ON_G_PER_MIN
+        return not self.size_known and self._fills_thinly
 
     def spare_g(self, t_s: float) -> float:
         """What the rack may still take at any pace, g."""
@@ -227,10 +245,19 @@ class FillFinder:
             self.peak_g_per_min = max(self.peak_g_per_min, min(rate, last))
         self.history.append(Flow(average.t_s, average.mass_g, rate))
         del self.history[:-_HISTORY]
+        self.thin.step(average.t_s, average.mass_g, falls=_overflows(average))
 
     @property
     def _flow(self) -> float:
         return self.history[-1].g_per_min
+
+    @property
+    def _steady_flow(self) -> float:
+        """What flows; of a trickle the mean over minutes, since its minutes are hardly told apart
+        from the noise of the cell.
+        """
+        over = self.history[-_THIN_ENDS:] if self._fills_thinly else self.history[-1:]
+        return float(np.mean([one.g_per_min for one in over]))
 
     def _most_g(self, average: Average) -> float:
         """More than this is no fill: less where somebody or the gates say that the rack is full, or
@@ -239,7 +266,9 @@ class FillFinder:
         again = math.isfinite(self.taken_g)
         full = self.said_full or _overflows(average)
         goes_on = 1.0 if self.size_known else _LARGER
-        most = _MOST_IF_FULL if full else goes_on if again else _MOST_OF_EXPECTED
+        # A trickle that nobody watches is not waited for as long as a fill that somebody does.
+        first = _LARGER if self._fills_thinly else _MOST_OF_EXPECTED
+        most = _MOST_IF_FULL if full else goes_on if again else first
         return most * self.expected_g + _MOST_OVER_G
 
     def _before_g(self) -> float:
@@ -250,8 +279,17 @@ class FillFinder:
         """
         if math.isfinite(self.opened_g):
             return self.opened_g
+        if self.thin.flows:
+            return self.thin.from_g
         masses = sorted(one.mass_g for one in self.history)
         return masses[-2] if len(masses) > 2 else masses[-1]
+
+    def _began_s(self) -> float:
+        """Since when the fill that has just been found flows, or a little before."""
+        if self.thin.flows:
+            return self.thin.since_s
+        whole = [one.t_s for one in self.history if self.full_g - one.mass_g < _TOPPED_UP_G]
+        return (whole[-1] if whole else self.history[0].t_s) - STEP_S
 
     def _fills(self, average: Average) -> bool:
         """Whether the rack has begun to fill: a reading alone may be a hand on the bottle."""
@@ -266,18 +304,21 @@ class FillFinder:
         """Wait for the fill; a rack that is full already shows it by a flow that is little."""
         if self.shut:
             return
-        if math.isfinite(self.opened_s):
+        if math.isfinite(self.opened_s) and not self.thin.flows:
             topped_up = self.opened_g - average.mass_g > _TOPPED_UP_G
             if self.said_full or (topped_up and average.t_s - self.opened_s > _FULL_WITHIN_S):
                 self._settle(average, self.opened_s)
                 return
-        if average.t_s - self.waits_from_s > _LATEST_START_S:
+        if average.t_s - self.waits_from_s > _LATEST_START_S and not self.thin.flows:
             self.phase = str(Phase.SOAKING)
 
     def _begin(self, average: Average) -> None:
         self.phase, self.begun_s = str(Phase.FILLING), average.t_s
         if not self.found:
             self.found, self.started_s, self.full_g = True, average.t_s, self._before_g()
+            self.flows_s = self._began_s()
+            if self.thin.flows:
+                self.peak_g_per_min = self.thin.g_per_min
         self.peak_g_per_min = max(self.peak_g_per_min, self._flow)
         self._pace()
 
@@ -298,7 +339,7 @@ class FillFinder:
         longest = _LONGEST_SLOW_S if self._thin or taken < self.expected_g else LONGEST_FILL_S
         too_much = taken > self._most_g(average)
         self.ran_over = too_much and math.isfinite(self.taken_g) and self._flow > GOES_ON_G_PER_MIN
-        if self._flow < ends or too_much or average.t_s - self.begun_s > longest:
+        if self._steady_flow < ends or too_much or average.t_s - self.begun_s > longest:
             self._settle(average, average.t_s)
 
     def _settling(self, average: Average) -> None:
@@ -320,7 +361,8 @@ class FillFinder:
         if len(self.history) > _STAYS:
             self.low_g = min(self.low_g, self.history[-_STAYS - 1].mass_g)
         down_g = self.low_g - max(one.mass_g for one in self.history[-_STAYS:])
-        least_g = self.pace_g_per_min if self._thin else GOES_ON_G_PER_MIN
+        trickle_g = max(_SLOWER * self.pace_g_per_min, THIN_G_PER_MIN)
+        least_g = trickle_g if self._fills_thinly else GOES_ON_G_PER_MIN
         fast = down_g > max(least_g, _GOES_ON_SHARE * self.peak_g_per_min)
         short_g = (1 - _WHOLE) * self.expected_g
         missing = self.missing_g(average.t_s) > short_g or self.rush_g(average.t_s) > 0

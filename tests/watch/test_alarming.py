@@ -55,4 +55,4 @@ def test_what_has_alarmed_gives_no_alarm_again():
     ],
 )
 def test_a_fill_does_away_with_what_was_called_in_the_quiet_before_it(alarm: Alarm, stays: bool):
-    assert of_fill([alarm], 5000.0) == ([alarm] if stays else [])
+    assert of_fill([alarm], 5000.0, 5000.0) == ([alarm] if stays else [])

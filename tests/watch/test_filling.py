@@ -55,7 +55,7 @@ def judged(rows: Rows, **kept: object) -> RunRecord:
 
 @pytest.mark.parametrize("valve", [False, True])
 @pytest.mark.parametrize("begins_s", [120.0, 3000.0, 6000.0])
-@pytest.mark.parametrize("g_per_min", [3.0, 15.0, 120.0])
+@pytest.mark.parametrize("g_per_min", [0.6, 1.5, 3.0, 15.0, 120.0])
 def test_a_fill_is_found_however_late_and_slow(valve, begins_s, g_per_min):
     made = judged(filled(night(3, hours=3), begins_s=begins_s, g_per_min=g_per_min, valve=valve))
     assert made.finder.found
@@ -253,6 +253,46 @@ def test_a_flood_hours_after_the_fill_is_no_late_bowl_of_a_rack_described_too_la
     made = judged(replace(rows, mass_g=np.maximum(rows.mass_g - lost_g, 0.0)))
     assert [(alarm.kind, alarm.carb) for alarm in made.alarms] == [("flood", None)]
     assert made.alarms[0].t_s - begins_s < 180
+
+
+@pytest.mark.parametrize("measured", [False, True])
+@pytest.mark.parametrize("first", [0.35, 0.7])
+@pytest.mark.parametrize("pause_s", [900.0, 4200.0])
+def test_a_trickle_that_stops_and_goes_on_is_no_leak(measured, first, pause_s):
+    rows = filled(night(3, hours=6), begins_s=600.0, g_per_min=1.3, pause=(first * RACK_G, pause_s))
+    made = judged(rows, bowls_measured=measured)
+    assert not made.alarms
+    assert made.finder.taken_g == pytest.approx(RACK_G, rel=0.05)
+
+
+def test_fuel_that_trickles_away_for_more_than_a_rack_can_hold_is_told():
+    rows = filled(night(3, hours=9), begins_s=600.0, g_per_min=1.2, takes_g=4 * RACK_G)
+    made = judged(rows)
+    assert [alarm.carb for alarm in made.alarms] == [None]
+    assert RACK_G < 1.2 / 60 * (made.alarms[0].t_s - 600.0) < 2.5 * RACK_G
+
+
+def test_drops_under_a_bowl_make_a_trickle_no_fill():
+    """As fast as the bottle loses them: nothing fills."""
+    rows = filled(night(3, hours=3), begins_s=600.0, g_per_min=1.2, takes_g=RACK_G)
+    drops = rows.drops.copy()
+    step_s = rows.t_s[1] - rows.t_s[0]
+    drops[rows.t_s > 600.0, 1] = round(1.2 / 60 * step_s / 0.0146)
+    made = judged(replace(rows, drops=drops))
+    assert not made.finder.found
+    assert made.alarms[0].carb == 2
+    assert made.alarms[0].t_s < 1200.0
+
+
+@pytest.mark.parametrize("settles_g", [0.02, 0.2])
+def test_a_hand_on_the_bottle_while_a_trickle_fills_ends_nothing(settles_g):
+    rows = filled(night(3, hours=4, spacing_s=2.0), begins_s=600.0, g_per_min=1.5)
+    mass_g = rows.mass_g.copy()
+    mass_g[(rows.t_s > 2000) & (rows.t_s < 2400)] += 2200.0
+    mass_g[rows.t_s >= 2400] += settles_g
+    made = judged(replace(rows, mass_g=mass_g))
+    assert not made.alarms
+    assert made.finder.taken_g == pytest.approx(RACK_G, rel=0.06)
 
 
 def test_a_thin_fill_of_a_rack_that_holds_more_than_described_is_no_flood():
