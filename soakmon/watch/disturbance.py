@@ -37,6 +37,8 @@ SAME_G = effort(1e-6, "g")
 # What falls goes on falling by this share of what it is off, or so many sd of noise (judgement).
 _GOES_ON = judgement(0.1, "share")
 _GOES_ON_SD = judgement(3, "sd")
+# A flow keeps its pace from one minute to the next to so many times; what somebody lifts does not.
+_EVENLY = judgement(8.0, "times")
 # A cell is frozen that stands still so long, if it does so less often than that, or in any case so
 # long (judgement).
 _STANDS = judgement(15, "minutes")
@@ -57,9 +59,10 @@ class DisturbanceKind(StrEnum):
 
 
 def still_falling(residual_g: Floats, noise_g: float) -> bool:
-    """Whether the last two held readings (n,) went on falling, by more than their noise."""
-    fall = np.diff(residual_g[-3:])
-    return bool(np.all(fall < -max(_GOES_ON * abs(residual_g[0]), _GOES_ON_SD * noise_g)))
+    """Whether the last two held readings (n,) went on falling, evenly, by more than their noise."""
+    fall_g = -np.diff(residual_g[-3:])
+    falls = np.all(fall_g > max(_GOES_ON * abs(residual_g[0]), _GOES_ON_SD * noise_g))
+    return bool(falls and fall_g.max() < _EVENLY * fall_g.min())
 
 
 def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[DisturbanceKind, float] | None:

@@ -43,9 +43,9 @@ _LIFTED_G = judgement(0.2, "g")
 _FINE_G = judgement(0.05, "g")
 _USUAL_LOAD_G = judgement(2000.0, "g")
 # A step leaves the offset unknown by so many of its own sizes, and its minutes are those as near to
-# it as that (judgement).
+# it as that: a cell creeps (judgement).
 _STEP_SDS = judgement(3.0, "times")
-_ON_STEP = judgement(0.05, "share")
+_ON_STEP = judgement(0.001, "share")
 # Neighbours of a spike differ from each other by no more of it than this.
 _AGREE = judgement(0.2, "share")
 # What lies on the bottle for a while is at least so heavy, and off within so long. Then
@@ -211,8 +211,8 @@ class Follower:
                 self.held_since_s, "refill" if refill else "bump", added if refill else jumped
             )
         for residual, item in zip(residuals, self.held, strict=True):
-            # A minute in which the step fell is neither here nor there.
-            if kind is DisturbanceKind.FLOW or abs(residual - step) <= max(
+            # A minute in which the step fell, or somebody moved, is neither here nor there.
+            if kind is DisturbanceKind.FLOW or abs(residual - residuals[-1]) <= max(
                 FAR_SIGMA * noise, _ON_STEP * abs(step)
             ):
                 self._take(weep, item, *weep.filter.surprise(*item))

@@ -54,6 +54,13 @@ def test_a_fall_goes_on_by_a_tenth_or_by_three_sd():
     assert not still_falling(np.array([-0.1, -0.125, -0.15]), NOISE_G)
 
 
+def test_a_flow_keeps_its_pace_and_what_is_lifted_does_not():
+    assert still_falling(np.array([-2.0, -10.0, -60.0]), NOISE_G)
+    assert not still_falling(np.array([133.0, 11.0, -1628.0]), NOISE_G)
+    assert judge(np.array([133.0, 11.0, -1628.0]), NOISE_G, SIP_G) is None
+    assert not still_falling(np.array([-1.0, -50.0, -52.0]), NOISE_G)
+
+
 def frozen_after(*stretches):
     """Minutes until a cell counts as frozen: stretches of readings, one after the other."""
     watch = FreezeWatch()

@@ -86,6 +86,19 @@ def test_what_lies_on_the_bottle_for_a_while_is_no_loss_however_it_moves(shifts_
     assert bottle.filter.level_g == pytest.approx(-0.1, abs=0.01)
 
 
+def test_an_animal_that_shuffles_and_jumps_off_leaves_the_filter_as_it_was():
+    """Its last minutes fall unevenly, from hundreds of grams to none: no flow, no fuel added."""
+    sits = [1688.0, 1644.0, 1628.0, 1762.0, 1640.0]
+    bottle = calm().reads(*sits, *[-0.1] * 12)
+    assert bottle.follower.removed_g == 0.0
+    assert set(bottle.faults) == {"bump", "refill"}
+    assert "slack" not in {told[0] for told in bottle.filter.told}
+    assert bottle.filter.level_g == pytest.approx(-0.1, abs=0.01)
+    # No minute is taken as sure that lies grams from the ones beside it.
+    steps = [abs(g) for g in np.diff(bottle.filter.taken[30:]) if abs(g) > 100]
+    assert len(steps) <= 2
+
+
 def test_what_stays_was_put_there_and_what_comes_off_hours_later_was_not_it():
     poured = calm().reads(*[300.0] * 5, *[297.0] * 4)
     assert poured.follower.removed_g == pytest.approx(297.0, abs=0.1)
