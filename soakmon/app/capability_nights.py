@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import replace
@@ -13,7 +14,7 @@ import numpy as np
 from sim import bench_draw
 from sim.benches import blind_bench, run_blank
 from sim.blind import Induced, blank_of, blind_scenario
-from sim.record import Recording, simulate
+from sim.record import Recording, Truth, simulate
 from sim.scenario import Scenario
 from soakmon.capability.bound import Noise
 from soakmon.capability.evaluate import Case, Isolation, Night, Owner, Result, Way, judged
@@ -40,6 +41,9 @@ _KNOWN_BY = {
 }
 # Past soaks are only asked what they lost: a reading a minute and half a day tell that as well.
 _COARSE_S, _PAST_HOURS, _SETTLED_S = 60.0, 12.0, 3600.0
+
+# Fuel has got out from here on, g: less is rounding.
+_OUT_G = 1e-4
 
 
 def make_night(case: Case, isolation: Isolation | None = None) -> Night:
@@ -98,7 +102,14 @@ def _night(
         defect_s == 0.0,
         kind,
         np.array([truth.t_s, truth.evaporated_curve_g]),
+        _first_s(truth),
     )
+
+
+def _first_s(truth: Truth) -> float:
+    """When the first fuel got out, s; NaN: none did."""
+    out = np.flatnonzero(truth.leaked_curve_g > _OUT_G)
+    return float(truth.t_s[out[0]]) if len(out) else math.nan
 
 
 @lru_cache(maxsize=4)

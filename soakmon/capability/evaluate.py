@@ -102,6 +102,7 @@ class Night:
     leak_g_per_day: what really got out, mean since it began; began_s: first drop at the gate, or
     onset where no gate sees it; from_start: the leak was there from the fill on. kind: what
     disturbs it. curve: times in s and what had evaporated by then, g, (2, n); None: not known.
+    onset_s: when the first fuel got out, NaN: not known, or none did.
     """
 
     rows: Rows
@@ -114,6 +115,7 @@ class Night:
     from_start: bool
     kind: str = "calm"
     curve: Floats | None = None
+    onset_s: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +144,8 @@ class Result:
     evaporated: what truly did during the soak, low and high of what was said, g; rate: the same of
     the leak, g/h; no_leak: probability of that; smallest_g_per_day: smallest provable leak, None:
     none said; reads: readings of the loss inside the band that is drawn for them, readings in all,
-    and 1 where the last was; blank_rel_sd: how sure the blank run before it was, None: none told.
+    and 1 where the last was; blank_rel_sd: how sure the blank run before it was, None: none told;
+    onset: when the leak began and both ends of what was said, s, None: none said, or several.
     """
 
     index: int
@@ -168,6 +171,7 @@ class Result:
     smallest_g_per_day: float | None = None
     reads: list[int] | None = None
     blank_rel_sd: float | None = None
+    onset: list[float] | None = None
 
     @property
     def cause_right(self) -> bool:
@@ -268,7 +272,15 @@ def judged(case: Case, maker: Maker, *, deep: bool = True) -> Result:
         smallest_g_per_day=None if smallest is None else 24 * smallest,
         reads=_reads(record),
         blank_rel_sd=priors.blank_rel_sd if priors.blank_scale else None,
+        onset=_onset(night, verdict),
     )
+
+
+def _onset(night: Night, verdict: Verdict) -> list[float] | None:
+    """When the leak began, and both ends of when it is said to have, s."""
+    if not np.isfinite(night.onset_s) or len(verdict.leaks) != 1:
+        return None
+    return [night.onset_s, *verdict.leaks[0].since_s]
 
 
 def _reads(record: RunRecord) -> list[int] | None:

@@ -14,6 +14,8 @@ from soakmon.watch.verdict import Outcome
 CRITERION_G_PER_DAY = Settings().criterion_g_per_day
 _TENTHS = 10
 _NEAR = 1.6
+# The truth is noted about once a minute.
+_NOTED_S = 60.0
 _NEVER = (0.0, math.nan, math.nan)
 Criterion = Callable[[Result], bool]
 
@@ -48,6 +50,12 @@ def in_interval(result: Result) -> bool:
     """Whether the true rate of the leak is inside its 95 % interval."""
     true, low, high = result.rate or _NEVER
     return low <= true <= high
+
+
+def onset_said(result: Result) -> bool:
+    """Whether the leak began within the bracket that is said."""
+    true, low, high = result.onset or _NEVER
+    return low - _NOTED_S <= true <= high + _NOTED_S
 
 
 def at_most(name: str, nights: Sequence[Result], asked: Criterion) -> str:
@@ -104,6 +112,11 @@ def lines(results: Sequence[Result]) -> Iterator[str]:
     yield at_least("leaks of 1.0 to 1.6 times the smallest stated, found", near, says_leaking)
     yield between("rate of leaks found inside its interval", list(filter(says_leaking, leaks)),
                   in_interval)  # fmt: skip
+    dated = [r for r in leaks if says_leaking(r) and r.onset is not None]
+    for unseen in (False, True):
+        where = "by mass alone" if unseen else "at a gate"
+        mine = [r for r in dated if (r.way != Way.GATES) == unseen]
+        yield between(f"beginning of leaks {where} inside its bracket", mine, onset_said)
     yield from _calibration(results)
     seconds = sum(r.seconds for r in results) / max(len(results), 1)
     yield f"deciding a night takes {seconds:.2f} s of one core"

@@ -118,8 +118,8 @@ def _share_of_flood(record: RunRecord, alarm: Alarm, until_s: float) -> float:
 
 
 def _unseen(record: RunRecord, weep: Weep, mass: Floats, fed_s: float) -> LocatedLeak:
-    onsets = by_onset(weep, mass)
-    since_s = flowing(weep, onsets)
+    onsets = by_onset(weep, weep.mass_dates())
+    since_s = flowing(weep, onsets, record.filled_s)
     if weep.unseen(mass) <= 0 and tail(record, weep) > record.budget.closing:
         # No even leak fits what was lost: it is told as a mean over the soak.
         onsets = only(0)
@@ -134,7 +134,7 @@ def _unseen(record: RunRecord, weep: Weep, mass: Floats, fed_s: float) -> Locate
         hours = max(fed_s - weep.start_s, 60.0) / 3600
         rates = [(observed_g - g) / hours for g in (expected.best, expected.high, expected.low)]
         leak, place, onset_s = Band(*rates), 0, weep.start_s
-        since_s = (weep.start_s, since_s[1])
+        since_s = (min(record.filled_s, weep.start_s), since_s[1])
     return LocatedLeak(None, onset_s, leak, False, 0.0, place, None, since_s)
 
 
@@ -143,7 +143,7 @@ def _dripped(
 ) -> LocatedLeak:
     """A leak whose drops a gate counts: they tell where and when, the bottle how much more."""
     gate = (alarm.carb or 1) - 1
-    onsets = by_onset(weep, mass)
+    onsets = by_onset(weep, weep.mass_dates())
     joint, times = _until_alarm(weep, gate, mass, alarm)
     first_s = float(times[int(np.argmax(joint.max(axis=1)))])
     place, led = _begun_at(record, weep, onsets, gate, first_s)
@@ -154,8 +154,11 @@ def _dripped(
     lasted_h = math.inf if until_s is None else hours
     by_mass = log_weight_since(record, weep, place, lasted_h)
     leak = leak_given_leaking(by_mass, drops, hours, drop_g)
-    since_s = flowing(weep, onsets) if led else dripping(weep, gate, joint, times, leak)
     rate = drops * drop_g / hours
+    since_s = dripping(weep, gate, joint, times, drips_g_per_h=rate, filled_s=record.filled_s)
+    if led:
+        # The mass may err; the first drop does not.
+        since_s = (min(flowing(weep, onsets, record.filled_s)[0], since_s[1]), since_s[1])
     return LocatedLeak(alarm.carb, first_s, leak, led, rate, place, until_s, since_s)
 
 
@@ -222,8 +225,10 @@ def _unfed(record: RunRecord, weep: Weep, alarm: Alarm) -> LocatedLeak:
     drops, drop_g = float(record.tally.since(gate, first_s)), weep.drop_g[gate]
     # The level falls: it is sooner less than more.
     leak = leak_given_leaking(-np.log(RATES), drops, hours, drop_g)
-    since_s = dripping(weep, gate, joint, times, leak) if len(times) else (first_s, first_s)
     rate = drops * drop_g / hours
+    since_s = (first_s, first_s)
+    if len(times):
+        since_s = dripping(weep, gate, joint, times, drips_g_per_h=rate, filled_s=record.filled_s)
     return LocatedLeak(alarm.carb, first_s, leak, False, rate, 0, None, since_s, unfed=True)
 
 

@@ -323,8 +323,11 @@ class MassFilter:
         self.walk_g2 = np.zeros(len(variance))
         self.walks_g2 = np.zeros((len(variance), 2))
 
-    def judged(self, onsets: slice = slice(None)) -> Judged:
-        """What the filters say of a leak from some onsets, whatever the evaporation's factors."""
+    def judged(self, onsets: slice = slice(None), *, kinks: bool = True) -> Judged:
+        """What the filters say of a leak from some onsets, whatever the evaporation's factors.
+
+        kinks: a tight bench may change its pace as well.
+        """
         log_weight, departs, cov = self._integrated()
         score, information = (
             values[:, PARTS:][:, onsets] for values in (self.score, self.information)
@@ -335,7 +338,8 @@ class MassFilter:
         taken = cov[..., 0, 0, None] * one**2 + cov[..., 1, 1, None] * other**2
         taken += 2 * cov[..., 0, 1, None] * one * other
         left = np.maximum(information[:, None] - taken, 0.0)
-        believed = 1 / (self.temper * (1 + left * self._kink(onsets) / self.temper))
+        kink = self._kink(onsets) if kinks else 0.0
+        believed = 1 / (self.temper * (1 + left * kink / self.temper))
         merged = log_weight.size
         return Judged(
             log_weight.ravel() - log_weight.max(),
@@ -350,13 +354,15 @@ class MassFilter:
         pace[0] = 0.0
         return np.asarray(pace[onsets])
 
-    def log_ratio(self, leak_g_per_h: Floats, onsets: slice = slice(None)) -> Floats:
+    def log_ratio(
+        self, leak_g_per_h: Floats, onsets: slice = slice(None), *, kinks: bool = True
+    ) -> Floats:
         """(J, R) log-likelihood ratio of a leak of each rate (R,) from each onset, against none."""
         ratio = np.zeros((self.score[:, PARTS:][:, onsets].shape[1], len(leak_g_per_h)))
         first, behind, _ = onsets.indices(self.begun - PARTS)
         if behind <= first:
             return ratio
-        judged = self.judged(slice(first, behind))
+        judged = self.judged(slice(first, behind), kinks=kinks)
         log_weight, score, information = judged
         # A filter that no leak can make count is left out.
         gain = 0.5 * np.maximum(score, 0.0) ** 2 / (information + 1e-12)

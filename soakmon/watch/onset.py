@@ -7,9 +7,9 @@ import math
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.physics.drops import DRIES_G_PER_H
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
-from soakmon.watch.verdict import Band
 from soakmon.watch.weep import ONSETS, RATE_PRIOR, TO_LIP_S, Weep
 
 # A silence of so many intervals, after so many drops, is the end of a leak; few counts may follow.
@@ -49,26 +49,31 @@ def likely_onsets(onsets: Floats) -> list[int]:
     return [int(one) for one in order if onsets[one] > onsets[order[0]] - _APART]
 
 
-def flowing(weep: Weep, onsets: Floats) -> tuple[float, float]:
-    """95 % bracket (s) of the beginning of a leak that the mass dates, from `by_onset`."""
+def flowing(weep: Weep, onsets: Floats, filled_s: float) -> tuple[float, float]:
+    """95 % bracket (s) of the beginning of a leak that the mass dates, from `by_onset`.
+
+    filled_s: since when there has been fuel in the rack.
+    """
     low, high = _middle(onsets)
-    # Between two onsets of the grid it may have begun at any time.
-    return float(weep.onset_s[max(low - 1, 0)]), float(weep.onset_s[high] + weep.onset_step_s)
+    # Between two onsets of the grid it may have begun at any time; before the first two, as soon as
+    # there was fuel: while the rack still settled.
+    since_s = float(weep.onset_s[low - 1]) if low > 1 else min(filled_s, weep.start_s)
+    return since_s, float(weep.onset_s[high] + weep.onset_step_s)
 
 
 def dripping(
-    weep: Weep, gate: int, joint: Floats, times: Floats, leak: Band
+    weep: Weep, gate: int, joint: Floats, times: Floats, *, drips_g_per_h: float, filled_s: float
 ) -> tuple[float, float]:
     """The same of a leak under a gate: before its first drop, by what it takes to make one.
 
-    joint, times: of `Weep.under_gate`; leak in g/h. It may have begun as soon as there was fuel,
-    while the rack was still settling.
+    joint, times: of `Weep.under_gate`. What drips no faster than a wet patch dries may have leaked
+    from the fill on without a drop.
     """
-    drop_g, filled_s = weep.drop_g[gate], weep.gates[gate].start_s
     low, high = _middle(np.logaddexp.reduce(joint, axis=1))
-    gathers_s = _MOST_GATHERS * 3600 * drop_g / max(leak.best, 1e-6) + _ON_ITS_WAY_S
+    gathers_s = _MOST_GATHERS * 3600 * weep.drop_g[gate] / max(drips_g_per_h, 1e-6) + _ON_ITS_WAY_S
     latest_s = float(times[high])
-    return min(max(float(times[low]) - gathers_s, filled_s), latest_s), latest_s
+    since_s = filled_s if drips_g_per_h < DRIES_G_PER_H else float(times[low]) - gathers_s
+    return min(max(since_s, filled_s), latest_s), latest_s
 
 
 def _middle(log_weight: Floats) -> tuple[int, int]:

@@ -55,6 +55,11 @@ class RunRecord:
         return Budget(self.settings.false_alarm, self.tally.gates)
 
     @property
+    def filled_s(self) -> float:
+        """Since when there has been fuel in the rack, s: the fill, or as long as the record."""
+        return self.finder.flows_s if self.finder.found else self.start_s
+
+    @property
     def caught_g(self) -> tuple[float, ...]:
         """By gate, what its drops weigh together, g; nothing before the rack was filled."""
         if self.weep is None:

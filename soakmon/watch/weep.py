@@ -220,6 +220,10 @@ class Weep:
         """(J, R) of a leak from each onset at each rate, from the mass alone."""
         return self.filter.log_ratio(LEAKS)
 
+    def mass_dates(self) -> Floats:
+        """The same where it is known that something leaks: the change of pace is the leak's."""
+        return self.filter.log_ratio(LEAKS, kinks=False)
+
     def unseen(self, mass: Floats) -> float:
         """Log-ratio of a leak that no gate sees."""
         joint = mass + np.log(self.onset_prior())[:, None] + np.log(RATE_PRIOR)
