@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections import deque
+from dataclasses import dataclass, replace
 from statistics import median
+
+import numpy as np
 
 from soakmon.physics.belief import effort, judgement
 from soakmon.watch.filling import GOES_ON_G_PER_MIN
@@ -22,6 +25,13 @@ _LEAST_NOISE_G = judgement(0.01, "g")
 # A gust pushes the bottle about for a minute; a flood goes on.
 _CONFIRM_S = judgement(60.0, "s")
 _GOES_ON = judgement(0.3, "share")
+# A hand trembles, by grams from one reading to the next; fuel that runs out does not. It lets go
+# within minutes.
+_TREMBLES_G = judgement(1.0, "g")
+_TREMBLES = judgement(10.0, "times")
+_HAND_S = judgement(300.0, "s")
+_READINGS = effort(60, "readings")
+_BENDS_FROM = effort(4, "readings")
 # Half the fall to be found, and the decision interval, in sd of the falls (Page 1954).
 _REFERENCE_SD = judgement(1.0, "sd")
 _LIMIT_SD = judgement(10.0, "sd")
@@ -50,6 +60,7 @@ class Pending:
 
     fall: Fall
     median_g: float
+    trembles: bool = False
 
 
 class FallWatch:
@@ -64,6 +75,7 @@ class FallWatch:
         self.spare_g = self.rush_g = spare_g
         self.cusum = Cusum(reference=_REFERENCE_SD, limit=_LIMIT_SD)
         self.held_g: list[float] = []
+        self.recent_g: deque[float] = deque(maxlen=_READINGS)
         self.last_s = math.nan
         self.medians: list[tuple[float, float]] = []
         self.falls: list[float] = []
@@ -77,6 +89,7 @@ class FallWatch:
         """Forget the past: the rack was being filled."""
         self.cusum.total, self.cusum.began = 0.0, 0
         self.held_g = []
+        self.recent_g.clear()
         self.medians.clear()
         self.hour.clear()
         self.falls.clear()
@@ -96,6 +109,7 @@ class FallWatch:
             self.last_s = t_s
             if math.isfinite(mass_g):
                 self.held_g.append(mass_g)
+                self.recent_g.append(mass_g)
         return found
 
     def _block(self, t_s: float, median_g: float) -> Fall | None:
@@ -112,6 +126,9 @@ class FallWatch:
         self.falls.append(fall)
         del self.falls[:-_KEPT]
         if self.pending is not None:
+            self.pending = replace(
+                self.pending, trembles=self.pending.trembles or self._trembles(calm)
+            )
             return self._confirmed(self.pending, t_s, median_g)
         if len(calm) < _NOISE_FROM:
             return None
@@ -132,11 +149,19 @@ class FallWatch:
         self.noise_age = (self.noise_age + 1) % _NOISE_LASTS
         return self.noise_g
 
+    def _trembles(self, calm: list[float]) -> bool:
+        """Whether the last readings scatter about their own course as under a hand."""
+        bends_g = np.abs(np.diff(self.recent_g, n=2))
+        if len(bends_g) < _BENDS_FROM or len(calm) < _NOISE_FROM:
+            return False
+        scatter_g = float(np.median(bends_g)) / (0.6745 * math.sqrt(6))
+        return scatter_g > max(_TREMBLES_G, _TREMBLES * self._noise_g(calm))
+
     def _confirmed(self, pending: Pending, t_s: float, median_g: float) -> Fall | None:
         """The fall once it has gone on for a minute; one that has not is forgotten."""
         fall = pending.fall
         seconds = t_s - fall.t_s
-        if seconds < _CONFIRM_S:
+        if seconds < (_HAND_S if pending.trembles else _CONFIRM_S):
             return None
         self.pending = None
         if pending.median_g - median_g > _GOES_ON * fall.rate_g_per_h * seconds / 3600:

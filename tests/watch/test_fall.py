@@ -117,3 +117,24 @@ def test_a_flood_after_it_is_one_once_less_is_left_than_before():
     flood = found(lambda s: stood_on(s) + np.maximum(s - 2400, 0) / 12, length_s=4000)
     assert flood is not None
     assert flood.t_s - BEGINS_S - 2400 < 240
+
+
+@pytest.mark.parametrize("lasts_s", [60.0, 128.0, 230.0])
+@pytest.mark.parametrize("lifts_g", [30.0, 116.0])
+def test_a_hand_that_lifts_the_bottle_slowly_is_no_flood(lasts_s, lifts_g):
+    """It trembles by a tenth of what it lifts, and lets go."""
+    rng = np.random.default_rng(3)
+
+    def lost(s):
+        held = (s > 0) & (s < lasts_s)
+        lifted = lifts_g * np.sin(np.pi * np.clip(s / lasts_s, 0.0, 1.0))
+        return np.where(held, lifted + rng.normal(0, 0.1 * lifts_g, len(s)), 0.0)
+
+    assert found(lost) is None
+
+
+def test_a_flood_under_a_bottle_that_trembles_is_told_minutes_later():
+    rng = np.random.default_rng(3)
+    fall = found(lambda s: 0.4 * s + np.where(s > 0, rng.normal(0, 3.0, len(s)), 0.0))
+    assert fall is not None
+    assert fall.t_s < BEGINS_S + 420
