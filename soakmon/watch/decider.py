@@ -170,7 +170,7 @@ class Decider:
         if phase != before:
             self._enter(phase, average)
         if self.finder.ran_over:
-            flow = 60 * self.finder.history[-1].g_per_min
+            flow = 60 * self.finder.log.now_g_per_min
             self._alarm(leak_alarm(average.t_s, "flood", None, flow))
         return phase
 

@@ -12,12 +12,12 @@ that leaves may be a fill, and no flood is called by the mass.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
-from soakmon.physics.belief import effort, judgement
-from soakmon.watch.averaging import STEP_S, Average
+from soakmon.physics.belief import judgement
+from soakmon.watch.averaging import Average
+from soakmon.watch.flow_log import STAYS, FlowLog
 from soakmon.watch.phase import Phase
 from soakmon.watch.settings import Settings
 from soakmon.watch.thin_flow import THIN_G_PER_MIN, ThinFlow
@@ -57,9 +57,7 @@ _SLOWER = judgement(0.5, "times")
 _GOES_ON_SHARE = judgement(0.1, "share")
 # A rack whose bowls nobody has measured may hold so many times what is described.
 _LARGER = judgement(1.6, "times")
-# The last of a fill dies away: while it does, the rack has not settled.
-_DYING_G_PER_MIN = judgement(0.03, "g/min")
-_DYING = judgement(0.85, "share")
+# So long a fill may die away before it has settled.
 _SETTLES_WITHIN_S = judgement(7200.0, "s")
 # Five drops in a minute under the bowls, and what leaves is no fill.
 _OVERFLOWS = judgement(5.0, "drops/min")
@@ -68,23 +66,10 @@ _DIFFERS = judgement(0.35, "share")
 # A rack that took more or less than described holds as much more or less, between these.
 _LEAST_SCALE = judgement(0.3, "times")
 _MOST_SCALE = judgement(3.0, "times")
-# How many minutes are looked back on; how many stay down; how many show a decline.
-_HISTORY = effort(20, "minutes")
-_STAYS = judgement(2, "minutes")
 # A thin flow has ended when so many minutes together say so: one of them is noise.
 _THIN_ENDS = judgement(5, "minutes")
-_DIES_OVER = judgement(10, "minutes")
 # Bowls are missing from a fill from so much less than a whole one on (judgement).
 _NEARLY_A_BOWL = judgement(0.35, "share")
-
-
-@dataclass(frozen=True, slots=True)
-class Flow:
-    """A mass in g at a time in s, and the mean loss since the one before in g/min."""
-
-    t_s: float
-    mass_g: float
-    g_per_min: float
 
 
 class FillFinder:
@@ -105,7 +90,7 @@ class FillFinder:
         self.phase = str(Phase.SOAKING if already_soaking else Phase.IDLE)
         self.found = False
         self.full_g = float("nan")
-        self.history: list[Flow] = []
+        self.log = FlowLog()
         self.thin = ThinFlow()
         self.started_s = self.begun_s = 0.0
         # Since when the fill has flowed: one that was found late did before.
@@ -157,8 +142,10 @@ class FillFinder:
     @property
     def fills_fast(self) -> bool:
         """Whether the rack fills, or what flows now may be the beginning of it."""
-        flows = bool(self.history) and self._flow > GOES_ON_G_PER_MIN
-        return self.phase == Phase.FILLING or (flows and self.may_be_filling(self.history[-1].t_s))
+        flows = len(self.log) > 0 and self.log.now_g_per_min > GOES_ON_G_PER_MIN
+        return self.phase == Phase.FILLING or (
+            flows and self.may_be_filling(self.log.minutes[-1].t_s)
+        )
 
     def may_be_filling(self, t_s: float) -> bool:
         """The same, unless somebody has said that the rack is full: then it is a flood at once."""
@@ -215,8 +202,7 @@ class FillFinder:
                 self.phase = str(Phase.IDLE)
         elif self.shut:
             self.shut, self.opened_s = False, average.t_s
-            before = [one.mass_g for one in self.history[-_STAYS - 1 :]]
-            self.opened_g = float(np.median(before)) if before else math.nan
+            self.opened_g = self.log.lately_g
         elif not math.isfinite(self.waits_from_s):
             self.waits_from_s = average.t_s
 
@@ -234,30 +220,17 @@ class FillFinder:
             self._begin(average)
 
     def _remember(self, average: Average) -> None:
-        rate = 0.0
-        if self.history:
-            before = self.history[-1]
-            minutes = max(average.t_s - before.t_s, 1.0) / 60.0
-            rate = (before.mass_g - average.mass_g) / minutes
+        self.log.add(average)
         if not self.found:
-            # Of two, so that one reading that is out makes no flow.
-            last = self.history[-1].g_per_min if self.history else 0.0
-            self.peak_g_per_min = max(self.peak_g_per_min, min(rate, last))
-        self.history.append(Flow(average.t_s, average.mass_g, rate))
-        del self.history[:-_HISTORY]
+            self.peak_g_per_min = max(self.peak_g_per_min, self.log.steady_g_per_min)
         self.thin.step(average.t_s, average.mass_g, falls=_overflows(average))
-
-    @property
-    def _flow(self) -> float:
-        return self.history[-1].g_per_min
 
     @property
     def _steady_flow(self) -> float:
         """What flows; of a trickle the mean over minutes, since its minutes are hardly told apart
         from the noise of the cell.
         """
-        over = self.history[-_THIN_ENDS:] if self._fills_thinly else self.history[-1:]
-        return float(np.mean([one.g_per_min for one in over]))
+        return self.log.mean_g_per_min(_THIN_ENDS if self._fills_thinly else 1)
 
     def _most_g(self, average: Average) -> float:
         """More than this is no fill: less where somebody or the gates say that the rack is full, or
@@ -272,33 +245,24 @@ class FillFinder:
         return most * self.expected_g + _MOST_OVER_G
 
     def _before_g(self) -> float:
-        """The mass before what flows now: when the feed was opened, where that is known.
-
-        Else the second highest of the last readings: somebody who leans on the bottle for a minute
-        has filled nothing.
-        """
+        """The mass before what flows now: when the feed was opened, where that is known."""
         if math.isfinite(self.opened_g):
             return self.opened_g
-        if self.thin.flows:
-            return self.thin.from_g
-        masses = sorted(one.mass_g for one in self.history)
-        return masses[-2] if len(masses) > 2 else masses[-1]
+        return self.thin.from_g if self.thin.flows else self.log.highest_g
 
     def _began_s(self) -> float:
         """Since when the fill that has just been found flows, or a little before."""
         if self.thin.flows:
             return self.thin.since_s
-        whole = [one.t_s for one in self.history if self.full_g - one.mass_g < _TOPPED_UP_G]
-        return (whole[-1] if whole else self.history[0].t_s) - STEP_S
+        return self.log.last_above_s(self.full_g - _TOPPED_UP_G)
 
     def _fills(self, average: Average) -> bool:
         """Whether the rack has begun to fill: a reading alone may be a hand on the bottle."""
-        if self.shut or not self.may_fill(average.t_s) or len(self.history) < _STAYS:
+        if self.shut or not self.may_fill(average.t_s) or len(self.log) < STAYS:
             return False
         if self.said_full and self.peak_g_per_min < _PLAINLY_FILLS_G_PER_MIN:
             return False
-        down_g = max(one.mass_g for one in self.history[-_STAYS:])
-        return self._before_g() - down_g > max(_FILL_SHARE * self.expected_g, _FILL_G)
+        return self._before_g() - self.log.down_to_g > max(_FILL_SHARE * self.expected_g, _FILL_G)
 
     def _idle(self, average: Average) -> None:
         """Wait for the fill; a rack that is full already shows it by a flow that is little."""
@@ -319,12 +283,11 @@ class FillFinder:
             self.flows_s = self._began_s()
             if self.thin.flows:
                 self.peak_g_per_min = self.thin.g_per_min
-        self.peak_g_per_min = max(self.peak_g_per_min, self._flow)
+        self.peak_g_per_min = max(self.peak_g_per_min, self.log.now_g_per_min)
         self._pace()
 
     def _pace(self) -> None:
-        steady = min(one.g_per_min for one in self.history[-_STAYS:])
-        self.pace_g_per_min = max(self.pace_g_per_min, steady)
+        self.pace_g_per_min = max(self.pace_g_per_min, self.log.steady_g_per_min)
 
     def _settle(self, average: Average, from_s: float) -> None:
         self.phase, self.ended_s = str(Phase.SETTLING), from_s
@@ -333,12 +296,14 @@ class FillFinder:
 
     def _filling(self, average: Average) -> None:
         self._pace()
-        self.peak_g_per_min = max(self.peak_g_per_min, self._flow)
+        self.peak_g_per_min = max(self.peak_g_per_min, self.log.now_g_per_min)
         taken = self.full_g - average.mass_g
         ends = min(FLOW_ENDS_G_PER_MIN, _FLOW_ENDS_SHARE * self.peak_g_per_min)
         longest = _LONGEST_SLOW_S if self._thin or taken < self.expected_g else LONGEST_FILL_S
         too_much = taken > self._most_g(average)
-        self.ran_over = too_much and math.isfinite(self.taken_g) and self._flow > GOES_ON_G_PER_MIN
+        self.ran_over = (
+            too_much and math.isfinite(self.taken_g) and self.log.now_g_per_min > GOES_ON_G_PER_MIN
+        )
         if self._steady_flow < ends or too_much or average.t_s - self.begun_s > longest:
             self._settle(average, average.t_s)
 
@@ -349,7 +314,9 @@ class FillFinder:
             return
         # Not what flowed just now: the next minute shows whether that is the fill, going on.
         self.taken_g = max(self.taken_g, self.full_g - max(average.mass_g, self.low_g))
-        if settled_s >= self.settle_s and not (settled_s < _SETTLES_WITHIN_S and self.dies_away):
+        if settled_s >= self.settle_s and not (
+            settled_s < _SETTLES_WITHIN_S and self.log.dies_away
+        ):
             self.phase = str(Phase.SOAKING)
 
     def _goes_on(self, average: Average) -> bool:
@@ -358,9 +325,9 @@ class FillFinder:
         Two minutes must lie below all before them: a hand on the bottle, or more fuel in it, fills
         no bowl.
         """
-        if len(self.history) > _STAYS:
-            self.low_g = min(self.low_g, self.history[-_STAYS - 1].mass_g)
-        down_g = self.low_g - max(one.mass_g for one in self.history[-_STAYS:])
+        if len(self.log) > STAYS:
+            self.low_g = min(self.low_g, self.log.minutes[-STAYS - 1].mass_g)
+        down_g = self.low_g - self.log.down_to_g
         trickle_g = max(_SLOWER * self.pace_g_per_min, THIN_G_PER_MIN)
         least_g = trickle_g if self._fills_thinly else GOES_ON_G_PER_MIN
         fast = down_g > max(least_g, _GOES_ON_SHARE * self.peak_g_per_min)
@@ -368,18 +335,6 @@ class FillFinder:
         missing = self.missing_g(average.t_s) > short_g or self.rush_g(average.t_s) > 0
         missing = missing and self.full_g - average.mass_g < self._most_g(average)
         return fast and missing and not _overflows(average)
-
-    @property
-    def dies_away(self) -> bool:
-        """Whether what flows still becomes less: the last of the fill, not a leak."""
-        if len(self.history) < _DIES_OVER:
-            return False
-        half = len(self.history) // 2
-        earlier, later = (
-            float(np.mean([one.g_per_min for one in part]))
-            for part in (self.history[:half], self.history[half:])
-        )
-        return later > _DYING_G_PER_MIN and later < _DYING * earlier
 
     def bowls_short(self, bowl_g: float) -> int:
         """How many bowls' worth of fuel is missing from the fill; 0 when unknown."""

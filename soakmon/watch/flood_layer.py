@@ -43,7 +43,7 @@ class FloodLayer:
         ]
         t_s = float(rows.t_s[-1])
         full = finder.phase in {Phase.SETTLING, Phase.SOAKING}
-        ends = finder.phase == Phase.SETTLING and finder.dies_away
+        ends = finder.phase == Phase.SETTLING and finder.log.dies_away
         if not full or ends or finder.may_be_filling(t_s):
             self.falls.restart()
         elif not flooded and not alarms:

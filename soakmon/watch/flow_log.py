@@ -1,0 +1,96 @@
+"""The last minutes of the bottle's mass, and what flows out by them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from soakmon.physics.belief import effort, judgement
+from soakmon.watch.averaging import STEP_S, Average
+
+# How many minutes are looked back on; how many stay down; how many show a decline.
+_HISTORY = effort(20, "minutes")
+STAYS = judgement(2, "minutes")
+_DIES_OVER = judgement(10, "minutes")
+# The last of a fill dies away: while it does, the rack has not settled.
+_DYING_G_PER_MIN = judgement(0.03, "g/min")
+_DYING = judgement(0.85, "share")
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """A mass in g at a time in s, and the mean loss since the one before in g/min."""
+
+    t_s: float
+    mass_g: float
+    g_per_min: float
+
+
+class FlowLog:
+    """Averaged readings, one a minute, and the losses between them."""
+
+    def __init__(self) -> None:
+        self.minutes: list[Flow] = []
+
+    def __len__(self) -> int:
+        """How many minutes are known."""
+        return len(self.minutes)
+
+    def add(self, average: Average) -> None:
+        """Take the next reading."""
+        rate = 0.0
+        if self.minutes:
+            before = self.minutes[-1]
+            minutes = max(average.t_s - before.t_s, 1.0) / 60.0
+            rate = (before.mass_g - average.mass_g) / minutes
+        self.minutes.append(Flow(average.t_s, average.mass_g, rate))
+        del self.minutes[:-_HISTORY]
+
+    @property
+    def now_g_per_min(self) -> float:
+        """What flowed in the last minute."""
+        return self.minutes[-1].g_per_min
+
+    @property
+    def steady_g_per_min(self) -> float:
+        """What flowed in each of the last minutes: one reading that is out makes no flow."""
+        return min((one.g_per_min for one in self.minutes[-STAYS:]), default=0.0)
+
+    def mean_g_per_min(self, minutes: int) -> float:
+        """What flowed in the last so many minutes together."""
+        return float(np.mean([one.g_per_min for one in self.minutes[-minutes:]]))
+
+    @property
+    def down_to_g(self) -> float:
+        """What the mass has stayed below: a reading alone may be a hand on the bottle."""
+        return max(one.mass_g for one in self.minutes[-STAYS:])
+
+    @property
+    def lately_g(self) -> float:
+        """The middle mass of the last minutes, NaN while there is none."""
+        masses = [one.mass_g for one in self.minutes[-STAYS - 1 :]]
+        return float(np.median(masses)) if masses else float("nan")
+
+    @property
+    def highest_g(self) -> float:
+        """The second highest mass: somebody who leans on the bottle for a minute fills nothing."""
+        masses = sorted(one.mass_g for one in self.minutes)
+        return masses[-2] if len(masses) > 2 else masses[-1]
+
+    def last_above_s(self, mass_g: float) -> float:
+        """When a minute began in which the mass was last above this, s; else when the log does."""
+        above = [one.t_s for one in self.minutes if one.mass_g > mass_g]
+        return (above[-1] if above else self.minutes[0].t_s) - STEP_S
+
+    @property
+    def dies_away(self) -> bool:
+        """Whether what flows still becomes less: the last of the fill, not a leak."""
+        if len(self.minutes) < _DIES_OVER:
+            return False
+        half = len(self.minutes) // 2
+        earlier, later = (
+            float(np.mean([one.g_per_min for one in part]))
+            for part in (self.minutes[:half], self.minutes[half:])
+        )
+        return later > _DYING_G_PER_MIN and later < _DYING * earlier
