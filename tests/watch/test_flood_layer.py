@@ -16,7 +16,7 @@ WEEP = SimpleNamespace(drop_g=[0.01])
 
 def finder(phase: Phase, *, filling: bool = False, dies_away: bool = False):
     return SimpleNamespace(
-        phase=str(phase), fills_fast=filling, dies_away=dies_away,
+        phase=str(phase), fills_fast=filling, log=SimpleNamespace(dies_away=dies_away),
         may_be_filling=lambda t_s: filling, spare_g=lambda t_s: 0.0, rush_g=lambda t_s: 0.0,
     )  # fmt: skip
 
