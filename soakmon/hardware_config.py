@@ -22,6 +22,12 @@ class Section(BaseModel):
 class CellSection(Section):
     """The load cell's converter and its calibration."""
 
+    kind: str = Field(
+        default="",
+        max_length=60,
+        description="make of cell: benches of a shop that say the same learn from each other; "
+        "empty: as its converter and capacity",
+    )
     driver: Literal["iio", "i2c", "hx711_spi", "hx711_pins"] = Field(
         default="iio",
         description="iio: kernel driver, best; i2c: NAU7802; hx711_spi, hx711_pins: last resort",
@@ -58,6 +64,11 @@ class GatesSection(Section):
 
     pins: tuple[Pin, ...] = Field(
         default=(17, 27, 22, 23), max_length=8, description="GPIO of each gate; [] for none"
+    )
+    kind: str = Field(
+        default="",
+        max_length=60,
+        description="make of gate: benches of a shop that say the same learn from each other",
     )
     blocked_is_high: bool = Field(
         default=True, description="whether a blocked beam makes the pin high"

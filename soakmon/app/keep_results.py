@@ -18,10 +18,14 @@ from soakmon.records.identity import NAME as BENCH_ID
 from soakmon.records.identity import bench_id
 from soakmon.records.jobs.models import Job, StoredResult
 from soakmon.records.jobs.store import Records
-from soakmon.records.jobs.work import add_result, find_job
+from soakmon.records.jobs.work import add_result, carb_values, find_job
 from soakmon.records.opening import now, open_records
+from soakmon.records.part_causes import KEY as CAUSES
+from soakmon.records.part_causes import causes_form
 from soakmon.records.past import KEY, evaporation_of
 from soakmon.records.recall import Recalled
+from soakmon.records.traits import KEY as TRAITS
+from soakmon.records.traits import traits_form
 from soakmon.records.verdict_form import VerdictForm
 from soakmon.texts import say
 from soakmon.watch.decision import Decision
@@ -89,8 +93,12 @@ def keep_soak(folder: Path, found: Recalled, files: list[Path]) -> str:
     data: dict[str, Any] = {"title": entry.title, "of_bench": whence, KEY: evaporation}
     data |= {"renewed": list(found.told.renewed), **_number(folder)}
     data[SHOP] = found.bench.service.shop
+    data[TRAITS] = traits_form(found.decision.traits, found.bench, found.began_at)
     with open_records(folder, make=number is None) as records, records.session() as session:
         job = find_job(session, number) if number is not None else None
+        if job is not None:
+            carbs = {carb.place: carb_values(carb) for carb in job.carbs}
+            data[CAUSES] = causes_form(found.decision.verdict, carbs, found.told.shifts)
         owner = job.id if job is not None else None
         kept = session.scalars(
             select(StoredResult).where(StoredResult.job_id == owner, StoredResult.bench == bench)

@@ -15,22 +15,22 @@ from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from soakmon import __version__
-from soakmon.app.shop_results import is_own, soaks_of_shop
+from soakmon.app.fleet_learning import fleet_of, learnt_of, parts_of_shop
 from soakmon.config import PRIVATE, Bench
 from soakmon.errors import InputError
 from soakmon.records.identity import bench_id, by_namesake
 from soakmon.records.jobs.models import Job, StoredResult
 from soakmon.records.jobs.work import carb_values, find_job, latest
 from soakmon.records.opening import has_records, now, open_records
-from soakmon.records.past import KEY, past_soaks, soaks_by_bench
-from soakmon.records.priors import Shift, read_table, shifts
+from soakmon.records.part_causes import learnt_table
+from soakmon.records.past import past_soaks
+from soakmon.records.priors import Shift, Table, read_table, shifts
 from soakmon.records.soak_context import SoakContext
 from soakmon.records.verdict_form import VerdictForm
 from soakmon.report.content import About
 from soakmon.report.paper import Paper
 from soakmon.report.words import in_short
 from soakmon.texts import say
-from soakmon.watch.fleet_prior import FleetPrior
 from soakmon.watch.past import Past
 from soakmon.watch.settings import Settings
 from soakmon.weigh.in_force import Standing, standing
@@ -85,7 +85,8 @@ def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings
     told = context_for(order.data, order.job, gates, order.made, order.bench)
     # A recorded run says the same whatever other soaks are on record.
     priors = settings.priors
-    settings = replace(told, past=priors.past, fleet=priors.fleet).applied(settings)
+    told = replace(told, past=priors.past, fleet=priors.fleet, zero_g_per_c=None, dark_per_h=None)
+    settings = told.applied(settings)
     about = about_of(replace(told, invented=order.about.invented), settings, order.made)
     given = order.about
     about = replace(about, bench_toml=given.bench_toml, language=given.language)
@@ -185,7 +186,10 @@ def context_for(
             if job is None:
                 return told
             found = find_job(session, job)
-            told = _told_by(found, _checked_shifts(found, gates, folder), told)
+            table = read_table(folder)
+            if bench is not None:
+                table = learnt_table(table, parts_of_shop(session, bench, table, invented=invented))
+            told = _told_by(found, _checked_shifts(found, gates, table), told)
             return replace(told, **_before(session, found))
     except InputError as error:
         if job is None:
@@ -195,7 +199,7 @@ def context_for(
         raise
 
 
-def _checked_shifts(job: Job, gates: int, folder: Path) -> dict[int, Shift]:
+def _checked_shifts(job: Job, gates: int, table: Table) -> dict[int, Shift]:
     if gates not in {0, job.carb_count}:
         raise InputError(
             say(
@@ -208,7 +212,7 @@ def _checked_shifts(job: Job, gates: int, folder: Path) -> dict[int, Shift]:
     return shifts(
         {carb.place: carb_values(carb) for carb in job.carbs},
         [(note.carb, note.text) for note in job.notes],
-        read_table(folder),
+        table,
     )
 
 
@@ -265,16 +269,13 @@ def renewed_parts(job: Job) -> tuple[str, ...]:
 def _learnt(session: Session, bench: Bench, own: str, *, invented: bool) -> dict[str, Any]:
     """What the bench's own soaks and those of the shop's other benches tell."""
     past = past_of(session, bench, own, invented=invented)
-    return {"past": past, "fleet": fleet_of(session, bench, own, past, invented=invented)}
-
-
-def fleet_of(session: Session, bench: Bench, own: str, past: Past, *, invented: bool) -> FleetPrior:
-    """What the soaks of other benches of its shop and kind tell; own, past: of the bench itself."""
-    settings = bench.settings()
-    kept = soaks_of_shop(session, bench, KEY, invented=invented)
-    others = [(whose, data) for whose, data in kept if not is_own(whose, bench, own)]
-    benches = soaks_by_bench(others, settings)
-    return replace(settings.priors, past=past).taught_by_others(benches)
+    learnt = learnt_of(session, bench, own, invented=invented)
+    return {
+        "past": past,
+        "fleet": fleet_of(session, bench, own, past, invented=invented),
+        **learnt.careful(bench),
+        "odd": learnt.odd,
+    }
 
 
 def past_of(session: Session, bench: Bench, own: str, *, invented: bool) -> Past:

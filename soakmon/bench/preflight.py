@@ -137,6 +137,7 @@ def check_context(told: SoakContext) -> list[Check]:
         checks.append(Check(say("preflight.name_name"), False, told.namesake, warning=True))
     if told.past.text:
         checks.append(Check(say("preflight.past_soaks"), True, told.past.text))
+    checks += [Check(say("preflight.odd"), False, text, warning=True) for text in told.odd]
     if told.fleet.text:
         checks.append(Check(say("preflight.other_benches"), True, told.fleet.text))
     return checks

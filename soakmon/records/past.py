@@ -67,8 +67,8 @@ def past_soaks(data: Iterable[Mapping[str, Any]], settings: Settings) -> list[Pa
 
 def soaks_by_bench(
     results: Iterable[tuple[str, Mapping[str, Any]]], settings: Settings
-) -> list[list[PastSoak]]:
-    """The same of other benches of the kind, each bench's in one list, in the order given.
+) -> dict[str, list[PastSoak]]:
+    """The same of all benches of the kind, by whose they are, in the order given.
 
     results: whose it is, and the data of a result. Of a kind is the same fuel, the same bottle and
     a hose of the same wall, however long.
@@ -80,7 +80,7 @@ def soaks_by_bench(
         if one is not None and _kind(one.of) == kind:
             told = PastSoak(one.lost_g, one.feed_g, one.bowls_g, one.spare_g)
             found.setdefault(whose, []).append(told)
-    return list(found.values())
+    return found
 
 
 def _kind(of: Mapping[str, Any]) -> tuple[Any, ...]:

@@ -26,8 +26,10 @@ class SoakContext:
 
     shifts: what the job record says of each carb. calibration: in words; calibrated: whether it is
     in force. namesake: that the records know another bench of this name, in words. past: what past
-    tight soaks of the bench say; fleet: what those of the shop's other benches do. utc_offset_s:
-    the shop's clock against UTC. versions: of the programs that watched. invented: the bench is a
+    tight soaks of the bench say; fleet: what those of the shop's other benches do; zero_g_per_c,
+    dark_per_h: in place of what bench.toml says, for what cells and gates of the kind have shown
+    (None: as it says); odd: what of its own departs from its kind, in words. utc_offset_s: the
+    shop's clock against UTC. versions: of the programs that watched. invented: the bench is a
     simulated one. rack_full: who began the soak said that the rack was full already. zone: how the
     shop's clock is named. renewed: parts that the job's record says were renewed, with their carb.
     before: what the job's last soak showed, in words, and what had been renewed by then. reference:
@@ -44,6 +46,9 @@ class SoakContext:
     namesake: str = ""
     past: Past = field(default_factory=Past)
     fleet: FleetPrior = field(default_factory=FleetPrior)
+    zero_g_per_c: float | None = None
+    dark_per_h: float | None = None
+    odd: tuple[str, ...] = ()
     utc_offset_s: float = 0.0
     versions: Mapping[str, str] = field(default_factory=dict)
     invented: bool = False
@@ -59,6 +64,10 @@ class SoakContext:
         """The settings of a bench with what the records say of causes and of past soaks."""
         shift = {carb: one.factor for carb, one in self.shifts.items()}
         priors = replace(settings.priors, past=self.past, fleet=self.fleet)
+        if self.zero_g_per_c is not None:
+            priors = replace(priors, zero_g_per_c=self.zero_g_per_c)
+        if self.dark_per_h is not None:
+            priors = replace(priors, dark_per_h=self.dark_per_h)
         return replace(settings, cause_shift=shift, priors=priors, rack_full=self.rack_full)
 
     def as_dict(self) -> dict[str, Any]:
@@ -84,6 +93,9 @@ class SoakContext:
             "referred": self.referred,
             "past": past,
             "fleet": asdict(self.fleet),
+            "zero_g_per_c": self.zero_g_per_c,
+            "dark_per_h": self.dark_per_h,
+            "odd": list(self.odd),
             "versions": dict(self.versions),
             "shifts": shifts,
         }
@@ -116,6 +128,9 @@ def context_from(data: Mapping[str, Any]) -> SoakContext:
         referred=bool(data.get("referred", False)),
         past=Past(**data.get("past", {})),
         fleet=_fleet(data.get("fleet", {})),
+        zero_g_per_c=data.get("zero_g_per_c"),
+        dark_per_h=data.get("dark_per_h"),
+        odd=tuple(data.get("odd", ())),
         versions=dict(data["versions"]),
         shifts=shifts,
     )

@@ -383,13 +383,30 @@ class MassFilter:
     @property
     def top_up(self) -> tuple[float, float]:
         """Share of the expected top-up that this rack shows, and its sd."""
+        return self._of_states([TOP_UP])
+
+    @property
+    def zero_g_per_c(self) -> tuple[float, float]:
+        """Zero shift of the cell, now and lagged together, g/°C, and its sd."""
+        return self._of_states([TEMP, TEMP_20, TEMP_60, TEMP_180])
+
+    @property
+    def drift_g_per_root_h(self) -> float:
+        """What the cell drifts, as the bank believes without a leak."""
+        log_weight = self._integrated()[0].max(axis=1)
+        weight = np.exp(log_weight - log_weight.max())
+        return math.sqrt(float(weight @ self.drift_g2_per_h / weight.sum()))
+
+    def _of_states(self, states: list[int]) -> tuple[float, float]:
+        """Mean and sd of the sum of some states, whatever the evaporation's factors."""
         log_weight, departs, cov = self._integrated()
         weight = np.exp(log_weight - log_weight.max())
         weight /= weight.sum()
-        effect = self.effect[:, TOP_UP, :PARTS]
-        each = self.mean[:, TOP_UP, None] - np.einsum("np,nkp->nk", effect, departs)
+        effect = self.effect[:, states, :PARTS].sum(axis=1)
+        each = self.mean[:, states].sum(axis=1)[:, None] - np.einsum("np,nkp->nk", effect, departs)
         mean = float((weight * each).sum())
-        variance = self.cov[:, TOP_UP, TOP_UP, None] + (each - mean) ** 2
+        own = self.cov[:, states][:, :, states].sum(axis=(1, 2))
+        variance = own[:, None] + (each - mean) ** 2
         variance = variance + np.einsum("np,nkpq,nq->nk", effect, cov, effect)
         return mean, math.sqrt(float((weight * variance).sum()))
 

@@ -139,6 +139,12 @@ def spread_before(
     return math.hypot(feed * rel_sds[0], bowls * rel_sds[1]) / (feed + bowls)
 
 
+def ratio_of(soaks: Sequence[PastSoak], scales: tuple[float, float]) -> float:
+    """What soaks have lost over the expected, all together."""
+    expected = sum(scales[0] * one.feed_g + scales[1] * one.bowls_g for one in soaks)
+    return sum(one.lost_g for one in soaks) / max(expected, 1e-9)
+
+
 def usable(soaks: Sequence[PastSoak]) -> list[PastSoak]:
     """Those of the latest (they come first) that can tell anything."""
     return [one for one in soaks[:MOST] if one.lost_g > 0 and one.feed_g + one.bowls_g > 0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import asdict, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -9,15 +10,18 @@ from typing import Any
 import numpy as np
 import pytest
 
-from soakmon.app.soak_context import fleet_of, past_of
+from soakmon.app.fleet_learning import Learnt, fleet_of, learnt_of
+from soakmon.app.soak_context import past_of
 from soakmon.bench.preflight import check_context
 from soakmon.bench_toml import parse_bench
 from soakmon.config import Bench
 from soakmon.records.jobs.work import add_result
 from soakmon.records.soak_context import SoakContext, context_from
+from soakmon.records.traits import KEY, cell_kind_of, read_traits, traits_form
 from soakmon.report.bench_facts import bench_facts
 from soakmon.watch.fleet_prior import FleetPrior
 from soakmon.watch.past import Past
+from soakmon.watch.traits import CellSeen, GateSeen, Traits
 
 NOW = datetime(2026, 3, 1, tzinfo=UTC)
 BENCH = parse_bench('[service]\nname = "north"')
@@ -122,6 +126,70 @@ def test_one_bench_counts_once_whatever_it_is_called(records):
                     data={"bench_id": f"{bench}", "evaporation": evaporation(0.8)},
                 )  # fmt: skip
     assert told(records)[1] == FleetPrior()  # two benches, however often they were named
+
+
+def traits(zero: float, counts: int, kind: str = "") -> dict[str, Any]:
+    """What a soak of a day has shown, as it is kept."""
+    by_hour = [counts / 24] * 24
+    return {
+        "cell": {"kind": kind or cell_kind_of(BENCH), "zero_g_per_c": zero, "zero_sd": 0.02,
+                 "drift_g_per_root_h": 0.05},
+        "gates": {"kind": kind, "hours": [1.0] * 24, "counts": {1: by_hour, 2: [0.0] * 24}},
+    }  # fmt: skip
+
+
+def learnt(records, bench: Bench = BENCH) -> Learnt:
+    with records.session() as session:
+        return learnt_of(session, bench, OWN, invented=False)
+
+
+def test_a_cell_and_a_gate_that_depart_from_their_kind_are_told_before_the_soak(records):
+    zeros = np.random.default_rng(5).normal(0, 0.05, 6)
+    for number, zero in enumerate(zeros.tolist(), start=10):
+        keep(records, number, [0.8] * 3, traits=traits(zero, 0))
+    assert learnt(records).odd == ()
+    keep(records, 1, [0.9] * 3, traits=traits(0.5, 60))
+    assert learnt(records).odd  # its results are found by its identity
+    found = learnt(records)
+    assert found.cell is not None
+    assert found.cell.cells == 6
+    assert "temperature by 0.50 g/°C" in found.odd[0]
+    assert found.odd[1].startswith("gate 1 counts 2.5 an hour")
+    context = SoakContext(odd=found.odd, **found.careful(BENCH))
+    assert context.dark_per_h is not None
+    assert context.dark_per_h < BENCH.priors.dark_per_h
+    assert context.zero_g_per_c is None  # that others shift less narrows nothing
+    assert context_from(context.as_dict()) == context
+    assert context.applied(BENCH.settings()).priors.dark_per_h == context.dark_per_h
+    told = [check for check in check_context(context) if check.text in found.odd]
+    assert [(check.passed, check.warning) for check in told] == [(False, True)] * 2
+
+
+def test_other_makes_of_cell_and_gate_are_other_kinds(records):
+    for number in range(10, 16):
+        keep(records, number, [0.8] * 3, traits=traits(0.01, 0, kind="another make"))
+    assert learnt(records).cell is None
+    same = parse_bench('[cell]\nkind = "another make"\n[gates]\nkind = "another make"')
+    assert learnt(records, same).cell is not None
+    assert learnt(records, same).gate is not None
+
+
+def test_torn_traits_are_passed_over(records):
+    for torn in ({"cell": 3}, {"gates": {"kind": "", "hours": [1], "counts": {}}}, "x"):
+        keep(records, 10, [0.8], traits=torn)
+    assert learnt(records) == Learnt()
+
+
+def test_hours_are_those_of_the_shops_clock():
+    seen = Traits(CellSeen(0.1, 0.02, 0.05), (GateSeen(2, (0, 3, *[0] * 22, 1)),))
+    began = datetime(2026, 3, 1, 22, 30, tzinfo=UTC)
+    kept = read_traits(json.loads(json.dumps({KEY: traits_form(seen, BENCH, began)})))
+    assert kept.seen_cell == seen.cell
+    assert kept.gates is not None
+    assert kept.gates.counts[2][23] == 3
+    assert kept.gates.counts[2][22] == 1
+    assert kept.gates.hours[22] == 2
+    assert sum(kept.gates.hours) == 25
 
 
 def test_what_was_learnt_is_kept_with_the_soak_and_told(records):

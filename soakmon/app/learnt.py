@@ -1,0 +1,86 @@
+"""Everything that a bench has been taught, by itself and by the others of its shop, laid open."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy.orm import Session
+
+from soakmon.app.fleet_learning import fleet_of, learnt_of, parts_of_shop
+from soakmon.app.shop_results import is_own, soaks_of_shop
+from soakmon.app.soak_context import past_of
+from soakmon.config import Bench
+from soakmon.records.identity import bench_id
+from soakmon.records.opening import open_records
+from soakmon.records.past import KEY, soaks_by_bench
+from soakmon.records.priors import read_table
+from soakmon.records.traits import cell_kind_of, gates_kind_of
+from soakmon.watch.past import ratio_of, usable
+
+SCHEMA = "soakmon.learnt/1"
+
+
+def learnt_by(folder: Path, bench: Bench, *, invented: bool) -> dict[str, Any]:
+    """As JSON types; what too few have told is null or empty. invented: of rehearsals.
+
+    Raises InputError where there are no records.
+    """
+    own = bench_id(folder)
+    with open_records(folder) as records, records.session() as session:
+        past = past_of(session, bench, own, invented=invented)
+        fleet = fleet_of(session, bench, own, past, invented=invented)
+        found = learnt_of(session, bench, own, invented=invented)
+        parts = parts_of_shop(session, bench, read_table(folder), invented=invented)
+        return {
+            "schema": SCHEMA,
+            "bench": bench.service.name,
+            "shop": bench.service.shop,
+            "past": {**asdict(past), "text": past.text},
+            "fleet": {**asdict(fleet), "text": fleet.text},
+            "benches": _benches(session, bench, own, invented=invented),
+            "cells": {
+                "kind": cell_kind_of(bench),
+                "of_kind": asdict(found.cell) if found.cell else None,
+                "own": asdict(found.own_cell) if found.own_cell else None,
+            },
+            "gates": {
+                "kind": gates_kind_of(bench),
+                "of_kind": asdict(found.gate) if found.gate else None,
+                "own": {
+                    str(carb): dict(zip(("counts", "hours"), one.all, strict=True))
+                    for carb, one in sorted(found.own_gates.items())
+                },
+            },
+            "careful": found.careful(bench),
+            "odd": list(found.odd),
+            "parts": [
+                {"field": one.field, "value": one.value, "carbs": round(one.carbs, 1),
+                 "causes": {
+                     str(cause): dict(zip(("cases", "expected", "factor"), seen, strict=True))
+                     for cause, seen in one.cases.items()
+                 }}
+                for one in parts
+            ],
+        }  # fmt: skip
+
+
+def _benches(session: Session, bench: Bench, own: str, *, invented: bool) -> list[dict[str, Any]]:
+    """Each bench of the shop with such a bottle, hose and fuel: its soaks, what they lost."""
+    priors = replace(bench.settings().priors, blank_scale=None)
+    kept = soaks_of_shop(session, bench, KEY, invented=invented)
+    found = soaks_by_bench(kept, bench.settings())
+    rows = []
+    for whose, soaks in found.items():
+        tight = [one for one in usable(soaks) if one.spare_g is not None]
+        rows.append(
+            {
+                "bench": whose,
+                "own": is_own(whose, bench, own),
+                "tight": len(tight),
+                "more_than_expected": len(usable(soaks)) - len(tight),
+                "ratio": round(ratio_of(tight, priors.scales), 4) if tight else None,
+            }
+        )
+    return rows

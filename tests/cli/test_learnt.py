@@ -1,0 +1,52 @@
+"""The command soakmon learnt: what a bench has been taught, for people and for scripts."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from soakmon.records.jobs.store import Records
+from tests.desk import Desk
+from tests.records.jobs.test_shop_results import keep, traits
+
+
+@pytest.fixture
+def desk(tmp_path) -> Desk:
+    """A shop of six other benches, three soaks each; the first has had one that lost too much."""
+    made = Desk(tmp_path / "data")
+    with Records(made.folder) as records:
+        for number in range(10, 16):
+            ratios = np.exp(np.random.default_rng(number).normal(-0.3, 0.1, 3))
+            keep(records, number, ratios.tolist(), traits=traits(0.04, 1))
+        keep(records, 20, [0.8] * 3, shop="elsewhere")
+    return made
+
+
+def test_it_lays_open_what_the_others_have_told(desk):
+    done = desk("learnt")
+    assert done.code == 0
+    for word in (
+        "6 other benches of the shop", "3 tight soaks", "cells of kind iio, 2000 g: 6 others",
+        "12 others count", "fewer than three tight ones",
+    ):  # fmt: skip
+        assert word in done.out.replace("\n", " "), word
+    assert done.out.count("tight soaks,") == 6
+
+
+def test_it_can_be_read_by_scripts(desk):
+    found = json.loads(desk("learnt", "--json").out)
+    assert found["schema"] == "soakmon.learnt/1"
+    assert found["fleet"]["benches"] == 6
+    assert 0.6 < found["fleet"]["ratio"] < 0.95
+    assert [one["tight"] for one in found["benches"]] == [3] * 6
+    assert found["cells"]["of_kind"]["cells"] == 6
+    assert len(found["gates"]["of_kind"]["by_hour"]) == 24
+    assert {one["field"] for one in found["parts"]} >= {"bowl_gasket_renewed"}
+
+
+def test_without_records_it_says_so(tmp_path):
+    done = Desk(tmp_path / "nowhere")("learnt")
+    assert done.code == 2
+    assert "no job records" in done.err
