@@ -56,6 +56,12 @@ _COMES_BACK_G = judgement(1.0, "g")
 _COMES_BACK = judgement(0.003, "share")
 # What may be poured in, g for each ml that the bottle is said to hold (judgement).
 _HOLDS = judgement(1.2, "g/ml")
+# Somebody moves on bench or bottle while the readings of a minute scatter about their mean by so
+# much, so many times the usual, and by this share of what the minute differs from the one before:
+# a flow moves it by more.
+_RESTLESS_G = judgement(1.0, "g")
+_RESTLESS = judgement(10.0, "times")
+_OF_MOVE = judgement(1 / 6, "share")
 # A smaller spike is not told.
 _TOLD_G = judgement(1.0, "g")
 
@@ -101,6 +107,9 @@ class Follower:
         # The last reading that was as expected, and what lies on the bottle.
         self.calm_g = 0.0
         self.load: Load | None = None
+        # Since when somebody moves there, and the furthest out that a minute has been.
+        self.restless_s = float("nan")
+        self.swung_g = 0.0
 
     @classmethod
     def of(cls, settings: Settings) -> Follower:
@@ -118,6 +127,7 @@ class Follower:
             self._frozen(average.t_s, seconds)
             return
         self._gap(average.t_s, seconds, weep)
+        moved_g = mass_g - self.gauge.last_g
         self.gauge.add(mass_g)
         reading = mass_g - weep.zero_g + evaporation.total_g
         row, inputs = weep.row(evaporation), weep.inputs(evaporation)
@@ -125,12 +135,30 @@ class Follower:
             # What the cell's noise is must be known before any reading is believed.
             self.waiting.append((average.t_s, row, reading, inputs))
             return
+        if self._restless(average, reading, moved_g):
+            self.blind_s += seconds
+            return
         noise = self.gauge.sd_g(average.noise_g)
         if self.waiting:
             weep.filter.coarsen(max(1.0, noise / _FINE_G, abs(mass_g) / _USUAL_LOAD_G))
             self._begin(noise, weep)
         reading = mass_g - weep.zero_g + evaporation.total_g
         self._offer(average.t_s, (row, reading, noise, inputs), weep)
+
+    def _restless(self, average: Average, reading_g: float, moved_g: float) -> bool:
+        """Whether somebody moves there, so that the minute tells nothing; told when he is gone."""
+        usual_g = self.gauge.sd_g(math.nan)
+        least_g = max(_RESTLESS_G, _RESTLESS * usual_g, _OF_MOVE * abs(moved_g))
+        if average.noise_g > least_g:
+            if not math.isfinite(self.restless_s):
+                self.restless_s, self.swung_g = average.t_s, 0.0
+            self.swung_g = max(self.swung_g, abs(reading_g - self.calm_g))
+            return True
+        if math.isfinite(self.restless_s):
+            passed = say("follow.knock_g_passed", worst=f"{self.swung_g:.1f}")
+            self._fault(self.restless_s, "bump", passed)
+            self.restless_s = math.nan
+        return False
 
     def _begin(self, noise: float, weep: Weep) -> None:
         """Offer what has waited until the noise was known, without what was a spike."""

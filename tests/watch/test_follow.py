@@ -57,11 +57,13 @@ class Bottle:
         self.t_s = 0.0
         self.rng = np.random.default_rng(1)
 
-    def reads(self, *off_g, after_s: float = 60.0, frozen: bool = False):
+    def reads(self, *off_g, after_s: float = 60.0, frozen: bool = False, noise_g: float = 0.001):
         for value in off_g:
             self.t_s += after_s
             mass_g = 300.0 + value + (0.0 if frozen else self.rng.normal(0, 0.002))
-            average = Average(self.t_s, mass_g, 0.001, 6, 20.0, math.nan, 1.0, np.zeros(1), frozen)
+            average = Average(
+                self.t_s, mass_g, noise_g, 6, 20.0, math.nan, 1.0, np.zeros(1), frozen
+            )
             self.follower.step(average, after_s, self.weep, NOTHING)
         return self
 
@@ -97,6 +99,25 @@ def test_an_animal_that_shuffles_and_jumps_off_leaves_the_filter_as_it_was():
     # No minute is taken as sure that lies grams from the ones beside it.
     steps = [abs(g) for g in np.diff(bottle.filter.taken[30:]) if abs(g) > 100]
     assert len(steps) <= 2
+
+
+def test_minutes_in_which_somebody_moves_tell_nothing():
+    """An animal of 3 kg: no minute of it is a reading, however unsure; then all is as before."""
+    restless = [1820.0, 3196.0, 3344.0, 3301.0, 3534.0, 2814.0, 3159.0]
+    bottle = calm().reads(*restless, noise_g=400.0).reads(*[-0.1] * 5)
+    assert bottle.follower.removed_g == 0.0
+    assert bottle.faults == ["bump"]
+    assert "3534" in bottle.follower.faults[0].text
+    assert bottle.follower.blind_s == 7 * 60.0
+    assert bottle.filter.level_g == pytest.approx(-0.1, abs=0.01)
+
+
+def test_a_flow_is_not_taken_for_somebody_who_moves():
+    """Sixty readings a minute: 72 g a minute scatter by 2.7 g about their mean."""
+    bottle = calm().reads(*[-72.0 * k for k in range(1, 5)], noise_g=2.7)
+    assert bottle.follower.blind_s == 0.0
+    assert bottle.filter.level_g < -200.0
+    assert bottle.faults == []
 
 
 def test_what_stays_was_put_there_and_what_comes_off_hours_later_was_not_it():
