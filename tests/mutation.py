@@ -25,7 +25,7 @@ _COPIED = ("soakmon", "sim", "hardware", "tests", "pyproject.toml", "DEVELOPERS.
 MODULES = {
     "guard": ("bench/guard", ("tests/bench/test_guard.py",)),
     "session": ("bench/session", ("tests/bench/test_session.py", "tests/bench/test_ends.py")),
-    "rules": ("reach/rules", ("tests/reach/test_rules.py",)),
+    "rules": ("reach/rules", ("tests/reach/test_rules.py", "tests/reach/test_rules_morning.py")),
     "outbox": ("records/outbox", ("tests/records/test_outbox.py",)),
 }
 _QUICK = ("guard", "rules", "outbox")

@@ -208,7 +208,6 @@ def test_a_report_that_the_kill_cut_off_is_made_after_the_next_start(tmp_path):
     with served(tmp_path):
         client = Client(tmp_path / "control.sock")
         client.post("/soak", {"title": "t", "job": None, "cautions_confirmed": True})
-        time.sleep(0.5)
         client.post("/end", {"reason": "enough"})
         until_s = time.monotonic() + 20
         while asked(tmp_path, "/soaks")[0]["verdict"] is None and time.monotonic() < until_s:

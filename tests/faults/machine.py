@@ -14,8 +14,6 @@ from typing import Any
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
-from sim.faults import Defect, Kind
-from sim.scenario import Happenings, Scenario
 from soakmon.bench.ports import Press
 from soakmon.bench.service import Service
 from soakmon.records.latch import NAME as LATCH
@@ -23,29 +21,10 @@ from tests.faults.broker import ORDERED
 from tests.faults.disk import Note, State
 from tests.faults.life import Life
 from tests.faults.parts import Cell, Gate, Valve
+from tests.faults.racks import COMMANDS, RACKS
 from tests.faults.watch import Watch
 
 _SOAK_H = 0.1
-_LEAKING = frozenset({"leaking"})
-_DRY = Scenario("dry", "nothing is wrong", 1, frozenset({"tight"}))
-RACKS = {
-    "dry": _DRY,
-    "refilled": Scenario(
-        "refilled", "somebody tops it up", 2, frozenset({"tight"}),
-        happenings=Happenings(refill_s=1500.0, refill_g=90.0),
-    ),
-    "needle open": Scenario(
-        "needle open", "a carb floods", 3, _LEAKING, (Defect(Kind.NEEDLE_OPEN, 3, 250.0),)
-    ),
-    "two needles open": Scenario(
-        "two needles open", "two carbs flood", 4, _LEAKING,
-        (Defect(Kind.NEEDLE_OPEN, 1, 250.0), Defect(Kind.NEEDLE_OPEN, 3, 250.0)),
-    ),
-    "hose bursts": Scenario(
-        "hose bursts", "the hose lets go", 5, _LEAKING,
-        (Defect(Kind.HOSE, 0, 400.0, onset_s=900.0),),
-    ),
-}  # fmt: skip
 # Where there is one: memory, not a card, so that a commit costs nothing.
 _ROOM = Path("/dev/shm")
 _BY_ITSELF = ("preflight", "filling", "settling", "soaking")
@@ -136,7 +115,7 @@ class Histories(RuleBasedStateMachine):
 
     @rule()
     def resume(self) -> None:
-        self._confirmed(_COMMANDS["resume"])
+        self._confirmed(COMMANDS["resume"])
         self.tick()
 
     def _start(self, service: Service) -> int:
@@ -158,7 +137,7 @@ class Histories(RuleBasedStateMachine):
         """Who asked does not wait: nothing may be done any more."""
         self.tick()
         before = self._seen()
-        if self.life.ask(_COMMANDS[what], given_up=True) is None:
+        if self.life.ask(COMMANDS[what], given_up=True) is None:
             return
         assert self._seen() == before
         self.life.service.worker.drain()
@@ -173,7 +152,7 @@ class Histories(RuleBasedStateMachine):
         known, ran = set(self.watch.known), []
 
         def carried_out(service: Service) -> Any:
-            result = (self._start if what == "start" else _COMMANDS[what])(service)
+            result = (self._start if what == "start" else COMMANDS[what])(service)
             ran.append(result)
             if what in _OPENING:
                 self.watch.person_opened(known)
@@ -221,7 +200,7 @@ class Histories(RuleBasedStateMachine):
 
     @rule(what=st.sampled_from(["end", "isolate"]))
     def command(self, what: str) -> None:
-        asked = self.life.ask(_COMMANDS[what])
+        asked = self.life.ask(COMMANDS[what])
         if self.tick() and asked is not None and asked.exception(0) is None:
             self.watch.shut()
 
@@ -394,7 +373,7 @@ class Histories(RuleBasedStateMachine):
         self.wait(20.0)
         assert life.service is not None, "the service does not start again"
         self._still_guarded()
-        life.ask(_COMMANDS["end"])
+        life.ask(COMMANDS["end"])
         self.wait(20.0)
         # What is owed is done by the next start at the latest.
         life.die()
@@ -402,14 +381,4 @@ class Histories(RuleBasedStateMachine):
         life.die()
 
 
-def _resume(service: Service) -> None:
-    service.commands.resume_feed(cautions_confirmed=True)
-
-
 _OPENING = ("start", "resume")
-_COMMANDS = {
-    "start": lambda s: s.commands.start_soak("rack", None, cautions_confirmed=True),
-    "end": lambda s: s.commands.end("enough"),
-    "isolate": lambda s: s.commands.isolate("to look"),
-    "resume": _resume,
-}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,6 +17,7 @@ from soakmon.records.recall import recall
 from soakmon.records.verdict_form import VerdictForm
 from soakmon.watch.verdict import Alarm
 from tests.faults.disk import Note, State
+from tests.faults.flood import Flood, gist
 from tests.faults.life import Life, alarms_of
 from tests.faults.parts import Cell, Gate, Valve
 
@@ -39,20 +39,6 @@ _BROKER_BACK_S = {"gone": 0.0, "refuses": 0.0, "hangs": 75.0, "throws away": 10.
 _BROKER_WITHIN_S = 40.0
 # What the broker keeps is as old as the main loop's last turn.
 _TICKS = 6
-
-
-def _gist(told: dict[str, Any]) -> tuple[Any, ...]:
-    """What matters of a status as it is sent, or of what the broker keeps of it."""
-    return told.get("phase"), told.get("feed_open"), told.get("soak"), told.get("latch")
-
-
-@dataclass
-class Flood:
-    """A flood that the bench knows of: since when (world time, s), where, and whether told."""
-
-    known_s: float
-    carb: int | None
-    told: bool = False
 
 
 class Watch:
@@ -153,7 +139,7 @@ class Watch:
             self._floods(now_s)
             self._broker(now_s)
             self._status()
-        self.said = [*self.said[-_TICKS:], _gist(life.service.status.as_dict())]
+        self.said = [*self.said[-_TICKS:], gist(life.service.status.as_dict())]
         self.seen_rows = len(life.rows)
 
     def _openings(self) -> None:
@@ -243,8 +229,8 @@ class Watch:
             self._kept(service.status.as_dict())
 
     def _kept(self, status: dict[str, Any]) -> None:
-        kept = _gist(self.life.broker.kept["state"])
-        said = [*self.said, _gist(status)]
+        kept = gist(self.life.broker.kept["state"])
+        said = [*self.said, gist(status)]
         assert kept in said, f"(e) the broker keeps {kept}, and it is {said}"
         assert self.life.broker.kept["availability"]["state"] == "online"
 

@@ -21,7 +21,9 @@ from soakmon.page.door import Door
 from soakmon.page.store import Role, Store
 from soakmon.records.journal import Journal
 from tests.chromium import chromium
-from tests.page.served import PASSWORD
+from tests.page.looking import PHONE, opened, sign_in
+from tests.page.served import PASSWORD, ServedBench
+from tests.reach.broker import Broker, say
 
 HERE, ELSEWHERE = "192.168.1.20", "203.0.113.9"
 
@@ -106,3 +108,33 @@ def paged(tmp_path):
     reports.close()
     store.close()
     journal.close()
+
+
+@pytest.fixture(scope="module")
+def far_broker(tmp_path_factory):
+    started = Broker(tmp_path_factory.mktemp("broker")).start()
+    yield started
+    started.kill()
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory, far_broker):
+    """A bench on a broker that knows another one, with an account and a job."""
+    kept = '{"taken_at": "2020-01-01T00:00:00+00:00", %s}'
+    say(far_broker, "soakmon/far/phase", kept % '"phase": "soaking", "reason": ""', "-r")
+    told = '"verdict": "leaking", "reason": "leak at carb 2, about 12 g/day"'
+    say(far_broker, "soakmon/far/verdict", kept % told, "-r")
+    more = f"[mqtt]\nenabled = true\nport = {far_broker.port}\n"
+    made = ServedBench(tmp_path_factory.mktemp("bench"), "gasket-weep", 60, more=more)
+    made.account("ada")
+    yield made
+    assert made.stop() == 0
+
+
+@pytest.fixture
+def phone(browser, bench):
+    page = opened(browser, bench, PHONE, color_scheme="dark")
+    sign_in(page)
+    yield page
+    assert page.faults == []
+    page.context.close()

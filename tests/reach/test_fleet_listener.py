@@ -26,7 +26,7 @@ def wire(broker):
     return connect(bench_with(mqtt={"host": "127.0.0.1", "port": broker.port}).mqtt, "far")
 
 
-async def test_nothing_is_heard_until_somebody_looks_nor_after_the_last_has_left(broker):
+async def test_nothing_is_heard_until_somebody_looks_nor_after_the_last_has_left(broker, ear):
     clock = [100.0]
     listener = listener_of(broker, clock)
     fleet = listener.fleet
@@ -49,7 +49,7 @@ async def test_nothing_is_heard_until_somebody_looks_nor_after_the_last_has_left
         assert fleet.benches == {}
         for word in ("filling", "soaking"):
             await link.publish(phase("far", word))
-        await asyncio.sleep(0.2)
+        await until(lambda: len(ear.on("soakmon/far/phase")) == 3)
         assert fleet.messages == heard
         # Who comes back sees what holds now.
         listener.look()
@@ -64,11 +64,12 @@ async def test_only_the_benches_of_a_shop(broker):
     clock = [0.0]
     listener = listener_of(broker, clock, shop="north")
     async with wire(broker) as link:
-        for bench in ("far", "north/left", "south/left"):
-            await link.publish(phase(bench))
         listener.look()
+        await until(lambda: listener.fleet.connected)
+        # What is said comes in order: with the last bench the others would be there.
+        for bench in ("far", "south/left", "north/left"):
+            await link.publish(phase(bench))
         await until(lambda: listener.fleet.benches)
-        await asyncio.sleep(0.1)
     assert set(listener.fleet.benches) == {"north/left"}
     await listener.stop()
 
