@@ -82,11 +82,10 @@ def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings
     order = replace(order, about=replace(order.about, settings=settings, made=order.made))
     if order.job is None:
         return order, settings
-    told = context_for(order.data, order.job, gates, order.made, order.bench)
     # A recorded run says the same whatever other soaks are on record.
-    priors = settings.priors
-    told = replace(told, past=priors.past, fleet=priors.fleet, zero_g_per_c=None, dark_per_h=None)
-    settings = told.applied(settings)
+    told = context_for(order.data, order.job, gates, order.made, order.bench, taught=False)
+    past, fleet = settings.priors.past, settings.priors.fleet
+    settings = replace(told, past=past, fleet=fleet).applied(settings)
     about = about_of(replace(told, invented=order.about.invented), settings, order.made)
     given = order.about
     about = replace(about, bench_toml=given.bench_toml, language=given.language)
@@ -159,10 +158,12 @@ def context_for(
     bench: Bench | None = None,
     *,
     invented: bool = False,
+    taught: bool = True,
 ) -> SoakContext:
     """What the records tell a soak at that time. gates: of the run, 0 when it has none.
 
-    invented: the bench is a simulated one, and learns from its like only.
+    invented: the bench is a simulated one, and learns from its like only; taught: whether it learns
+    from other soaks at all.
 
     Raises InputError for a job that is not there or has another number of carburettors. Without a
     job, records that cannot be read are told and nothing more: the bench does not wait for them.
@@ -179,7 +180,7 @@ def context_for(
                 referred=bool(known and known.data["passed"]),
                 calibration=stands.text,
                 calibrated=stands.good,
-                **(_learnt(session, bench, own, invented=invented) if bench else {}),
+                **(_learnt(session, bench, own, invented=invented) if bench and taught else {}),
                 namesake=namesake(session, bench, own) if bench else "",
                 versions=versions(),
             )
@@ -187,7 +188,7 @@ def context_for(
                 return told
             found = find_job(session, job)
             table = read_table(folder)
-            if bench is not None:
+            if bench is not None and taught:
                 table = learnt_table(table, parts_of_shop(session, bench, table, invented=invented))
             told = _told_by(found, _checked_shifts(found, gates, table), told)
             return replace(told, **_before(session, found))

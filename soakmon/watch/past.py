@@ -35,6 +35,9 @@ _NARROWS = judgement((0.1, 2.0), "times")
 # Departures of a bench, and spreads of its nights, that are weighed.
 BENCHES: Floats = effort(np.linspace(-2.5, 2.5, 401), "log.")
 _NIGHT: Floats = effort(np.geomspace(0.03, 0.5, 13), "log. sd")
+# Logarithm of the normal distribution, to look up: a hall's soaks ask for it some million times.
+_SDS: Floats = effort(np.linspace(-7.0, 7.0, 2801), "sd")
+_LOG_BELOW: Floats = np.log(below(_SDS))
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +129,7 @@ def log_chance(tight: Sequence[PastSoak], scales: tuple[float, float]) -> Floats
     sd = np.hypot(_NIGHT[:, None], READ_G / expected)
     z = (seen - BENCHES[:, None, None]) / sd
     room = (cut - BENCHES[:, None, None]) / sd
-    chance = (-0.5 * z**2 - np.log(sd) - np.log(np.maximum(below(room), 1e-12))).sum(axis=2)
+    chance = (-0.5 * z**2 - np.log(sd) - np.interp(room, _SDS, _LOG_BELOW)).sum(axis=2)
     return np.asarray(chance - 0.5 * (np.log(_NIGHT / BY_NIGHT) / _BY_NIGHT_LOG_SD) ** 2)
 
 

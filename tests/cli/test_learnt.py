@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 
+from soakmon.app.soak_context import context_for
+from soakmon.config import Bench
 from soakmon.records.jobs.store import Records
+from soakmon.watch.fleet_prior import FleetPrior
+from soakmon.watch.verdict import Cause
 from tests.desk import Desk
 from tests.records.jobs.test_shop_results import keep, traits
+
+JOINT = "bowl_joint_weep"
 
 
 @pytest.fixture
@@ -44,6 +51,25 @@ def test_it_can_be_read_by_scripts(desk):
     assert found["cells"]["of_kind"]["cells"] == 6
     assert len(found["gates"]["of_kind"]["by_hour"]) == 24
     assert {one["field"] for one in found["parts"]} >= {"bowl_gasket_renewed"}
+
+
+def test_the_shop_moves_the_odds_of_a_running_soak_and_of_no_recorded_run(desk):
+    number = desk(
+        "job", "new", "--customer", "invented", "--machine", "750", "--rack", "one", "--carbs", "1"
+    ).out.strip()  # fmt: skip
+    desk("job", "carb", number, "1", "bowl_gasket_renewed=yes")
+    seen = [{"carb": 1, "parts": {"bowl_gasket_renewed": True}, "chances": {JOINT: 0.3}}]
+    with Records(desk.folder) as records:
+        for bench in range(30, 36):
+            keep(records, bench, [0.8] * 20, causes=seen)
+    when = datetime.now(UTC)
+    running = context_for(desk.folder, number, 1, when, Bench())
+    recorded = context_for(desk.folder, number, 1, when, Bench(), taught=False)
+    assert recorded.shifts[1].factor[Cause(JOINT)] == 0.7
+    assert running.shifts[1].factor[Cause(JOINT)] == pytest.approx(1.0, abs=0.03)
+    assert "120 such carburettors of the shop" in running.shifts[1].because[0]
+    assert recorded.fleet == FleetPrior()
+    assert "bowl_gasket_renewed = True, 120 carburettors" in desk("learnt").out
 
 
 def test_without_records_it_says_so(tmp_path):
