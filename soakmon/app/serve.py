@@ -119,18 +119,8 @@ def _serve(
         journal.run(lambda error: service.thread_ended("journal", error))
         reports.run()
         try:
-            asyncio.run(
-                _listen(
-                    service,
-                    outlets,
-                    reports,
-                    listener,
-                    records,
-                    fall=fall,
-                    told=told,
-                    commissioning=commissioning,
-                )
-            )
+            asyncio.run(_listen(service, outlets, reports, listener, records,
+                                fall=fall, told=told, commissioning=commissioning))  # fmt: skip
         finally:
             tell_system("STOPPING=1")
             if commissioning is not None:
@@ -211,6 +201,17 @@ async def _beat(service: Service) -> None:
         service.beats.loop_s = None
 
 
+def _control(service: Service, desk: GuideDesk) -> Server:
+    """The server of the control socket."""
+    api = build_api(service)
+    guides = APIRouter()
+    add_guides(guides, desk)
+    api.include_router(guides)
+    return Server(
+        uvicorn.Config(api, log_level="warning", lifespan="off", http=neighbour(), ws="none")
+    )
+
+
 async def _listen(
     service: Service,
     outlets: Outlets,
@@ -222,13 +223,8 @@ async def _listen(
     told: str,
     commissioning: CommissionDesk | None,
 ) -> None:
-    api = build_api(service)
-    guides = APIRouter()
     desk = GuideDesk(service, records.keep)
-    add_guides(guides, desk)
-    api.include_router(guides)
-    config = uvicorn.Config(api, log_level="warning", lifespan="off", http=neighbour(), ws="none")
-    server = Server(config)
+    server = _control(service, desk)
     page = None
     if service.bench.page.on:
         page = await _open_page(service, reports, desk, commissioning)

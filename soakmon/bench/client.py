@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 import socket
+from collections.abc import Mapping
 from http.client import HTTPConnection, HTTPException
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
+
+from pydantic import JsonValue
 
 from soakmon.errors import InputError
 
@@ -59,7 +62,7 @@ class Client:
 
         return [OutletHealth.model_validate(one) for one in self.get("/health")]
 
-    def post(self, path: str, body: dict[str, Any] | None = None) -> Any:
+    def post(self, path: str, body: Mapping[str, JsonValue] | None = None) -> Any:
         """What a POST gives."""
         return self._answer("POST", path, None if body is None else json.dumps(body))
 

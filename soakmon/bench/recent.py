@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable
 from math import isfinite
-from typing import Any
 
 import numpy as np
+from pydantic import JsonValue
 
 from soakmon.bench.edges import Drop
 from soakmon.watch.rows import Rows
@@ -44,7 +44,7 @@ class Recent:
         """Wall time in s and mass in g of each reading since a wall time, oldest first."""
         return [one for one in self._masses.copy() if one[0] >= since_wall_s and isfinite(one[1])]
 
-    def still(self, since_wall_s: float) -> dict[str, Any] | None:
+    def still(self, since_wall_s: float) -> dict[str, JsonValue] | None:
         """What the cell at rest said since a wall time; None when it said too little."""
         seen = np.array([one for one in self._masses.copy() if one[0] >= since_wall_s])
         found = still(seen[:, 0] - seen[0, 0], seen[:, 1]) if len(seen) else None

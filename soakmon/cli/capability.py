@@ -6,13 +6,16 @@ import json
 import os
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from soakmon import __version__
 from soakmon.cli.options import DATA, DataOption
 from soakmon.cli.printing import print_line, terminal
+
+if TYPE_CHECKING:
+    from soakmon.capability.evaluate import Result
 
 commands = typer.Typer()
 
@@ -41,34 +44,18 @@ def capability(
     Also shows what this bench found of a real known leak, once that has been tried.
     """
     from soakmon.app.bound_nights import tight_nights
-    from soakmon.app.capability_nights import run
-    from soakmon.app.nights_file import add_night, read_nights, write_whole
+    from soakmon.app.nights_file import write_whole
     from soakmon.app.soak_context import context_for
     from soakmon.capability.both_bounds import bounds_of
     from soakmon.capability.certificate import certificate
-    from soakmon.capability.evaluate import plan, plan_tight
     from soakmon.capability.summary import as_dict
     from soakmon.cli.capability_output import show_capability
-    from soakmon.cli.output import bar
     from soakmon.records.opening import now
 
-    err = terminal(stderr=True)
-    cases = plan_tight(nights, seed) if tight else plan(nights, seed)
-    done = read_nights(resume, nights, seed, tight=tight)
-    wanted = [case for case in cases if case.index not in done]
-    with bar(err, f"judging {nights} nights") as progress:
-        for result in run(wanted, jobs or os.cpu_count() or 1):
-            done[result.index] = result
-            add_night(resume, result)
-            progress(len(done) / nights)
-            # A line now and then where no bar can be drawn.
-            if not err.is_terminal and (
-                len(done) % max(nights // 10, 1) == 0 or len(done) == nights
-            ):
-                print_line(f"{len(done)} of {nights} nights", stderr=True)
-    results = [done[index] for index in sorted(done)]
+    processes = jobs or os.cpu_count() or 1
+    results = _judged(nights, seed, processes, resume, tight=tight)
     # Half a second each, so they are not kept.
-    bounds = bounds_of(list(tight_nights(nights, jobs or os.cpu_count() or 1)))
+    bounds = bounds_of(list(tight_nights(nights, processes)))
     if page is not None:
         write_whole(page, certificate(results, bounds, version=__version__, seed=seed))
     known = context_for(data, None, 0, now().astimezone()).reference
@@ -79,3 +66,28 @@ def capability(
         show_capability(terminal(), results, bounds)
         untried = "not tried yet: soakmon bench drip --live tries a known leak"
         print_line(f"This bench: {known or untried}", soft_wrap=True)
+
+
+def _judged(
+    nights: int, seed: int, processes: int, resume: Path | None, *, tight: bool
+) -> list[Result]:
+    """All nights: those that a file has kept, and the others judged and kept there."""
+    from soakmon.app.capability_nights import run
+    from soakmon.app.nights_file import add_night, read_nights
+    from soakmon.capability.evaluate import plan, plan_tight
+    from soakmon.cli.output import bar
+
+    err = terminal(stderr=True)
+    cases = plan_tight(nights, seed) if tight else plan(nights, seed)
+    done = read_nights(resume, nights, seed, tight=tight)
+    wanted = [case for case in cases if case.index not in done]
+    with bar(err, f"judging {nights} nights") as progress:
+        for result in run(wanted, processes):
+            done[result.index] = result
+            add_night(resume, result)
+            progress(len(done) / nights)
+            # A line now and then where no bar can be drawn.
+            now_and_then = len(done) % max(nights // 10, 1) == 0 or len(done) == nights
+            if now_and_then and not err.is_terminal:
+                print_line(f"{len(done)} of {nights} nights", stderr=True)
+    return [done[index] for index in sorted(done)]

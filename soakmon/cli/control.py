@@ -83,8 +83,10 @@ def ack(socket: SocketOption = None) -> None:
     for alarm in found.waiting:
         print_line(f"{clock.at(alarm.t_s)}  {clock.said(alarm.text)}")
     uids = [alarm.uid for alarm in found.waiting]
-    body = {"alarms": uids, "by": user_name()[:60]}
-    count = client.post("/acknowledge", body)["acknowledged"] if uids else 0
+    count = 0
+    if uids:
+        body = client.post("/acknowledge", {"alarms": [*uids], "by": user_name()[:60]})
+        count = body["acknowledged"]
     told = {0: "no alarm to acknowledge", 1: "acknowledged"}
     print_line(told.get(count, f"{count} alarms acknowledged"))
 

@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any
 
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from soakmon.records.jobs.fields import CarbFields, height_within
+from soakmon.records.jobs.job_form import CarbForm, CorrectionForm, JobForm, NoteForm
 from soakmon.records.jobs.text import inert
 
 
-def show_job(console: Console, job: dict[str, Any]) -> None:
+def show_job(console: Console, job: JobForm) -> None:
     """Show a job as `job_dict` gives it."""
-    job = {**job, **{name: inert(job[name]) for name in ("customer", "machine", "rack")}}
     console.print(Text(f"Job {job['number']}", style="bold"))
-    for name in ("customer", "machine", "rack"):
-        console.print(Text(f"  {name:9} {job[name]}"))
+    for name, value in (
+        ("customer", job["customer"]), ("machine", job["machine"]), ("rack", job["rack"]),
+    ):  # fmt: skip
+        console.print(Text(f"  {name:9} {inert(value)}"))
     console.print(Text(f"  created   {_when(job['created'])}"))
     for carb in job["carbs"]:
         known = {k: v for k, v in carb.items() if k not in {"place", "jets"} and v is not None}
@@ -44,13 +45,13 @@ def _when(at: str) -> str:
     return f"{datetime.fromisoformat(at).astimezone():%Y-%m-%d %H:%M %Z}"
 
 
-def _correction(one: dict[str, Any]) -> str:
+def _correction(one: CorrectionForm) -> str:
     place = "" if one["place"] is None else f"{one['part']} {one['place']} "
     was = f"{one['before']!r} is now {one['after']!r}"
     return f"{_when(one['at'])} {one['by_whom']}: {place}{one['field'].replace('_', ' ')}: {was}"
 
 
-def show_carb_fields(console: Console, place: int, values: dict[str, Any]) -> None:
+def show_carb_fields(console: Console, place: int, values: CarbForm) -> None:
     """Show every field of a carburettor with its value, or what may be written there."""
     table = Table(title=f"carb {place}", box=None, show_header=False, title_justify="left")
     for name, field in CarbFields.model_fields.items():
@@ -70,13 +71,13 @@ def _told(value: object) -> str:
     return str(value)
 
 
-def _height(carb: dict[str, Any]) -> str:
+def _height(carb: CarbForm) -> str:
     fields = {name: value for name, value in carb.items() if name != "place"}
     within = height_within(CarbFields.model_validate(fields))
     return " – FLOAT HEIGHT OUTSIDE ITS LIMITS" if within is False else ""
 
 
-def _note(note: dict[str, Any]) -> str:
+def _note(note: NoteForm) -> str:
     who = f"{note['written_by']}: " if note["written_by"] else ""
     where = f"carb {note['carb']}: " if note["carb"] else ""
     return f"{_when(note['at'])} {who}{where}{note['text']}"

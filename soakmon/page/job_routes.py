@@ -153,7 +153,7 @@ def _add_reading(router: APIRouter, job_store: JobStoreHandle) -> None:
 
     @router.get("/{number}", summary="Everything of a job")
     def shown(number: Number) -> dict[str, Any]:
-        return job_store.jobs.shown(number)
+        return dict(job_store.jobs.shown(number))
 
     @router.get(
         "/{number}/export.zip",

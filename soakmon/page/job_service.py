@@ -24,6 +24,7 @@ from soakmon.records.jobs.correct import (
 )
 from soakmon.records.jobs.export import export_job, job_dict
 from soakmon.records.jobs.fields import checked
+from soakmon.records.jobs.job_form import CarbForm, JobForm
 from soakmon.records.jobs.models import Job, StoredResult
 from soakmon.records.jobs.store import Records
 from soakmon.records.opening import DATABASE_VARIABLE, now
@@ -82,7 +83,7 @@ class JobService:
             )
             return job.number
 
-    def shown(self, number: str) -> dict[str, Any]:
+    def shown(self, number: str) -> JobForm:
         """Everything of a job, in the form of its export but for the data of its results."""
         with self._job(number) as (_, _, job):
             made = job_dict(job)
@@ -95,7 +96,7 @@ class JobService:
         with self._job(number) as (records, _, job):
             export_job(job, records.files, target)
 
-    def set_carb(self, number: str, place: int, changes: dict[str, Any], by: str) -> dict[str, Any]:
+    def set_carb(self, number: str, place: int, changes: CarbForm, by: str) -> CarbForm:
         """Change what is written down of a carburettor; all that is then."""
         with self._job(number) as (_, _, job):
             found = [carb for carb in job.carbs if carb.place == place]

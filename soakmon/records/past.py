@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict
 from typing import Annotated, Any
 
-from pydantic import BaseModel, Field, ValidationError
+from pydantic import BaseModel, Field, JsonValue, ValidationError
 
 from soakmon.watch.decision import Decision
 from soakmon.watch.past import PastSoak
@@ -34,10 +34,10 @@ class PastEvaporation(BaseModel):
     feed_g: Grams
     bowls_g: Grams
     spare_g: Grams | None
-    of: dict[str, Any]
+    of: dict[str, JsonValue]
 
 
-def evaporation_of(decision: Decision, settings: Settings) -> dict[str, Any] | None:
+def evaporation_of(decision: Decision, settings: Settings) -> dict[str, JsonValue] | None:
     """What a soak says of later ones; None when it says nothing.
 
     Tight, or without a leak at a gate but with more lost than any expectation.
@@ -110,7 +110,7 @@ def _lost_more(verdict: Verdict) -> bool:
     return not seen and lost is not None and lost > verdict.expected_evaporation_g.high
 
 
-def _of(settings: Settings) -> dict[str, Any]:
+def _of(settings: Settings) -> dict[str, JsonValue]:
     """What the evaporation depends on; how full the bottle was is in the expectation already."""
     bottle = asdict(settings.geometry.bottle)
     del bottle["fill_ml"]

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
+from numpy.typing import NDArray
 
 from soakmon.errors import InputError
 from soakmon.watch.rows import Floats, Rows
@@ -191,41 +192,48 @@ def _check(
     below = np.flatnonzero(values[:, 1] < _LEAST_MASS_G)
     if len(below) and lines.first_below is None:
         lines.first_below = block[below[0]][0]
-    spacing = np.diff(values[:, 0], prepend=last_s)
-    time_wrong = ~(spacing > 0)
-    too_close = spacing < _LEAST_SPACING_S
-    checks = [
-        (0, time_wrong, "time must increase from row to row (and may not be blank)"),
-        (0, too_close, "rows must be at least 0.1 s apart"),
-        (0, np.abs(values[:, 0]) > _LATEST_S, "not a time in seconds of a recorded run"),
-        (0, values[:, 0] - first_s > _LONGEST_S, "more than 100 days after the first row"),
-        (
-            1,
-            np.abs(values[:, 1]) > _MOST_MASS_G,
-            "the mass is too large to be a bottle of fuel in grams",
-        ),
-    ]
+    checks = [(0, *found) for found in _of_time(values[:, 0], first_s, last_s)]
+    too_heavy = np.abs(values[:, 1]) > _MOST_MASS_G
+    checks.append((1, too_heavy, "the mass is too large to be a bottle of fuel in grams"))
     for place, name in enumerate(columns):
-        column = values[:, place]
-        if name in {"air_c", "fuel_c"}:
-            wrong = (column < _COLDEST_C) | (column > _WARMEST_C)
-            checks.append((place, wrong, "not a temperature in °C that a shop can have"))
-        elif name.startswith("drops_"):
-            wrong = (column < 0) | (column != np.floor(column)) & np.isfinite(column)
-            checks.append((place, wrong, "drops are counts: whole numbers from 0"))
-            checks.append((place, column > _MOST_DROPS, "more drops than fall in 10 minutes"))
-        elif name.startswith("block_ms_"):
-            wrong = (column < 0) | (column > _LONGEST_BLOCK_MS)
-            checks.append((place, wrong, "not a time in ms that a beam was dark"))
-        elif name == "feed_open":
-            wrong = np.isfinite(column) & (column != 0) & (column != 1)
-            checks.append((place, wrong, "feed_open is 0 (shut) or 1 (open)"))
+        checks += [(place, *found) for found in _of_column(name, values[:, place])]
     for place, wrong, text in checks:
         if wrong.any():
             at = int(np.argmax(wrong))
             shown = values[at, place]
             told = "blank" if math.isnan(shown) else f"{shown:g}"
             raise lines.error(f"{told}: {text}", block[at][0], columns[place])
+
+
+def _of_time(t_s: Floats, first_s: float, last_s: float) -> list[tuple[NDArray[np.bool_], str]]:
+    """Where times are wrong, and how; last_s: of the block before."""
+    spacing = np.diff(t_s, prepend=last_s)
+    return [
+        (~(spacing > 0), "time must increase from row to row (and may not be blank)"),
+        (spacing < _LEAST_SPACING_S, "rows must be at least 0.1 s apart"),
+        (np.abs(t_s) > _LATEST_S, "not a time in seconds of a recorded run"),
+        (t_s - first_s > _LONGEST_S, "more than 100 days after the first row"),
+    ]
+
+
+def _of_column(name: str, column: Floats) -> list[tuple[NDArray[np.bool_], str]]:
+    """Where values of a column are wrong, and how."""
+    if name in {"air_c", "fuel_c"}:
+        wrong = (column < _COLDEST_C) | (column > _WARMEST_C)
+        return [(wrong, "not a temperature in °C that a shop can have")]
+    if name.startswith("drops_"):
+        wrong = (column < 0) | (column != np.floor(column)) & np.isfinite(column)
+        return [
+            (wrong, "drops are counts: whole numbers from 0"),
+            (column > _MOST_DROPS, "more drops than fall in 10 minutes"),
+        ]
+    if name.startswith("block_ms_"):
+        wrong = (column < 0) | (column > _LONGEST_BLOCK_MS)
+        return [(wrong, "not a time in ms that a beam was dark")]
+    if name == "feed_open":
+        wrong = np.isfinite(column) & (column != 0) & (column != 1)
+        return [(wrong, "feed_open is 0 (shut) or 1 (open)")]
+    return []
 
 
 def _rows(columns: list[str], values: Floats) -> Rows:

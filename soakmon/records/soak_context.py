@@ -10,6 +10,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
+from pydantic import JsonValue
+
 from soakmon.records.journal import Event
 from soakmon.records.priors import Shift
 from soakmon.watch.fleet_prior import FleetPrior
@@ -70,7 +72,7 @@ class SoakContext:
             priors = replace(priors, dark_per_h=self.dark_per_h)
         return replace(settings, cause_shift=shift, priors=priors, rack_full=self.rack_full)
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> dict[str, JsonValue]:
         """As JSON types."""
         plain = {name: getattr(self, name) for name in _PLAIN}
         shifts = {

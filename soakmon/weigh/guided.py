@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
-from pydantic import ValidationError
+from pydantic import JsonValue, ValidationError
 
 from soakmon.texts import say
 from soakmon.watch.settings import Settings
@@ -86,7 +86,7 @@ class Guided:
         self.answers: list[Answer] = []
         self.typed: dict[str, list[float]] = {}
         self.weighed_s: list[float] = []
-        self.form: dict[str, Any] | None = None
+        self.form: dict[str, JsonValue] | None = None
         self._guide = TESTS[test].guide(carbs)
         self.question: guides.Question | None = self._as_last(next(self._guide))
         for value, at_s in answers:

@@ -17,6 +17,14 @@ from typing import Any
 
 from soakmon.errors import InputError
 from soakmon.records.jobs.files import FileStore, picture_type, safe_name, sha256_of
+from soakmon.records.jobs.job_form import (
+    AttachmentForm,
+    CheckForm,
+    CorrectionForm,
+    JobForm,
+    NoteForm,
+    ResultForm,
+)
 from soakmon.records.jobs.models import (
     Attachment,
     ChecklistItem,
@@ -55,7 +63,7 @@ def export_job(job: Job, store: FileStore, target: Path) -> list[str]:
         raise InputError(f"{target}: cannot be written: {error.strerror}") from None
 
 
-def job_dict(job: Job) -> dict[str, Any]:
+def job_dict(job: Job) -> JobForm:
     """A job as JSON types; attachments name their file in the export."""
     return {
         "schema": SCHEMA,
@@ -73,7 +81,7 @@ def job_dict(job: Job) -> dict[str, Any]:
     }
 
 
-def _correction(one: Correction) -> dict[str, Any]:
+def _correction(one: Correction) -> CorrectionForm:
     return {
         "at": one.at.isoformat(),
         "by_whom": one.by_whom,
@@ -85,18 +93,18 @@ def _correction(one: Correction) -> dict[str, Any]:
     }
 
 
-def _check(check: ChecklistItem) -> dict[str, Any]:
+def _check(check: ChecklistItem) -> CheckForm:
     at = check.done_at.isoformat() if check.done_at else None
     return {"task": check.task, "done_by": check.done_by, "done_at": at}
 
 
-def _note(note: Note) -> dict[str, Any]:
+def _note(note: Note) -> NoteForm:
     at, by = note.at.isoformat(), note.written_by
     return {"at": at, "written_by": by, "carb": note.carb, "text": note.text}
 
 
-def _result(place: int, one: StoredResult) -> dict[str, Any]:
-    made = {
+def _result(place: int, one: StoredResult) -> ResultForm:
+    made: ResultForm = {
         "at": one.at.isoformat(),
         "kind": one.kind,
         "summary": one.summary,
@@ -108,7 +116,7 @@ def _result(place: int, one: StoredResult) -> dict[str, Any]:
     return made
 
 
-def _attachment(one: Attachment, results: list[StoredResult]) -> dict[str, Any]:
+def _attachment(one: Attachment, results: list[StoredResult]) -> AttachmentForm:
     ids = [result.id for result in results]
     return {
         "file": file_name(one),

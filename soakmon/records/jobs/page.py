@@ -4,24 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from html import escape as html_escape
-from typing import Any
 
 from soakmon.cautions import CAUTIONS
 from soakmon.records.jobs.fields import CarbFields, height_within
+from soakmon.records.jobs.job_form import (
+    AttachmentForm,
+    CarbForm,
+    CheckForm,
+    CorrectionForm,
+    JobForm,
+    NoteForm,
+    ResultForm,
+)
 from soakmon.records.jobs.text import inert
 
 _MOST_READINGS = 40
 _OPENS = (".pdf", ".txt", ".csv", ".json")
 
 
-def job_page(job: dict[str, Any], pictures: Collection[str] = ()) -> str:
+def job_page(job: JobForm, pictures: Collection[str] = ()) -> str:
     """The page; `job` is the content of job.json. Links are relative to it.
 
     pictures: files that are pictures by what they hold, whatever they are called.
     """
     title = f"Job {job['number']}"
-    facts = (("Customer", "customer"), ("Machine", "machine"), ("Rack", "rack"))
-    rows = "".join(_row(name, job[key]) for name, key in facts)
+    facts = (("Customer", job["customer"]), ("Machine", job["machine"]), ("Rack", job["rack"]))
+    rows = "".join(_row(name, value) for name, value in facts)
     rows += _row("Made", _when(job["created"]))
     cautions = "".join(f"<li>{escape(line)}</li>" for line in CAUTIONS)
     return f"""<!DOCTYPE html>
@@ -66,7 +74,7 @@ def _list(items: list[str]) -> str:
     return "<ul>" + "".join(f"<li>{i}</li>" for i in items) + "</ul>" if items else "<p>none</p>"
 
 
-def _carb(carb: dict[str, Any]) -> str:
+def _carb(carb: CarbForm) -> str:
     known = {k: v for k, v in carb.items() if k not in {"place", "jets"} and v is not None}
     rows = [_row(f"jet {name}", size) for name, size in carb["jets"].items()]
     rows += [_row(_label(name), _told(value)) for name, value in known.items()]
@@ -95,20 +103,20 @@ def _told(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _check(check: dict[str, Any]) -> str:
+def _check(check: CheckForm) -> str:
     task = escape(check["task"])
-    if check["done_by"] is None:
+    if check["done_by"] is None or check["done_at"] is None:
         return f"☐ {task}"
     return f"☑ {task} – {escape(check['done_by'])}, {escape(_when(check['done_at']))}"
 
 
-def _note(note: dict[str, Any]) -> str:
+def _note(note: NoteForm) -> str:
     who = f", {escape(note['written_by'])}:" if note["written_by"] else ""
     where = f" carb {note['carb']}:" if note["carb"] else ""
     return f"{escape(_when(note['at']))}{who}{where} {escape(note['text'])}"
 
 
-def _correction(one: dict[str, Any]) -> str:
+def _correction(one: CorrectionForm) -> str:
     what = _label(one["field"]) if one["place"] is None else f"{one['part']} {one['place']}"
     if one["part"] == "carb":
         what += f", {_label(one['field'])}"
@@ -116,11 +124,11 @@ def _correction(one: dict[str, Any]) -> str:
     return escape(f"{_when(one['at'])}, {one['by_whom']}: {what}: {was}")
 
 
-def _result(result: dict[str, Any]) -> str:
+def _result(result: ResultForm) -> str:
     link = f' (<a href="{escape(result["csv"])}">readings</a>)' if "csv" in result else ""
     kind = escape(result["kind"].replace("_", " "))
     text = f"{escape(_when(result['at']))} {kind}: {escape(result['summary'])}"
-    return text + link + _readings(result["data"].get("readings"))
+    return text + link + _readings(result.get("data", {}).get("readings"))
 
 
 def _readings(rows: object) -> str:
@@ -145,7 +153,7 @@ def _short(value: object) -> str:
     return f"{value:.4g}" if isinstance(value, float) else _told(value)
 
 
-def _file(one: dict[str, Any], pictures: Collection[str]) -> str:
+def _file(one: AttachmentForm, pictures: Collection[str]) -> str:
     """A link; what a browser would run is offered for keeping instead, but for our own report."""
     ours = one["result"] is not None and one["name"] in {"report.html", "soak.svg"}
     shown = one["file"] in pictures or one["file"].lower().endswith(_OPENS) or ours
