@@ -19,6 +19,7 @@ from soakmon.physics.belief import judgement
 from soakmon.watch.averaging import Average
 from soakmon.watch.flow_log import STAYS, FlowLog
 from soakmon.watch.phase import Phase
+from soakmon.watch.rack_content import RackContent
 from soakmon.watch.settings import Settings
 from soakmon.watch.thin_flow import THIN_G_PER_MIN, ThinFlow
 
@@ -39,12 +40,7 @@ FLOW_ENDS_G_PER_MIN = judgement(1.0, "g/min")
 _FLOW_ENDS_SHARE = judgement(0.25, "share")
 LONGEST_FILL_S = judgement(3600.0, "s")
 _LONGEST_SLOW_S = judgement(4 * 3600.0, "s")
-# A rack may be described too small by so much; a fill that takes more is running out somewhere.
-_MOST_OF_EXPECTED = judgement(3.0, "times")
-_MOST_OVER_G = judgement(10.0, "g")
-# Said to be full already, a rack takes no more than it is described to hold, and only a flow so
-# fast shows that the record holds the filling after all.
-_MOST_IF_FULL = judgement(1.3, "times")
+# Of a rack that is said to be full only so fast a flow shows that the record holds its filling.
 _PLAINLY_FILLS_G_PER_MIN = judgement(10.0, "g/min")
 # A loss is a fill from this share of the described rack on, and from so many grams.
 _FILL_SHARE = judgement(0.3, "share")
@@ -55,21 +51,12 @@ GOES_ON_G_PER_MIN = judgement(3.0, "g/min")
 # A trickle goes on at that share of the pace that it had (judgement).
 _SLOWER = judgement(0.5, "times")
 _GOES_ON_SHARE = judgement(0.1, "share")
-# A rack whose bowls nobody has measured may hold so many times what is described.
-_LARGER = judgement(1.6, "times")
 # So long a fill may die away before it has settled.
 _SETTLES_WITHIN_S = judgement(7200.0, "s")
 # Five drops in a minute under the bowls, and what leaves is no fill.
 _OVERFLOWS = judgement(5.0, "drops/min")
-# A fill is told from the described rack when it differs by more than this share of it.
-_DIFFERS = judgement(0.35, "share")
-# A rack that took more or less than described holds as much more or less, between these.
-_LEAST_SCALE = judgement(0.3, "times")
-_MOST_SCALE = judgement(3.0, "times")
 # A thin flow has ended when so many minutes together say so: one of them is noise.
 _THIN_ENDS = judgement(5, "minutes")
-# Bowls are missing from a fill from so much less than a whole one on (judgement).
-_NEARLY_A_BOWL = judgement(0.35, "share")
 
 
 class FillFinder:
@@ -83,8 +70,7 @@ class FillFinder:
     def __init__(
         self, expected_g: float, settle_s: float, *, already_soaking: bool, size_known: bool = True
     ) -> None:
-        self.expected_g = expected_g
-        self.size_known = size_known
+        self.content = RackContent(expected_g, size_known)
         self.settle_s = settle_s
         self.said_full = already_soaking
         self.phase = str(Phase.SOAKING if already_soaking else Phase.IDLE)
@@ -120,7 +106,7 @@ class FillFinder:
         """The phase after this reading."""
         self.ran_over = False
         self._feed(average)
-        if math.isfinite(average.mass_g) and self.expected_g > 0:
+        if math.isfinite(average.mass_g) and self.content.described_g > 0:
             self._step(average)
         elif self.phase == Phase.SETTLING and average.t_s - self.ended_s >= self.settle_s:
             self.phase = str(Phase.SOAKING)
@@ -128,7 +114,7 @@ class FillFinder:
 
     def may_fill(self, t_s: float) -> bool:
         """Whether fuel that leaves fast at that time may be the rack's filling: none was seen."""
-        if self.expected_g <= 0 or self.found or not math.isfinite(self.waits_from_s):
+        if self.content.described_g <= 0 or self.found or not math.isfinite(self.waits_from_s):
             return False
         latest_s = _LATEST_TAP_S if math.isfinite(self.opened_s) else _LATEST_LONE_S
         begins_s = self.thin.since_s if self.thin.flows else t_s
@@ -161,9 +147,10 @@ class FillFinder:
 
         Later the rack holds less than described.
         """
-        if not self.found or t_s - self.started_s > _LATEST_TAP_S:
-            return 0.0
-        return max(self.expected_g - self._in_g, 0.0)
+        return self.content.missing_g(self._in_g) if self._may_go_on(t_s) else 0.0
+
+    def _may_go_on(self, t_s: float) -> bool:
+        return self.found and t_s - self.started_s <= _LATEST_TAP_S
 
     @property
     def _fills_thinly(self) -> bool:
@@ -172,7 +159,7 @@ class FillFinder:
     @property
     def _thin(self) -> bool:
         """Whether a thin flow fills bowls that nobody has measured: it may go on for hours."""
-        return not self.size_known and self._fills_thinly
+        return not self.content.measured and self._fills_thinly
 
     def spare_g(self, t_s: float) -> float:
         """What the rack may still take at any pace, g."""
@@ -184,10 +171,7 @@ class FillFinder:
         Bowls that nobody has measured may hold more than described, for as long as a tap may be
         opened late.
         """
-        missing_g = self.missing_g(t_s)
-        if self.size_known or not self.found or t_s - self.started_s > _LATEST_TAP_S:
-            return missing_g
-        return max(_LARGER * self.expected_g - self._in_g, missing_g)
+        return self.content.may_take_g(self._in_g) if self._may_go_on(t_s) else 0.0
 
     @property
     def _in_g(self) -> float:
@@ -236,13 +220,8 @@ class FillFinder:
         """More than this is no fill: less where somebody or the gates say that the rack is full, or
         where the fill had ended once.
         """
-        again = math.isfinite(self.taken_g)
-        full = self.said_full or _overflows(average)
-        goes_on = 1.0 if self.size_known else _LARGER
-        # A trickle that nobody watches is not waited for as long as a fill that somebody does.
-        first = _LARGER if self._fills_thinly else _MOST_OF_EXPECTED
-        most = _MOST_IF_FULL if full else goes_on if again else first
-        return most * self.expected_g + _MOST_OVER_G
+        full, again = self.said_full or _overflows(average), math.isfinite(self.taken_g)
+        return self.content.most_g(full=full, again=again, trickles=self._fills_thinly)
 
     def _before_g(self) -> float:
         """The mass before what flows now: when the feed was opened, where that is known."""
@@ -262,7 +241,9 @@ class FillFinder:
             return False
         if self.said_full and self.peak_g_per_min < _PLAINLY_FILLS_G_PER_MIN:
             return False
-        return self._before_g() - self.log.down_to_g > max(_FILL_SHARE * self.expected_g, _FILL_G)
+        return self._before_g() - self.log.down_to_g > max(
+            _FILL_SHARE * self.content.described_g, _FILL_G
+        )
 
     def _idle(self, average: Average) -> None:
         """Wait for the fill; a rack that is full already shows it by a flow that is little."""
@@ -299,7 +280,9 @@ class FillFinder:
         self.peak_g_per_min = max(self.peak_g_per_min, self.log.now_g_per_min)
         taken = self.full_g - average.mass_g
         ends = min(FLOW_ENDS_G_PER_MIN, _FLOW_ENDS_SHARE * self.peak_g_per_min)
-        longest = _LONGEST_SLOW_S if self._thin or taken < self.expected_g else LONGEST_FILL_S
+        longest = (
+            _LONGEST_SLOW_S if self._thin or taken < self.content.described_g else LONGEST_FILL_S
+        )
         too_much = taken > self._most_g(average)
         self.ran_over = (
             too_much and math.isfinite(self.taken_g) and self.log.now_g_per_min > GOES_ON_G_PER_MIN
@@ -331,30 +314,30 @@ class FillFinder:
         trickle_g = max(_SLOWER * self.pace_g_per_min, THIN_G_PER_MIN)
         least_g = trickle_g if self._fills_thinly else GOES_ON_G_PER_MIN
         fast = down_g > max(least_g, _GOES_ON_SHARE * self.peak_g_per_min)
-        short_g = (1 - _WHOLE) * self.expected_g
+        short_g = (1 - _WHOLE) * self.content.described_g
         missing = self.missing_g(average.t_s) > short_g or self.rush_g(average.t_s) > 0
         missing = missing and self.full_g - average.mass_g < self._most_g(average)
         return fast and missing and not _overflows(average)
 
     def bowls_short(self, bowl_g: float) -> int:
         """How many bowls' worth of fuel is missing from the fill; 0 when unknown."""
-        if not self.found or bowl_g <= 0 or not math.isfinite(self.taken_g):
+        if bowl_g <= 0 or not self._known:
             return 0
-        return max(0, int(np.floor((self.expected_g - self.taken_g) / bowl_g + _NEARLY_A_BOWL)))
+        return self.content.bowls_short(self.taken_g, bowl_g)
 
     @property
     def rack_scale(self) -> float:
         """Fuel that the rack took over that of the described one; 1 where no fill was seen."""
-        if not self.found or not math.isfinite(self.taken_g):
-            return 1.0
-        return min(max(self.taken_g / self.expected_g, _LEAST_SCALE), _MOST_SCALE)
+        return self.content.scale(self.taken_g) if self._known else 1.0
 
     @property
     def differs(self) -> bool:
         """Whether the fill was not that of the described rack."""
-        if not self.found or not math.isfinite(self.taken_g):
-            return False
-        return abs(self.taken_g / self.expected_g - 1.0) > _DIFFERS
+        return self._known and self.content.differs(self.taken_g)
+
+    @property
+    def _known(self) -> bool:
+        return self.found and math.isfinite(self.taken_g)
 
 
 def _overflows(average: Average) -> bool:

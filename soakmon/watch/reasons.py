@@ -140,7 +140,7 @@ def _what_helps(record: RunRecord) -> str:
 
 
 def _other_fill(record: RunRecord) -> str:
-    taken, expected = record.finder.taken_g, record.finder.expected_g
+    taken, expected = record.finder.taken_g, record.finder.content.described_g
     told = say("reasons.rack_took_g_where_bench", taken=f"{taken:.0f}", expected=f"{expected:.0f}")
     if taken > expected:
         return told + say("reasons.weigh_what_bowls_hold_correct")
