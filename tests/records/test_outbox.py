@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+import time
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
@@ -111,12 +113,16 @@ def test_a_lock_is_waited_for_only_shortly_and_the_cursor_moves_in_memory(servic
     service.alarm()
     other = sqlite3.connect(service.journal.path, isolation_level=None)
     other.execute("BEGIN IMMEDIATE")
+    began_s = time.monotonic()
     with pytest.raises(sqlite3.OperationalError, match="locked"):
         outbox.move(event=1)
+    assert time.monotonic() - began_s < 4
     assert outbox.events() == []
+    assert outbox.written != outbox.cursor
     other.execute("ROLLBACK")
     other.close()
     outbox.move()
+    assert outbox.written == outbox.cursor
     again = Outbox(service.journal.path, "phone")
     assert again.cursor.event == 1
     again.close()
@@ -177,11 +183,26 @@ def test_a_batch_has_its_soak_its_job_its_time_and_its_rows(service, outbox):
 def test_an_event_whose_text_is_damaged_keeps_its_place(service, outbox):
     service.rows(2)
     service.alarm()
-    service.journal.connection.execute("UPDATE event SET data = '{' WHERE id = 1")
-    (event,) = outbox.events_of(1)
-    assert (event.id, event.soak, event.kind, event.data) == (1, 1, "damaged", {})
+    service.alarm()
+    service.journal.connection.execute("UPDATE event SET data = '{' WHERE id = 2")
+    _, event = outbox.events_of(1)
+    assert (event.id, event.soak, event.kind, event.data) == (2, 1, "damaged", {})
     assert (event.t_s, event.wall_s) == (service.t_s, service.now_s)
 
 
 def test_an_outlet_that_has_noted_nothing_has_an_empty_memo(outbox):
     assert outbox.memo() == {}
+
+
+def test_an_outlet_begins_although_its_journal_cannot_be_read_now(tmp_path):
+    outbox = Outbox(tmp_path / "empty.db", "phone")
+    assert (outbox.at, outbox.written) == (None, None)
+    with pytest.raises(sqlite3.Error):
+        _ = outbox.cursor
+    outbox.close()
+
+
+def test_an_outbox_is_read_by_a_thread_that_did_not_make_it(service, outbox):
+    service.alarm()
+    with ThreadPoolExecutor(1) as pool:
+        assert len(pool.submit(outbox.events).result(10)) == 1
