@@ -340,6 +340,7 @@ NEWS = [
     (Code.FAST, "flood", None, "fuel is pouring out: 1.5 g in one minute"),
     (Code.TOTAL, "flood", None, "loss limit reached: 60 g since the rack was full"),
     (Code.FILLING, "flood", None, "filling never ends: 150 g into a rack that holds 125 g"),
+    (Code.RISING, "bench", None, "the bottle gets heavier while the feed is open"),
     (Code.STORM, "flood", 3, "carb 3 overflows: 8 drops in 10 s"),
     (Code.VALVE_FAILED, "bench", None, "the valve does not stop the flow: 60 g/h with the feed"),
 ]  # fmt: skip
@@ -354,6 +355,7 @@ def news_of(code):
         Code.FAST: lambda: watch(samples(falls(6.0), seconds=200)),
         Code.TOTAL: lambda: watch(samples(falls(1.0), seconds=4000)),
         Code.FILLING: lambda: watch(samples(falls(60.0), seconds=200), filled=False),
+        Code.RISING: lambda: watch(samples(lambda t: 300 + 0.5 * t, seconds=300)),
         Code.STORM: lambda: watch(samples(lambda t: 300.0, seconds=10, drops=lambda t: (2,))),
         Code.VALVE_FAILED: lambda: watch(
             samples(falls(1.0), seconds=900, feed=lambda t: False), filled=True
@@ -396,10 +398,10 @@ def test_a_rack_is_full_when_its_flow_ends_and_what_goes_then_is_a_loss():
     assert trips[0].t_s == pytest.approx(600 + 64 * LIMITS.total_g, abs=64)
 
 
-def full_at(mass_of, until_s):
+def full_at(mass_of, until_s, opened_s=0.0):
     """When a rack that was being filled is called full, s."""
     guard = new_guard(filled=False)
-    for sample in samples(mass_of, seconds=until_s):
+    for sample in samples(mass_of, seconds=until_s, feed=lambda t: t >= opened_s):
         guard.step(sample)
         if guard.filled:
             return sample.t_s
@@ -408,5 +410,6 @@ def full_at(mass_of, until_s):
 
 def test_a_fill_lasts_two_minutes_at_least_and_an_hour_at_most():
     assert full_at(lambda t: 300.0, 200) == 120.5
+    assert full_at(lambda t: 300.0, 1200, opened_s=1000.0) == 1120.5
     # It never ends, and never takes too much.
     assert full_at(lambda t: 300 - t / 32, 4000) == 3600.5

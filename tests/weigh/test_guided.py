@@ -36,7 +36,7 @@ def test_the_steps_are_counted():
 
 @pytest.mark.parametrize("test", TESTS)
 def test_every_test_has_so_many_steps_at_least(test):
-    assert 4 <= Guided(test, 4).steps_left() < 40
+    assert 3 <= Guided(test, 4).steps_left() < 40
 
 
 def test_what_was_typed_is_offered_again_and_readings_are_not(tmp_path):
