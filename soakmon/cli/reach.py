@@ -148,9 +148,24 @@ def influx_backfill(
 
 
 @influx_app.command("dashboard")
-def influx_dashboard(bench: BenchOption = Path("bench.toml")) -> None:
+def influx_dashboard(
+    bench: BenchOption = Path("bench.toml"),
+    hall: Annotated[
+        bool, typer.Option("--hall", help="Of all benches (MetricsQL), for the rules.")
+    ] = False,
+) -> None:
     """Print a dashboard definition (JSON) to import into what draws the points."""
     from soakmon.bench_toml import read_bench
     from soakmon.reach.dashboard import dashboard
+    from soakmon.reach.hall_board import hall_dashboard
 
-    sys.stdout.write(json.dumps(dashboard(read_bench(bench).influx), indent=2) + "\n")
+    made = hall_dashboard() if hall else dashboard(read_bench(bench).influx)
+    sys.stdout.write(json.dumps(made, indent=2) + "\n")
+
+
+@influx_app.command("rules")
+def influx_rules() -> None:
+    """Print recording rules for many benches, for vmalert or Prometheus."""
+    from soakmon.reach.hall_board import rules
+
+    sys.stdout.write(json.dumps(rules(), indent=2) + "\n")

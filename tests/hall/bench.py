@@ -24,6 +24,7 @@ from soakmon.reach.supervise import supervise
 from soakmon.reach.topics import Topics
 from soakmon.records.journal import Anchor
 from soakmon.records.outbox import Outbox
+from soakmon.watch.phase import Phase
 from tests.reach.bench import FakeService, bench_with
 
 _ESTIMATE_S = 300
@@ -85,7 +86,7 @@ class HallService(FakeService):
         self.told = [self.journal.holds_alarm(plan.uid(k)) for k in range(len(plan.alarms_s))]
         self.begun = found is not None
         if found is not None:
-            self.status = self.status.but(phase="soaking", soak=self.journal.soak)
+            self.status = self.status.but(phase=Phase.SOAKING, soak=self.journal.soak)
 
     def _described(self, shop: str) -> Any:
         places, plan = self.places, self.plan
@@ -108,14 +109,14 @@ class HallService(FakeService):
         self.start(f"2026-{self.plan.number + 1:04d}")
         self.begun = True
         self.read_s = round(self.places.hall_s())
-        self.status = BenchStatus(bench=self.plan.name, phase="soaking", soak=self.journal.soak)
+        self.status = BenchStatus(bench=self.plan.name, phase=Phase.SOAKING, soak=self.journal.soak)
         self.event("phase", phase="soaking", reason="it settled")
 
     def end(self, reason: str) -> None:
         """Its soak is over."""
         self.event("phase", phase="ended", reason=reason)
         self.journal.commit()
-        self.status = self.status.but(phase="ended")
+        self.status = self.status.but(phase=Phase.ENDED)
 
     def tick(self) -> None:
         """Read what is due by now, and raise the alarms that are."""
