@@ -38,6 +38,9 @@ KNOWS: dict[str, set[str]] = {
         *GROUND, *CONFIG, "bench", "physics.liquid", "reach", "records", "report.words",
         "watch.phase",
     },
+    "enrol": {
+        *GROUND, *CONFIG, "commission.bench_file", "reach", "records",
+    },
     "bench_toml": {"config", "errors", "toml_text"},
     "config": {*CONFIG, "physics", "watch.settings"},
     "soak_config": {"hardware_config", "physics", "watch.settings"},
@@ -67,6 +70,7 @@ LIBRARIES: dict[str, set[str]] = {
     "page": {
         "fastapi", "starlette", "uvicorn", "h11", "pydantic", "jinja2", "argon2", "sqlalchemy",
     },
+    "enrol": {"httpx", "pydantic", "sqlalchemy"},
     "app": {"numpy", "sqlalchemy", "tomli_w", "uvicorn", "fastapi"},
     "cli": {"typer", "rich"},
     "texts": {"babel"},
@@ -101,6 +105,7 @@ SAID = (
     "duty",
     "clashes",
     "claim",
+    "hall_board",
 )
 
 

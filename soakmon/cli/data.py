@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import Annotated
 
@@ -22,12 +21,12 @@ def backup_(
 ) -> None:
     """Back up the data folder, while it is in use."""
     from soakmon.records.backup import backup
-    from soakmon.records.opening import DATABASE_VARIABLE
+    from soakmon.records.opening import DATABASE_FILE, DATABASE_VARIABLE, database_url
 
-    if os.environ.get(DATABASE_VARIABLE):
+    if database_url(data):
         raise InputError(
-            f"{DATABASE_VARIABLE} is set: back up that server with its own tools (pg_dump), and "
-            f"copy {data / 'attachments'}"
+            f"{DATABASE_VARIABLE} or {DATABASE_FILE} names a server: back that server up with its"
+            " own tools (pg_dump), which take records and attachments"
         )
     count = backup(data, file)
     print_line(f"{file}: {count} {'file' if count == 1 else 'files'} of {data}")

@@ -44,6 +44,8 @@ _MODULES = {
     "restore": "data",
     "alert": "reach",
     "influx": "reach",
+    "enrol": "enrol",
+    "database": "database",
 }
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import threading
 from collections.abc import Iterator
@@ -27,7 +26,7 @@ from soakmon.records.jobs.fields import checked
 from soakmon.records.jobs.job_form import CarbForm, JobForm
 from soakmon.records.jobs.models import Job, StoredResult
 from soakmon.records.jobs.store import Records
-from soakmon.records.opening import DATABASE_VARIABLE, now
+from soakmon.records.opening import database_url, now
 from soakmon.records.room import RESERVE_BYTES
 from soakmon.texts import say
 
@@ -52,8 +51,7 @@ class JobService:
     def _open(self) -> Records:
         with self.lock:
             if self.records is None:
-                url = os.environ.get(DATABASE_VARIABLE) or None
-                self.records = Records(self.folder, url)
+                self.records = Records(self.folder, database_url(self.folder))
             return self.records
 
     @contextmanager

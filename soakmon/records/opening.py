@@ -10,8 +10,10 @@ from pathlib import Path
 
 from soakmon.errors import InputError
 from soakmon.records.jobs.store import DATABASE, Records
+from soakmon.toml_text import read_text
 
 DATABASE_VARIABLE = "SOAKMON_DATABASE"
+DATABASE_FILE = "database.url"
 
 
 def now() -> datetime:
@@ -19,15 +21,25 @@ def now() -> datetime:
     return datetime.now(UTC).replace(microsecond=0)
 
 
+def database_url(folder: Path) -> str | None:
+    """Where the records are: by the environment, else by a file in the data folder, which a bench
+    that was enrolled has; None: in the folder itself.
+    """
+    if DATABASE_VARIABLE in os.environ:
+        return os.environ[DATABASE_VARIABLE] or None
+    file = folder / DATABASE_FILE
+    return read_text(file).strip() or None if file.exists() else None
+
+
 def has_records(folder: Path) -> bool:
     """Whether there are records to open: in the data folder, or on a server."""
-    return bool(os.environ.get(DATABASE_VARIABLE)) or (folder / DATABASE).exists()
+    return bool(database_url(folder)) or (folder / DATABASE).exists()
 
 
 @contextmanager
 def open_records(folder: Path, *, make: bool = False) -> Iterator[Records]:
     """The records of a data folder; make: an empty one is made where there is none."""
-    url = os.environ.get(DATABASE_VARIABLE) or None
+    url = database_url(folder)
     if not make and not has_records(folder):
         raise InputError(
             f"{folder}: holds no job records yet: the first job makes them (soakmon job new)"

@@ -19,8 +19,8 @@ _TRIGRAMS = (
 )
 
 
-def make_findable(connection: Connection) -> None:
-    """Fill in what is missing; the caller commits."""
+def make_findable(connection: Connection, *, with_index: bool) -> None:
+    """Fill in what is missing; the caller commits. with_index: and have the index of trigrams."""
     columns = [Job.id, *(getattr(Job, name) for name in FOUND_BY)]
     # Jobs have no number twice: in two processes at once each fills in the same.
     while rows := connection.execute(
@@ -32,7 +32,8 @@ def make_findable(connection: Connection) -> None:
         ]
         filled = update(Job.__table__).where(Job.__table__.c.id == bindparam("which"))  # type: ignore[arg-type]
         connection.execute(filled.values(sought=bindparam("text")), found)
-    if connection.dialect.name == "postgresql" and not connection.scalar(_HAS_INDEX):
+    has = connection.dialect.name != "postgresql" or not with_index
+    if not has and not connection.scalar(_HAS_INDEX):
         _make_trigrams(connection)
 
 

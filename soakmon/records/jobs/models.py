@@ -60,6 +60,8 @@ class Job(Base):
     machine: Mapped[str]
     rack: Mapped[str]
     carb_count: Mapped[int]
+    # Written by the database: of which shop whoever asks is; empty where there is but one.
+    shop: Mapped[str] = mapped_column(server_default="")
     sought: Mapped[str | None] = mapped_column(
         default=lambda context: found_by(context.get_current_parameters())
     )
@@ -148,6 +150,7 @@ class StoredResult(Base):
     summary: Mapped[str]
     data: Mapped[dict[str, Any]]
     bench: Mapped[str | None]
+    shop: Mapped[str] = mapped_column(server_default="")
 
 
 class Attachment(Base):
@@ -167,6 +170,16 @@ class Attachment(Base):
     def _named(self, _: str, name: str) -> str:
         """Uploads, imports and files of this machine: all come through here."""
         return kept_name(name)
+
+
+class AttachmentBlock(Base):
+    """A block of an attachment's content, in the database: see `shared_files`."""
+
+    __tablename__ = "attachment_block"
+    shop: Mapped[str] = mapped_column(primary_key=True, server_default="")
+    sha256: Mapped[str] = mapped_column(primary_key=True)
+    place: Mapped[int] = mapped_column(primary_key=True)
+    data: Mapped[bytes]
 
 
 class Correction(Base):

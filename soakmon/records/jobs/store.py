@@ -15,12 +15,13 @@ from sqlalchemy.orm import Session
 from soakmon.errors import InputError
 from soakmon.records.jobs.files import FileStore
 from soakmon.records.jobs.findable import make_findable
-from soakmon.records.jobs.migrate import migrate
+from soakmon.records.jobs.migrate import make_ready
+from soakmon.records.jobs.server import server_engine
+from soakmon.records.jobs.shared_files import SharedFiles
 from soakmon.records.sharing import make_file
 
 DATABASE = "records.db"
 _BUSY_S = 30.0
-_CONNECT_S = 5
 
 # Atomic in SQLite and in PostgreSQL: two desks that make a job at once get two numbers.
 _NEXT = text(
@@ -38,7 +39,8 @@ class Records:
     """The opened records of a data folder. `files` keeps the attachments."""
 
     def __init__(self, folder: Path, url: str | None = None) -> None:
-        """Open, and bring up to date; folder and database are made when missing.
+        """Open; folder and database are made when missing. The folder's own database is brought up
+        to date as well; one on a server is by a command alone (`migrate`).
 
         url: an SQLAlchemy database URL (postgresql://…) instead of the folder's records.db.
         """
@@ -47,15 +49,15 @@ class Records:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise InputError(f"{folder}: cannot be the data folder: {error.strerror}") from None
-        self.files = FileStore(folder / "attachments")
-        self.engine = _engine(folder, url)
+        self.engine = engine_of(folder, url)
+        place = folder / "attachments"
+        self.files = FileStore(place) if url is None else SharedFiles(place, self.engine)
         try:
             with self.engine.begin() as connection:
-                migrate(connection)
-                make_findable(connection)
+                make_findable(connection, with_index=make_ready(connection))
         except DBAPIError as error:
             self.close()
-            raise InputError(f"{self.where}: cannot be opened: {_first_line(error)}") from None
+            raise InputError(f"{self.where}: cannot be opened: {first_line(error)}") from None
         except BaseException:
             self.close()
             raise
@@ -74,7 +76,7 @@ class Records:
             with Session(self.engine, expire_on_commit=False) as session, session.begin():
                 yield session
         except DBAPIError as error:
-            raise InputError(f"{self.where}: {_first_line(error)}") from None
+            raise InputError(f"{self.where}: {first_line(error)}") from None
 
     def close(self) -> None:
         """Close all connections."""
@@ -100,7 +102,8 @@ def take_number(session: Session, number: str) -> None:
     session.execute(_AT_LEAST, {"year": int(year), "last": int(last)})
 
 
-def _engine(folder: Path, url: str | None) -> Engine:
+def engine_of(folder: Path, url: str | None) -> Engine:
+    """The database of a data folder, or of a server by its URL; nothing is opened yet."""
     if url is None:
         return _sqlite(folder / DATABASE)
     try:
@@ -114,9 +117,7 @@ def _engine(folder: Path, url: str | None) -> Engine:
             f"{parsed.drivername}: give a postgresql:// URL, or none for SQLite in the data folder"
         )
     try:
-        # A server that does not answer must not hold up the bench.
-        wait = {"connect_timeout": _CONNECT_S}
-        return create_engine(parsed, pool_pre_ping=True, connect_args=wait)
+        return server_engine(parsed)
     except (ModuleNotFoundError, NoSuchModuleError):
         raise InputError("PostgreSQL needs its driver: pip install 'soakmon[postgres]'") from None
 
@@ -140,5 +141,6 @@ def _sqlite(path: Path) -> Engine:
     return engine
 
 
-def _first_line(error: DBAPIError) -> str:
+def first_line(error: DBAPIError) -> str:
+    """What a database said, in a line."""
     return str(error.orig).strip().splitlines()[0] if str(error.orig).strip() else "database error"
