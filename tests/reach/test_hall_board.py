@@ -129,3 +129,36 @@ def test_the_dashboard_of_a_hall_is_asked_for(tmp_path):
     done = CliRunner().invoke(app, ["influx", "dashboard", "--hall"])
     assert json.loads(done.output) == hall_dashboard()
     assert [panel["title"] for panel in hall_dashboard()["panels"]] == [one[0] for one in PANELS]
+
+
+def test_the_end_of_a_soak_is_not_hidden_by_an_estimate_of_the_same_moment(tmp_path):
+    """A server that is told to remove doubles keeps one value of a time: a bench whose soak has
+    ended would be called silent for a day.
+    """
+    server = Metrics(tmp_path).start("-dedup.minScrapeInterval=1ms")
+    patch = pytest.MonkeyPatch()
+    patch.setenv("SOAKMON_INFLUX_TOKEN", "invented")
+    at_s = round(time.time(), 3) - 60
+    estimate = {
+        "observed_loss_g": 1.0, "expected_evaporation_g": NONE, "loss_g_per_h": 0.6,
+        "expected_g_per_h": NONE, "leak_g_per_h": NONE,
+    }  # fmt: skip
+    ended = {"phase": "ended", "reason": "the soak has lasted as long as was asked"}
+    try:
+        for bench, order in (("one", (0, 1)), ("two", (1, 0))):
+            events = [
+                Event(1, 7, 0.0, at_s, "estimate", estimate), Event(2, 7, 0.0, at_s, "phase", ended)
+            ]  # fmt: skip
+            writer = InfluxWriter(bench_with(influx={"enabled": True, "url": server.url}).influx)
+            for place in order:
+                writer.write(of_event(Origin(bench), "2026-0001", events[place]))
+            writer.close()
+        held = {
+            dict(tags)["bench"]: [value for _, value in pairs]
+            for (name, tags), pairs in server.samples().items()
+            if name == "soak_info_running"
+        }
+    finally:
+        patch.undo()
+        server.stop()
+    assert held == {"one": [1.0, 0.0], "two": [1.0, 0.0]}

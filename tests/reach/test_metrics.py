@@ -111,7 +111,8 @@ def of_journal(path) -> Samples:
 def _event(put, event):
     own, data = {}, event.data
     if event.kind in {"phase", "estimate"}:
-        put("soak_info", event.wall_s, running=data.get("phase") != "ended")
+        ended = data.get("phase") == "ended"
+        put("soak_info", event.wall_s + 0.001 * ended, running=not ended)
     if event.kind == "phase":
         put("soak_phase", event.wall_s, **own, phase=data["phase"], reason=data["reason"])
     elif event.kind == "alarm":
