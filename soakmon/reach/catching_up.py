@@ -10,8 +10,9 @@ from collections.abc import Callable, Sequence
 
 from soakmon.records.outbox import Batch
 
-# What was missed in less goes out at once: it is no more than two requests.
-_AT_ONCE_S = 30.0
+# What was missed in less goes out at once: a batch of the journal; and no less than comes due
+# between two of an outlet's steps.
+_AT_ONCE_S, _STEP_S = 15.0, 5.0
 # A gap between two batches is no readings: what lies in one cannot last longer.
 _LONGEST_S = 600.0
 
@@ -24,7 +25,8 @@ class CatchUp:
 
     def __init__(self, times: float, now_s: Callable[[], float]) -> None:
         self.times, self.now_s = times, now_s
-        self.left_s, self.at_s = _AT_ONCE_S, now_s()
+        self.most_s = max(_AT_ONCE_S, times * _STEP_S)
+        self.left_s, self.at_s = self.most_s, now_s()
 
     def allowed(self, batches: Sequence[Batch]) -> int:
         """How many of these, from the first on, may go now; the last may be ahead of its time."""
@@ -51,7 +53,7 @@ class CatchUp:
 
     def _fill(self) -> None:
         now_s = self.now_s()
-        self.left_s = min(self.left_s + self.times * (now_s - self.at_s), _AT_ONCE_S)
+        self.left_s = min(self.left_s + self.times * (now_s - self.at_s), self.most_s)
         self.at_s = now_s
 
 

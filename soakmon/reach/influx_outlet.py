@@ -7,6 +7,7 @@ import logging
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import asdict
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -65,9 +66,10 @@ class InfluxOutlet:
     def step(self) -> float:
         """Send the next piece of the journal; rest unless there is more."""
         self._lag()
-        batches = self.outbox.batches(_BATCHES)
-        batches = batches[: self.catch_up.allowed(batches)]
-        events = self.outbox.events(_EVENTS)
+        waiting, events = self.outbox.batches(_BATCHES), self.outbox.events(_EVENTS)
+        batches = waiting[: self.catch_up.allowed(waiting)]
+        if len(batches) < len(waiting):  # what was said of readings goes out with them
+            events = [*takewhile(lambda one: one.wall_s <= waiting[len(batches)].wall_s, events)]
         points = [point for batch in batches for point in made.of_batch(self.origin, batch)]
         for piece in _pieces(points, self.section.batch_points):
             self._write(piece)

@@ -121,6 +121,8 @@ def main() -> None:
         "--catch-up", type=float, default=2.5, help="with --hour; 0: as fast as it goes"
     )
     asked.add_argument("--shares", type=int, default=3, help="processes that the benches run in")
+    asked.add_argument("--no-records", action="store_true", help="leave the job records alone")
+    asked.add_argument("--readings-every", type=float, default=1.0, help="by MQTT, s")
     asked.add_argument("--keep", action="store_true", help="leave the folder, for a look")
     told = asked.parse_args()
     done = []
@@ -131,6 +133,9 @@ def main() -> None:
             if told.hour
             else ordered(count, told.minutes, shares)
         )
+        order.records = order.records and not told.no_records
+        if not told.hour:
+            order.readings_every_s = told.readings_every
         folder = Path(tempfile.mkdtemp(prefix="hall", dir=reachable_memory()))
         folder.chmod(0o755)
         try:

@@ -242,7 +242,9 @@ class HallRun:
         while self.watching:
             most = max(self.told.most_connections, self.database.connections())
             self.told.most_connections = most
-            if not self.order.records:  # asking costs the store more than ten benches
+            if (
+                self.order.mishaps.power is None
+            ):  # an hour without it: asking costs the store more than ten benches
                 with suppress(OSError):  # it is gone
                     self.told.rates.append((time.monotonic() - self.began_s, self.store.rows()))
             time.sleep(1.0)
