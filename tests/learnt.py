@@ -48,8 +48,9 @@ def nights(halls: int, dry: int, each: int, common: int) -> Iterator[tuple[str, 
             hall = Hall(number, alike)
             yield f"{hall}", [HallNight(hall, k, leak) for k, leak in enumerate(leaks)]
         leaks = [leak for leak in COMMON_LEAKS for _ in range(common)]
-        hall = Hall(number, True, COMMON_G_PER_DAY)
-        yield f"{hall}", [HallNight(hall, 500 + k, leak) for k, leak in enumerate(leaks)]
+        for described in (False, True):
+            hall = Hall(number, True, COMMON_G_PER_DAY, described)
+            yield f"{hall}", [HallNight(hall, 500 + k, leak) for k, leak in enumerate(leaks)]
 
 
 def judged_hall(wanted: list[HallNight], ways: tuple[str, ...]) -> list[Row]:

@@ -1,8 +1,9 @@
 """Nights of a bench in a hall, for `tests.learnt`: decided alone, among others, by its own past.
 
 Halls are of fifty benches. `alike`: built alike by one shop, with one reel of hose and one make of
-carburettor; `unlike`: every bench another. The other 49 have had four tight soaks each, without a
-leak, or each with one that everybody took for evaporation.
+carburettor; `unlike`: every bench another; `described`: each as its bench.toml says, so that alone
+it is mostly proven tight with what all of them leak. The other 49 have had four tight soaks each,
+without a leak, or each with one that everybody took for evaporation.
 """
 
 from __future__ import annotations
@@ -11,11 +12,19 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from soakmon.app.capability_nights import blind_night, past_soak
+import numpy as np
+
+from soakmon.app.capability_nights import (
+    BOWLS_REL_SD,
+    FEED_REL_SD,
+    blind_night,
+    make_night,
+    past_soak,
+)
 from soakmon.capability.evaluate import Case, Night, Owner, Result, Way, judged
 from soakmon.watch.fleet_prior import FleetPrior
-from soakmon.watch.past import LEAST, PastSoak
-from soakmon.watch.settings import Priors
+from soakmon.watch.past import LEAST, READ_G, PastSoak
+from soakmon.watch.settings import DESCRIBED, Priors, Settings
 
 OTHERS, SOAKS = 49, 4
 ALONE, AMONG, OWN = "alone", "among others", "three soaks of its own"
@@ -23,11 +32,14 @@ ALONE, AMONG, OWN = "alone", "among others", "three soaks of its own"
 
 @dataclass(frozen=True, slots=True)
 class Hall:
-    """seed: which; alike: whether its benches are; common_g_per_day: what all of them leak."""
+    """seed: which; alike: whether its benches are; common_g_per_day: what all of them leak;
+    described: whether each is as it is described.
+    """
 
     seed: int
     alike: bool
     common_g_per_day: float = 0.0
+    described: bool = False
 
     @property
     def shop(self) -> int | None:
@@ -38,6 +50,8 @@ class Hall:
     def name(self) -> str:
         """As the tables name it."""
         leak = f", all leak {self.common_g_per_day:g} g/day" if self.common_g_per_day else ""
+        if self.described:
+            return "benches as described" + leak
         return ("benches alike" if self.alike else "benches unlike") + leak
 
 
@@ -53,6 +67,8 @@ class HallNight:
 @lru_cache(maxsize=4)
 def others(hall: Hall, benches: int = OTHERS, soaks: int = SOAKS) -> list[list[PastSoak]]:
     """What the other benches of a hall have on record."""
+    if hall.described:
+        return [_as_described(hall, bench, soaks) for bench in range(benches)]
     return [
         [
             past_soak(_seed(hall, bench), night, hall.shop, hall.common_g_per_day)
@@ -60,6 +76,21 @@ def others(hall: Hall, benches: int = OTHERS, soaks: int = SOAKS) -> list[list[P
         ]
         for bench in range(benches)
     ]
+
+
+def _as_described(hall: Hall, bench: int, soaks: int) -> list[PastSoak]:
+    """Days of a bench that departs from its description as such benches do."""
+    settings, rng = Settings(priors=DESCRIBED), np.random.default_rng([hall.seed, bench, 85])
+    rates = settings.reference
+    feed_g, bowls_g = 24 * float(rates.bottle + rates.hose), 24 * float(rates.bowls)
+    feed, bowls = rng.lognormal(0, FEED_REL_SD), rng.lognormal(0, BOWLS_REL_SD)
+    leak_g = hall.common_g_per_day
+    lost = [
+        (feed * feed_g + bowls * bowls_g) * rng.lognormal(0, 0.08) + leak_g + rng.normal(0, READ_G)
+        for _ in range(soaks)
+    ]
+    spare_g = max(settings.criterion_g_per_day - leak_g, 0.0)
+    return [PastSoak(max(float(one), 0.0), feed_g, bowls_g, spare_g) for one in lost]
 
 
 def _seed(hall: Hall, bench: int) -> int:
@@ -74,8 +105,10 @@ def made(asked: HallNight) -> tuple[Case, Night]:
         asked.leak_g_per_day,
         Way.MASS_ONLY if asked.leak_g_per_day else Way.GATES,
         True,
-        Owner.CARELESS,
+        Owner.DESCRIBED if asked.hall.described else Owner.CARELESS,
     )
+    if asked.hall.described:
+        return case, make_night(replace(case, hard=False))
     return case, blind_night(case, shop=asked.hall.shop)
 
 

@@ -24,8 +24,8 @@ from soakmon.watch.settings import DESCRIBED, Settings, described
 
 # Spread of simulated benches that are as described: vents, hose, fuel batch, draught together, of
 # bottle with hose and of the bowls, and their correlation (counted over 460 of them).
-FEED_REL_SD, _BOWLS_REL_SD = 0.15, 0.13
-_DESCRIBED = (FEED_REL_SD, _BOWLS_REL_SD, 0.24)
+FEED_REL_SD, BOWLS_REL_SD = 0.15, 0.13
+_DESCRIBED = (FEED_REL_SD, BOWLS_REL_SD, 0.24)
 # The same of bottle with hose, and of the bowls, where they are not (logarithmic, so cut short).
 _SPREADS = {
     Owner.CARELESS: (0.65, 0.55),
@@ -63,7 +63,7 @@ def _described(case: Case, isolation: Isolation | None) -> Night:
     if made is not None:
         settings = replace(settings, priors=described(made.blank_scale, made.blank_rel_sd))
     # What a blank run still leaves unknown is of its own reading, nothing that bowls share.
-    rel_sds = _DESCRIBED if made is None else (made.blank_rel_sd, _BOWLS_REL_SD)
+    rel_sds = _DESCRIBED if made is None else (made.blank_rel_sd, BOWLS_REL_SD)
     kind = "hard" if case.hard else "calm"
     return _night(scenario, recording, settings, rel_sds, kind)
 
