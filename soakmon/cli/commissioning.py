@@ -95,7 +95,8 @@ class Commissioning:
             self._say(f"  {key} = {value}")
         if not _yes(f"write this into {self.path}"):
             raise typer.Exit(3)
-        self._free_the_pins()
+        # The service goes on with what it has until the new file is there, and is a bench.
+        self._no_soak()
         self._write({**told_by(self.path), **new})
         taken_over(folder)
         self._serve()
@@ -104,13 +105,16 @@ class Commissioning:
     # The steps.
 
     def _free_the_pins(self) -> None:
+        self._no_soak()
+        systemctl("stop", SERVICE)
+
+    def _no_soak(self) -> None:
         try:
             phase = str(self._client().status().phase)
         except InputError:
             phase = "idle"
         if phase not in {"idle", "ended"}:
             raise InputError(f"a soak is running ({phase}): end it first: soakmon end")
-        systemctl("stop", SERVICE)
 
     def _find(self) -> None:
         self._head("What is connected")

@@ -7,6 +7,7 @@ commands are those that are written for a Pi. It takes the place of gpiozero's m
 from __future__ import annotations
 
 import atexit
+import os
 import sys
 import threading
 import time
@@ -14,7 +15,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-BENCH = Path("/run/bench")
+BENCH = Path(os.environ.get("SOAKMON_TEST_BENCH", "/run/bench"))
 GATES = {11, 13, 15, 16}  # header pins of GPIO 17, 27, 22, 23
 
 

@@ -1,6 +1,7 @@
 """A simulated bench as a process of its own, behind the files of a kernel: soakmon's own drivers
 read it. Cell: /sys/bus/iio; thermometer: /sys/bus/w1; pins: files below /run/bench, which the
-stand-in for the Pi's pins reads and writes. It lives on while services come and go. What
+stand-in for the Pi's pins reads and writes; SOAKMON_TEST_BENCH and SOAKMON_TEST_SYS put them
+elsewhere. It lives on while services come and go. What
 hangs on the cell is in the file load: "bottle", "bottle jar" (its hose ends in a jar), "empty G"
 (the empty bottle and a mass of G).
 
@@ -9,6 +10,7 @@ hangs on the cell is in the file load: "bottle", "bottle jar" (its hose ends in 
 
 from __future__ import annotations
 
+import os
 import sys
 import time
 from contextlib import suppress
@@ -17,9 +19,10 @@ from pathlib import Path
 from sim.parts import PacedClock, SimulatedBench
 from sim.scenarios import SCENARIOS
 
-BENCH = Path("/run/bench")
-CELL = Path("/sys/bus/iio/devices/iio:device0")
-AIR = Path("/sys/bus/w1/devices/28-0123456789ab")
+BENCH = Path(os.environ.get("SOAKMON_TEST_BENCH", "/run/bench"))
+SYSTEM = Path(os.environ.get("SOAKMON_TEST_SYS", "/sys"))
+CELL = SYSTEM / "bus/iio/devices/iio:device0"
+AIR = SYSTEM / "bus/w1/devices/28-0123456789ab"
 COUNTS_PER_G, ZERO = 2000.0, 0.0
 JAR_G_PER_MIN = 20.0
 GATE_PINS, VALVE_PIN = (17, 27, 22, 23), 24
