@@ -19,7 +19,7 @@ _SPOKEN = frozenset(
     {
         "text", "todo", "reason", "problem", "note", "summary", "lines", "tied", "latch", "untold",
         "cell_trouble", "journal_trouble", "guard_trouble", "checks", "last_error", "explained",
-        "trouble", "parts", "found", "failed",
+        "trouble", "parts", "found", "failed", "fuel",
     }
 )  # fmt: skip
 _IN_JOBS = frozenset({"problem", "summary", "task"})

@@ -100,7 +100,14 @@ class Real:
 
     def flows(self) -> None:
         """Wait until the trial of a way may begin."""
-        self.wait_for(lambda: self.client.get("/api/live").json().get("feed_open"), 300.0)
+        self.wait_for(self.feed_open, 300.0)
+        # The flow is looked at over the last twenty seconds.
+        time.sleep(22)
+
+    def feed_open(self) -> bool:
+        status = self.client.get("/api/live").json()["status"]
+        assert status["phase"] != "ended", status
+        return bool(status.get("feed_open"))
 
     def arm(self, way: str) -> None:
         def armed() -> bool:
