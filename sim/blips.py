@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sim.blend import Floats
-from sim.blocks import INSECT_MS, LIGHT_MS, MAINS_MS, SHAKEN_MS, drawn
+from sim.blocks import INSECT_MS, LIGHT_MS, MAINS_MS, SHAKEN_MS, log_uniform
 from sim.traits import GateTraits
 
 _MAINS_S = (2e-6, 5e-3)
@@ -83,26 +83,28 @@ def _reached(gates: int, rng: np.random.Generator) -> Floats:
 def _mains(start_s: float, gates: int, rng: np.random.Generator) -> Blips:
     """A compressor, a lamp: every wire picks it up at once."""
     at = _reached(gates, rng)
-    return Blips(start_s + drawn(_MAINS_S, len(at), rng), at, drawn(MAINS_MS, len(at), rng))
+    return Blips(
+        start_s + log_uniform(_MAINS_S, len(at), rng), at, log_uniform(MAINS_MS, len(at), rng)
+    )
 
 
 def _shake(start_s: float, gates: int, rng: np.random.Generator) -> Blips:
     """Beams and hanging drops tremble for a while."""
-    lasts_s = float(drawn(_SHAKING_S, 1, rng)[0])
+    lasts_s = float(log_uniform(_SHAKING_S, 1, rng)[0])
     at = np.repeat(_reached(gates, rng), 1 + rng.poisson(0.7))
-    return Blips(start_s + lasts_s * rng.random(len(at)), at, drawn(SHAKEN_MS, len(at), rng))
+    return Blips(start_s + lasts_s * rng.random(len(at)), at, log_uniform(SHAKEN_MS, len(at), rng))
 
 
 def _light(start_s: float, gates: int, rng: np.random.Generator) -> Blips:
     """Headlights or a lamp at one gate or at all, some times over."""
     at = np.arange(gates, dtype=float) if rng.random() < 0.4 else np.floor(rng.random(1) * gates)
     at = np.repeat(at, 1 + rng.poisson(1.0))
-    return Blips(start_s + 30.0 * rng.random(len(at)), at, drawn(LIGHT_MS, len(at), rng))
+    return Blips(start_s + 30.0 * rng.random(len(at)), at, log_uniform(LIGHT_MS, len(at), rng))
 
 
 def _insect(start_s: float, gates: int, rng: np.random.Generator) -> Blips:
     """One gate, as often as it comes by."""
     passes = 1 + rng.poisson(3.0)
-    lasts_s = float(drawn(_WALKING_S, 1, rng)[0])
+    lasts_s = float(log_uniform(_WALKING_S, 1, rng)[0])
     at = np.full(passes, float(rng.integers(gates)))
-    return Blips(start_s + lasts_s * rng.random(passes), at, drawn(INSECT_MS, passes, rng))
+    return Blips(start_s + lasts_s * rng.random(passes), at, log_uniform(INSECT_MS, passes, rng))

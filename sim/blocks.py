@@ -27,7 +27,7 @@ FLICKER_MS = (1.0, 1_000.0)
 DARK_MS = (0.2, 1_000.0)
 
 
-def drawn(limits: tuple[float, float], count: int, rng: np.random.Generator) -> Floats:
+def log_uniform(limits: tuple[float, float], count: int, rng: np.random.Generator) -> Floats:
     """Values (count,) between two limits, evenly on a logarithmic scale."""
     low, high = (math.log(limit) for limit in limits)
     return np.asarray(np.exp(rng.uniform(low, high, count)))
@@ -39,7 +39,7 @@ class Beams:
     def __init__(self, drop_g: list[float], rng: np.random.Generator) -> None:
         self.rng = rng
         gates = len(drop_g)
-        fall_mm = drawn(_FALL_MM, gates, rng)
+        fall_mm = log_uniform(_FALL_MM, gates, rng)
         self.beam_mm: Floats = rng.uniform(*_BEAM_MM, gates)
         self.mm_per_ms: Floats = np.sqrt(2 * _G_MM_PER_S2 * fall_mm) * 1e-3
         self.drop_mm = [_DROP_MM * (g / _DROP_G) ** (1 / 3) for g in drop_g]

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from sim.blend import Floats
 from sim.blips import NOTHING, Blips, drawn_blips, merged
-from sim.blocks import DARK_MS, FLICKER_MS, SHAKEN_MS, Beams, drawn
+from sim.blocks import DARK_MS, FLICKER_MS, SHAKEN_MS, Beams, log_uniform
 from sim.missing import Missing
 from sim.scenario import Scenario
 
@@ -126,7 +126,7 @@ class Gates:
         often = counts[rows, gates].astype(int)
         rows, gates = np.repeat(rows, often), np.repeat(gates, often)
         part = 1 - self.block_rng.random(len(rows))
-        lengths = drawn(limits_ms, len(rows), self.block_rng)
+        lengths = log_uniform(limits_ms, len(rows), self.block_rng)
         return Blips(before_s[rows] + part * spacing[rows], gates.astype(float), lengths)
 
     def _fallen(self, t_s: Floats, before_s: Floats, at_lip_g: Floats, bowls_c: Floats) -> Blips:
@@ -185,7 +185,7 @@ class Gates:
                 at = np.repeat(np.arange(gates, dtype=float), counts)
                 late_s = self.block_rng.uniform(0, _BANG_S, len(at))
                 at_s = np.minimum(knock_s + late_s, t_s[row])
-                parts.append(Blips(at_s, at, drawn(SHAKEN_MS, len(at), self.block_rng)))
+                parts.append(Blips(at_s, at, log_uniform(SHAKEN_MS, len(at), self.block_rng)))
         return merged(parts)
 
     def _sun(self, t_s: Floats, spacing: Floats) -> Floats:

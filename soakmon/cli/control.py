@@ -81,7 +81,7 @@ def ack(socket: SocketOption = None) -> None:
     found = client.status()
     clock = clock_of(found)
     for alarm in found.waiting:
-        print_line(f"{clock.at(alarm.t_s)}  {clock.said(alarm.text)}")
+        print_line(f"{clock.at(alarm.t_s)}  {clock.with_hours(alarm.text)}")
     uids = [alarm.uid for alarm in found.waiting]
     count = 0
     if uids:

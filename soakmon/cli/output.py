@@ -37,7 +37,7 @@ def show_decision(
     head = Text(words.HEADINGS[verdict.outcome], style=_STYLES[verdict.outcome])
     console.print(
         Panel(
-            Text.assemble(head, "\n", clock.said(verdict.reason)),
+            Text.assemble(head, "\n", clock.with_hours(verdict.reason)),
             title=Text(inert(title)),
             expand=False,
         )

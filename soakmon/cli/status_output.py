@@ -30,7 +30,7 @@ def show_status(found: BenchStatus) -> Group:
     """The status as a person reads it: verdict so far, alarms, what the bench does."""
     clock = clock_of(found)
     head, told = _headline(found)
-    told = clock.said(told)
+    told = clock.with_hours(told)
     table = Table.grid(padding=(0, 2))
     table.add_column(style="bold", no_wrap=True)
     table.add_column()

@@ -70,7 +70,7 @@ class FleetDesk:
         if self.listener is not None:
             await self.listener.stop()
 
-    def told(self, page: Shown) -> Benches:
+    def page_of(self, page: Shown) -> Benches:
         """A page of the list, and how the broker is."""
         fleet = self.fleet
         # A broker grants what it then keeps back; where any bench reports something is kept.
@@ -114,7 +114,7 @@ def fleet_routes(service: Service, desk: FleetDesk) -> APIRouter:
             for one in desk.fleet.listed(time.monotonic())
             if (one["name"], one.get("shop", "")) != address
         ]
-        return desk.told(shown([own, *others], wanted))
+        return desk.page_of(shown([own, *others], wanted))
 
     return router
 

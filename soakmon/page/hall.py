@@ -33,7 +33,7 @@ def build_hall(bench: Bench, store: Store) -> FastAPI:
     @router.get("/benches", summary="All benches on the broker", responses=answers(401, 422))
     async def benches(wanted: Annotated[Asked, Depends(asked)]) -> Benches:
         await desk.look()
-        return desk.told(shown(desk.fleet.listed(time.monotonic()), wanted))
+        return desk.page_of(shown(desk.fleet.listed(time.monotonic()), wanted))
 
     app.include_router(sign_in_routes(door))
     app.include_router(router)

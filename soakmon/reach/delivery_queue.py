@@ -38,7 +38,7 @@ class Letter:
     since_s: float
     tries: int = 0
 
-    def kept(self) -> dict[str, Any]:
+    def as_memo(self) -> dict[str, Any]:
         """As plain values."""
         return {"target": self.target, "wall_s": self.wall_s} | asdict(self.told)
 
@@ -194,9 +194,9 @@ class DeliveryQueue:
             log.warning("phone: %s was not told %s: it is too old now", one.target, one.told.key)
             self.letters.remove(one)
 
-    def kept(self) -> list[dict[str, Any]]:
+    def as_memo(self) -> list[dict[str, Any]]:
         """What waits, as plain values."""
-        return [letter.kept() for letter in self.letters]
+        return [letter.as_memo() for letter in self.letters]
 
 
 def _letter(kept: dict[str, Any], now_s: float) -> Letter:

@@ -67,7 +67,7 @@ class EventInbox:
                 kept.pop(next(iter(kept)))
         return known
 
-    def kept(self) -> dict[str, Any]:
+    def as_memo(self) -> dict[str, Any]:
         """What is known, for after a restart."""
         return {"marks": list(self.marks), "ahead": dict(self.ahead)}
 

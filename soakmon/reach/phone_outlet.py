@@ -100,7 +100,7 @@ class PhoneOutlet:
     def open(self) -> None:
         """Find the addresses, and take up what was left waiting."""
         targets = targets_of(self.bench.phone)
-        waiting = self.post.kept()
+        waiting = self.post.as_memo()
         if not self.taken_up:
             kept = self._left()
             self.rules.memory = Memory.of(kept.get("rules", {}))
@@ -213,7 +213,7 @@ class PhoneOutlet:
 
     def _kept(self) -> dict[str, Any]:
         return {
-            "rules": self.rules.kept(),
-            "waiting": self.post.kept(),
-            "heard": self.heard.kept(),
+            "rules": self.rules.as_memo(),
+            "waiting": self.post.as_memo(),
+            "heard": self.heard.as_memo(),
         }

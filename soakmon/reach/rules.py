@@ -151,7 +151,7 @@ class Rules:
         self.policy = policy
         self.memory = memory or Memory()
 
-    def kept(self) -> dict[str, Any]:
+    def as_memo(self) -> dict[str, Any]:
         """The memory as plain values."""
         return asdict(self.memory)
 

@@ -139,7 +139,7 @@ def result(
     """The verdict of a soak; clock: the shop's."""
     outcome = verdict.verdict
     clock = clock or RunClock()
-    lines = [clock.said(verdict.reason)]
+    lines = [clock.with_hours(verdict.reason)]
     if clock.began is not None and verdict.duration_s:
         lines.append(say("wording.watched", duration_s=clock.span(verdict.duration_s)))
     lost, expected = verdict.observed_loss_g, verdict.expected_evaporation_g

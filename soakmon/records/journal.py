@@ -128,7 +128,7 @@ class Journal:
     @property
     def trouble(self) -> str:
         """Why the last commit failed; empty while all is well."""
-        return self.writer.told()
+        return self.writer.problem()
 
     @property
     def damaged(self) -> str:

@@ -65,7 +65,7 @@ class Writer:
         self._thread = threading.Thread(target=watched, name="journal", daemon=True)
         self._thread.start()
 
-    def told(self) -> str:
+    def problem(self) -> str:
         """What is wrong with writing, or ""."""
         since_s = self._since_s
         if since_s is not None and time.monotonic() - since_s > _HANGS_S:

@@ -46,9 +46,9 @@ class RunClock:
 
     def between(self, low_s: float, high_s: float) -> str:
         """When something began that lies between two times."""
-        return self.said(began(low_s, high_s))
+        return self.with_hours(began(low_s, high_s))
 
-    def said(self, text: str) -> str:
+    def with_hours(self, text: str) -> str:
         """A sentence of the decider with the shop's hours in place of times after the start."""
         if self.began is None:
             return text

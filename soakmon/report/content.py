@@ -107,7 +107,7 @@ def content(
         (say("content.so_far_not_finished") if about.interim else "")
         + words.HEADINGS[verdict.outcome],
         verdict.outcome,
-        about.clock.said(sentence(verdict)),
+        about.clock.with_hours(sentence(verdict)),
         _summary(rows, verdict, about),
         () if about.interim else next_steps(verdict),
         tuple(_details(rows, decision, about, hashes)),
@@ -280,7 +280,7 @@ def _found(
     verdict: Verdict, settings: Settings | None, clock: RunClock
 ) -> tuple[tuple[str, str], ...]:
     facts = [
-        (say("content.reason"), clock.said(verdict.reason)),
+        (say("content.reason"), clock.with_hours(verdict.reason)),
         (say("content.leak"), words.leak(verdict.leak_g_per_h, verdict.outcome)),
         (say("content.smallest_leak_this_run_could"), words.smallest(verdict)),
     ]

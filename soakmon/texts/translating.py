@@ -54,7 +54,7 @@ class _Pattern:
         found = self.regex.fullmatch(text)
         return None if found is None else {name: found[f"_{name}"] for name in self.names}
 
-    def said(self, values: dict[str, str]) -> str:
+    def in_language(self, values: dict[str, str]) -> str:
         """The text in the other language, with what is filled in."""
         return _PLACE.sub(lambda place: values[place[1]], self.other)
 
@@ -106,7 +106,7 @@ def _told(text: str, language: str) -> str:
         values = pattern.filled_in(text)
         if values is not None:
             said = {name: _told(value, language) for name, value in values.items()}
-            return _numbers(pattern.said(said), language)
+            return _numbers(pattern.in_language(said), language)
     for joint in _JOINTS:
         parts = text.split(joint)
         for cut in range(len(parts) - 1, 0, -1):
@@ -131,7 +131,7 @@ def _found(text: str, language: str) -> str | None:
             said = {name: _found(value, language) for name, value in values.items()}
             sure = {name: value for name, value in said.items() if value is not None}
             if len(sure) == len(said):
-                return _numbers(pattern.said(sure), language)
+                return _numbers(pattern.in_language(sure), language)
     for joint in _JOINTS:
         parts = text.split(joint)
         for cut in range(len(parts) - 1, 0, -1):

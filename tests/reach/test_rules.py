@@ -181,7 +181,7 @@ def test_the_rules_go_on_after_a_restart_as_if_nothing_had_been():
                 )
             ]
             if restart:
-                kept = json.loads(json.dumps(feeder.rules.kept()))
+                kept = json.loads(json.dumps(feeder.rules.as_memo()))
                 feeder.rules = Rules(POLICY, Memory.of(kept))
         return found
 
@@ -302,7 +302,7 @@ def test_quiet_hours_begin_and_end_by_the_minute(clock, quiet):
 
 def test_what_was_to_be_told_soon_outlives_a_restart(feeder):
     feeder.take(NIGHT, "phase", phase="preflight", reason="rack")
-    again = Rules(feeder.rules.policy, Memory.of(json.loads(json.dumps(feeder.rules.kept()))))
+    again = Rules(feeder.rules.policy, Memory.of(json.loads(json.dumps(feeder.rules.as_memo()))))
     assert [one.key for one in again.due(NIGHT)] == ["begin/1"]
     assert Memory.of({}) == Memory()
 
