@@ -23,7 +23,7 @@ LEAST = 0.85
 _COPIED = ("soakmon", "sim", "hardware", "tests", "pyproject.toml", "DEVELOPERS.md", "README.md")
 # Short names; a module of any room is also known by its place, and tested by the file of its name.
 MODULES = {
-    "guard": ("bench/guard", ("tests/bench/test_guard.py",)),
+    "guard": ("bench/guard", ("tests/bench/test_guard.py", "tests/bench/test_guard_news.py")),
     "session": ("bench/session", ("tests/bench/test_session.py", "tests/bench/test_ends.py")),
     "rules": ("reach/rules", ("tests/reach/test_rules.py", "tests/reach/test_rules_morning.py")),
     "outbox": ("records/outbox", ("tests/records/test_outbox.py",)),
