@@ -11,6 +11,7 @@ from sqlalchemy import Connection, make_url, text
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
 from soakmon.errors import InputError
+from soakmon.records.jobs.findable import make_findable
 from soakmon.records.jobs.migrate import migrate
 from soakmon.records.jobs.server import server_engine
 from soakmon.texts import say
@@ -50,6 +51,7 @@ class RecordsAccess:
         role = role_of(f"{shop}/{bench}" if shop else bench)
         with self._begin() as connection:
             migrate(connection, contract=False)
+            make_findable(connection, with_index=True)
             self._group(connection)
             known = _known(connection, role)
             done = "ALTER" if known else "CREATE"

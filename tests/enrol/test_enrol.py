@@ -169,6 +169,15 @@ def test_a_hall_file_says_what_is_wrong_with_it(tmp_path):
         read_servers(file)
 
 
+def test_a_database_that_enrolling_made_finds_jobs_by_trigrams(hall, database):
+    Desk(read_servers(hall)).invite("left", "", again=False)
+    engine = create_engine(database.replace("postgresql:", "postgresql+psycopg:"))
+    with engine.connect() as connection:
+        asked = text("SELECT 1 FROM pg_indexes WHERE indexname = 'job_sought_trigram'")
+        assert connection.scalar(asked) == 1
+    engine.dispose()
+
+
 def test_a_bench_role_cannot_say_of_which_shop_it_is(hall, tmp_path, database):
     line = line_of("invite", "north/left", "--servers", hall)
     file = bench_at(tmp_path, "left")

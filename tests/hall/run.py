@@ -309,7 +309,8 @@ class HallRun:
 
     def _silence(self) -> None:
         """The power cut as the lookouts told it, the first of them killed in the middle."""
-        messages = [one for one in self.phones.of("lookout-") if one.at_s < self.back_s]
+        told = [one for one in self.phones.of("lookout-") if one.at_s < self.back_s]
+        messages = [one for one in told if "silent" in one.title]  # and not: is back
         during = [one for one in messages if one.at_s >= self.cut_s]
         # Who had lost the broker shortly before was told then.
         before = {
