@@ -25,6 +25,18 @@ _DRIPPED_G = judgement(2.0, "g")
 _EXCEEDS = judgement(0.05, "chance")
 _OF_UNSURE = judgement(0.4, "share")
 _STEADY = judgement(0.7, "share")
+# Counts are the drops of a known loss when they are so much likelier drops than anything but a
+# coincidence, and at least such a part of it: gates lose drops, and a bowl fills before it drips.
+_NAMED = judgement(10.0, "e-folds")
+_PART = judgement(0.25, "share")
+# In the time of the counts, and so long before, that share of them is gone from the bottle at the
+# least, less what its zero may hide.
+_GATHERS_S = judgement(900.0, "s")
+_WENT = judgement(0.5, "share")
+_ZERO_G = judgement(0.5, "g")
+# They have come for so long, and the middle half of them in such a share of it: sun comes and goes.
+_NAMED_FROM_S = judgement(3 * 3600.0, "s")
+_EVENLY = judgement(0.3, "share")
 # A fill is found so soon (judgement).
 _FILL_FOUND_S = judgement(1200.0, "s")
 
@@ -49,7 +61,9 @@ def new_alarms(record: RunRecord, weep: Weep) -> list[Alarm]:
             rate = float(LEAKS[int(joint.max(axis=0).argmax())])
         elif loses or exceeds or None in alarmed:
             rate = accounted_g_per_h(record, weep, index)
-        if rate:
+        if not rate and (loses or None in alarmed):
+            rate = named_g_per_h(record, weep, index)
+        if rate and _went_meanwhile(record, weep, index):
             alarms.append(leak_alarm(record.last_row_s, "weep", index + 1, rate))
             alarmed.add(index + 1)
     if loses and not alarmed:
@@ -89,6 +103,39 @@ def accounted_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
     if not alike or not enough:
         return 0.0
     return dripped_g / max((record.last_row_s - record.soak_s) / 3600, 0.1)
+
+
+def _went_meanwhile(record: RunRecord, weep: Weep, index: int) -> bool:
+    """Whether the bottle lost anything like what a gate counted, in the time in which it did.
+
+    Counts that run up in minutes weigh at some moment just what was lost in the hours before them.
+    """
+    first_s = next(t for t in record.tally.times[index] if t >= weep.gates[index].start_s)
+    dripped_g = record.tally.since(index, first_s - 1.0) * weep.drop_g[index]
+    lost_g = record.masses.loss_g(first_s - _GATHERS_S, record.last_row_s)
+    return not lost_g + _ZERO_G < _WENT * dripped_g
+
+
+def named_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
+    """Rate of a gate that plainly drips beside a loss that is known, of which it may see a part; 0.
+
+    That fuel leaks unseen while something else makes counts like drops, for hours and in step with
+    it, is less likely than that both are one.
+    """
+    counts = np.array([t for t in record.tally.times[index] if t > weep.gates[index].start_s])
+    if not len(counts) or weep.drips(index) < _NAMED:
+        return 0.0
+    lasts_s = record.last_row_s - float(counts[0])
+    early_s, late_s = np.quantile(counts, (0.25, 0.75))
+    if lasts_s < _NAMED_FROM_S or late_s - early_s < _EVENLY * lasts_s:
+        return 0.0
+    dripped_g = record.tally.since(index, float(counts[0]) - 1.0) * weep.drop_g[index]
+    expected = record.curve.expected()
+    lost_g = (record.curve.observed_g() or 0.0) - expected.best
+    unsure_g = (expected.high - expected.low) / 2
+    part = dripped_g > max(_DRIPPED_G, _PART * (lost_g - unsure_g))
+    fed = dripped_g < (1 + _ALIKE) * lost_g + unsure_g
+    return dripped_g / (lasts_s / 3600) if part and fed else 0.0
 
 
 def mass_says_so(record: RunRecord, weep: Weep, mass: Floats) -> bool:

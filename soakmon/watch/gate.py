@@ -179,10 +179,11 @@ class GateEvidence:
         seconds = np.maximum(np.asarray(t_s) - self.start_s, 0.0)
         return log_sum(self.log_weight + log_dark - self.dark * seconds[..., None], -1)
 
-    def log_ratio(self, t_s: float) -> tuple[Floats, Floats]:
+    def log_ratio(self, t_s: float, *, rough: bool = True) -> tuple[Floats, Floats]:
         """First-drop times (C,) s and log-likelihood ratios (C, R) of a leak starting to drip then.
 
-        C is 0 while nothing was counted. The ratio is against all stories without a leak.
+        C is 0 while nothing was counted. The ratio is against all stories without a leak; rough:
+        also against what is as fast and as rough as bad drips, which only the mass tells from them.
         """
         if not self.cells:
             return np.zeros(0), np.zeros((0, len(self.rates)))
@@ -195,8 +196,9 @@ class GateEvidence:
         first = self._log_dark(np.array(self.dark_before), times) - math.log(CELL_S)
         before = (first - self.among_per_s * (t_s - times))[:, None]
         leak = np.logaddexp.reduce(since) + before
-        rough = np.logaddexp.reduce(since[_ROUGH_FROM:]) + before
-        others = [self._log_switched(leak), self._log_faint(t_s, before), self._log_rough(rough)]
+        others = [self._log_switched(leak), self._log_faint(t_s, before)]
+        if rough:
+            others.append(self._log_rough(np.logaddexp.reduce(since[_ROUGH_FROM:]) + before))
         return times, leak - np.logaddexp.reduce([self.log_no_leak(t_s), *others])
 
     @property

@@ -13,7 +13,15 @@ from soakmon.watch.balance import RATES, log_weight_since, mass_log_weight
 from soakmon.watch.causes import RISES
 from soakmon.watch.closing import leak_given_leaking, tail
 from soakmon.watch.needles import rise_g
-from soakmon.watch.onset import bottle_goes_on, by_onset, dripping, flowing, only, silent_s
+from soakmon.watch.onset import (
+    bottle_goes_on,
+    by_onset,
+    dripping,
+    flowing,
+    only,
+    runs_from_s,
+    silent_s,
+)
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
 from soakmon.watch.standing import FLOWS_G, FLOWS_UNTIL_S, fed_until_s
@@ -145,7 +153,8 @@ def _dripped(
     gate = (alarm.carb or 1) - 1
     onsets = by_onset(weep, weep.mass_dates())
     joint, times = _until_alarm(weep, gate, mass, alarm)
-    first_s = float(times[int(np.argmax(joint.max(axis=1)))])
+    stray_s = float(times[int(np.argmax(joint.max(axis=1)))])
+    first_s = runs_from_s(record, gate, stray_s, alarm.t_s, fed_s)
     place, led = _begun_at(record, weep, onsets, gate, first_s)
     drops, hours, until_s = _counted(record, weep, alarm, first_s, fed_s)
     drop_g = weep.drop_g[gate]
@@ -156,6 +165,7 @@ def _dripped(
     leak = leak_given_leaking(by_mass, drops, hours, drop_g)
     rate = drops * drop_g / hours
     since_s = dripping(weep, gate, joint, times, drips_g_per_h=rate, filled_s=record.filled_s)
+    since_s = (since_s[0], max(since_s[1], first_s))
     if led:
         # The mass may err; the first drop does not.
         since_s = (min(flowing(weep, onsets, record.filled_s)[0], since_s[1]), since_s[1])

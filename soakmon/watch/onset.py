@@ -85,6 +85,22 @@ def _middle(log_weight: Floats) -> tuple[int, int]:
     return min(int(low), last), min(int(high), last)
 
 
+def runs_from_s(
+    record: RunRecord, gate: int, first_s: float, alarm_s: float, fed_s: float
+) -> float:
+    """When the drops of a gate run since, s: not since a count or two that stood alone, before.
+
+    first_s: the first that may have been a drop; what was told at alarm_s had begun by then.
+    """
+    times = np.array([t for t in record.tally.times[gate] if first_s <= t <= fed_s])
+    if len(times) < _REGULAR_FROM:
+        return first_s
+    gaps = np.diff(times)
+    before = np.flatnonzero(gaps[: _STRAYS - 1] > _SILENCE * np.median(gaps))
+    run_s = float(times[before[-1] + 1]) if len(before) else first_s
+    return run_s if run_s <= alarm_s else first_s
+
+
 def silent_s(record: RunRecord, carb: int, first_s: float, fed_s: float) -> float | None:
     """When the drops of a gate ended while the feed was open, s; None when they go on.
 

@@ -251,6 +251,11 @@ class Weep:
         joint = self._joint(index, times, ratios, mass)
         return float(log_sum(joint)), joint, times
 
+    def drips(self, index: int) -> float:
+        """Log-ratio of drops at gate `index` where it is known that fuel leaks somewhere."""
+        times, ratios = self.gates[index].log_ratio(self.weighed_s, rough=False)
+        return float(log_sum(self._joint(index, times, ratios, None))) if len(times) else 0.0
+
     def _joint(self, index: int, times: Floats, ratios: Floats, mass: Floats | None) -> Floats:
         """(C, R) log-terms of a leak under a gate with these ratios from these first drops on."""
         loss = 0.0 if mass is None else self._loss_from(mass, times)

@@ -5,12 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from soakmon.watch.alarming import accounted_g_per_h, new_alarms, of_fill
+from soakmon.watch.conclude import conclude
 from soakmon.watch.decide import watched
+from soakmon.watch.record import RunRecord
+from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Alarm, Band, leak_alarm
 from tests.watch.nights import BENCH, night
+from tests.watch.nights import DROP_G as FALLS_G
 
 DROP_G = 0.01
 
@@ -56,3 +61,36 @@ def test_what_has_alarmed_gives_no_alarm_again():
 )
 def test_a_fill_does_away_with_what_was_called_in_the_quiet_before_it(alarm: Alarm, stays: bool):
     assert of_fill([alarm], 5000.0, 5000.0) == ([alarm] if stays else [])
+
+
+def needle_that_weeps(seed: int, *, counts_beside: bool = True) -> RunRecord:
+    """1 g/h goes from the start; from the sixth hour on it drips, unevenly, and some are missed."""
+    rows = night(seed, leak_g_per_h=1.0, spacing_s=2.0)
+    rng = np.random.default_rng(seed)
+    drops = rows.drops.copy()
+    falls_s = 6 * 3600 + np.cumsum(rng.gamma(2.0, 3600 * FALLS_G / 2.0, 1100))
+    if counts_beside:
+        falls_s = falls_s[(rng.random(len(falls_s)) > 0.3) & (falls_s < rows.t_s[-1])]
+        np.add.at(drops, (np.searchsorted(rows.t_s, falls_s), 1), 1.0)
+    return watched(replace(rows, drops=drops), Settings(), phase="soaking")
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_gate_that_drips_unevenly_beside_a_known_loss_is_named(seed):
+    record = needle_that_weeps(seed)
+    assert 2 in {alarm.carb for alarm in record.alarms}
+    (leak,) = conclude(record).leaks
+    assert leak.carb == 2
+    assert leak.leak_g_per_h.low < 1.0 < leak.leak_g_per_h.high
+
+
+def test_a_loss_beside_a_gate_that_counts_nothing_like_it_is_of_no_carb():
+    record = needle_that_weeps(1, counts_beside=False)
+    (leak,) = conclude(record).leaks
+    assert leak.carb is None
+    # Sun: hundreds of counts in half an hour, then none.
+    rows = night(1, leak_g_per_h=1.0, spacing_s=2.0)
+    drops = rows.drops.copy()
+    drops[20_000:20_900, 1] = np.random.default_rng(1).integers(0, 6, 900)
+    sunny = watched(replace(rows, drops=drops), Settings(), phase="soaking")
+    assert {leak.carb for leak in conclude(sunny).leaks} == {None}

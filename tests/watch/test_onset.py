@@ -64,3 +64,19 @@ def test_what_dries_as_fast_as_it_drips_may_have_leaked_long_before_its_first_dr
     assert leak.carb == 3
     assert leak.since_s[1] == pytest.approx(first_s, abs=1800)
     assert (leak.since_s[0] == made.filled_s) == from_the_fill
+
+
+def test_a_count_that_stood_alone_hours_before_is_no_beginning():
+    """A dark count at half past the first hour; drips of 24 g a day from the fourth on."""
+    rows = filled(night(2, spacing_s=2.0), begins_s=600.0, g_per_min=60.0)
+    begins_s = 4 * 3600.0
+    drops = rows.drops.copy()
+    at_s = np.arange(begins_s, rows.t_s[-1], 3600 * DROP_G)
+    drops[np.searchsorted(rows.t_s, at_s), 0] = 1.0
+    leaked = np.cumsum(drops[:, 0]) * DROP_G
+    drops[np.searchsorted(rows.t_s, 2000.0), 0] = 1.0
+    made = watched(replace(rows, drops=drops, mass_g=rows.mass_g - leaked), Settings())
+    (leak,) = conclude(made).leaks
+    assert leak.leak_g_per_h.low < 1.0 < leak.leak_g_per_h.high
+    assert leak.leak_g_per_h.best == pytest.approx(1.0, rel=0.1)
+    assert leak.since_s[0] <= begins_s - 60 <= leak.since_s[1] + 120
