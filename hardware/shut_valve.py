@@ -12,14 +12,14 @@ from typing import Any
 
 from hardware.pins import lgpio_factory
 from hardware.valve import PinValve
-from soakmon.bench_toml import read_bench
 from soakmon.errors import SoakmonError
+from soakmon.valve_toml import read_valve
 
 
 def shut_valve(bench_path: Path, factory: Any = None) -> None:
     """Drive the valve's pin to shut, then let go of it. Raises InputError
-    for a bench.toml that cannot be read, TroubleError for a pin that cannot be had."""
-    section = read_bench(bench_path).valve
+    for a [valve] of bench.toml that cannot be read, TroubleError for a pin that cannot be had."""
+    section = read_valve(bench_path)
     if section.driver == "none":
         return
     pins = lgpio_factory() if factory is None else factory

@@ -18,7 +18,9 @@ OURS = ("soakmon", "sim", "hardware")
 # Of the simulator's and the bench tests' relations to others only plain values.
 PLAIN = {"watch.settings", "watch.rows", "watch.figures"}
 GROUND = {"errors", "extras", "cautions", "texts", "toml_text", "systemd", "version"}
-CONFIG = {"bench_toml", "config", "hardware_config", "reach_config", "soak_config"}
+CONFIG = {
+    "bench_toml", "config", "hardware_config", "reach_config", "soak_config", "valve_toml",
+}  # fmt: skip
 KNOWS: dict[str, set[str]] = {
     "physics": set(),
     "watch": {"physics", "texts"},
@@ -42,6 +44,7 @@ KNOWS: dict[str, set[str]] = {
         *GROUND, *CONFIG, "commission.bench_file", "reach", "records",
     },
     "bench_toml": {"config", "errors", "toml_text"},
+    "valve_toml": {"errors", "hardware_config", "toml_text"},
     "config": {*CONFIG, "physics", "watch.settings"},
     "soak_config": {"hardware_config", "physics", "watch.settings"},
     "hardware_config": set(),
@@ -75,6 +78,7 @@ LIBRARIES: dict[str, set[str]] = {
     "cli": {"typer", "rich"},
     "texts": {"babel"},
     "bench_toml": {"pydantic", "tomli_w"},
+    "valve_toml": {"pydantic"},
     "config": {"pydantic"},
     "soak_config": {"pydantic"},
     "hardware_config": {"pydantic"},

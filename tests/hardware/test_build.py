@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 import sys
 import types
 
@@ -24,7 +25,7 @@ from hardware.vapour import PinVapour
 from soakmon.bench.ports import Press, Reading
 from soakmon.bench_toml import parse_bench
 from soakmon.cli import main
-from soakmon.errors import TroubleError
+from soakmon.errors import InputError, TroubleError
 from tests.hardware.wires import HandClock
 
 BARE = (
@@ -157,6 +158,29 @@ def test_the_valve_is_shut_from_outside(tmp_path, no_lgpio, capsys):
     bench.write_text("[valve]\ndriver = 'none'\n")
     assert shut_valve.main([str(bench)]) == 0
     assert shut_valve.main([]) == 2
+
+
+def test_the_valve_is_shut_whatever_else_is_wrong_in_the_file(tmp_path):
+    """Somebody was at work on bench.toml when the service died."""
+    bench, factory = tmp_path / "bench.toml", MockFactory()
+    bench.write_text("[rack]\ncarbs = 99\nno_such_key = 1\n[valve]\npin = 20\n")
+    shut_valve.shut_valve(bench, factory)
+    assert factory.pin(20).function == "input"
+    bench.write_text("[valve]\npin = 'twenty'\n")
+    with pytest.raises(InputError, match=r"bench.toml: \[valve\]: pin"):
+        shut_valve.shut_valve(bench, factory)
+    bench.write_text("valve = 1\n")
+    with pytest.raises(InputError, match="valve"):
+        shut_valve.shut_valve(bench, factory)
+
+
+def test_to_shut_the_valve_takes_no_library_of_numbers():
+    """On a small board each second of loading lets fuel run."""
+    loaded = subprocess.run(
+        [sys.executable, "-c", "import sys, hardware.shut_valve; print(*sys.modules)"],
+        capture_output=True, text=True, check=True,
+    ).stdout.split()  # fmt: skip
+    assert not {"numpy", "soakmon.config", "soakmon.physics"} & set(loaded)
 
 
 def test_a_bench_on_a_machine_without_pins_is_one_line_and_exit_4(
