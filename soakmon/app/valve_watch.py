@@ -24,6 +24,8 @@ from soakmon.texts import say
 LOOK = "valve-look.json"
 # A flow is seen over so long; a trial that nobody goes on with is forgotten.
 _FLOWS_S, _LEAST_READINGS, _FORGOTTEN_S = 20.0, 15, 600.0
+# While the first half of that shows less than this share of the second, the feed has just opened.
+_STEADY = 0.7
 _READS_S, _WAITS_S = 2.0, 5.0
 
 
@@ -75,7 +77,12 @@ class ValveWatch:
         seen = self.service.readings.recent.masses(wall_s - _FLOWS_S)
         if len(seen) < _LEAST_READINGS:
             raise RefusedError(say("valve_watch.wait_for_readings"))
-        flow = falls_g_per_min([at_s for at_s, _ in seen], [mass_g for _, mass_g in seen])
+        flow, early, late = (
+            falls_g_per_min([at_s for at_s, _ in part], [mass_g for _, mass_g in part])
+            for part in (seen, seen[: len(seen) // 2], seen[len(seen) // 2 :])
+        )
+        if late > LEAST_OPEN_G_PER_MIN and early < _STEADY * late:
+            raise RefusedError(say("valve_watch.wait_for_readings"))
         if flow < LEAST_OPEN_G_PER_MIN:
             raise RefusedError(say("valve_watch.too_little", flow=f"{flow:.1f}"))
         with self.lock:

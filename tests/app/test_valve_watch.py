@@ -16,24 +16,24 @@ from tests.bench.stepping import Stepped
 class Trial:
     """Services on one simulated bench; found: what came of the trials."""
 
-    def __init__(self, folder):
+    def __init__(self, folder, then_s=25):
         self.folder, self.found = folder, {}
         self.bench = Stepped(folder, SCENARIOS["dry-rack"])
         self.watch = self.watching("first boot")
         self.bench.start()
-        self.run_until_open()
+        self.run_until_open(then_s)
 
     def watching(self, boot):
         return ValveWatch(
             self.bench.service, boot, self.found.__setitem__, sleep=self.bench.clock.sleep
         )
 
-    def run_until_open(self):
+    def run_until_open(self, then_s=25):
         for _ in range(200):
             self.bench.run(1 / 3600)
             if self.bench.service.status.feed_open:
                 break
-        self.bench.run(25 / 3600)
+        self.bench.run(then_s / 3600)
         assert self.bench.service.status.feed_open
 
     def gone(self, seconds, *, shut, boot="first boot"):
@@ -105,6 +105,18 @@ def test_a_trial_that_is_called_off_leaves_nothing_to_be_judged(trial):
     trial.watch.leave()
     trial.gone(35, shut=True)
     assert trial.found == {}
+
+
+@pytest.mark.parametrize("then_s", [6, 12])
+def test_a_stream_that_has_just_begun_is_not_measured_yet(tmp_path, monkeypatch, then_s):
+    """Half of the time in which it is measured the feed was shut."""
+    monkeypatch.setattr(threading.Thread, "start", lambda self: None)
+    trial = Trial(tmp_path, then_s)
+    with pytest.raises(RefusedError, match="20 s"):
+        trial.watch.arm(KILLED)
+    trial.bench.run(20 / 3600)
+    trial.watch.arm(KILLED)
+    assert trial.watch.last.open_g_per_min > 15
 
 
 def test_too_thin_a_stream_is_refused_with_what_to_do(tmp_path, monkeypatch):
