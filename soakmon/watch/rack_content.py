@@ -15,6 +15,8 @@ _MOST_OVER_G = judgement(10.0, "g")
 _MOST_IF_FULL = judgement(1.3, "times")
 # A rack whose bowls nobody has measured may hold so many times what is described.
 _LARGER = judgement(1.6, "times")
+# Of one that somebody has measured, bowl by bowl (judgement).
+_MEASURED = judgement(1.06, "times")
 # A fill is told from the described rack when it differs by more than this share of it.
 _DIFFERS = judgement(0.35, "share")
 # A rack that took more or less than described holds as much more or less, between these.
@@ -35,9 +37,9 @@ class RackContent:
     measured: bool
 
     def may_take_g(self, taken_g: float) -> float:
-        """What it may still take: more than described, where nobody has measured it."""
-        holds_g = self.described_g if self.measured else _LARGER * self.described_g
-        return max(holds_g - taken_g, 0.0)
+        """What it may still take: more than described, also where somebody has measured it."""
+        larger = _MEASURED if self.measured else _LARGER
+        return max(larger * self.described_g - taken_g, 0.0)
 
     def missing_g(self, taken_g: float) -> float:
         """What it may still take if it is as described."""

@@ -105,6 +105,18 @@ def test_a_bowl_that_fills_late_is_no_leak():
     assert made.soak_s > 7500.0
 
 
+def test_a_measured_rack_may_take_some_more_than_was_measured():
+    """The last bowl fills after a pause, at a pace of its own, and takes a little more."""
+    rows = filled(
+        night(3, hours=8, spacing_s=1.0), begins_s=600.0, g_per_min=41.0, takes_g=0.95 * RACK_G
+    )
+    rest_g = 0.09 * RACK_G
+    took_g = np.minimum(np.maximum(rows.t_s - 1110.0, 0.0) * 9.0 / 60, rest_g)
+    made = judged(replace(rows, mass_g=rows.mass_g + rest_g - took_g), bowls_measured=True)
+    assert not made.alarms
+    assert made.finder.taken_g == pytest.approx(1.04 * RACK_G, rel=0.02)
+
+
 def test_a_needle_that_sticks_frees_itself_in_a_second_and_wakes_nobody():
     """Most of the rack is in; a bowl takes the rest in a rush, two hours later."""
     rows = filled(
