@@ -86,10 +86,12 @@ def checked(values: dict[str, Any]) -> dict[str, Any]:
         where = ".".join(str(part) for part in first["loc"])
         text = first["msg"]
         if first["type"] == "float_parsing":
-            text = "Write a number, as 14.2"
+            text = say("fields.write_a_number")
         if first["type"] == "bool_parsing":
-            text = "Write yes or no"
-        raise InputError(f"{where}: {text[0].lower()}{text[1:]} (got {first['input']!r})") from None
+            text = say("fields.write_yes_or_no")
+        said = f"{text[0].lower()}{text[1:]}"
+        got = say("fields.got", where=where, said=said, got=repr(first["input"]))
+        raise InputError(got) from None
     for name, size in made.jets.items():
         clean_line(name, "jet", 40)
         clean_line(size, f"jet.{name}", 100)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import IO
 
 from soakmon.errors import InputError
+from soakmon.texts import say
 
 _BLOCK = 1 << 20
 MOST_BYTES = 500_000_000
@@ -59,9 +60,9 @@ class FileStore:
         try:
             found = sha256_of(path)
         except OSError:
-            raise InputError(f"{path}: is missing: restore it from a backup") from None
+            raise InputError(say("files.missing", path=path)) from None
         if found != sha256:
-            raise InputError(f"{path}: is damaged: restore it from a backup")
+            raise InputError(say("files.damaged", path=path))
         return path
 
 
@@ -71,7 +72,7 @@ def _copy(source: IO[bytes], target: IO[bytes], name: str) -> tuple[str, int]:
     while block := source.read(_BLOCK):
         size += len(block)
         if size > MOST_BYTES:
-            raise InputError(f"{name}: is larger than {MOST_BYTES // 1_000_000} MB")
+            raise InputError(say("files.too_large", name=name, most_mb=MOST_BYTES // 1_000_000))
         digest.update(block)
         target.write(block)
     return digest.hexdigest(), size

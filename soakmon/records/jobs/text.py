@@ -11,6 +11,7 @@ import re
 import unicodedata
 
 from soakmon.errors import InputError
+from soakmon.texts import say
 
 # YEAR-NNNN, and more digits where a year has more jobs: as many as the counter holds.
 NUMBER_PATTERN = r"^\d{4}-\d{4,9}$"
@@ -56,7 +57,7 @@ def clean_line(text: str, what: str, most: int = MOST_LINE) -> str:
     """A name on one line. Raises InputError for what is not."""
     text = text.strip()
     if len(text.splitlines()) > 1:
-        raise InputError(f"{what}: write it on one line")
+        raise InputError(say("text.write_on_one_line", what=what))
     return _clean(text, what, most)
 
 
@@ -67,10 +68,10 @@ def clean_text(text: str, what: str, most: int = MOST_TEXT) -> str:
 
 def _clean(text: str, what: str, most: int, kept: str = "") -> str:
     if len(text) > most:
-        raise InputError(f"{what}: {len(text)} characters, at most {most}: attach it as a file")
+        raise InputError(say("text.too_long", what=what, length=len(text), most=most))
     bad = next((letter for letter in text if _steers(letter) and letter not in kept), None)
     if bad is not None:
-        raise InputError(f"{what}: holds U+{ord(bad):04X}, which steers a terminal: take it out")
+        raise InputError(say("text.steers_a_terminal", what=what, code=f"U+{ord(bad):04X}"))
     return text
 
 
