@@ -150,6 +150,7 @@ def real(tmp_path):
     bench.end()
 
 
+@pytest.mark.waits
 def test_the_page_tells_a_valve_that_shuts_from_one_that_does_not(real):
     begun = real.client.post(
         "/api/soak", json={"title": real.state()["title"], "confirmed": list(CAUTIONS)}
