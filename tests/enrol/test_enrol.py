@@ -117,7 +117,8 @@ def test_benches_of_two_shops_see_their_own_jobs(tmp_path, hall):
 def test_new_secrets_need_the_new_line_and_revoked_is_shut_out(tmp_path, hall):
     old = line_of("invite", "left", "--servers", hall)
     file = bench_at(tmp_path, "left")
-    assert called("join", old, "--bench", file)[0] == 0
+    code, output = called("join", old, "--bench", file)
+    assert code == 0, output
     url = database_url(file.parent / "data")
     new = line_of("rotate", "left", "--servers", hall)
     code, output = called("join", old, "--bench", file)
