@@ -27,6 +27,8 @@ from soakmon.texts import say
 
 _WITHIN_S = 10.0
 _EVERY_S = 0.2
+# A store that was asked for a series just before it was there may go on saying no for some time.
+_POINT_WITHIN_S = 60.0
 KIND = "enrol"
 
 
@@ -65,7 +67,7 @@ async def _message(bench: Bench, within_s: float) -> str:
 
 
 def point(
-    bench: Bench, within_s: float = _WITHIN_S, sleep: Callable[[float], None] = time.sleep
+    bench: Bench, within_s: float = _POINT_WITHIN_S, sleep: Callable[[float], None] = time.sleep
 ) -> str:
     """Write a point and read it back; why not, or empty."""
     said = float(secrets.randbelow(10**9))
