@@ -16,11 +16,6 @@ settings.register_profile("unhurried", deadline=None)
 settings.load_profile("unhurried")
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """What waits for minutes is begun first, so that nothing waits for it at the end."""
-    items.sort(key=lambda item: item.get_closest_marker("waits") is None)
-
-
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[Broker]:
     broker = Broker(tmp_path).start()
