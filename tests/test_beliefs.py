@@ -9,7 +9,7 @@ import sys
 import numpy as np
 import pytest
 
-from soakmon.watch import mass_filter, weep
+from soakmon.watch import cell_states, mass_filter, weep
 from tests.belief_list import ROOT, beliefs, is_belief
 from tests.belief_vary import varied, varied_column
 from tests.beliefs import differences
@@ -17,8 +17,8 @@ from tests.beliefs import differences
 # Of the reckoning itself: places in a state and in a table, the size of both, what stands for
 # minus infinity, what rounding leaves, a share that follows from a walk.
 ARITHMETIC = {
-    "curve._COLUMNS", "figures._NOISE", "mass_filter.OFFSET", "mass_filter.TEMP", "spread.PARTS",
-    "mass_filter.SIZE", "mass_filter._AVERAGED", "normal.NORMAL_95", "renewal._NEVER",
+    "curve._COLUMNS", "figures._NOISE", "cell_states.OFFSET", "cell_states.TEMP", "spread.PARTS",
+    "cell_states.SIZE", "mass_filter._AVERAGED", "normal.NORMAL_95", "renewal._NEVER",
 }  # fmt: skip
 WATCH = sorted((ROOT / "soakmon" / "watch").glob("*.py"))
 
@@ -94,15 +94,15 @@ def test_a_belief_changes_where_it_stands_and_nowhere_else():
     lines = (
         "from tests.belief_vary import change",
         f"change({kink.module!r}, {kink.line}, 0, 2.0)",
-        "from soakmon.watch import mass_filter, weep",
-        "print(mass_filter._KINK_G, mass_filter._TOP_UP, weep._STRAYS_G)",
+        "from soakmon.watch import cell_states, mass_filter, weep",
+        "print(mass_filter._KINK_G, cell_states.TOP_UP_SHARE, weep._STRAYS_G)",
     )
     done = subprocess.run(
         [sys.executable, "-c", "\n".join(lines)],
         capture_output=True, text=True, check=True, cwd=ROOT,
     )  # fmt: skip
     told = [float(word) for word in done.stdout.split()]
-    assert told == [2 * mass_filter._KINK_G, mass_filter._TOP_UP, weep._STRAYS_G]
+    assert told == [2 * mass_filter._KINK_G, cell_states.TOP_UP_SHARE, weep._STRAYS_G]
 
 
 def test_half_and_double():

@@ -19,8 +19,9 @@ import numpy as np
 from soakmon.physics.fuels import FUELS
 from soakmon.physics.geometry import BenchGeometry
 from soakmon.watch.averaging import Averager
+from soakmon.watch.cell_states import HELD, TEMP_20, TOP_UP
 from soakmon.watch.evaporation import Evaporation
-from soakmon.watch.mass_filter import HELD, TEMP_20, TOP_UP, MassFilter
+from soakmon.watch.mass_filter import MassFilter
 from soakmon.watch.needles import short_g
 from soakmon.watch.rows import Floats, Rows
 from soakmon.watch.settings import Settings

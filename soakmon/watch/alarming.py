@@ -95,11 +95,10 @@ def accounted_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
     """
     dripped_g = record.tally.since(index, record.soak_s) * weep.drop_g[index]
     steady_g = record.tally.steady(index, record.last_row_s) * weep.drop_g[index]
-    expected = record.curve.expected()
-    lost_g = (record.curve.observed_g() or 0.0) - expected.best
-    unsure_g = expected.high - expected.low
-    alike = abs(lost_g - dripped_g) < _ALIKE * dripped_g + unsure_g / 2
-    enough = dripped_g > max(_DRIPPED_G, _OF_UNSURE * unsure_g) and steady_g > _STEADY * dripped_g
+    lost_g, unsure_g = _beyond_expected_g(record)
+    alike = abs(lost_g - dripped_g) < _ALIKE * dripped_g + unsure_g
+    least_g = max(_DRIPPED_G, 2 * _OF_UNSURE * unsure_g)
+    enough = dripped_g > least_g and steady_g > _STEADY * dripped_g
     if not alike or not enough:
         return 0.0
     return dripped_g / max((record.last_row_s - record.soak_s) / 3600, 0.1)
@@ -110,8 +109,8 @@ def _went_meanwhile(record: RunRecord, weep: Weep, index: int) -> bool:
 
     Counts that run up in minutes weigh at some moment just what was lost in the hours before them.
     """
-    first_s = next(t for t in record.tally.times[index] if t >= weep.gates[index].start_s)
-    dripped_g = record.tally.since(index, first_s - 1.0) * weep.drop_g[index]
+    counts_s, dripped_g = _counted(record, weep, index)
+    first_s = float(counts_s[0]) if len(counts_s) else record.last_row_s
     lost_g = record.masses.loss_g(first_s - _GATHERS_S, record.last_row_s)
     return not lost_g + _ZERO_G < _WENT * dripped_g
 
@@ -122,20 +121,32 @@ def named_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
     That fuel leaks unseen while something else makes counts like drops, for hours and in step with
     it, is less likely than that both are one.
     """
-    counts = np.array([t for t in record.tally.times[index] if t > weep.gates[index].start_s])
-    if not len(counts) or weep.drips(index) < _NAMED:
+    counts_s, dripped_g = _counted(record, weep, index)
+    if not len(counts_s) or weep.drips(index) < _NAMED:
         return 0.0
-    lasts_s = record.last_row_s - float(counts[0])
-    early_s, late_s = np.quantile(counts, (0.25, 0.75))
+    lasts_s = record.last_row_s - float(counts_s[0])
+    early_s, late_s = np.quantile(counts_s, (0.25, 0.75))
     if lasts_s < _NAMED_FROM_S or late_s - early_s < _EVENLY * lasts_s:
         return 0.0
-    dripped_g = record.tally.since(index, float(counts[0]) - 1.0) * weep.drop_g[index]
-    expected = record.curve.expected()
-    lost_g = (record.curve.observed_g() or 0.0) - expected.best
-    unsure_g = (expected.high - expected.low) / 2
+    lost_g, unsure_g = _beyond_expected_g(record)
     part = dripped_g > max(_DRIPPED_G, _PART * (lost_g - unsure_g))
     fed = dripped_g < (1 + _ALIKE) * lost_g + unsure_g
     return dripped_g / (lasts_s / 3600) if part and fed else 0.0
+
+
+def _counted(record: RunRecord, weep: Weep, index: int) -> tuple[Floats, float]:
+    """When a gate has counted since there was fuel, s, and what its counts weigh as drops, g."""
+    times = record.tally.times[index]
+    counts_s = np.array([t for t in times if t >= weep.gates[index].start_s])
+    dripped = record.tally.since(index, counts_s[0] - 1.0) if len(counts_s) else 0
+    return counts_s, dripped * weep.drop_g[index]
+
+
+def _beyond_expected_g(record: RunRecord) -> tuple[float, float]:
+    """What the bottle lost beyond what a tight rack is expected to lose, and half its band, g."""
+    expected = record.curve.expected()
+    lost_g = (record.curve.observed_g() or 0.0) - expected.best
+    return lost_g, (expected.high - expected.low) / 2
 
 
 def mass_says_so(record: RunRecord, weep: Weep, mass: Floats) -> bool:

@@ -14,7 +14,7 @@ import math
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
-from soakmon.watch.mass_filter import AT_START_G, CREEP
+from soakmon.watch.cell_states import AT_START_G, CREEP
 from soakmon.watch.normal import below
 from soakmon.watch.onset import by_onset, likely_onsets
 from soakmon.watch.record import RunRecord

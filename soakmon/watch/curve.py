@@ -8,8 +8,8 @@ import numpy as np
 
 from soakmon.physics.belief import effort
 from soakmon.watch.averaging import Average
+from soakmon.watch.cell_states import CREEPS_G, CREEPS_PER_G
 from soakmon.watch.evaporation import Evaporation
-from soakmon.watch.mass_filter import CREEPS_G, CREEPS_PER_G
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.reading import CellPrior
 from soakmon.watch.rows import Floats

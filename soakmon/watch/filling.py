@@ -207,7 +207,7 @@ class FillFinder:
         self.log.add(average)
         if not self.found:
             self.peak_g_per_min = max(self.peak_g_per_min, self.log.steady_g_per_min)
-        self.thin.step(average.t_s, average.mass_g, falls=_overflows(average))
+        self.thin.step(self.log, falls=_overflows(average))
 
     @property
     def _steady_flow(self) -> float:
@@ -227,7 +227,7 @@ class FillFinder:
         """The mass before what flows now: when the feed was opened, where that is known."""
         if math.isfinite(self.opened_g):
             return self.opened_g
-        return self.thin.from_g if self.thin.flows else self.log.highest_g
+        return self.thin.from_g if self.thin.flows else self.log.highest_g()
 
     def _began_s(self) -> float:
         """Since when the fill that has just been found flows, or a little before."""

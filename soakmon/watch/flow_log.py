@@ -61,6 +61,12 @@ class FlowLog:
         """What flowed in the last so many minutes together."""
         return float(np.mean([one.g_per_min for one in self.minutes[-minutes:]]))
 
+    def middle_g_per_min(self, minutes: int) -> float:
+        """The middle one of so many losses, 0 while there are fewer: no hand or knock moves it."""
+        if len(self.minutes) <= minutes:
+            return 0.0
+        return float(np.median([one.g_per_min for one in self.minutes[-minutes:]]))
+
     @property
     def down_to_g(self) -> float:
         """What the mass has stayed below: a reading alone may be a hand on the bottle."""
@@ -72,10 +78,9 @@ class FlowLog:
         masses = [one.mass_g for one in self.minutes[-STAYS - 1 :]]
         return float(np.median(masses)) if masses else float("nan")
 
-    @property
-    def highest_g(self) -> float:
-        """The second highest mass: somebody who leans on the bottle for a minute fills nothing."""
-        masses = sorted(one.mass_g for one in self.minutes)
+    def highest_g(self, minutes: int = _HISTORY) -> float:
+        """The second highest of so many masses: a hand on the bottle for a minute fills nothing."""
+        masses = sorted(one.mass_g for one in self.minutes[-minutes:])
         return masses[-2] if len(masses) > 2 else masses[-1]
 
     def last_above_s(self, mass_g: float) -> float:

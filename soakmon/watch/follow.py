@@ -10,6 +10,7 @@ import numpy as np
 from soakmon.physics.belief import effort, judgement, published
 from soakmon.texts import say
 from soakmon.watch.averaging import Average
+from soakmon.watch.cell_states import CREEPS_G, CREEPS_PER_G, OFFSET, SLACK
 from soakmon.watch.disturbance import (
     DRIFTS_G,
     FAR_SIGMA,
@@ -22,7 +23,6 @@ from soakmon.watch.disturbance import (
 )
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.figures import lasted, plain
-from soakmon.watch.mass_filter import CREEPS_G, CREEPS_PER_G, OFFSET, SLACK
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Fault

@@ -20,45 +20,37 @@ from typing import NamedTuple
 
 import numpy as np
 
-from soakmon.physics.belief import effort, judgement, measured, published
+from soakmon.physics.belief import effort, judgement, measured
+from soakmon.watch.cell_states import (
+    BANK,
+    CELLS,
+    CREEP,
+    CREEP_60,
+    DECAYS,
+    HELD,
+    HELD_SHARE,
+    OFFSET,
+    RATE,
+    SIZE,
+    SLACK,
+    TEMP,
+    TEMP_20,
+    TEMP_60,
+    TEMP_180,
+    TOP_UP,
+    TOP_UP_SHARE,
+    WANDER,
+    WARM_UP,
+    ZEROS,
+    sd_at_start,
+)
 from soakmon.watch.rows import Floats
 from soakmon.watch.spread import PARTS, Slices
 
-# State positions: offset (random walk), slack (needle sips), wander that comes back, warming up,
-# creep of 18 and 60 minutes, how much the evaporation's rate is off just now, zero shift now
-# and lagged by 20, 60 and 180 minutes, the share of the top-up that fuel in the bowls asks for when
-# it shrinks with cold, and of what warmth keeps it from asking for: needles that let by a little,
-# or bowls that are vented otherwise, show one without the other.
-OFFSET, SLACK, WANDER, WARM_UP, CREEP, CREEP_60, RATE = range(7)
-TEMP, TEMP_20, TEMP_60, TEMP_180, TOP_UP, HELD = range(7, 13)
-SIZE = 13
 _FADING = slice(SLACK, RATE + 1)
 # What a bowl is short of begins with nothing; when it has lost as much as a usual sip it may be
 # anywhere between two sips. It is forgotten a little even where nothing is lost (judgement).
 _FORGETS_PER_H = judgement(0.025, "1/h")
-# How much of what cold asks for the bowls draw; and how much of what warmth keeps from being drawn,
-# since it lifts the level and no needle opens, is seen: surer where the bench is known, in
-# multiples of unsteady_rel_sd.
-_TOP_UP = judgement(1.0, "share")
-_TOP_UP_SDS = judgement(2.5, "times")
-_HELD = judgement(0.9, "share")
-_HELD_SDS = judgement(1.5, "times")
-# What the bowls are short of when the clock starts: they have just filled.
-_SLACK_AT_START_G = judgement(0.05, "g")
-# Time constants, h, of what decays: converters warm up in six minutes; creep of 65 cells went by
-# 18 minutes (NIST, PubMed 27805151) and has a slower part in most of them.
-# What evaporates follows draughts, doors and people for hours (judgement).
-_DECAYS = published({WARM_UP: 0.1, CREEP: 0.3, CREEP_60: 1.0, RATE: 6.0}, "h")
-# When the soak's clock starts, half an hour after the fill, g: of 0.3 g of warming up, and creep of
-# 0.02 to 0.07 % of a kilogram.
-AT_START_G = published({WARM_UP: 0.1, CREEP: 0.15, CREEP_60: 0.2}, "g")
-# After a step: what a push that lifted it may leave, and of what was added or taken.
-CREEPS_G = judgement(0.1, "g")
-CREEPS_PER_G = published(3e-4, "g/g")
-# Share of the zero shift that each lag is given, and how much larger than usual it may be: the
-# spread of specimens is 0.8 on a logarithmic scale about 0.1 g/°C on 1-2 kg.
-_LAG_SHARE = judgement(0.5, "share")
-_ZEROS = judgement(((1.0, 0.6), (3.5, 0.4)), ("times", "weight"))
 # Variance of a walk's end less that of its mean over the step, in steps of the walk: a mean has a
 # third of the step's own walk, and shares half of it with the end.
 _AVERAGED = 2 / 3
@@ -68,35 +60,9 @@ _AVERAGED = 2 / 3
 # of independently simulated tight nights).
 _KINK_G = measured(0.6, "g")
 _LEAST_H = effort(0.01, "h")
-
-# (drift in g/√h, share of the slack's sd, sd of the wander that comes back in g, within so many
-# hours, weight), for a cell whose minute averages scatter by 0.03 g or less: drifts of 0.05 to
-# 0.3 g a day and wanders of 0.2 to 0.4 g within one or two hours were seen; humidity, hysteresis
-# and hoses may take longer. Bowls let go by sips, which are told apart where they are large
-# (`sip`); in between the slack hardly wanders, or readings that are calm from minute to minute
-# would speak for a cell that drifts. And what such a cell drifts must not be put down to bowls.
-_CELLS = measured(
-    (
-        (0.03, 0.4, 0.0, 2.0, 0.24),
-        (0.03, 1.0, 0.0, 2.0, 0.12),
-        (0.03, 0.4, 0.1, 2.0, 0.12),
-        (0.03, 0.4, 0.2, 2.0, 0.1),
-        (0.03, 0.4, 0.35, 2.0, 0.06),
-        (0.03, 0.4, 0.4, 6.0, 0.02),
-        (0.06, 0.4, 0.0, 2.0, 0.18),
-        (0.11, 0.4, 0.0, 2.0, 0.06),
-        (0.2, 0.3, 0.0, 2.0, 0.04),
-        (0.35, 0.3, 0.0, 2.0, 0.03),
-        (0.7, 0.3, 0.0, 2.0, 0.03),
-    ),
-    ("g/√h", "share", "g", "h", "weight"),
-)
 # Filters this much less likely say nothing now, or never again.
 _NEGLIGIBLE = effort(16.0, "e-folds")
 _HOPELESS = effort(40.0, "e-folds")
-BANK = len(_CELLS) * len(_ZEROS)
-# Nothing is known of the first reading.
-_ANY_G = effort(30.0, "g")
 
 
 class Judged(NamedTuple):
@@ -114,22 +80,6 @@ class Judged(NamedTuple):
         """(M,) posterior weight of each under no leak."""
         shifted = np.exp(self.log_weight - self.log_weight.max())
         return np.asarray(shifted / shifted.sum())
-
-
-def _sd_at_start(wander: Floats, zero: Floats, unsteady_rel_sd: float) -> Floats:
-    """(M, S) prior sd of each state, for wander and shift of the zero (M,) of each filter."""
-    sd = np.zeros((BANK, SIZE))
-    sd[:, OFFSET] = _ANY_G
-    sd[:, SLACK] = _SLACK_AT_START_G
-    sd[:, WANDER] = wander
-    sd[:, TOP_UP] = _TOP_UP_SDS * unsteady_rel_sd
-    sd[:, HELD] = _HELD_SDS * unsteady_rel_sd
-    sd[:, RATE] = unsteady_rel_sd
-    for state, sd_g in AT_START_G.items():
-        sd[:, state] = sd_g
-    for state in (TEMP, TEMP_20, TEMP_60, TEMP_180):
-        sd[:, state] = _LAG_SHARE * zero
-    return sd
 
 
 class MassFilter:
@@ -150,11 +100,11 @@ class MassFilter:
         short_g: tuple[float, float],
         unsteady_rel_sd: float,
     ) -> None:
-        columns = (np.array(column) for column in zip(*_CELLS, strict=True))
+        columns = (np.array(column) for column in zip(*CELLS, strict=True))
         drift, slack, wander, returns_h, chance = columns
         self.short_g, self.short_sd_g = short_g
-        times = len(_ZEROS)
-        self.log_weight: Floats = np.log(np.outer(chance, [w for _, w in _ZEROS]).ravel())
+        times = len(ZEROS)
+        self.log_weight: Floats = np.log(np.outer(chance, [w for _, w in ZEROS]).ravel())
         self.drift_g2_per_h: Floats = np.repeat(drift**2, times)
         slack, wander = np.repeat(slack * self.short_sd_g, times), np.repeat(wander, times)
         self.swings_g2: Floats = np.zeros((BANK, SIZE))
@@ -162,14 +112,14 @@ class MassFilter:
         self.swings_g2[:, WANDER] = wander**2
         self.swings_g2[:, RATE] = unsteady_rel_sd**2
         self.fades_per_h: Floats = np.zeros((BANK, SIZE))
-        for state, lasts_h in _DECAYS.items():
+        for state, lasts_h in DECAYS.items():
             self.fades_per_h[:, state] = 1 / lasts_h
         self.fades_per_h[:, WANDER] = np.repeat(1 / returns_h, times)
-        zero = zero_g_per_c * np.tile([factor for factor, _ in _ZEROS], len(_CELLS))
+        zero = zero_g_per_c * np.tile([factor for factor, _ in ZEROS], len(CELLS))
         self.mean: Floats = np.zeros((BANK, SIZE))
-        self.mean[:, TOP_UP], self.mean[:, HELD] = _TOP_UP, _HELD
+        self.mean[:, TOP_UP], self.mean[:, HELD] = TOP_UP_SHARE, HELD_SHARE
         self.cov: Floats = np.zeros((BANK, SIZE, SIZE))
-        self.cov[:, range(SIZE), range(SIZE)] = _sd_at_start(wander, zero, unsteady_rel_sd) ** 2
+        self.cov[:, range(SIZE), range(SIZE)] = sd_at_start(wander, zero, unsteady_rel_sd) ** 2
         # Of the parts of the evaporation first, then of the onsets.
         self.effect: Floats = np.zeros((BANK, SIZE, PARTS + onsets))
         self.score: Floats = np.zeros((BANK, PARTS + onsets))
@@ -393,9 +343,14 @@ class MassFilter:
     @property
     def drift_g_per_root_h(self) -> float:
         """What the cell drifts, as the bank believes without a leak."""
+        return math.sqrt(float(self._believed @ self.drift_g2_per_h))
+
+    @property
+    def _believed(self) -> Floats:
+        """(M,) weights, together 1, of the filters without a leak, each at its best factors."""
         log_weight = self._integrated()[0].max(axis=1)
         weight = np.exp(log_weight - log_weight.max())
-        return math.sqrt(float(weight @ self.drift_g2_per_h / weight.sum()))
+        return np.asarray(weight / weight.sum())
 
     def _of_states(self, states: list[int]) -> tuple[float, float]:
         """Mean and sd of the sum of some states, whatever the evaporation's factors."""
@@ -412,10 +367,8 @@ class MassFilter:
 
     def strays_g(self, hours: float) -> float:
         """Sd of what the cell wanders in so many hours, as the bank believes without a leak."""
-        log_weight = self._integrated()[0].max(axis=1)
-        weight = np.exp(log_weight - log_weight.max())
         variance = self.drift_g2_per_h * hours + self.swings_g2[:, WANDER]
-        return math.sqrt(float(weight @ variance / weight.sum()))
+        return math.sqrt(float(self._believed @ variance))
 
     def leak_by_filter(self, onset: int) -> tuple[Floats, Floats, Floats]:
         """Per filter: weight under no leak, and mean and sd (g/h) of a leak of any sign."""

@@ -12,15 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from soakmon.physics.belief import effort
-from soakmon.watch.mass_filter import (
-    CREEP,
-    CREEP_60,
-    TEMP,
-    TEMP_180,
-    WANDER,
-    WARM_UP,
-    MassFilter,
-)
+from soakmon.watch.cell_states import CREEP, CREEP_60, TEMP, TEMP_180, WANDER, WARM_UP
+from soakmon.watch.mass_filter import MassFilter
 from soakmon.watch.normal import below
 from soakmon.watch.rows import Floats
 

@@ -15,12 +15,7 @@ import numpy as np
 from soakmon.physics.belief import effort, judgement, measured
 from soakmon.physics.drops import drop_mass_g
 from soakmon.physics.geometry import Bowl
-from soakmon.watch.company import NEAR_S, Company
-from soakmon.watch.evaporation import Evaporation
-from soakmon.watch.fit import Fit
-from soakmon.watch.gate import CELL_S, GateEvidence
-from soakmon.watch.logs import log_sum
-from soakmon.watch.mass_filter import (
+from soakmon.watch.cell_states import (
     CREEP,
     CREEP_60,
     HELD,
@@ -34,8 +29,13 @@ from soakmon.watch.mass_filter import (
     TOP_UP,
     WANDER,
     WARM_UP,
-    MassFilter,
 )
+from soakmon.watch.company import NEAR_S, Company
+from soakmon.watch.evaporation import Evaporation
+from soakmon.watch.fit import Fit
+from soakmon.watch.gate import CELL_S, GateEvidence
+from soakmon.watch.logs import log_sum
+from soakmon.watch.mass_filter import MassFilter
 from soakmon.watch.needles import most_short_g, short_g
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import REFERENCE_C, Settings

@@ -10,7 +10,8 @@ import statsmodels.api as sm
 from hypothesis import given
 from hypothesis import strategies as st
 
-from soakmon.watch.mass_filter import _ZEROS, OFFSET, SIZE, SLACK, MassFilter
+from soakmon.watch.cell_states import OFFSET, SIZE, SLACK, ZEROS
+from soakmon.watch.mass_filter import MassFilter
 from soakmon.watch.sequential import Cusum
 from soakmon.watch.settings import Settings
 from soakmon.watch.spread import slices_of
@@ -133,8 +134,8 @@ def test_the_mass_filter_equals_generalised_least_squares_of_statsmodels():
         ours.update(row, value, noise, np.array([0.0, 0.0, -hour]))
     _, means, sds = ours.leak_by_filter(0)
     for cell in (0, 6, 8):
-        drift = ours.drift_g2_per_h[cell * len(_ZEROS)]
-        place = cell * len(_ZEROS) * len(ours.slice_log)
+        drift = ours.drift_g2_per_h[cell * len(ZEROS)]
+        place = cell * len(ZEROS) * len(ours.slice_log)
         # The readings are means of the walk over each minute.
         middle = hours - 0.5 / 60
         covariance = 30.0**2 + drift * np.minimum.outer(middle, middle)

@@ -7,8 +7,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from soakmon.watch.cell_states import OFFSET, SIZE
 from soakmon.watch.closing import chance_of_losing, chance_of_none
-from soakmon.watch.mass_filter import OFFSET, SIZE, MassFilter
+from soakmon.watch.mass_filter import MassFilter
 from soakmon.watch.spread import PARTS, Slices
 
 NIGHTS, MINUTES, ONSETS = 400, 150, 33

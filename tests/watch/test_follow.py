@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from soakmon.watch.averaging import Average
+from soakmon.watch.cell_states import OFFSET, SLACK
 from soakmon.watch.follow import Follower, _spikes
-from soakmon.watch.mass_filter import OFFSET, SLACK
 
 SIP_G = 0.5
 NOISE_G = 0.01
