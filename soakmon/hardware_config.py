@@ -10,6 +10,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from soakmon.bench_address import NAME_PATTERN, SHOP_PATTERN, address_of
+
 Pin = Annotated[int, Field(ge=0, le=27)]
 
 
@@ -141,12 +143,10 @@ class GuardSection(Section):
 class ServiceSection(Section):
     """Where the service keeps its data and listens for commands."""
 
-    name: str = Field(
-        default="bench", pattern=r"^[a-z0-9-]{1,32}$", description="name of the bench"
-    )
+    name: str = Field(default="bench", pattern=NAME_PATTERN, description="name of the bench")
     shop: str = Field(
         default="",
-        pattern=r"^([a-z0-9-]{1,32})?$",
+        pattern=SHOP_PATTERN,
         description="of which shop it is, where several share a broker; empty: of the only one",
     )
     data_folder: str = Field(
@@ -169,7 +169,7 @@ class ServiceSection(Section):
     @property
     def address(self) -> str:
         """The bench among those of all shops: its name, or shop/name."""
-        return f"{self.shop}/{self.name}" if self.shop else self.name
+        return address_of(self.shop, self.name)
 
 
 class PageSection(Section):

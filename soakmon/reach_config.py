@@ -5,11 +5,11 @@ Secrets are kept in files or the environment, never in the journal's copy of the
 
 from __future__ import annotations
 
-import re
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, SecretStr, field_validator, model_validator
 
+from soakmon.bench_address import SHOP_PATTERN, address_of, is_address
 from soakmon.hardware_config import Section
 
 _CLOCK = r"^([01][0-9]|2[0-3]):[0-5][0-9]$"
@@ -156,7 +156,7 @@ class LookoutSection(Section):
     )
     shop: str = Field(
         default="",
-        pattern=r"^([a-z0-9-]{1,32})?$",
+        pattern=SHOP_PATTERN,
         description="only the benches of this shop, where lookouts share a broker's benches",
     )
     silent_s: float = Field(
@@ -187,12 +187,11 @@ class LookoutSection(Section):
     @property
     def addresses(self) -> set[str]:
         """The benches that must be there; a name without a shop is one of the lookout's own."""
-        own = f"{self.shop}/" if self.shop else ""
-        return {name if "/" in name else own + name for name in self.benches}
+        return {name if "/" in name else address_of(self.shop, name) for name in self.benches}
 
     @field_validator("benches")
     @classmethod
     def _names(cls, names: tuple[str, ...]) -> tuple[str, ...]:
-        if any(not re.fullmatch(r"([a-z0-9-]{1,32}/)?[a-z0-9-]{1,32}", name) for name in names):
+        if not all(is_address(name) for name in names):
             raise ValueError("a bench's name is small letters, digits and hyphens")
         return names

@@ -17,7 +17,9 @@ ROOT = Path(__file__).parent.parent
 OURS = ("soakmon", "sim", "hardware")
 # Of the simulator's and the bench tests' relations to others only plain values.
 PLAIN = {"watch.settings", "watch.rows", "watch.figures"}
-GROUND = {"errors", "extras", "cautions", "texts", "toml_text", "systemd", "version"}
+GROUND = {
+    "bench_address", "errors", "extras", "cautions", "texts", "toml_text", "systemd", "version",
+}  # fmt: skip
 CONFIG = {
     "bench_toml", "config", "hardware_config", "reach_config", "soak_config", "valve_toml",
 }  # fmt: skip
@@ -47,11 +49,11 @@ KNOWS: dict[str, set[str]] = {
     "valve_toml": {"errors", "hardware_config", "toml_text"},
     "config": {*CONFIG, "physics", "watch.settings"},
     "soak_config": {"hardware_config", "physics", "watch.settings"},
-    "hardware_config": set(),
-    "reach_config": {"hardware_config"},
+    "hardware_config": {"bench_address"},
+    "reach_config": {"bench_address", "hardware_config"},
     "toml_text": {"errors"},
     "errors": set(), "extras": set(), "texts": set(), "cautions": {"texts"}, "systemd": set(),
-    "version": set(),
+    "version": set(), "bench_address": set(),
     "sim": {
         "bench.ports", "config", "physics.fuels", "physics.geometry", "watch.rows",
         "watch.settings", "weigh.blank_run",

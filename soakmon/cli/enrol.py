@@ -33,20 +33,19 @@ def _desk(servers: Path) -> Desk:
 
 
 def _parts(name: str) -> tuple[str, str]:
-    import re
+    from soakmon.bench_address import is_address, parts_of
 
-    if not re.fullmatch(r"([a-z0-9-]{1,32}/)?[a-z0-9-]{1,32}", name):
+    if not is_address(name):
         raise InputError(
             f"{name}: a bench is named by small letters, digits and hyphens: bench, or shop/bench"
         )
-    shop, _, bench = name.rpartition("/")
-    return bench, shop
+    return parts_of(name)
 
 
 def _invited(servers: Path, name: str, *, again: bool) -> None:
     from soakmon.enrol.line import as_line
 
-    bench, shop = _parts(name)
+    shop, bench = _parts(name)
     invitation = _desk(servers).invite(bench, shop, again=again)
     print_line(
         "on the bench, as root; it holds passwords, so show it to nobody else:\n", stderr=True

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import os
 import secrets
 import subprocess
 from pathlib import Path
 
+from soakmon.bench_address import address_of, parts_of
+from soakmon.enrol.secret_files import rewrite_secret
 from soakmon.enrol.servers import BrokerPlace
 from soakmon.errors import InputError
 from soakmon.texts import say
@@ -52,8 +53,8 @@ def access_list(users: list[str], discovery_prefix: str = "") -> str:
         elif user == SCREEN:
             lines += [f"topic read soakmon/{at}/{one}" for at in ("+", "+/+") for one in _SEEN]
         else:
-            shop, _, bench = user.rpartition("/")
-            others = f"{shop}/+" if shop else "+"
+            shop, bench = parts_of(user)
+            others = address_of(shop, "+")
             lines += [f"topic read soakmon/{others}/{one}" for one in _SEEN]
             if discovery_prefix:
                 node = f"soakmon-{shop}_{bench}" if shop else f"soakmon_{bench}"
@@ -89,27 +90,10 @@ class BrokerAccess:
 
     def _write(self, users: dict[str, str]) -> None:
         access = access_list(list(users), self.place.discovery_prefix)
-        _replace(Path(self.place.access_file), access)
-        _replace(self.file, "".join(f"{line}\n" for line in users.values()))
+        rewrite_secret(Path(self.place.access_file), access)
+        rewrite_secret(self.file, "".join(f"{line}\n" for line in users.values()))
         if self.place.reload:
             done = subprocess.run(self.place.reload, capture_output=True, text=True, check=False)
             if done.returncode:
                 why = done.stderr.strip() or f"exit code {done.returncode}"
                 raise InputError(say("enrol.reload", why=why))
-
-
-def _replace(path: Path, text: str) -> None:
-    """Whole or not at all; owner, group and mode as before, else for its owner alone."""
-    part = path.with_name(path.name + ".part")
-    try:
-        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        if path.exists():
-            was = path.stat()
-            os.chown(part, was.st_uid, was.st_gid)
-            part.chmod(was.st_mode & 0o7777)
-        part.replace(path)
-    except OSError as error:
-        raise InputError(say("enrol.write", name=path, why=error.strerror)) from None

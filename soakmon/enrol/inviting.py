@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from urllib.parse import quote
 
+from soakmon.bench_address import address_of
 from soakmon.enrol.broker_access import LOOKOUT, SCREEN, BrokerAccess, new_password
 from soakmon.enrol.line import Invitation
 from soakmon.enrol.records_access import RecordsAccess
@@ -26,7 +27,7 @@ class Desk:
 
         Raises InputError for a bench that is in already, or (again) for one that is not.
         """
-        address = f"{shop}/{bench}" if shop else bench
+        address = address_of(shop, bench)
         if (address in self.broker.users()) is not again:
             raise InputError(say("enrol.unknown" if again else "enrol.known", bench=address))
         place, password = self.servers.broker, new_password()

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import os
-import shutil
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
+from soakmon.bench_address import address_of
 from soakmon.commission.bench_file import told_by, write_bench
 from soakmon.config import Bench
 from soakmon.enrol import proof
 from soakmon.enrol.line import Invitation
+from soakmon.enrol.secret_files import write_secret
 from soakmon.errors import InputError
 from soakmon.hardware_config import ServiceSection
 from soakmon.records.opening import DATABASE_FILE
@@ -78,7 +79,7 @@ def proofs(invitation: Invitation, authority: Path) -> Proofs:
 def _same_bench(invitation: Invitation, file: Path) -> None:
     told = told_by(file)
     name, shop = told.get("service.name", "bench"), told.get("service.shop", "")
-    own = f"{shop}/{name}" if shop else name
+    own = address_of(str(shop), str(name))
     if name != "bench" and own != invitation.address:
         raise InputError(say("enrol.other_bench", own=own, invited=invitation.address))
 
@@ -93,14 +94,6 @@ def _data_folder(file: Path) -> Path:
 
 def _kept(path: Path, text: str, data: Path, *, mode: int = 0o640) -> str:
     """Write a secret for its owner, and for the service by the data folder's group; its path."""
-    part = path.with_name(path.name + ".part")
-    try:
-        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
-            file.write(text.strip() + "\n")
-        if os.geteuid() == 0:
-            shutil.chown(part, group=data.stat().st_gid)
-        part.chmod(mode)
-        part.replace(path)
-    except OSError as error:
-        raise InputError(say("enrol.write", name=path, why=error.strerror)) from None
+    group = data.stat().st_gid if os.geteuid() == 0 else -1
+    write_secret(path, text.strip() + "\n", mode=mode, group=group)
     return str(path)

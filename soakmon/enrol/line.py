@@ -11,11 +11,11 @@ import zlib
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from soakmon.bench_address import NAME_PATTERN, SHOP_PATTERN, address_of
 from soakmon.errors import InputError
 from soakmon.texts import say
 
 _START = "soakmon-1."
-_PART = r"^[a-z0-9-]{1,32}$"
 # With a certificate a line has some 2 kB; what unpacks to more is none of ours.
 _MOST = 64_000
 
@@ -25,8 +25,8 @@ class Invitation(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="ignore")
 
-    bench: str = Field(pattern=_PART)
-    shop: str = Field(default="", pattern=r"^([a-z0-9-]{1,32})?$")
+    bench: str = Field(pattern=NAME_PATTERN)
+    shop: str = Field(default="", pattern=SHOP_PATTERN)
     host: str
     port: int
     password: str
@@ -41,7 +41,7 @@ class Invitation(BaseModel):
     @property
     def address(self) -> str:
         """The bench among all on the broker, and its user name there."""
-        return f"{self.shop}/{self.bench}" if self.shop else self.bench
+        return address_of(self.shop, self.bench)
 
 
 def as_line(invitation: Invitation) -> str:

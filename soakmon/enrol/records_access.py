@@ -10,10 +10,11 @@ from typing import Any
 from sqlalchemy import Connection, make_url, text
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
+from soakmon.bench_address import address_of
 from soakmon.errors import InputError
-from soakmon.records.jobs.findable import make_findable
-from soakmon.records.jobs.migrate import migrate
 from soakmon.records.jobs.server import server_engine
+from soakmon.records.jobs.store import first_line
+from soakmon.records.jobs.upkeep import brought_up
 from soakmon.texts import say
 
 GROUP = "soakmon_benches"
@@ -48,10 +49,9 @@ class RecordsAccess:
 
     def let_in(self, bench: str, shop: str, password: str) -> str:
         """Make the role of a bench, or give it this password; its name."""
-        role = role_of(f"{shop}/{bench}" if shop else bench)
+        role = role_of(address_of(shop, bench))
         with self._begin() as connection:
-            migrate(connection, contract=False)
-            make_findable(connection, with_index=True)
+            brought_up(connection, contract=False)
             self._group(connection)
             known = _known(connection, role)
             done = "ALTER" if known else "CREATE"
@@ -121,8 +121,7 @@ class _Told:
 
 
 def _line(error: DBAPIError) -> str:
-    why = (str(error.orig).strip().splitlines() or ["?"])[0]
-    return say("enrol.records", why=why)
+    return say("enrol.records", why=first_line(error))
 
 
 def _known(connection: Connection, role: str) -> bool:

@@ -6,14 +6,13 @@ Pure: values in, messages out; times are monotonic, s.
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from soakmon.bench_address import is_address
 from soakmon.reach.rules import Notification
 from soakmon.texts import say
 
-ADDRESS = re.compile(r"([a-z0-9-]{1,32}/)?[a-z0-9-]{1,32}")
 # A clash that is heard no more for so long is over, and told anew when it comes again.
 _CLASH_S, _MOST_CLASHES = 600.0, 200
 
@@ -37,7 +36,7 @@ class Clashes:
         try:
             told = json.loads(payload)
             key = told["bench"], told["to_bench"]
-            known = all(ADDRESS.fullmatch(name) for name in key)
+            known = all(is_address(name) for name in key)
         except (ValueError, KeyError, TypeError, RecursionError):
             return
         if not known or not ours(key[0]):

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from soakmon.bench_address import parts_of
 from soakmon.reach.topics import MOST_TOLD, place_of
 
 TOPICS = ("availability", "state", "phase", "verdict")
@@ -105,7 +106,7 @@ class Fleet:
 
 
 def _named(address: str) -> dict[str, str]:
-    shop, _, name = address.rpartition("/")
+    shop, name = parts_of(address)
     return {"name": name, "shop": shop} if shop else {"name": name}
 
 

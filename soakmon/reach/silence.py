@@ -15,7 +15,8 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-from soakmon.reach.clashes import ADDRESS, Clashes, two_of_a_name
+from soakmon.bench_address import is_address
+from soakmon.reach.clashes import Clashes, two_of_a_name
 from soakmon.reach.rules import RUNNING, Notification
 from soakmon.texts import say
 
@@ -176,7 +177,7 @@ class Silence:
             kind, _, name = key.partition("/")
             if kind == "nobody":
                 self.nobody_told = True
-            elif not ADDRESS.fullmatch(name) or not self._ours(name):
+            elif not is_address(name) or not self._ours(name):
                 continue
             elif kind == "twins":
                 self.clashes.remember(name, now_s)

@@ -13,12 +13,12 @@ from datetime import UTC, datetime
 from typing import Any
 
 from soakmon.bench.bench_status import BenchStatus
+from soakmon.bench_address import NAME, address_of
 from soakmon.records.events import DropTimes
 from soakmon.records.journal import Event
 from soakmon.watch.phase import Phase
 
-_PART = r"[a-z0-9-]{1,32}"
-_PLACE = re.compile(rf"((?:{_PART}/)?{_PART})/([a-z]+)")
+_PLACE = re.compile(rf"((?:{NAME}/)?{NAME})/([a-z]+)")
 # Of alarms that wait, and of those that were acknowledged, the state tells the latest.
 MOST_TOLD = 3
 COMMANDS = ("acknowledge", "isolate", "end")
@@ -47,7 +47,7 @@ class Topics:
     @property
     def address(self) -> str:
         """The bench among all on the broker: bench, or shop/bench."""
-        return f"{self.shop}/{self.bench}" if self.shop else self.bench
+        return address_of(self.shop, self.bench)
 
     @property
     def whose(self) -> dict[str, str]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from sim.hall import HallBench
+from soakmon.bench_address import address_of
 from soakmon.reach.points import Origin, Point, of_batch, of_event
 from soakmon.records.identity import bench_id
 from soakmon.records.outbox import Outbox
@@ -43,7 +44,7 @@ class Found:
 def points_of(folder: Path, plan: HallBench) -> list[Point]:
     """All points that a bench's journal makes, of the version that sent them."""
     shop = plan.shop or ("shop-1" if plan.earlier else "")
-    own = Origin(f"{shop}/{plan.name}" if shop else plan.name, bench_id(folder))
+    own = Origin(address_of(shop, plan.name), bench_id(folder))
     upgraded = folder / "upgraded.json"
     cut = json.loads(upgraded.read_text()) if upgraded.exists() else {"batch": 0, "event": 0}
     before = Origin(plan.name, "", by_job=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from sqlalchemy import Connection
 from sqlalchemy.exc import DBAPIError
 
 from soakmon.errors import InputError
@@ -21,6 +22,14 @@ def versions(folder: Path, url: str) -> tuple[int, int]:
         raise InputError(first_line(error)) from None
 
 
+def brought_up(connection: Connection, *, contract: bool) -> tuple[int, int, int]:
+    """As `bring_up`, in a transaction of the caller's."""
+    _, before = state_of(connection)
+    after = migrate(connection, contract=contract)
+    make_findable(connection, with_index=True)
+    return before, after, state_of(connection)[0]
+
+
 def bring_up(folder: Path, url: str, *, contract: bool) -> tuple[int, int, int]:
     """Apply what is missing: the version before, after, and what a program must know from now on.
 
@@ -28,9 +37,6 @@ def bring_up(folder: Path, url: str, *, contract: bool) -> tuple[int, int, int]:
     """
     try:
         with engine_of(folder, url).begin() as connection:
-            _, before = state_of(connection)
-            after = migrate(connection, contract=contract)
-            make_findable(connection, with_index=True)
-            return before, after, state_of(connection)[0]
+            return brought_up(connection, contract=contract)
     except DBAPIError as error:
         raise InputError(first_line(error)) from None
