@@ -1,18 +1,12 @@
-"""Counts near other counts; clusters; dark rates of a bench: the likelihoods behind the stories."""
+"""Counts near other counts: what company makes of them, and what is chance."""
 
 from __future__ import annotations
 
 import math
 
 import numpy as np
-import pytest
 
-from soakmon.watch.clusters import Clusters
 from soakmon.watch.company import Company, Count
-from soakmon.watch.dark import MULTIPLES, log_weights
-from soakmon.watch.knock import without_knocks
-from soakmon.watch.rows import Rows
-from soakmon.watch.widths import drop_likeness
 
 
 def count(t_s: float, spacing_s: float = 1.0) -> Count:
@@ -82,48 +76,3 @@ def test_counts_wait_for_company():
     assert [c.t_s for c in company.due(0, 96.0)] == [95.0]
     assert [c.t_s for c in company.due(0, 200.0)] == [100.0]
     assert company.due(0, 300.0) == []
-
-
-def test_clusters_are_a_chance_of_one():
-    """Over a few minutes: none, one or two counts, wherever they fall."""
-    lasts_s, dark, until_s = 300.0, 1e-3, 200.0
-    steps = np.linspace(0.5, until_s - 0.5, 200)
-
-    def density(*times: float) -> float:
-        clusters = Clusters(0.0, lasts_s, dark)
-        for t_s in times:
-            clusters.add(t_s, 0.0)
-        return math.exp(clusters.until(until_s))
-
-    none = density()
-    one = sum(density(t) for t in steps)
-    two = sum(density(a, b) for i, a in enumerate(steps) for b in steps[i + 1 :])
-    assert none == pytest.approx(math.exp(-dark * until_s))
-    assert 0.97 < none + one + two < 1.0
-
-
-def test_a_quiet_bench_makes_a_noisy_gate_unlikely():
-    weights = [np.exp(log_weights(counts, 0.02, 12.0)) for counts in ([0, 0, 0], [9, 14, 6])]
-    noisy = MULTIPLES >= 30
-    quiet_bench, noisy_bench = (float(weight[noisy].sum()) for weight in weights)
-    assert all(weight.sum() == pytest.approx(1.0, abs=1e-6) for weight in weights)
-    assert quiet_bench < 0.01
-    assert noisy_bench > 0.5
-
-
-def test_gates_that_leak_make_no_noisy_bench():
-    weights = np.exp(log_weights([900, 0, 0], 0.02, 12.0))
-    assert weights[MULTIPLES >= 30].sum() < 0.02
-
-
-@pytest.mark.parametrize(("dark_ms", "like"), [(3.0, True), (8.0, True), (0.25, False)])
-def test_drops_are_dark_for_milliseconds(dark_ms, like):
-    assert (drop_likeness(dark_ms) > 0.3) == like
-    assert (drop_likeness(dark_ms) < -1.5) == (not like)
-
-
-def test_drops_of_several_gates_in_one_long_row_are_no_knock():
-    drops = np.ones((5, 4))
-    rows = Rows(np.arange(5) * 600.0, np.full(5, 300.0), np.full(5, 20.0), drops)
-    assert without_knocks(rows, np.full(5, 600.0))[0].drops.sum() == 20
-    assert without_knocks(rows, np.full(5, 1.0))[0].drops.sum() == 0

@@ -46,3 +46,10 @@ def test_a_gate_that_says_nothing_counts_nothing():
 
 def test_one_gate_alone_knows_no_bang():
     assert counted([2], 1.0) == ([], [2.0])
+
+
+def test_drops_of_several_gates_in_one_long_row_are_no_knock():
+    drops = np.ones((5, 4))
+    rows = Rows(np.arange(5) * 600.0, np.full(5, 300.0), np.full(5, 20.0), drops)
+    assert without_knocks(rows, np.full(5, 600.0))[0].drops.sum() == 20
+    assert without_knocks(rows, np.full(5, 1.0))[0].drops.sum() == 0
