@@ -75,7 +75,7 @@ LIBRARIES: dict[str, set[str]] = {
     "page": {
         "fastapi", "starlette", "uvicorn", "h11", "pydantic", "jinja2", "argon2", "sqlalchemy",
     },
-    "enrol": {"httpx", "pydantic", "sqlalchemy"},
+    "enrol": {"httpx", "influxdb_client", "pydantic", "sqlalchemy", "urllib3"},
     "app": {"numpy", "sqlalchemy", "tomli_w", "uvicorn", "fastapi"},
     "cli": {"typer", "rich"},
     "texts": {"babel"},
@@ -91,7 +91,7 @@ LIBRARIES: dict[str, set[str]] = {
 # A library that one module alone knows, or that is loaded by none but these.
 ALONE = {
     "asyncio_mqtt": {"soakmon.reach.mqtt"},
-    "influxdb_client": {"soakmon.reach.influx"},
+    "influxdb_client": {"soakmon.reach.influx", "soakmon.enrol.store_access"},
     "apprise": {"soakmon.reach.phone"},
     "matplotlib": {"soakmon.report.figure", "soakmon.report.letters"},
     "fpdf": {"soakmon.report.pdf"},

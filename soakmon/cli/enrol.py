@@ -46,7 +46,10 @@ def _invited(servers: Path, name: str, *, again: bool) -> None:
     from soakmon.enrol.line import as_line
 
     shop, bench = _parts(name)
-    invitation = _desk(servers).invite(bench, shop, again=again)
+    desk = _desk(servers)
+    invitation = desk.invite(bench, shop, again=again)
+    for note in desk.notes:
+        print_line(note, stderr=True, soft_wrap=True)
     print_line(
         "on the bench, as root; it holds passwords, so show it to nobody else:\n", stderr=True
     )

@@ -29,12 +29,17 @@ class BrokerPlace(Section):
 
 
 class StorePlace(Section):
-    """The time series: one token for all benches, or one each where an operator's is given."""
+    """The time series: one token for all benches, or one each where an operator's is given
+    and the server makes them (InfluxDB 2).
+    """
 
     url: str = Field(pattern=r"^https?://[^\s@]+$", description="as the benches reach it")
     org: str = "workshop"
     bucket: str = "soakmon"
     token_file: str = Field(default="", description="of all benches; VictoriaMetrics takes any")
+    operator_token_file: str = Field(
+        default="", description="InfluxDB's operator token: each bench gets a token of its own"
+    )
     catch_up: float = Field(default=2.5, description="[influx] catch_up of the benches")
 
 

@@ -79,7 +79,7 @@ class InfluxWriter:
         except ApiException as error:
             self._answered(error)
         except (urllib3.exceptions.HTTPError, OSError) as error:
-            raise ReachError(f"the database does not answer: {_plain(error)}") from None
+            raise ReachError(f"the database does not answer: {plain_cause(error)}") from None
 
     def ask(self) -> None:
         """Ask whether the server would take points; raises ReachError when it would not.
@@ -106,7 +106,7 @@ class InfluxWriter:
         self.client.close()
 
 
-def _plain(error: BaseException) -> str:
+def plain_cause(error: BaseException) -> str:
     """The cause in words, without the library's names, nor an address."""
     cause: BaseException | None = getattr(error, "reason", None)
     cause = cause if isinstance(cause, BaseException) else error
