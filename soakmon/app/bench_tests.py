@@ -28,11 +28,12 @@ from soakmon.records.run_file import read_run
 from soakmon.watch.knock import without_knocks
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
-from soakmon.weigh import judge
 from soakmon.weigh.blank_run import blank_run
 from soakmon.weigh.guided import Guided, judged
 from soakmon.weigh.guides import Question
+from soakmon.weigh.judge_cell import judged_blank
 from soakmon.weigh.prompts import ask_all
+from soakmon.weigh.result import BenchTestResult
 from soakmon.weigh.watched import isolation_form
 
 
@@ -51,13 +52,13 @@ class BenchTestOrder:
         return read_bench(self.bench) if self.bench is not None else Bench()
 
 
-def run_recorded_blank(run: Path, order: BenchTestOrder) -> judge.BenchTestResult:
+def run_recorded_blank(run: Path, order: BenchTestOrder) -> BenchTestResult:
     """A blank run from a recording of bottle and hose alone."""
     described = order.described()
     return _kept(_recorded_blank(run, described.settings()), order, described)
 
 
-def run_soak_isolation(soak: int, order: BenchTestOrder) -> judge.BenchTestResult:
+def run_soak_isolation(soak: int, order: BenchTestOrder) -> BenchTestResult:
     """The isolation test of a soak in the journal in which the feed was shut."""
     found = recall(order.data / "journal.db", soak)
     try:
@@ -73,7 +74,7 @@ def _quiet(rows: Rows) -> Rows:
     return without_knocks(rows, np.diff(rows.t_s, prepend=rows.t_s[:1]))[0]
 
 
-def _recorded_blank(run: Path, settings: Settings) -> judge.BenchTestResult:
+def _recorded_blank(run: Path, settings: Settings) -> BenchTestResult:
     rows = read_run(run)
     try:
         result = blank_run(
@@ -86,10 +87,10 @@ def _recorded_blank(run: Path, settings: Settings) -> judge.BenchTestResult:
         )
     except ValueError as error:
         raise InputError(str(error)) from None
-    return judge.told_blank(result, {"run": run.name})
+    return judged_blank(result, {"run": run.name})
 
 
-def run_test(test: str, order: BenchTestOrder) -> judge.BenchTestResult:
+def run_test(test: str, order: BenchTestOrder) -> BenchTestResult:
     """Ask for the values of a bench test or read them, judge them, and keep the result."""
     described = order.described()
     where = str(order.source or "the answers")
@@ -142,8 +143,6 @@ def _say(text: str) -> None:
     sys.stderr.flush()
 
 
-def _kept(
-    said: judge.BenchTestResult, order: BenchTestOrder, bench: Bench
-) -> judge.BenchTestResult:
+def _kept(said: BenchTestResult, order: BenchTestOrder, bench: Bench) -> BenchTestResult:
     keep_judged(order.data, said, order.job, bench.service.name)
     return said

@@ -9,7 +9,7 @@ from soakmon import __version__
 from soakmon.app.keep_results import keep_judged
 from soakmon.commission.record import KIND, CommissionStep, as_data, page, summary
 from soakmon.records.opening import now
-from soakmon.weigh.judge import BenchTestResult
+from soakmon.weigh.result import BenchTestResult
 
 
 def keep_record(

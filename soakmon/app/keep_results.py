@@ -30,7 +30,7 @@ from soakmon.records.verdict_form import VerdictForm
 from soakmon.texts import say
 from soakmon.watch.decision import Decision
 from soakmon.watch.verdict import Outcome
-from soakmon.weigh.judge import BenchTestResult
+from soakmon.weigh.result import BenchTestResult
 
 OUTCOME_WORDS = {
     Outcome.TIGHT: "keep.tight",

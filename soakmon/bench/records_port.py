@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from soakmon.records.soak_context import SoakContext
-from soakmon.weigh.judge import BenchTestResult
+from soakmon.weigh.result import BenchTestResult
 
 # What the records tell a soak with a job (or none) that begins at a wall time in s.
 ContextProvider = Callable[[str | None, float], SoakContext]

@@ -41,8 +41,8 @@ from soakmon.records.opening import now
 from soakmon.texts import say
 from soakmon.weigh.guided import Guided, judged
 from soakmon.weigh.guides import Question
-from soakmon.weigh.judge import BenchTestResult
 from soakmon.weigh.prompts import ask_all
+from soakmon.weigh.result import BenchTestResult
 
 _UP_WITHIN_S = 90.0
 _ANSWERS_S, _PRESSED_WITHIN_S = 30.0, 90.0

@@ -17,7 +17,7 @@ from soakmon.cli.options import DATA, DataOption, JobOption
 from soakmon.cli.printing import print_line
 
 if TYPE_CHECKING:
-    from soakmon.weigh.judge import BenchTestResult
+    from soakmon.weigh.result import BenchTestResult
 
 commands = typer.Typer()
 

@@ -10,7 +10,7 @@ from soakmon.texts import say
 from soakmon.watch.figures import plain
 from soakmon.weigh import forms
 from soakmon.weigh.guides import Guide, number
-from soakmon.weigh.judge import BenchTestResult
+from soakmon.weigh.result import BenchTestResult
 
 # A drop of 3 mm that has fallen 5 to 100 mm is before the beam for 2 to 14 ms (computed). A hand is
 # slower; what is told of a straw is that it is one count, and no longer than the merger takes.

@@ -12,7 +12,8 @@ from pydantic import JsonValue, ValidationError
 
 from soakmon.texts import say
 from soakmon.watch.settings import Settings
-from soakmon.weigh import by_hand, forms, guides, judge, reference
+from soakmon.weigh import by_hand, forms, guides, judge_cell, judge_rack, reference
+from soakmon.weigh.result import BenchTestResult
 
 Answer = tuple[float | None, float]
 Last = Mapping[str, Sequence[float]]
@@ -25,37 +26,37 @@ class BenchTest:
     about: str
     form: type[forms.Form]
     guide: Callable[[int], guides.Guide]
-    judge: Callable[[Any, Settings, date], judge.BenchTestResult]
+    judge: Callable[[Any, Settings, date], BenchTestResult]
 
 
 TESTS = {
     "calibration": BenchTest(
         say("guided.load_cell_known_masses_up"), forms.CalibrationForm,
-        lambda carbs: guides.calibration(), judge.calibration,
+        lambda carbs: guides.calibration(), judge_cell.calibration,
     ),
     "daily": BenchTest(
         say("guided.calibrated_cell_one_known_mass"), forms.DailyForm,
-        lambda carbs: guides.daily(), lambda form, settings, _: judge.daily(form, settings),
+        lambda carbs: guides.daily(), lambda form, settings, _: judge_cell.daily(form, settings),
     ),
     "blank": BenchTest(
         say("guided.what_bottle_hose_lose_alone"), forms.BlankForm,
-        lambda carbs: guides.blank(), lambda form, settings, _: judge.blank(form, settings),
+        lambda carbs: guides.blank(), lambda form, settings, _: judge_cell.blank(form, settings),
     ),
     "drain": BenchTest(
         say("guided.fuel_each_bowl_levels_against"), forms.DrainForm,
-        guides.drain, lambda form, settings, _: judge.drain(form, settings),
+        guides.drain, lambda form, settings, _: judge_rack.drain(form, settings),
     ),
     "shots": BenchTest(
         say("guided.accelerator_pumps_ml_per_stroke"), forms.ShotsForm,
-        guides.shots, lambda form, settings, _: judge.shots(form, settings),
+        guides.shots, lambda form, settings, _: judge_rack.shots(form, settings),
     ),
     "float": BenchTest(
         say("guided.floats_take_up_fuel"), forms.FloatsForm,
-        guides.floats, lambda form, *_: judge.floats(form),
+        guides.floats, lambda form, *_: judge_rack.floats(form),
     ),
     "isolation": BenchTest(
         say("guided.which_drops_go_on_feed"), forms.IsolationForm,
-        guides.isolation, lambda form, settings, _: judge.isolation(form, settings),
+        guides.isolation, lambda form, settings, _: judge_rack.isolation(form, settings),
     ),
     "straw": BenchTest(
         say("guided.each_gate_with_straw"),
@@ -163,7 +164,7 @@ class Guided:
             return None
         return (self.weighed_s[-1] - self.weighed_s[0]) / 3600
 
-    def judge(self, settings: Settings, day: date) -> judge.BenchTestResult:
+    def judge(self, settings: Settings, day: date) -> BenchTestResult:
         """Judge the filled-in form. Raises ValueError in one line when it cannot be judged."""
         return judged(self.test, self.form or {}, settings, day)
 
@@ -178,7 +179,7 @@ def _any_answer(question: guides.Question) -> float | None:
     return min(low + 1, high) if above else low
 
 
-def judged(test: str, values: Any, settings: Settings, day: date) -> judge.BenchTestResult:
+def judged(test: str, values: Any, settings: Settings, day: date) -> BenchTestResult:
     """Judge a test by its values. Raises ValueError, one line, naming the field."""
     try:
         form = TESTS[test].form.model_validate(values)

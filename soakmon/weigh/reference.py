@@ -18,7 +18,7 @@ from soakmon.texts import say
 from soakmon.watch.figures import plain
 from soakmon.weigh import forms
 from soakmon.weigh.guides import Guide, Question, maybe, number
-from soakmon.weigh.judge import BenchTestResult
+from soakmon.weigh.result import BenchTestResult
 from soakmon.weigh.uncertainty import REPEATABILITY_G
 
 KIND = "drip"

@@ -22,7 +22,7 @@ from soakmon.config import Bench
 from soakmon.errors import InputError, TroubleError
 from soakmon.records.journal import Journal, SoakEntry
 from soakmon.records.verdict_form import VerdictForm
-from soakmon.weigh.judge import BenchTestResult
+from soakmon.weigh.result import BenchTestResult
 
 NOON = datetime(2026, 3, 12, 12, 0, 0, tzinfo=UTC)
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from soakmon.watch.settings import Settings
 from soakmon.weigh.guided import judged
-from soakmon.weigh.judge import BenchTestResult
+from soakmon.weigh.result import BenchTestResult
 from tests.procedures.cell import CELL, COUNTS_PER_G, FULL_G, Tried
 from tests.procedures.figures import Figure, covered
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from soakmon.watch.settings import Settings
 from soakmon.weigh.guided import judged
-from soakmon.weigh.judge import BenchTestResult
+from soakmon.weigh.result import BenchTestResult
 from tests.procedures.calibrating import (
     CHECK_G,
     DAY,

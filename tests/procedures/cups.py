@@ -11,7 +11,7 @@ import numpy as np
 from soakmon.config import Bench
 from soakmon.physics.liquid import density_kg_per_m3
 from soakmon.weigh.guided import judged
-from soakmon.weigh.judge import BenchTestResult
+from soakmon.weigh.result import BenchTestResult
 from soakmon.weigh.shots import LEAST_ML
 from tests.procedures.figures import Figure, around, covered
 from tests.procedures.scales import scatter_g
