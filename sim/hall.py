@@ -137,7 +137,8 @@ class Hall:
         blocks = range(from_s // _BLOCK_S, (to_s - 1) // _BLOCK_S + 1)
         parts = [self._block(bench, number) for number in blocks]
         cut = slice(from_s - blocks.start * _BLOCK_S, to_s - blocks.start * _BLOCK_S)
-        t_s, mass_g, air_c, drops = (np.concatenate(column)[cut] for column in zip(*parts))  # noqa: B905
+        columns = zip(*parts, strict=True)
+        t_s, mass_g, air_c, drops = (np.concatenate(column)[cut] for column in columns)
         return Rows(t_s, mass_g, air_c, drops, None, np.ones(len(t_s)))
 
     def _block(self, bench: HallBench, number: int) -> tuple[Floats, Floats, Floats, Floats]:

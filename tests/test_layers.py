@@ -112,6 +112,7 @@ SAID = (
     "clashes",
     "claim",
     "hall_board",
+    "dashboard_form",
 )
 
 

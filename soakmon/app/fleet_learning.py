@@ -5,17 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from sqlalchemy.orm import Session
-
-from soakmon.app.shop_results import is_own, soaks_of_shop
+from soakmon.app.shop_results import ShopSoaks, is_own
 from soakmon.config import Bench
-from soakmon.records.part_causes import KEY as CAUSES
 from soakmon.records.part_causes import PartSeen, parts_seen, read_causes
-from soakmon.records.past import KEY as EVAPORATION
 from soakmon.records.past import soaks_by_bench
 from soakmon.records.priors import Table
 from soakmon.records.traits import (
-    KEY,
     KeptGates,
     cell_kind_of,
     gate_sums,
@@ -73,19 +68,18 @@ class Learnt:
         return {key: value for key, value in taken.items() if value != getattr(told, key)}
 
 
-def fleet_of(session: Session, bench: Bench, own: str, past: Past, *, invented: bool) -> FleetPrior:
+def fleet_of(shop: ShopSoaks, bench: Bench, own: str, past: Past) -> FleetPrior:
     """What the soaks of other benches of its shop and kind tell; own, past: of the bench itself."""
     settings = bench.settings()
-    kept = soaks_of_shop(session, bench, EVAPORATION, invented=invented)
-    others = [(whose, data) for whose, data in kept if not is_own(whose, bench, own)]
+    others = [(whose, data) for whose, data in shop if not is_own(whose, bench, own)]
     benches = soaks_by_bench(others, settings)
     return replace(settings.priors, past=past).taught_by_others(list(benches.values()))
 
 
-def learnt_of(session: Session, bench: Bench, own: str, *, invented: bool) -> Learnt:
+def learnt_of(shop: ShopSoaks, bench: Bench, own: str) -> Learnt:
     """What the records of a shop's benches say; own: the identity of the bench that asks."""
     seen: dict[str, BenchSeen] = {}
-    for whose, data in soaks_of_shop(session, bench, KEY, invented=invented):
+    for whose, data in shop:
         kept, one = read_traits(data), seen.setdefault(whose, BenchSeen())
         cell = kept.seen_cell
         if cell is not None and kept.cell is not None and kept.cell.kind == cell_kind_of(bench):
@@ -97,12 +91,9 @@ def learnt_of(session: Session, bench: Bench, own: str, *, invented: bool) -> Le
     return _judged(bench, mine, others)
 
 
-def parts_of_shop(
-    session: Session, bench: Bench, table: Table, *, invented: bool
-) -> list[PartSeen]:
+def parts_of_shop(shop: ShopSoaks, table: Table) -> list[PartSeen]:
     """What all benches of the shop, this one too, have seen where parts were renewed or not."""
-    kept = soaks_of_shop(session, bench, CAUSES, invented=invented)
-    return parts_seen(((whose, read_causes(data)) for whose, data in kept), table)
+    return parts_seen(((whose, read_causes(data)) for whose, data in shop), table)
 
 
 def _judged(bench: Bench, mine: list[BenchSeen], others: list[BenchSeen]) -> Learnt:

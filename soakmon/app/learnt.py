@@ -6,15 +6,13 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy.orm import Session
-
 from soakmon.app.fleet_learning import fleet_of, learnt_of, parts_of_shop
-from soakmon.app.shop_results import is_own, soaks_of_shop
+from soakmon.app.shop_results import ShopSoaks, is_own, soaks_of_shop
 from soakmon.app.soak_context import past_of
 from soakmon.config import Bench
 from soakmon.records.identity import bench_id
 from soakmon.records.opening import open_records
-from soakmon.records.past import KEY, soaks_by_bench
+from soakmon.records.past import soaks_by_bench
 from soakmon.records.priors import read_table
 from soakmon.records.traits import cell_kind_of, gates_kind_of
 from soakmon.watch.past import ratio_of, usable
@@ -30,16 +28,16 @@ def learnt_by(folder: Path, bench: Bench, *, invented: bool) -> dict[str, Any]:
     own = bench_id(folder)
     with open_records(folder) as records, records.session() as session:
         past = past_of(session, bench, own, invented=invented)
-        fleet = fleet_of(session, bench, own, past, invented=invented)
-        found = learnt_of(session, bench, own, invented=invented)
-        parts = parts_of_shop(session, bench, read_table(folder), invented=invented)
+        shop = soaks_of_shop(session, bench, invented=invented)
+        fleet, found = fleet_of(shop, bench, own, past), learnt_of(shop, bench, own)
+        parts = parts_of_shop(shop, read_table(folder))
         return {
             "schema": SCHEMA,
             "bench": bench.service.name,
             "shop": bench.service.shop,
             "past": {**asdict(past), "text": past.text},
             "fleet": {**asdict(fleet), "text": fleet.text},
-            "benches": _benches(session, bench, own, invented=invented),
+            "benches": _benches(shop, bench, own),
             "cells": {
                 "kind": cell_kind_of(bench),
                 "of_kind": asdict(found.cell) if found.cell else None,
@@ -66,11 +64,10 @@ def learnt_by(folder: Path, bench: Bench, *, invented: bool) -> dict[str, Any]:
         }  # fmt: skip
 
 
-def _benches(session: Session, bench: Bench, own: str, *, invented: bool) -> list[dict[str, Any]]:
+def _benches(shop: ShopSoaks, bench: Bench, own: str) -> list[dict[str, Any]]:
     """Each bench of the shop with such a bottle, hose and fuel: its soaks, what they lost."""
     priors = replace(bench.settings().priors, blank_scale=None)
-    kept = soaks_of_shop(session, bench, KEY, invented=invented)
-    found = soaks_by_bench(kept, bench.settings())
+    found = soaks_by_bench(shop, bench.settings())
     rows = []
     for whose, soaks in found.items():
         tight = [one for one in usable(soaks) if one.spare_g is not None]

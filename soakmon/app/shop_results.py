@@ -6,7 +6,7 @@ nothing is read. Only those columns and keys are fetched that something is learn
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from typing import Any
 
 from sqlalchemy import select
@@ -15,20 +15,26 @@ from sqlalchemy.orm import Session
 from soakmon.config import Bench
 from soakmon.records.identity import NAME as BENCH_ID
 from soakmon.records.jobs.models import StoredResult
+from soakmon.records.part_causes import KEY as CAUSES
+from soakmon.records.past import KEY as EVAPORATION
+from soakmon.records.traits import KEY as TRAITS
 
 SHOP = "shop"
+KEYS = (EVAPORATION, TRAITS, CAUSES)
 # So many of the latest soaks of all benches are looked at: sixty each of fifty.
 _LOOKED_AT = 3000
 
 
-def soaks_of_shop(
-    session: Session, bench: Bench, *keys: str, invented: bool
-) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Of the latest soaks of the shop's benches: whose, and what is kept under these keys.
+# Whose a soak was, and what it keeps under KEYS; the latest first.
+ShopSoaks = Sequence[tuple[str, dict[str, Any]]]
+
+
+def soaks_of_shop(session: Session, bench: Bench, *, invented: bool) -> ShopSoaks:
+    """The latest soaks of the shop's benches, with all that something is learnt from: one query.
 
     Whose is the bench's identity, or its name where it had none yet. invented: of rehearsals.
     """
-    wanted = (BENCH_ID, SHOP, *keys)
+    wanted = (BENCH_ID, SHOP, *KEYS)
     of_data = [StoredResult.data[key].label(f"of_{key}") for key in wanted]
     query = (
         select(StoredResult.bench, *of_data)
@@ -39,10 +45,12 @@ def soaks_of_shop(
         .order_by(StoredResult.at.desc(), StoredResult.id.desc())
         .limit(_LOOKED_AT)
     )
+    found = []
     for name, *values in session.execute(query):
         data = dict(zip(wanted, values, strict=True))
         if (data[SHOP] or "") == bench.service.shop:
-            yield data[BENCH_ID] or f"name {name}", data
+            found.append((data[BENCH_ID] or f"name {name}", data))
+    return found
 
 
 def is_own(whose: str, bench: Bench, own: str) -> bool:

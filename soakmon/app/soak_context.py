@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 
 from soakmon import __version__
 from soakmon.app.fleet_learning import fleet_of, learnt_of, parts_of_shop
+from soakmon.app.shop_results import ShopSoaks, soaks_of_shop
 from soakmon.config import PRIVATE, Bench
 from soakmon.errors import InputError
 from soakmon.records.identity import bench_id, by_namesake
@@ -173,6 +174,7 @@ def context_for(
     try:
         with open_records(folder) as records, records.session() as session:
             own = bench_id(folder)
+            shop = soaks_of_shop(session, bench, invented=invented) if bench and taught else None
             stands = calibration_in_force(session, when.date(), bench, own)
             known = latest(session, REFERENCE, bench.service.name if bench else None, own)
             told = SoakContext(
@@ -180,7 +182,11 @@ def context_for(
                 referred=bool(known and known.data["passed"]),
                 calibration=stands.text,
                 calibrated=stands.good,
-                **(_learnt(session, bench, own, invented=invented) if bench and taught else {}),
+                **(
+                    {}
+                    if shop is None or bench is None
+                    else _learnt(session, shop, bench, own, invented=invented)
+                ),
                 namesake=namesake(session, bench, own) if bench else "",
                 versions=versions(),
             )
@@ -188,8 +194,8 @@ def context_for(
                 return told
             found = find_job(session, job)
             table = read_table(folder)
-            if bench is not None and taught:
-                table = learnt_table(table, parts_of_shop(session, bench, table, invented=invented))
+            if shop is not None:
+                table = learnt_table(table, parts_of_shop(shop, table))
             told = _told_by(found, _checked_shifts(found, gates, table), told)
             return replace(told, **_before(session, found))
     except InputError as error:
@@ -267,13 +273,15 @@ def renewed_parts(job: Job) -> tuple[str, ...]:
     )
 
 
-def _learnt(session: Session, bench: Bench, own: str, *, invented: bool) -> dict[str, Any]:
+def _learnt(
+    session: Session, shop: ShopSoaks, bench: Bench, own: str, *, invented: bool
+) -> dict[str, Any]:
     """What the bench's own soaks and those of the shop's other benches tell."""
     past = past_of(session, bench, own, invented=invented)
-    learnt = learnt_of(session, bench, own, invented=invented)
+    learnt = learnt_of(shop, bench, own)
     return {
         "past": past,
-        "fleet": fleet_of(session, bench, own, past, invented=invented),
+        "fleet": fleet_of(shop, bench, own, past),
         **learnt.careful(bench),
         "odd": learnt.odd,
     }

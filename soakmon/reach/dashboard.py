@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from soakmon.reach.dashboard_form import Panel, Source, definition
 from soakmon.reach_config import InfluxSection
 
 # title, unit, kind of panel, measurement, fields, width in 24ths
@@ -28,42 +29,15 @@ PANELS: tuple[tuple[str, str, str, str, tuple[str, ...], int], ...] = (
     ("Alarms", "none", "table", "soak_alarm", ("kind", "text"), 8),
     ("Verdicts", "none", "table", "soak_verdict", ("verdict", "reason"), 8),
 )  # fmt: skip
-_HEIGHT = 8
 
 
 def dashboard(section: InfluxSection) -> dict[str, Any]:
     """The definition, to be imported; it asks for the data source."""
     panels = []
-    x = y = 0
-    for number, (title, unit, kind, measurement, names, width) in enumerate(PANELS, start=1):
-        if x + width > 24:
-            x, y = 0, y + _HEIGHT
-        source = {"type": "influxdb", "uid": "${DS_SOAKMON}"}
+    for title, unit, kind, measurement, names, width in PANELS:
         query = _query(section.bucket, measurement, names, table=kind == "table")
-        panels.append(
-            {
-                "id": number,
-                "title": title,
-                "type": kind,
-                "datasource": source,
-                "gridPos": {"x": x, "y": y, "w": width, "h": _HEIGHT},
-                "fieldConfig": {"defaults": {"unit": unit}, "overrides": []},
-                "targets": [{"refId": "A", "datasource": source, "query": query}],
-            }
-        )
-        x += width
-    return {
-        "__inputs": [
-            {"name": "DS_SOAKMON", "label": "InfluxDB (Flux)", "type": "datasource",
-             "pluginId": "influxdb"}
-        ],
-        "uid": "soakmon",
-        "title": "soakmon",
-        "schemaVersion": 39,
-        "time": {"from": "now-26h", "to": "now"},
-        "refresh": "1m",
-        "panels": panels,
-    }  # fmt: skip
+        panels.append(Panel(title, unit, kind, width, ({"query": query},)))
+    return definition("soakmon", "soakmon", Source("InfluxDB (Flux)", "influxdb"), panels)
 
 
 def _query(bucket: str, measurement: str, names: tuple[str, ...], *, table: bool) -> str:

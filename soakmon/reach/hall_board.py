@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from soakmon.reach.dashboard_form import Panel, Source, definition
+
 # Of which shop a bench is stands in its name: shop/bench.
 _SHOP = 'label_replace({}, "shop", "$1", "bench", "(.+)/.+")'
 # What was said last holds for so long: estimates come every five minutes.
@@ -83,7 +85,6 @@ PANELS: tuple[tuple[str, str, str, tuple[tuple[str, str], ...], int], ...] = (
         ((f"last_over_time(soak_info_running[{_HELD}]) == 1", "{{bench}}: {{job}}"),), 12,
     ),
 )  # fmt: skip
-_HEIGHT = 8
 
 
 def rules() -> dict[str, Any]:
@@ -94,48 +95,17 @@ def rules() -> dict[str, Any]:
 
 def hall_dashboard() -> dict[str, Any]:
     """A dashboard of all benches in Grafana's JSON form; it asks for the data source."""
-    panels: list[dict[str, Any]] = []
-    x = y = 0
-    for number, (title, unit, kind, asked, width) in enumerate(PANELS, start=1):
-        if x + width > 24:
-            x, y = 0, y + _HEIGHT
-        source = {"type": "prometheus", "uid": "${DS_SOAKMON}"}
-        panels.append(
-            {
-                "id": number,
-                "title": title,
-                "type": kind,
-                "datasource": source,
-                "gridPos": {"x": x, "y": y, "w": width, "h": _HEIGHT},
-                "fieldConfig": {"defaults": {"unit": unit}, "overrides": []},
-                "targets": [
-                    _target(source, chr(ord("A") + place), expression, legend, kind)
-                    for place, (expression, legend) in enumerate(asked)
-                ],
-            }
-        )
-        x += width
-    return {
-        "__inputs": [
-            {"name": "DS_SOAKMON", "label": "VictoriaMetrics", "type": "datasource",
-             "pluginId": "prometheus"}
-        ],
-        "uid": "soakmon-hall",
-        "title": "soakmon: all benches",
-        "schemaVersion": 39,
-        "time": {"from": "now-26h", "to": "now"},
-        "refresh": "1m",
-        "panels": panels,
-    }  # fmt: skip
+    panels = [
+        Panel(title, unit, kind, width, tuple(_target(*one, kind) for one in asked))
+        for title, unit, kind, asked, width in PANELS
+    ]
+    source = Source("VictoriaMetrics", "prometheus")
+    return definition("soakmon-hall", "soakmon: all benches", source, panels)
 
 
-def _target(
-    source: dict[str, str], ref: str, expression: str, legend: str, kind: str
-) -> dict[str, Any]:
+def _target(expression: str, legend: str, kind: str) -> dict[str, Any]:
     now = kind != "timeseries"
     return {
-        "refId": ref,
-        "datasource": source,
         "expr": expression,
         "legendFormat": legend,
         "instant": now,

@@ -101,8 +101,7 @@ def parts_seen(soaks: Iterable[tuple[str, list[CarbCauses]]], table: Table) -> l
 
 def _seen(rule: PartRule, weighed: list[tuple[CarbCauses, float]]) -> PartSeen:
     known = [(one, by) for one, by in weighed if rule.field in one.parts]
-    mine = [(one, by) for one, by in known if one.parts[rule.field] is rule.value
-            or (isinstance(rule.value, str) and one.parts[rule.field] == rule.value)]  # fmt: skip
+    mine = [(one, by) for one, by in known if one.parts[rule.field] == rule.value]
     every, here = (sum(by for _, by in group) for group in (known, mine))
     cases = {}
     for cause, believed in rule.factor.items():

@@ -10,6 +10,7 @@ from sqlalchemy import select
 
 from soakmon.app.fleet_learning import learnt_of
 from soakmon.app.keep_results import keep_soak
+from soakmon.app.shop_results import soaks_of_shop
 from soakmon.bench_toml import parse_bench
 from soakmon.records.identity import bench_id
 from soakmon.records.jobs.models import StoredResult
@@ -69,7 +70,8 @@ def test_a_tight_soak_keeps_evaporation_cell_and_gates_and_whose_it_is(tmp_path)
     assert traits.gates.hours[19] == 0
     assert set(traits.gates.counts) == {1, 2, 3, 4}
     with Records(desk.folder) as records, records.session() as session:
-        learnt = learnt_of(session, found.bench, bench_id(desk.folder), invented=False)
+        shop = soaks_of_shop(session, found.bench, invented=False)
+        learnt = learnt_of(shop, found.bench, bench_id(desk.folder))
     assert learnt.own_cell is not None
     assert learnt.own_cell.zero_g_per_c == pytest.approx(seen.zero_g_per_c)
 

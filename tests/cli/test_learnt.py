@@ -7,7 +7,9 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
+from sqlalchemy import Engine, event
 
+from soakmon.app.learnt import learnt_by
 from soakmon.app.soak_context import context_for
 from soakmon.config import Bench
 from soakmon.records.jobs.store import Records
@@ -70,6 +72,22 @@ def test_the_shop_moves_the_odds_of_a_running_soak_and_of_no_recorded_run(desk):
     assert "120 such carburettors of the shop" in running.shifts[1].because[0]
     assert recorded.fleet == FleetPrior()
     assert "bowl_gasket_renewed = True, 120 carburettors" in desk("learnt").out
+
+
+def test_the_soaks_of_the_shop_are_read_once_for_all_that_they_teach(desk):
+    asked: list[str] = []
+
+    def note(_connection, _cursor, statement, *_rest) -> None:
+        asked.append(statement)
+
+    number = desk("job", "new", "--customer", "invented", "--carbs", "1").out.strip()
+    event.listen(Engine, "before_cursor_execute", note)
+    try:
+        learnt_by(desk.folder, Bench(), invented=False)
+        context_for(desk.folder, number, 1, datetime.now(UTC), Bench())
+    finally:
+        event.remove(Engine, "before_cursor_execute", note)
+    assert sum("of_evaporation" in one for one in asked) == 2  # one of each
 
 
 def test_without_records_it_says_so(tmp_path):

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from soakmon.app.fleet_learning import Learnt, fleet_of, learnt_of
+from soakmon.app.shop_results import soaks_of_shop
 from soakmon.app.soak_context import past_of
 from soakmon.bench.preflight import check_context
 from soakmon.bench_toml import parse_bench
@@ -57,7 +58,8 @@ def keep(records, whose: int, ratios: list[float], bench: Bench = BENCH, **more:
 def told(records, bench: Bench = BENCH) -> tuple[Past, FleetPrior]:
     with records.session() as session:
         past = past_of(session, bench, OWN, invented=False)
-        return past, fleet_of(session, bench, OWN, past, invented=False)
+        shop = soaks_of_shop(session, bench, invented=False)
+        return past, fleet_of(shop, bench, OWN, past)
 
 
 def hall(records, benches: int = 6, **more: Any) -> None:
@@ -83,7 +85,8 @@ def test_from_three_soaks_on_its_own_outrank_the_fleet(records):
     with records.session() as session:
         # Its results are found by its name, as they were kept.
         past = past_of(session, named("bench 1"), OWN, invented=False)
-        fleet = fleet_of(session, named("bench 1"), OWN, past, invented=False)
+        shop = soaks_of_shop(session, named("bench 1"), invented=False)
+        fleet = fleet_of(shop, named("bench 1"), OWN, past)
     assert past.soaks == 3
     assert past.scale > 1.2
     assert fleet == FleetPrior()
@@ -140,7 +143,7 @@ def traits(zero: float, counts: int, kind: str = "") -> dict[str, Any]:
 
 def learnt(records, bench: Bench = BENCH) -> Learnt:
     with records.session() as session:
-        return learnt_of(session, bench, OWN, invented=False)
+        return learnt_of(soaks_of_shop(session, bench, invented=False), bench, OWN)
 
 
 def test_a_cell_and_a_gate_that_depart_from_their_kind_are_told_before_the_soak(records):
