@@ -17,7 +17,8 @@ from tempfile import TemporaryDirectory
 from playwright.sync_api import Browser, sync_playwright
 
 from tests.page.crowd import jitter
-from tests.page.served import PASSWORD, ServedBench
+from tests.page.looking import sign_in
+from tests.page.served import ServedBench
 from tests.page.stood import standing
 
 # A middling phone of some years ago: a quarter of this machine's speed, and the mobile network as
@@ -36,11 +37,7 @@ def load(browser: Browser, address: str, path: str, *, again: bool) -> tuple[flo
         base_url=address, viewport={"width": 390, "height": 844}, is_mobile=True
     )
     page = context.new_page()
-    page.goto("/sign-in")
-    page.get_by_label("Name").fill("ada")
-    page.get_by_label("Password").fill(PASSWORD)
-    page.get_by_role("button", name="Sign in").click()
-    page.locator("#link.live").wait_for()
+    sign_in(page)
     if again:
         page.goto(path)
         page.locator("#link.live").wait_for()
@@ -101,11 +98,7 @@ def day(browser: Browser, address: str, path: str, minutes: float) -> tuple[int,
     """Answers and bytes over the wire, heads too, once the page is there: what goes on all day."""
     context = browser.new_context(base_url=address, viewport={"width": 1280, "height": 900})
     page = context.new_page()
-    page.goto("/sign-in")
-    page.get_by_label("Name").fill("ada")
-    page.get_by_label("Password").fill(PASSWORD)
-    page.get_by_role("button", name="Sign in").click()
-    page.locator("#link.live").wait_for()
+    sign_in(page)
     page.goto(path)
     page.locator("#link.live").wait_for()
     page.wait_for_timeout(5_000)

@@ -23,6 +23,7 @@ from soakmon.commission.phone import ADDRESSES, keep_address, mail_address, new_
 from soakmon.commission.record import CommissionStep
 from soakmon.commission.valve_ways import COMMANDS, WAYS, name_of
 from soakmon.config import Bench
+from soakmon.errors import InputError
 from soakmon.page.commission_routes import (
     AskedLine,
     CommissioningState,
@@ -249,9 +250,9 @@ class CommissionDesk:
             self.kept = self.kept | new
             try:
                 write_kept(self.folder, self.kept)
-            except OSError as error:
+            except InputError as error:
                 # It holds while the service runs.
-                log.warning("commissioning: not kept: %s", error.strerror)
+                log.warning("commissioning: not kept: %s", error)
 
 
 def _line(found: dict[str, Any] | None) -> StepLine | None:

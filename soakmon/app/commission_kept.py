@@ -9,6 +9,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from soakmon.app.whole_file import write_whole
 from soakmon.commission import questions
 from soakmon.commission.phone import ADDRESSES
 from soakmon.errors import InputError
@@ -36,11 +37,8 @@ def read_kept(folder: Path) -> dict[str, Any]:
 
 
 def write_kept(folder: Path, kept: dict[str, Any]) -> None:
-    """Keep it."""
-    path = folder / FILE
-    part = path.with_name(path.name + ".part")
-    part.write_text(json.dumps(kept), encoding="utf-8")
-    part.replace(path)
+    """Keep it. Raises InputError."""
+    write_whole(folder / FILE, json.dumps(kept))
 
 
 def take_over(folder: Path) -> dict[str, Any]:

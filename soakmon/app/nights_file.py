@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
 from soakmon import __version__
+from soakmon.app.whole_file import cannot_write, write_whole
 from soakmon.capability.evaluate import Result
 from soakmon.errors import InputError
 
@@ -65,27 +66,8 @@ def add_night(path: Path | None, result: Result) -> None:
     """Keep a judged night; path None: nowhere."""
     if path is None:
         return
-    _guarded(path, lambda: _add_line(path, json.dumps(result.as_dict()) + "\n"))
-
-
-def _add_line(path: Path, line: str) -> None:
-    with path.open("a", encoding="utf-8") as file:
-        file.write(line)
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Write a file so that it is there whole or as it was. Raises InputError."""
-    part = path.with_name(path.name + ".part")
-
-    def write() -> None:
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
-
-    _guarded(path, write)
-
-
-def _guarded(path: Path, action: Callable[[], object]) -> None:
     try:
-        action()
+        with path.open("a", encoding="utf-8") as file:
+            file.write(json.dumps(result.as_dict()) + "\n")
     except OSError as error:
-        raise InputError(f"{path}: cannot be written: {error.strerror}") from None
+        raise cannot_write(path, error) from None

@@ -44,8 +44,8 @@ def capability(
     Also shows what this bench found of a real known leak, once that has been tried.
     """
     from soakmon.app.bound_nights import tight_nights
-    from soakmon.app.nights_file import write_whole
     from soakmon.app.soak_context import context_for
+    from soakmon.app.whole_file import write_whole
     from soakmon.capability.both_bounds import bounds_of
     from soakmon.capability.certificate import certificate
     from soakmon.capability.summary import as_dict

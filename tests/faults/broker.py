@@ -8,7 +8,6 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import AsyncIterator, Callable
-from concurrent.futures import Future
 from contextlib import asynccontextmanager
 from typing import Any
 
@@ -53,23 +52,6 @@ class SteppedLoop(asyncio.SelectorEventLoop):
         self.settle()
         self.run_until_complete(self.shutdown_asyncgens())
         self.close()
-
-
-class AtOnce:
-    """Takes the place of a thread for the disk: the work is done in the caller's own."""
-
-    patience_s = 1.0
-
-    def begin(self, work: Callable[[], Any]) -> Future[Any]:
-        future: Future[Any] = Future()
-        try:
-            future.set_result(work())
-        except Exception as error:
-            future.set_exception(error)
-        return future
-
-    def do(self, work: Callable[[], Any]) -> Any:
-        return work()
 
 
 class Link:

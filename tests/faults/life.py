@@ -37,9 +37,10 @@ from soakmon.records.opening import now, open_records
 from soakmon.records.outbox import Outbox
 from soakmon.records.recall import recall
 from soakmon.watch.verdict import Alarm
-from tests.faults.broker import AtOnce, Broker, SteppedLoop
+from tests.faults.broker import Broker, SteppedLoop
 from tests.faults.disk import Disk, Killed
 from tests.faults.parts import FaultyBench, Valve
+from tests.reach.bench import AtOnce
 
 _AIR_EVERY_S = 10.0
 _PAGE_BYTES = 1024
@@ -186,7 +187,7 @@ class Life:
             status=lambda: service.status, wall_s=self.clock.wall_s,
             deliver=self.phone.deliver, now_s=self.clock.boot_s,
         )  # fmt: skip
-        outlet.aside = AtOnce()  # type: ignore[assignment]
+        outlet.aside = AtOnce()
         outlet.open()
         service.listeners.append(outlet.heard.hear)
         return outlet
@@ -199,7 +200,7 @@ class Life:
             backoff := Backoff(1.0, 8.0, self.random.random),
             reached=self.broker.reached, now_s=self.world_s,  # type: ignore[arg-type]
         )  # fmt: skip
-        outlet.aside = AtOnce()  # type: ignore[assignment]
+        outlet.aside = AtOnce()
         service.listeners.append(outlet.heard.hear)
         self.loop.create_task(supervise("mqtt", outlet.work, board, backoff))
         self._settle()

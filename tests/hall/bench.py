@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
@@ -13,7 +12,6 @@ import numpy as np
 
 from sim.hall import Hall, HallBench
 from soakmon.bench.bench_status import AlarmStatus, BenchStatus
-from soakmon.reach.aside import Aside
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.event_inbox import ALARMS, FOR_PEOPLE, EventInbox
 from soakmon.reach.health import Board, State
@@ -25,7 +23,7 @@ from soakmon.reach.topics import Topics
 from soakmon.records.journal import Anchor
 from soakmon.records.outbox import Outbox
 from soakmon.watch.phase import Phase
-from tests.reach.bench import FakeService, bench_with
+from tests.reach.bench import AtOnce, FakeService, bench_with
 
 _ESTIMATE_S = 300
 TITLE = "invented rack"
@@ -56,18 +54,6 @@ class Places:
     def wall(self) -> float:
         """Wall time by its clock, s."""
         return self.wall_s + self.hall_s()
-
-
-class Inline(Aside):
-    """Works in the caller's thread: these benches' disks are memory, and never hang."""
-
-    def begin(self, work: Any) -> Future[Any]:
-        future: Future[Any] = Future()
-        try:
-            future.set_result(work())
-        except Exception as error:
-            future.set_exception(error)
-        return future
 
 
 class HallService(FakeService):
@@ -179,7 +165,7 @@ class HallBenchRun:
         if service.earlier:  # which knew no identities
             own = self.mqtt.topics
             self.mqtt.topics = Topics(own.prefix, own.bench)
-        self.mqtt.aside = Inline()
+        self.mqtt.aside = AtOnce()
         self.influx = InfluxOutlet(
             service.bench.service.address, service.bench.influx, path, self.board,
             wall_s=places.wall, now_s=places.hall_s,
@@ -188,7 +174,7 @@ class HallBenchRun:
             service.bench, path, self.board, status=lambda: service.status, wall_s=places.wall,
             heard=for_people,
         )  # fmt: skip
-        self.phone.aside = Inline()
+        self.phone.aside = AtOnce()
         self.influx_at_s = self.phone_at_s = 0.0
         self.influx_waits = Backoff()
 

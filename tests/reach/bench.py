@@ -7,18 +7,20 @@ from collections.abc import Callable
 from concurrent.futures import Future
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
 from soakmon.bench.bench_status import BenchStatus
 from soakmon.config import Bench
 from soakmon.errors import SoakmonError
+from soakmon.reach.aside import Aside
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.health import Board, State
 from soakmon.records.journal import Anchor, Journal, SoakEntry
 from soakmon.watch.rows import Rows
 
+T = TypeVar("T")
 START_WALL_S = 1_800_000_000.0
 
 
@@ -31,6 +33,18 @@ def make_rows(t_s: float, count: int = 10, mass_g: float = 300.0) -> Rows:
     drops = np.zeros((count, 4))
     drops[0, 1] = 1
     return Rows(times, mass_g - 1e-4 * times, np.full(count, 18.5), drops, None, np.ones(count))
+
+
+class AtOnce(Aside):
+    """Takes the place of a thread for the disk: the work is done in the caller's own."""
+
+    def begin(self, work: Callable[[], T]) -> Future[T]:
+        future: Future[T] = Future()
+        try:
+            future.set_result(work())
+        except Exception as error:
+            future.set_exception(error)
+        return future
 
 
 class FakeService:
