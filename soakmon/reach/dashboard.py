@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from soakmon.reach.dashboard_form import Panel, Source, definition
+from soakmon.reach.dashboard_form import DashboardPanel, DataSource, definition
 from soakmon.reach_config import InfluxSection
 
 # title, unit, kind of panel, measurement, fields, width in 24ths
@@ -36,8 +36,8 @@ def dashboard(section: InfluxSection) -> dict[str, Any]:
     panels = []
     for title, unit, kind, measurement, names, width in PANELS:
         query = _query(section.bucket, measurement, names, table=kind == "table")
-        panels.append(Panel(title, unit, kind, width, ({"query": query},)))
-    return definition("soakmon", "soakmon", Source("InfluxDB (Flux)", "influxdb"), panels)
+        panels.append(DashboardPanel(title, unit, kind, width, ({"query": query},)))
+    return definition("soakmon", "soakmon", DataSource("InfluxDB (Flux)", "influxdb"), panels)
 
 
 def _query(bucket: str, measurement: str, names: tuple[str, ...], *, table: bool) -> str:

@@ -11,7 +11,7 @@ _INPUT = "DS_SOAKMON"
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class DataSource:
     """Where panels ask: asked for when the definition is imported."""
 
     label: str
@@ -24,7 +24,7 @@ class Source:
 
 
 @dataclass(frozen=True, slots=True)
-class Panel:
+class DashboardPanel:
     """A panel: unit and kind by Grafana's names, width in 24ths, targets without their source."""
 
     title: str
@@ -34,7 +34,9 @@ class Panel:
     targets: tuple[dict[str, Any], ...]
 
 
-def definition(uid: str, title: str, source: Source, panels: Iterable[Panel]) -> dict[str, Any]:
+def definition(
+    uid: str, title: str, source: DataSource, panels: Iterable[DashboardPanel]
+) -> dict[str, Any]:
     """The definition, from left to right and down, of the last day and a little."""
     return {
         "__inputs": [
@@ -49,7 +51,7 @@ def definition(uid: str, title: str, source: Source, panels: Iterable[Panel]) ->
     }
 
 
-def _laid_out(panels: Iterable[Panel], source: Source) -> list[dict[str, Any]]:
+def _laid_out(panels: Iterable[DashboardPanel], source: DataSource) -> list[dict[str, Any]]:
     found: list[dict[str, Any]] = []
     x = y = 0
     for panel in panels:

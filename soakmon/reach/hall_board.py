@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from soakmon.reach.dashboard_form import Panel, Source, definition
+from soakmon.reach.dashboard_form import DashboardPanel, DataSource, definition
 
 # Of which shop a bench is stands in its name: shop/bench.
 _SHOP = 'label_replace({}, "shop", "$1", "bench", "(.+)/.+")'
@@ -96,10 +96,10 @@ def rules() -> dict[str, Any]:
 def hall_dashboard() -> dict[str, Any]:
     """A dashboard of all benches in Grafana's JSON form; it asks for the data source."""
     panels = [
-        Panel(title, unit, kind, width, tuple(_target(*one, kind) for one in asked))
+        DashboardPanel(title, unit, kind, width, tuple(_target(*one, kind) for one in asked))
         for title, unit, kind, asked, width in PANELS
     ]
-    source = Source("VictoriaMetrics", "prometheus")
+    source = DataSource("VictoriaMetrics", "prometheus")
     return definition("soakmon-hall", "soakmon: all benches", source, panels)
 
 
