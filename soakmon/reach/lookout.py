@@ -103,9 +103,12 @@ class Lookout:
                     leading.cancel()
                     await asyncio.gather(leading, return_exceptions=True)
         finally:
-            if self.silence.connected and self.now_s() - self.silence.changed_s >= _STEADY_S:
+            if (
+                self.silence.link.connected
+                and self.now_s() - self.silence.link.changed_s >= _STEADY_S
+            ):
                 self.backoff.reset()
-            if self.silence.connected:
+            if self.silence.link.connected:
                 self.led = self.leadership.leads(self.now_s())
             self.silence.connection(False, self.now_s())
             self.leadership.connection(False, self.now_s())
@@ -185,7 +188,7 @@ class Lookout:
             self.post.drop_old(time.time())
             self.post.round(0.0)
             self._delivered()
-            if self.silence.connected:  # else the reason is known already
+            if self.silence.link.connected:  # else the reason is known already
                 self._judge("broker", self.silence.trouble())
             self._judge("phone", self.post.trouble() or self.unknown)
             await asyncio.sleep(self.every_s)

@@ -51,7 +51,7 @@ def state(beat: float, phase: str = "soaking") -> Message:
 
 async def leading(lookout, clock) -> None:
     """Two seconds later it has claimed to tell, and has been heard."""
-    await until(lambda: lookout.silence.connected)
+    await until(lambda: lookout.silence.link.connected)
     clock[0] += 1.0
     await until(lambda: lookout.leadership.echo_s == clock[0])
     clock[0] += 1.1
@@ -92,7 +92,7 @@ async def test_silence_broker_and_dead_man(tmp_path, dead_man, caplog):
             clock[0] = 13.6
             await until(lambda: told[2:] == ["Bench left is silent"])
         broker.kill()
-        await until(lambda: not lookout.silence.connected)
+        await until(lambda: not lookout.silence.link.connected)
         clock[0] = 22.1
         await until(lambda: told[3:] == ["The broker is gone"])
         assert not lookout.well
@@ -169,7 +169,7 @@ async def test_two_lookouts_do_not_throw_each_other_out_and_one_tells(broker):
     async with watching(first):
         await leading(first, first.test_clock)
         async with watching(second):
-            await until(lambda: second.silence.connected)
+            await until(lambda: second.silence.link.connected)
             await until(lambda: second.leadership.other is not None)
             async with connect(bench_with(mqtt={"port": broker.port}).mqtt, "left") as link:
                 await link.publish(state(1.0))
@@ -177,9 +177,9 @@ async def test_two_lookouts_do_not_throw_each_other_out_and_one_tells(broker):
             for one in lookouts:
                 one.test_clock[0] += 6.0
             await until(lambda: first.test_told == ["Bench left is silent"])
-            await until(lambda: second.silence.benches["left"].told and not second.duty.held)
+            await until(lambda: second.silence.benches["left"].silent_sent and not second.duty.held)
     assert second.test_told == []
-    assert all(len(one.silence.drops) <= 1 for one in lookouts)
+    assert all(len(one.silence.link.drops) <= 1 for one in lookouts)
 
 
 async def test_a_lookout_that_is_killed_is_followed_by_the_other_which_knows_what_was_told(broker):
@@ -246,7 +246,7 @@ async def test_where_the_broker_takes_no_word_of_a_lookout_it_tells_all_the_same
     lookout = lookout_at(broker)
     try:
         async with watching(lookout):
-            await until(lambda: lookout.silence.connected)
+            await until(lambda: lookout.silence.link.connected)
             async with connect(bench_with(mqtt={"port": broker.port}).mqtt, "left") as link:
                 await link.publish(state(1.0))
             await until(lambda: "left" in lookout.silence.benches)
@@ -283,7 +283,7 @@ async def test_a_lookout_without_the_right_to_read_is_not_well_and_says_so(tmp_p
     lookout = lookout_at(broker, benches=["left"])
     try:
         async with watching(lookout):
-            await until(lambda: lookout.silence.connected)
+            await until(lambda: lookout.silence.link.connected)
             async with connect(bench_with(mqtt={"port": broker.port}).mqtt, "left") as link:
                 await link.publish(state(1.0))
             for _ in range(12):
