@@ -102,6 +102,8 @@ PURE = {"physics": set(), "watch": set(), "weigh": {"datetime"}}
 SAID = (
     "rules",
     "silence",
+    "heard_bench",
+    "broker_link",
     "wording",
     "points",
     "topics",

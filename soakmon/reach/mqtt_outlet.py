@@ -3,55 +3,46 @@
 from __future__ import annotations
 
 import asyncio
-import json
-import logging
 import secrets
 import sqlite3
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from contextlib import AbstractAsyncContextManager, suppress
-from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 from soakmon.bench.bench_status import BenchStatus
-from soakmon.errors import SoakmonError
-from soakmon.reach import topics as told
 from soakmon.reach.aside import Aside
 from soakmon.reach.backoff import Backoff
 from soakmon.reach.claim import ASKS_EVERY_S, Claim
 from soakmon.reach.discovery import announcements, places
 from soakmon.reach.echo import Echo
-from soakmon.reach.event_inbox import ALARMS, EventInbox, uid
+from soakmon.reach.event_inbox import ALARMS, EventInbox
 from soakmon.reach.health import Board
 from soakmon.reach.mqtt import Link, Received, client_id, connect
+from soakmon.reach.mqtt_commands import MqttCommands
+from soakmon.reach.mqtt_events import EventPublisher
 from soakmon.reach.supervise import ReachError
+from soakmon.reach.topics import COMMANDS, Message, Topics, availability, readings, retained, same
 from soakmon.reach_config import MqttSection
 from soakmon.records.identity import bench_id
-from soakmon.records.journal import Event
 from soakmon.records.outbox import Outbox
 
 if TYPE_CHECKING:
     from soakmon.bench.service import Service
 
-log = logging.getLogger(__name__)
 T = TypeVar("T")
 # Opens a connection to the broker: section, client's name, last will.
-Reached = Callable[[MqttSection, str, told.Message | None], AbstractAsyncContextManager[Link]]
+Reached = Callable[[MqttSection, str, Message | None], AbstractAsyncContextManager[Link]]
 NAME = "mqtt"
 _EVERY_S = 0.5
-_PIECE = 50
 # A connection must stand this long before the waits begin anew: two that throw each other out, or
 # a wire that comes and goes, would else connect all the time.
 _STEADY_S = 30.0
-_JOURNAL_S = 1.0  # an alarm that the journal tells within this keeps its number
-_REMEMBERS = 1000
 _FAREWELL_S = 1.0
 _ANSWERS_S = 0.5  # who is there answers at once; an answer that comes later still counts
 _SHORT_S = 10.0  # who was away no longer than this has not lost its name
 _REASON_CHARS = 200
-_COMMAND_BYTES = 2000
-_COMMAND_S = 15.0
 
 
 class MqttOutlet:
@@ -79,15 +70,15 @@ class MqttOutlet:
         self.reached, self.now_s = reached, now_s
         folder = Path(service.journal.path).parent
         own, run = service.bench.service, secrets.token_hex(6)
-        self.topics = told.Topics(self.section.prefix, own.name, bench_id(folder), run, own.shop)
+        self.topics = Topics(self.section.prefix, own.name, bench_id(folder), run, own.shop)
         self.echo = Echo(self.topics, now_s=now_s)
         self.claim = Claim(self.topics, now_s, service.clock.wall_s)
         self.asks_every_s, self.asked_s, self.left_s = ASKS_EVERY_S, now_s(), float("-inf")
         self.aside = Aside()
         self.heard = heard or EventInbox(ALARMS, service.clock.wall_s)
-        self.early: dict[str, tuple[float, Event]] = {}
-        self.sent: dict[str, None] = {}  # marks of the alarms that have gone out, the latest
-        self.last: dict[str, told.Message] = {}
+        self.events = EventPublisher(self.topics, self.echo, outbox, self.heard, now_s)
+        self.commands = MqttCommands(service, self.topics)
+        self.last: dict[str, Message] = {}
         self.state_sent_s = self.readings_sent_s = float("-inf")
         self.seen: BenchStatus | None = None
         self.phone_trouble = ""
@@ -98,34 +89,38 @@ class MqttOutlet:
         wall_s = self.service.clock.wall_s
         with suppress(sqlite3.Error, TimeoutError):
             await self._aside(self._lag)
-        will = told.availability(self.topics, wall_s(), "offline", "connection lost")
+        will = availability(self.topics, wall_s(), "offline", "connection lost")
         own = client_id(self.topics.bench, run=self.topics.run)
         async with self.reached(self.section, own, will) as link:
-            self.connections += 1
-            self.last.clear()
-            self.seen = None
-            self.state_sent_s = float("-inf")
-            hears = asyncio.Event()
-            commands: asyncio.Queue[Received] = asyncio.Queue()
-            tasks = [
-                asyncio.create_task(self._listen(link, hears, commands)),
-                asyncio.create_task(self._publish(link, hears)),
-                asyncio.create_task(self._obey(link, commands)),
-            ]
-            try:
-                done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-                for task in done:
-                    task.result()
-            except asyncio.CancelledError:
-                await self._farewell(link)
-                raise
-            finally:
-                for task in tasks:
-                    task.cancel()
-                await asyncio.gather(*tasks, return_exceptions=True)
-                self.left_s = self.now_s()
-                with suppress(TimeoutError):
-                    self.aside.begin(self._write_down)
+            await self._converse(link)
+
+    async def _converse(self, link: Link) -> None:
+        """All that goes on over one connection."""
+        self.connections += 1
+        self.last.clear()
+        self.seen = None
+        self.state_sent_s = float("-inf")
+        hears = asyncio.Event()
+        commands: asyncio.Queue[Received] = asyncio.Queue()
+        tasks = [
+            asyncio.create_task(self._listen(link, hears, commands)),
+            asyncio.create_task(self._publish(link, hears)),
+            asyncio.create_task(self.commands.obey(link, commands)),
+        ]
+        try:
+            done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+            for task in done:
+                task.result()
+        except asyncio.CancelledError:
+            await self._farewell(link)
+            raise
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+            self.left_s = self.now_s()
+            with suppress(TimeoutError):
+                self.aside.begin(self.events.write_down)
 
     async def _listen(
         self, link: Link, hears: asyncio.Event, commands: asyncio.Queue[Received]
@@ -135,7 +130,7 @@ class MqttOutlet:
         if self.section.discovery:
             topics.append(places(self.topics, self.section))
         if self.section.commands:
-            topics += [self.topics.command(name) for name in told.COMMANDS]
+            topics += [self.topics.command(name) for name in COMMANDS]
         async for received in link.listen(topics, hears.set):
             if received.topic.startswith(self.topics.of("command/")):
                 commands.put_nowait(received)
@@ -155,8 +150,8 @@ class MqttOutlet:
         if self.section.discovery:
             for message in announcements(self.topics, self.section):
                 await self.echo.publish(link, message)
-        await self.echo.publish(link, told.availability(self.topics, wall_s, "online", "started"))
-        await self._keep(link, self.service.status)
+        await self.echo.publish(link, availability(self.topics, wall_s, "online", "started"))
+        await self._retain(link, self.service.status)
 
     async def _ask(self, link: Link) -> None:
         """Speak only when no other bench has this one's name or identity."""
@@ -180,7 +175,7 @@ class MqttOutlet:
         if self.claim.refusal:
             return  # the topics are another's
         wall_s = self.service.clock.wall_s()
-        message = told.availability(self.topics, wall_s, "offline", "stopped")
+        message = availability(self.topics, wall_s, "offline", "stopped")
         with suppress(ReachError, TimeoutError):
             await asyncio.wait_for(link.publish(message), _FAREWELL_S)
 
@@ -194,30 +189,36 @@ class MqttOutlet:
         while True:
             if self.now_s() >= steady_s:
                 self.backoff.reset()
-            if self.echo.twin_s > self.asked_s + self.asks_every_s:
-                await self._question(link)  # another one speaks: which of the two may?
-            if self.claim.refusal:  # the answer came late
-                await self._ask(link)
-                self.last.clear()
-                await self._birth(link)
+            await self._hold_name(link)
             status = self.service.status
-            await self._keep(link, status)
-            now_s = self.now_s()
-            if now_s - self.readings_sent_s >= self.section.readings_every_s:
-                self.readings_sent_s = now_s
-                message = told.readings(self.topics, status)
-                if message is not None:
-                    await link.publish(message)
+            await self._retain(link, status)
+            await self._publish_readings(link, status)
             if self.echo.called_offline:
                 self.echo.called_offline = False
-                again = told.availability(
-                    self.topics, self.service.clock.wall_s(), "online", "here"
-                )
+                wall_s = self.service.clock.wall_s()
+                again = availability(self.topics, wall_s, "online", "here")
                 await self.echo.publish(link, again)
             more = await self._empty_outbox(link)
-            await self._tell_early(link)
+            await self.events.publish_early(link, self.service.status.soak)
             if not more:
                 await asyncio.sleep(_EVERY_S)
+
+    async def _hold_name(self, link: Link) -> None:
+        """Ask again when another bench has been heard under our name; give way or go on."""
+        if self.echo.twin_s > self.asked_s + self.asks_every_s:
+            await self._question(link)  # another one speaks: which of the two may?
+        if self.claim.refusal:  # the answer came late
+            await self._ask(link)
+            self.last.clear()
+            await self._birth(link)
+
+    async def _publish_readings(self, link: Link, status: BenchStatus) -> None:
+        now_s = self.now_s()
+        if now_s - self.readings_sent_s >= self.section.readings_every_s:
+            self.readings_sent_s = now_s
+            message = readings(self.topics, status)
+            if message is not None:
+                await link.publish(message)
 
     def _well(self, trouble: str = "") -> None:
         trouble = trouble or self.claim.rival or self.echo.trouble
@@ -226,7 +227,7 @@ class MqttOutlet:
         else:
             self.board.up(NAME)
 
-    async def _keep(self, link: Link, status: BenchStatus) -> None:
+    async def _retain(self, link: Link, status: BenchStatus) -> None:
         """Retained topics: those that changed, and the state as a heartbeat."""
         now_s = self.now_s()
         beat = now_s - self.state_sent_s >= self.section.heartbeat_s
@@ -235,9 +236,9 @@ class MqttOutlet:
             return
         self.phone_trouble = trouble
         wall_s = self.service.clock.wall_s()
-        messages = told.retained(self.topics, status, wall_s, trouble)
+        messages = retained(self.topics, status, wall_s, trouble)
         for name, message in messages.items():
-            if (beat and name == "state") or not told.same(self.last.get(name), message):
+            if (beat and name == "state") or not same(self.last.get(name), message):
                 await self.echo.publish(link, message)
                 self.last[name] = message
                 if name == "state":
@@ -247,40 +248,19 @@ class MqttOutlet:
     async def _empty_outbox(self, link: Link) -> bool:
         """Publish the next events of the journal; whether there may be more."""
         try:
-            events = await self._aside(self._next)
-            self._take_heard()
+            events = await self._aside(self.events.next)
+            self.events.take_heard()
             if events:
                 await self._aside(self._lag)
-                await self._publish_events(link, events)
+                await self.events.publish(link, events)
             else:
                 self.board.lag(NAME, 0)
         except (sqlite3.Error, TimeoutError) as error:
             self._well(f"the journal: {error}; alarms go out from memory")
-            self._take_heard()
+            self.events.take_heard()
             return False
         self._well()
         return bool(events)
-
-    async def _publish_events(self, link: Link, events: list[Event]) -> None:
-        sent = events[0].id - 1
-        try:
-            for event in events:
-                await self._publish_event(link, event)
-                sent = event.id
-        finally:
-            # Also when the connection broke: else a wire that is cut often would send the same for
-            # ever. In memory alone: the task may be on its way out.
-            self.outbox.passed(event=sent)
-
-    def _next(self) -> list[Event]:
-        """Write down what has gone out, and read what comes next."""
-        self._write_down()
-        return self.outbox.events(_PIECE)
-
-    def _write_down(self) -> None:
-        if self.outbox.written != self.outbox.at:
-            with suppress(sqlite3.Error):  # next time, then
-                self.outbox.move()
 
     async def _aside(self, work: Callable[[], T]) -> T:
         """Work on the disk that nothing waits for longer than a moment."""
@@ -289,88 +269,3 @@ class MqttOutlet:
             return await asyncio.wait_for(asyncio.shield(future), self.aside.patience_s)
         except TimeoutError:
             raise TimeoutError("the disk does not answer") from None
-
-    async def _publish_event(self, link: Link, event: Event) -> None:
-        key = uid(event)
-        # Alarms of old journals have no mark: those that look alike may be two.
-        if key not in self.sent or "uid" not in event.data:
-            for message in self._messages(event):
-                await self.echo.publish(link, message)
-        if event.kind == "alarm":
-            self.early.pop(key, None)
-            self.sent[key] = None
-            while len(self.sent) > _REMEMBERS:
-                self.sent.pop(next(iter(self.sent)))
-
-    def _messages(self, event: Event) -> list[told.Message]:
-        """What is published of an event; one that makes no sense must not stop the others."""
-        try:
-            return told.of_event(self.topics, event)
-        except Exception:  # whatever is wrong with it
-            log.exception("mqtt: event %s (%s) is passed over", event.id, event.kind)
-            return []
-
-    def _take_heard(self) -> None:
-        """Take from memory what the journal has not told yet."""
-        now_s = self.now_s()
-        for event in self.heard.fresh():
-            if uid(event) not in self.sent:
-                self.early[uid(event)] = now_s, event
-
-    async def _tell_early(self, link: Link) -> None:
-        """Publish alarms from memory that the journal is late to tell."""
-        for since_s, event in list(self.early.values()):
-            if self.now_s() - since_s >= _JOURNAL_S:
-                soak = self.service.status.soak
-                await self._publish_event(link, replace(event, soak=soak))
-
-    async def _obey(self, link: Link, commands: asyncio.Queue[Received]) -> None:
-        names = {self.topics.command(name): name for name in told.COMMANDS}
-        while True:
-            received = await commands.get()
-            answer = await self._carry_out(names[received.topic], received)
-            log.info("command %s by MQTT: %s", names[received.topic], answer)
-            payload = told.body(
-                "result", self.service.clock.wall_s(), command=names[received.topic], result=answer
-            )
-            await link.publish(told.Message(self.topics.of("result"), payload, retain=False))
-
-    async def _carry_out(self, name: str, received: Received) -> str:
-        """Do as told; what came of it."""
-        if received.retained:
-            return "ignored: a retained command may be old"
-        try:
-            reason = _reason(received.payload)
-        except ValueError as error:
-            return f"refused: {error}"
-        commands: dict[str, Callable[[], Any]] = {
-            "acknowledge": lambda: self.service.commands.acknowledge(by=reason),
-            "isolate": lambda: self.service.commands.isolate(reason),
-            "end": lambda: self.service.commands.end(reason),
-        }
-        answer: Awaitable[Any] = asyncio.wrap_future(self.service.worker.call(commands[name]))
-        try:
-            await asyncio.wait_for(answer, _COMMAND_S)
-        except SoakmonError as error:
-            return f"refused: {error}"
-        except TimeoutError:
-            return "failed: the service does not answer"
-        return "done"
-
-
-def _reason(payload: bytes) -> str:
-    """The reason in a command's payload: {"reason": "..."}, or nothing at all."""
-    if not payload:
-        return "by MQTT"
-    if len(payload) > _COMMAND_BYTES:
-        raise ValueError("the payload is too long")
-    try:
-        found = json.loads(payload)
-    except (ValueError, RecursionError):
-        raise ValueError("the payload is not JSON") from None
-    if not isinstance(found, dict) or not set(found) <= {"reason"}:
-        raise ValueError('the payload may only be {"reason": "..."}')
-    reason = found.get("reason", "by MQTT")
-    if not isinstance(reason, str) or not 0 < len(reason) <= _REASON_CHARS:
-        raise ValueError(f"the reason is a text of 1 to {_REASON_CHARS} characters")
-    return reason

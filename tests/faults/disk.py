@@ -23,7 +23,7 @@ _MORTAL = (
     "soakmon/bench/", "soakmon/records/journal.py", "soakmon/records/waiting.py",
     "soakmon/records/writer.py", "soakmon/records/latch.py", "soakmon/records/outbox.py",
     "soakmon/reach/phone_outlet.py", "soakmon/reach/delivery_queue.py",
-    "soakmon/reach/mqtt_outlet.py",
+    "soakmon/reach/mqtt_outlet.py", "soakmon/reach/mqtt_events.py",
 )  # fmt: skip
 
 

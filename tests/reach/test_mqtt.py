@@ -265,7 +265,7 @@ async def test_an_alarm_that_the_journal_cannot_tell_goes_out_from_memory(broker
         assert ear.on("soakmon/bench/alarms")[1]["uid"] == "ba9876543210"
         assert ear.on("soakmon/bench/alarms")[1]["id"] == 2
     assert len(ear.on("soakmon/bench/alarms")) == 2
-    assert outlet.early == {}
+    assert outlet.events.early == {}
 
 
 async def test_a_disk_that_hangs_holds_up_no_alarm(broker, ear, tmp_path, monkeypatch):
