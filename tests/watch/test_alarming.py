@@ -63,6 +63,18 @@ def test_a_fill_does_away_with_what_was_called_in_the_quiet_before_it(alarm: Ala
     assert of_fill([alarm], 5000.0, 5000.0) == ([alarm] if stays else [])
 
 
+@pytest.mark.parametrize(
+    ("seed", "creeps_g", "over_s"),
+    [(1, 1.2, 600.0), (3, 1.2, 600.0), (4, 1.5, 900.0), (5, 1.5, 900.0)],
+)
+def test_a_cell_that_creeps_as_some_do_wakes_nobody(seed, creeps_g, over_s):
+    # Cells creep by up to 0.7 % of the load, here 2.3 g.
+    rows = night(seed, hours=5.0)
+    creep_g = creeps_g * (1 - np.exp(-rows.t_s / over_s))
+    record = watched(replace(rows, mass_g=rows.mass_g - creep_g), BENCH, phase="soaking")
+    assert record.alarms == ()
+
+
 def needle_that_weeps(seed: int, *, counts_beside: bool = True) -> RunRecord:
     """1 g/h goes from the start; from the sixth hour on it drips, unevenly, and some are missed."""
     rows = night(seed, leak_g_per_h=1.0, spacing_s=2.0)
