@@ -69,19 +69,19 @@ def _near(place: tuple[Any, ...]) -> str:
     return f": did you mean {near[0]}?" if near else f": there are {', '.join(keys)}"
 
 
-def example_toml(told: Mapping[str, str] | None = None) -> str:
+def example_toml(known: Mapping[str, str] | None = None) -> str:
     """A bench.toml that holds every key with its default, explained.
 
-    told: what is known already, by "section.key".
+    known: what is known already, by "section.key".
     """
-    told = told or {}
+    known = known or {}
     lines = ["# The bench of soakmon. Every key is optional; these are the defaults.", ""]
     for name, section in Bench.model_fields.items():
         model: Any = section.annotation
         about = " ".join(str(model.__doc__).split())
         lines += [f"# {about}", f"[{name}]"]
         for key, field in model.model_fields.items():
-            value = told.get(f"{name}.{key}", field.default)
+            value = known.get(f"{name}.{key}", field.default)
             lines.append(_entry(key, value, field.description))
         lines.append("")
     return "\n".join(lines)

@@ -20,7 +20,7 @@ FuelName = Literal[
 VentsKnown = Literal["measured", "unknown"]
 FuelAge = Literal["fresh", "unknown"]
 # What the decider believes of a bench of which nothing is told.
-_TOLD = Settings()
+_UNTOLD = Settings()
 
 
 def _size(default: float, most: float, text: str) -> Any:
@@ -134,19 +134,19 @@ class SoakSection(Section):
     """What the soak has to show."""
 
     criterion_g_per_day: float = Field(
-        default=_TOLD.criterion_g_per_day,
+        default=_UNTOLD.criterion_g_per_day,
         gt=0,
         le=1000,
         description="a rack that leaks less than this is tight",
     )
     false_alarm: float = Field(
-        default=_TOLD.false_alarm,
+        default=_UNTOLD.false_alarm,
         gt=0,
         le=0.2,
         description="probability of a false alarm over the whole soak",
     )
     settle_min: float = Field(
-        default=_TOLD.settle_s / 60,
+        default=_UNTOLD.settle_s / 60,
         ge=0,
         le=240,
         description="from the end of filling to the start of the clock",
@@ -172,22 +172,22 @@ class PriorsSection(Section):
         default=None, gt=0, le=20, description="blank run: measured over expected loss"
     )
     blank_rel_sd: RelativeSd = Field(
-        default=_TOLD.priors.blank_rel_sd, description="uncertainty of that ratio"
+        default=_UNTOLD.priors.blank_rel_sd, description="uncertainty of that ratio"
     )
     dark_per_h: float = Field(
-        default=_TOLD.priors.dark_per_h,
+        default=_UNTOLD.priors.dark_per_h,
         gt=0,
         le=60,
         description="counts per hour of a gate under a dry bowl",
     )
     zero_g_per_c: float = Field(
-        default=_TOLD.priors.zero_g_per_c,
+        default=_UNTOLD.priors.zero_g_per_c,
         ge=0,
         le=5,
         description="zero shift of the load cell per °C (one sd)",
     )
     sip_g: float = Field(
-        default=_TOLD.priors.sip_g,
+        default=_UNTOLD.priors.sip_g,
         gt=0,
         le=20,
         description="most that a float needle lets in at one time",

@@ -55,7 +55,7 @@ class BenchTestOrder:
 def run_recorded_blank(run: Path, order: BenchTestOrder) -> BenchTestResult:
     """A blank run from a recording of bottle and hose alone."""
     described = order.described()
-    return _kept(_recorded_blank(run, described.settings()), order, described)
+    return _recorded(_recorded_blank(run, described.settings()), order, described)
 
 
 def run_soak_isolation(soak: int, order: BenchTestOrder) -> BenchTestResult:
@@ -66,7 +66,7 @@ def run_soak_isolation(soak: int, order: BenchTestOrder) -> BenchTestResult:
         said = judged("isolation", form, found.settings, now().date())
     except ValueError as error:
         raise InputError(f"soak {soak}: {error}") from None
-    return _kept(said, order, found.bench)
+    return _recorded(said, order, found.bench)
 
 
 def _quiet(rows: Rows) -> Rows:
@@ -99,7 +99,7 @@ def run_test(test: str, order: BenchTestOrder) -> BenchTestResult:
         said = judged(test, values, described.settings(), now().date())
     except ValueError as error:
         raise InputError(f"{where}: {error}") from None
-    return _kept(said, order, described)
+    return _recorded(said, order, described)
 
 
 def _read(source: Path) -> Any:
@@ -143,6 +143,6 @@ def _say(text: str) -> None:
     sys.stderr.flush()
 
 
-def _kept(said: BenchTestResult, order: BenchTestOrder, bench: Bench) -> BenchTestResult:
-    keep_judged(order.data, said, order.job, bench.service.name)
-    return said
+def _recorded(result: BenchTestResult, order: BenchTestOrder, bench: Bench) -> BenchTestResult:
+    keep_judged(order.data, result, order.job, bench.service.name)
+    return result

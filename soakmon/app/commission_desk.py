@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from soakmon.app.alert_trial import can_answer, new_mark, send_trials, was_pressed
-from soakmon.app.commission_kept import TAKE_OVER, read_kept, write_kept
 from soakmon.app.commission_record import keep_record
+from soakmon.app.commission_saved import TAKE_OVER, read_saved, write_saved
 from soakmon.app.due_of_bench import last_of
 from soakmon.app.valve_watch import ValveWatch
 from soakmon.bench.commands import RefusedError
@@ -48,20 +48,20 @@ class CommissionDesk:
     def __init__(self, service: Service, boot: str) -> None:
         self.service, self.lock = service, threading.Lock()
         self.folder = Path(service.journal.path).parent
-        self.kept = read_kept(self.folder)
-        self.watch = ValveWatch(service, boot, self._found)
+        self.saved = read_saved(self.folder)
+        self.watch = ValveWatch(service, boot, self._valve_tried)
 
     def state(self) -> CommissioningState:
         """How far it is."""
-        last, valve = self.watch.last, self.kept.get("valve", {})
+        last, valve = self.watch.last, self.saved.get("valve", {})
         ways = [
             ValveWay(way=way, command=COMMANDS[way], found=_line(valve.get(way))) for way in WAYS
         ]
-        phone = self.kept.get("phone", {})
+        phone = self.saved.get("phone", {})
         return CommissioningState(
-            parts=[StepLine(**one) for one in self.kept.get("parts", [])],
-            questions=self._asked(), gain=_line(self.kept.get("gain")),
-            empty_read="empty_counts" in self.kept,
+            parts=[StepLine(**one) for one in self.saved.get("parts", [])],
+            questions=self._asked(), gain=_line(self.saved.get("gain")),
+            empty_read="empty_counts" in self.saved,
             valve=ways if self.service.bench.valve.driver != "none" else [],
             waiting=last.way if last is not None else None,
             open_g_per_min=round(last.open_g_per_min, 1) if last is not None else None,
@@ -71,7 +71,7 @@ class CommissionDesk:
                 failed=phone.get("failed", []), arrived=phone.get("arrived"),
                 answers=phone.get("answers", False), answered=phone.get("answered", False),
             ),
-            to_take_over=TAKE_OVER if self.kept.get("keys") else "",
+            to_take_over=TAKE_OVER if self.saved.get("keys") else "",
         )  # fmt: skip
 
     def look(self) -> None:
@@ -81,7 +81,7 @@ class CommissionDesk:
             raise RefusedError(say("commission_desk.a_soak_is_running"))
         keys: dict[str, Any] = {}
         steps = [self._cell(keys), self._thermometer(keys)]
-        kept = self.kept.get("keys", {})
+        kept = self.saved.get("keys", {})
         self._keep(parts=[asdict(step) for step in steps], keys=kept | keys)
 
     def _cell(self, keys: dict[str, Any]) -> CommissionStep:
@@ -118,7 +118,7 @@ class CommissionDesk:
 
     def _asked(self) -> list[AskedLine]:
         """Every question, with what was said here, else with what bench.toml says."""
-        said: dict[str, str] = self.kept.get("answers") or questions.said_by(self.service.bench)
+        said: dict[str, str] = self.saved.get("answers") or questions.answers_of(self.service.bench)
         return [
             AskedLine(
                 key=one.key, text=one.text, answers=list(one.answers), low=one.limits[0],
@@ -131,7 +131,7 @@ class CommissionDesk:
         """Keep what the owner says of the bench, when it will do."""
         known = {key: said for key, said in answers.items() if key in questions.KEYS}
         keys = questions.written(known, self.service.bench.gates.pins or questions.USUAL_PINS)
-        self._keep(keys=self.kept.get("keys", {}) | keys, answers=known)
+        self._keep(keys=self.saved.get("keys", {}) | keys, answers=known)
 
     def hung(self, mass_g: float) -> None:
         """Read the cell, empty first; both readings give g per count."""
@@ -143,10 +143,10 @@ class CommissionDesk:
             step = CommissionStep(name, None, say("gain.empty_read"))
             self._keep(empty_counts=found.counts, gain=asdict(step))
             return
-        if "empty_counts" not in self.kept:
+        if "empty_counts" not in self.saved:
             raise RefusedError(say("gain.empty_first"))
-        keys, step = gain_of(mass_g, self.kept["empty_counts"], found.counts)
-        self._keep(keys=self.kept.get("keys", {}) | keys, gain=asdict(step))
+        keys, step = gain_of(mass_g, self.saved["empty_counts"], found.counts)
+        self._keep(keys=self.saved.get("keys", {}) | keys, gain=asdict(step))
 
     def arm(self, way: str) -> None:
         """Watch the flow: the bench is about to go."""
@@ -167,7 +167,7 @@ class CommissionDesk:
         path = self.folder / ADDRESSES
         keep_address(path, address)
         keys = {"phone.enabled": True, "phone.urls_file": str(path.resolve())}
-        self._keep(keys=self.kept.get("keys", {}) | keys, phone={})
+        self._keep(keys=self.saved.get("keys", {}) | keys, phone={})
         return code
 
     def send(self) -> None:
@@ -187,11 +187,11 @@ class CommissionDesk:
         """The button of the test message: what is heard of it has arrived as well."""
         if was_pressed(bench, mark, _PRESSED_WITHIN_S):
             heard = {"arrived": True, "answered": True}
-            self._keep(phone=self.kept.get("phone", {}) | heard)
+            self._keep(phone=self.saved.get("phone", {}) | heard)
 
     def arrived(self, yes: bool) -> None:
         """What the owner says of the messages."""
-        self._keep(phone=self.kept.get("phone", {}) | {"arrived": yes})
+        self._keep(phone=self.saved.get("phone", {}) | {"arrived": yes})
 
     def finish(self) -> str:
         """Keep the record of all that was tried."""
@@ -201,23 +201,23 @@ class CommissionDesk:
 
     def _steps(self) -> list[CommissionStep]:
         """All steps, those left out as well: the record says what was not tried."""
-        steps = [CommissionStep(**one) for one in self.kept.get("parts", [])]
-        if self.kept.get("gain"):
-            steps.append(CommissionStep(**self.kept["gain"]))
+        steps = [CommissionStep(**one) for one in self.saved.get("parts", [])]
+        if self.saved.get("gain"):
+            steps.append(CommissionStep(**self.saved["gain"]))
         last = last_of(self.folder, self.service.bench, tuple(_BY_HAND))
         for kind, name in _BY_HAND.items():
             one = last.get(kind)
             text = say("commission_desk.not_tried") if one is None else one.text
             steps.append(CommissionStep(name, None if one is None else one.passed, text))
         if self.service.bench.valve.driver != "none":
-            valve = self.kept.get("valve", {})
+            valve = self.saved.get("valve", {})
             for way in WAYS:
                 untried = CommissionStep(name_of(way), None, say("commission_desk.not_tried"))
                 steps.append(CommissionStep(**valve[way]) if way in valve else untried)
         return [*steps, self._phone_step()]
 
     def _phone_step(self) -> CommissionStep:
-        name, phone = say("commission_desk.phone"), self.kept.get("phone", {})
+        name, phone = say("commission_desk.phone"), self.saved.get("phone", {})
         if not self._chosen().phone.enabled:
             return CommissionStep(name, None, say("commission_desk.nobody"))
         if phone.get("failed"):
@@ -236,24 +236,24 @@ class CommissionDesk:
 
     def _chosen(self) -> Bench:
         """The bench with the way to the phone that was chosen here, if one was."""
-        bench, keys = self.service.bench, self.kept.get("keys", {})
+        bench, keys = self.service.bench, self.saved.get("keys", {})
         if "phone.urls_file" not in keys:
             return bench
         new = {"enabled": True, "urls": (), "urls_file": keys["phone.urls_file"]}
         return bench.model_copy(update={"phone": bench.phone.model_copy(update=new)})
 
-    def _found(self, way: str, step: CommissionStep) -> None:
-        self._keep(valve=self.kept.get("valve", {}) | {way: asdict(step)})
+    def _valve_tried(self, way: str, step: CommissionStep) -> None:
+        self._keep(valve=self.saved.get("valve", {}) | {way: asdict(step)})
 
     def _keep(self, **new: Any) -> None:
         with self.lock:
-            self.kept = self.kept | new
+            self.saved = self.saved | new
             try:
-                write_kept(self.folder, self.kept)
+                write_saved(self.folder, self.saved)
             except InputError as error:
                 # It holds while the service runs.
                 log.warning("commissioning: not kept: %s", error)
 
 
-def _line(found: dict[str, Any] | None) -> StepLine | None:
-    return None if found is None else StepLine(**found)
+def _line(step: dict[str, Any] | None) -> StepLine | None:
+    return None if step is None else StepLine(**step)

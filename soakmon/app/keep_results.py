@@ -42,20 +42,20 @@ OUTCOME_WORDS = {
 def records_port(folder: Path, bench: Bench, *, invented: bool) -> RecordsPort:
     """The records of a data folder as the service of a bench uses them."""
 
-    def keep_test(said: BenchTestResult, job: str | None) -> None:
-        keep_judged(folder, said, job, bench.service.name)
+    def keep_test(result: BenchTestResult, job: str | None) -> None:
+        keep_judged(folder, result, job, bench.service.name)
 
     return RecordsPort(context_provider(folder, bench, invented=invented), keep_test)
 
 
-def keep_judged(folder: Path, said: BenchTestResult, job: str | None, bench: str) -> None:
+def keep_judged(folder: Path, result: BenchTestResult, job: str | None, bench: str) -> None:
     """Keep the result of a bench test, with a job or as the bench's own."""
     # Through JSON: what is kept is what another desk reads.
-    data = json.loads(json.dumps(said.data, allow_nan=False)) | _number(folder)
+    data = json.loads(json.dumps(result.data, allow_nan=False)) | _number(folder)
     with open_records(folder, make=job is None) as records, records.session() as session:
-        found = find_job(session, job) if job is not None else None
+        owner = find_job(session, job) if job is not None else None
         add_result(
-            session, found, now(), kind=said.kind, summary=said.summary, data=data, bench=bench
+            session, owner, now(), kind=result.kind, summary=result.summary, data=data, bench=bench
         )
 
 
@@ -79,26 +79,26 @@ def keep(order: Order, decision: Decision, title: str, files: list[Path]) -> Non
         )
 
 
-def keep_soak(folder: Path, found: Recalled, files: list[Path]) -> str:
+def keep_soak(folder: Path, soak: Recalled, files: list[Path]) -> str:
     """Keep a bench's soak, once: its verdict and report with its job, or what it teaches.
 
     Returns what came of it, in words.
     """
-    number, entry = found.entry.job, found.entry
-    evaporation = evaporation_of(found.decision, found.settings)
+    number, entry = soak.entry.job, soak.entry
+    evaporation = evaporation_of(soak.decision, soak.settings)
     if number is None and evaporation is None:
         return ""
-    bench = found.bench.service.name
+    bench = soak.bench.service.name
     whence = {"bench": bench, "soak": entry.id, "started_wall_s": entry.started_wall_s}
     data: dict[str, Any] = {"title": entry.title, "of_bench": whence, KEY: evaporation}
-    data |= {"renewed": list(found.told.renewed), **_number(folder)}
-    data[SHOP] = found.bench.service.shop
-    data[TRAITS] = traits_form(found.decision.traits, found.bench, found.began_at)
+    data |= {"renewed": list(soak.told.renewed), **_number(folder)}
+    data[SHOP] = soak.bench.service.shop
+    data[TRAITS] = traits_form(soak.decision.traits, soak.bench, soak.began_at)
     with open_records(folder, make=number is None) as records, records.session() as session:
         job = find_job(session, number) if number is not None else None
         if job is not None:
             carbs = {carb.place: carb_values(carb) for carb in job.carbs}
-            data[CAUSES] = causes_form(found.decision.verdict, carbs, found.told.shifts)
+            data[CAUSES] = causes_form(soak.decision.verdict, carbs, soak.told.shifts)
         owner = job.id if job is not None else None
         kept = session.scalars(
             select(StoredResult).where(StoredResult.job_id == owner, StoredResult.bench == bench)
@@ -106,8 +106,8 @@ def keep_soak(folder: Path, found: Recalled, files: list[Path]) -> str:
         if any(one.data.get("of_bench") == whence for one in kept):
             return f"job {number} has had it since the soak ended" if job is not None else ""
         _give(
-            (records, session), job, found.ended_at, decision=found.decision, data=data,
-            files=files, invented=found.told.invented, bench=bench,
+            (records, session), job, soak.ended_at, decision=soak.decision, data=data,
+            files=files, invented=soak.told.invented, bench=bench,
         )  # fmt: skip
     return f"kept with job {number}" if job is not None else "kept for the bench's later soaks"
 

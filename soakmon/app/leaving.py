@@ -9,7 +9,7 @@ from contextlib import suppress
 from typing import Any
 
 
-def when_told(leave: Callable[[], object]) -> None:
+def on_leave(leave: Callable[[], object]) -> None:
     """Call this when the process is told to leave; also where Ctrl-C was ignored.
 
     In the running loop, so between two steps of it. A process that a shell starts beside itself
@@ -20,9 +20,9 @@ def when_told(leave: Callable[[], object]) -> None:
         loop.add_signal_handler(number, leave)
 
 
-async def until_told(work: Coroutine[Any, Any, None]) -> None:
+async def until_leave(work: Coroutine[Any, Any, None]) -> None:
     """Do it until its end, or until the process is told to leave: then it is cancelled."""
     task = asyncio.ensure_future(work)
-    when_told(task.cancel)
+    on_leave(task.cancel)
     with suppress(asyncio.CancelledError):
         await task

@@ -30,7 +30,7 @@ _LOOKS_EVERY_S = 0.5
 _LONGEST_S = 900.0
 # After a failure twice as long each time: what cannot be made must not keep the bench busy.
 _AGAIN_S, _LONGEST_WAIT_S = 60.0, 6 * 3600.0
-_TOLD_AT = 2
+_LOGGED_AT = 2
 
 
 def owed_in(path: Path) -> list[int]:
@@ -181,5 +181,5 @@ class ReportQueue:
         self.not_before_s[soak] = self.now_s() + wait_s
         log.error("report of soak %d failed, tried again in %.0f min: %s", soak, wait_s / 60, why)
         # Once is an accident, such as a machine that was short of memory.
-        if times + 1 == _TOLD_AT:
+        if times + 1 == _LOGGED_AT:
             self.troubled(f"the report of soak {soak} cannot be made, and is tried again: {why}")

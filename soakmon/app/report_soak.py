@@ -45,37 +45,44 @@ def report_soak(data: Path, soak: str | None, folder: Path | None, paper: str) -
     soak: number of a soak or a job; folder: where it goes; None: where the bench's own reports are.
     """
     chosen_paper = paper_of(paper)
-    found = recall(data / "journal.db", _chosen(soak))
-    title = f"{found.entry.title} (soak {found.entry.id})"
-    folder = folder or data / "reports" / f"soak-{found.entry.id}"
+    recalled = recall(data / "journal.db", _chosen(soak))
+    title = f"{recalled.entry.title} (soak {recalled.entry.id})"
+    folder = folder or data / "reports" / f"soak-{recalled.entry.id}"
     # One at a time: two at once would both find that the job has not got it yet.
     busy = "another report is being made: try again"
-    with holding(data, busy, name="report.lock", wait_s=_WAITS_S), _paying(data, found, folder):
+    with holding(data, busy, name="report.lock", wait_s=_WAITS_S), _paying(data, recalled, folder):
         files = write_report(
-            folder, found.rows, found.decision, title, about_recalled(found), paper=chosen_paper
+            folder,
+            recalled.rows,
+            recalled.decision,
+            title,
+            about_recalled(recalled),
+            paper=chosen_paper,
         )
-        kept = _kept(data, found, files) if found.entry.ended_t_s is not None else ""
-    return Reported(found, title, files, kept)
+        record_text = (
+            _keep_in_records(data, recalled, files) if recalled.entry.ended_t_s is not None else ""
+        )
+    return Reported(recalled, title, files, record_text)
 
 
 @contextmanager
-def _paying(data: Path, found: Recalled, folder: Path) -> Iterator[None]:
+def _paying(data: Path, recalled: Recalled, folder: Path) -> Iterator[None]:
     """The report of an ended soak is owed until it lies in its place and records have the soak."""
-    own = folder.resolve() == (data / "reports" / f"soak-{found.entry.id}").resolve()
+    own = folder.resolve() == (data / "reports" / f"soak-{recalled.entry.id}").resolve()
     with closing(Journal(data / "journal.db")) as journal:
         if own:
-            journal.owe(found.entry.id, owed=True)
+            journal.owe(recalled.entry.id, owed=True)
         yield
         if own:
-            journal.owe(found.entry.id, owed=False)
+            journal.owe(recalled.entry.id, owed=False)
 
 
-def _kept(data: Path, found: Recalled, files: list[Path]) -> str:
+def _keep_in_records(data: Path, recalled: Recalled, files: list[Path]) -> str:
     try:
-        return keep_soak(data, found, files)
+        return keep_soak(data, recalled, files)
     except InputError as error:
-        told = f"the report is written, but the soak is not kept in the records: {error}"
-        raise InputError(told) from None
+        text = f"the report is written, but the soak is not kept in the records: {error}"
+        raise InputError(text) from None
 
 
 def _chosen(soak: str | None) -> int | str | None:
@@ -86,29 +93,29 @@ def _chosen(soak: str | None) -> int | str | None:
     raise InputError(f"{soak}: give the number of a soak (7) or of a job (2026-0001)")
 
 
-def about_recalled(found: Recalled) -> About:
+def about_recalled(recalled: Recalled) -> About:
     """What the report of a soak says of it, all of it from the journal."""
     remarks = []
-    interim = found.entry.ended_t_s is None
+    interim = recalled.entry.ended_t_s is None
     if interim:
         remarks.append(say("report_soak.so_far"))
-    if found.differs:
+    if recalled.differs:
         remarks.append(
             say(
                 "report_soak.judged_again",
                 version=__version__,
-                outcome=say(OUTCOME_WORDS[found.again.outcome]),
-                reason=found.again.reason,
+                outcome=say(OUTCOME_WORDS[recalled.again.outcome]),
+                reason=recalled.again.reason,
             )
         )
     return replace(
-        about_of(found.told, found.settings, found.ended_at),
-        job=found.entry.job or "",
-        began=found.began_at,
-        bench=found.bench.service.name,
-        language=found.bench.service.language,
-        bench_toml=snapshot(found.bench),
-        log=log_of(found.events, RunClock(found.began_at, found.told.zone)),
+        about_of(recalled.told, recalled.settings, recalled.ended_at),
+        job=recalled.entry.job or "",
+        began=recalled.began_at,
+        bench=recalled.bench.service.name,
+        language=recalled.bench.service.language,
+        bench_toml=snapshot(recalled.bench),
+        log=log_of(recalled.events, RunClock(recalled.began_at, recalled.told.zone)),
         interim=interim,
         remarks=tuple(remarks),
     )

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import uvicorn
 from fastapi import APIRouter
 
-from soakmon.app.leaving import when_told
+from soakmon.app.leaving import on_leave
 from soakmon.app.report_queue import ReportQueue
 from soakmon.bench.alarms import Wrong
 from soakmon.bench.api import build_api
@@ -235,7 +235,7 @@ async def _listen(
         if page is not None:
             page.leave()
 
-    when_told(leave)
+    on_leave(leave)
     fall.leave = lambda: loop.call_soon_threadsafe(leave)
     if fall.text:
         leave()

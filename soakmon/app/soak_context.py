@@ -84,33 +84,33 @@ def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings
     if order.job is None:
         return order, settings
     # A recorded run says the same whatever other soaks are on record.
-    told = context_for(order.data, order.job, gates, order.made, order.bench, taught=False)
+    context = context_for(order.data, order.job, gates, order.made, order.bench, taught=False)
     past, fleet = settings.priors.past, settings.priors.fleet
-    settings = replace(told, past=past, fleet=fleet).applied(settings)
-    about = about_of(replace(told, invented=order.about.invented), settings, order.made)
+    settings = replace(context, past=past, fleet=fleet).applied(settings)
+    about = about_of(replace(context, invented=order.about.invented), settings, order.made)
     given = order.about
     about = replace(about, bench_toml=given.bench_toml, language=given.language)
     return replace(order, about=about), settings
 
 
-def about_of(told: SoakContext, settings: Settings, made: datetime) -> About:
+def about_of(context: SoakContext, settings: Settings, made: datetime) -> About:
     """What a report says of a soak by what it was told."""
     return About(
         settings,
         made,
-        job=told.job,
-        customer=told.customer,
-        machine=told.machine,
-        rack=told.rack,
-        calibration=told.calibration,
-        reference=told.reference,
-        record=told.shifts,
-        versions=told.versions or versions(),
-        invented=told.invented,
-        zone=told.zone,
-        renewed=told.renewed,
-        before=told.before,
-        renewed_before=told.renewed_before,
+        job=context.job,
+        customer=context.customer,
+        machine=context.machine,
+        rack=context.rack,
+        calibration=context.calibration,
+        reference=context.reference,
+        record=context.shifts,
+        versions=context.versions or versions(),
+        invented=context.invented,
+        zone=context.zone,
+        renewed=context.renewed,
+        before=context.before,
+        renewed_before=context.renewed_before,
     )
 
 
@@ -196,7 +196,7 @@ def context_for(
             table = read_table(folder)
             if shop is not None:
                 table = learnt_table(table, parts_of_shop(shop, table))
-            told = _told_by(found, _checked_shifts(found, gates, table), told)
+            told = _with_job(found, _checked_shifts(found, gates, table), told)
             return replace(told, **_before(session, found))
     except InputError as error:
         if job is None:
@@ -240,14 +240,14 @@ def _before(session: Session, job: Job) -> dict[str, Any]:
     }
 
 
-def _told_by(job: Job, told_shifts: dict[int, Shift], told: SoakContext) -> SoakContext:
+def _with_job(job: Job, shifts: dict[int, Shift], context: SoakContext) -> SoakContext:
     return replace(
-        told,
+        context,
         job=job.number,
         customer=job.customer,
         machine=job.machine,
         rack=job.rack,
-        shifts=told_shifts,
+        shifts=shifts,
         renewed=renewed_parts(job),
     )
 
@@ -292,23 +292,23 @@ def past_of(session: Session, bench: Bench, own: str, *, invented: bool) -> Past
 
     own: the bench's number; what another of its name has run teaches it nothing.
     """
-    kept = _made_on(bench).where(StoredResult.kind == ("rehearsal" if invented else "soak"))
+    results = _results_of(bench).where(StoredResult.kind == ("rehearsal" if invented else "soak"))
     settings = bench.settings()
-    data = [one for one in session.scalars(kept) if not by_namesake(one, own)]
+    data = [one for one in session.scalars(results) if not by_namesake(one, own)]
     return settings.priors.taught_by(past_soaks(data, settings))
 
 
 def namesake(session: Session, bench: Bench, own: str) -> str:
     """What to say when another bench in the records has this one's name; else empty."""
-    if not any(by_namesake(one, own) for one in session.scalars(_made_on(bench))):
+    if not any(by_namesake(one, own) for one in session.scalars(_results_of(bench))):
         return ""
     return say("soak_context.another_bench_these_records_named", name=bench.service.name)
 
 
-def _made_on(bench: Bench) -> Select[tuple[dict[str, Any]]]:
+def _results_of(bench: Bench) -> Select[tuple[dict[str, Any]]]:
     """Data of the latest results that a bench of this name has made."""
-    kept = select(StoredResult.data).where(StoredResult.bench == bench.service.name)
-    return kept.order_by(StoredResult.at.desc(), StoredResult.id.desc()).limit(_LOOKED_AT)
+    results = select(StoredResult.data).where(StoredResult.bench == bench.service.name)
+    return results.order_by(StoredResult.at.desc(), StoredResult.id.desc()).limit(_LOOKED_AT)
 
 
 def calibration_in_force(

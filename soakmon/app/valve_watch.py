@@ -30,17 +30,17 @@ _READS_S, _WAITS_S = 2.0, 5.0
 
 
 class ValveWatch:
-    """One trial at a time; found: takes what came of it, with its way."""
+    """One trial at a time; on_step: takes what came of it, with its way."""
 
     def __init__(
         self,
         service: Service,
         boot: str,
-        found: Callable[[str, CommissionStep], None],
+        on_step: Callable[[str, CommissionStep], None],
         *,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
-        self.service, self.boot, self.found, self.sleep = service, boot, found, sleep
+        self.service, self.boot, self.on_step, self.sleep = service, boot, on_step, sleep
         self.path = Path(service.journal.path).with_name(LOOK)
         self.last: LastLook | None = None
         self.lock = threading.Lock()
@@ -53,9 +53,9 @@ class ValveWatch:
         self.path.unlink(missing_ok=True)
         mass_g = self._first_mass_g(self.service.parts.cell)
         if mass_g is None:
-            self.found(last.way, CommissionStep(last.way, None, say("valve_watch.no_reading")))
+            self.on_step(last.way, CommissionStep(last.way, None, say("valve_watch.no_reading")))
             return
-        self.found(last.way, judged(last, self.boot, self.service.clock.wall_s(), mass_g))
+        self.on_step(last.way, judged(last, self.boot, self.service.clock.wall_s(), mass_g))
 
     def _first_mass_g(self, cell: LoadCell) -> float | None:
         """Median of the first readings; None where there is none in time."""

@@ -14,7 +14,7 @@ from soakmon.bench.levels import Level
 _MINUTE_S = 60.0
 # Levels lie in the middle of their readings, so a minute of readings holds a little less.
 _RATE_OVER_S = 55.0
-_KEPT_S = 600.0
+_HISTORY_S = 600.0
 _SPACING_S = 0.5
 # Nobody pours for longer (judgement): from a fifth to four fifths of what was poured.
 _POUR_S = 45.0
@@ -50,7 +50,7 @@ class BottleLevel:
         if self.levels and level.t_s < self.levels[-1].t_s + _SPACING_S:
             return 0.0
         self.levels.append(level)
-        while self.levels[0].t_s < level.t_s - _KEPT_S:
+        while self.levels[0].t_s < level.t_s - _HISTORY_S:
             self.levels.popleft()
         low_g = level.mass_g if self.low_g is None else self.low_g
         shift_g = self._shift(level, low_g, filling)
@@ -113,7 +113,7 @@ class BottleLevel:
 
     def _last_below(self, mass_g: float) -> float:
         below = [past.t_s for past in self.levels if past.mass_g <= mass_g]
-        return below[-1] if below else self.levels[0].t_s - _KEPT_S
+        return below[-1] if below else self.levels[0].t_s - _HISTORY_S
 
     def _still_rising(self, level: Level) -> bool:
         before = [past for past in self.levels if past.t_s <= level.t_s - _CALM_S]

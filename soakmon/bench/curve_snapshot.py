@@ -18,7 +18,7 @@ from soakmon.watch.figures import rounded
 if TYPE_CHECKING:
     from soakmon.records.journal import Journal
 
-KEPT_POINTS = 500
+MOST_POINTS = 500
 _MOST_TICKS = 400
 
 

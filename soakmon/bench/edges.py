@@ -83,13 +83,13 @@ class DropMerger:
             if edge.blocked:
                 # Blocked twice: an edge was lost between. The newer is the one whose end will come.
                 gate.blocked_since_s = edge.t_s
-                drops += self._told(edge.gate, edge.t_s)
+                drops += self._settled(edge.gate, edge.t_s)
             elif gate.blocked_since_s is not None:
                 began_s, gate.blocked_since_s = gate.blocked_since_s, None
                 drops += self._blinked(edge.gate, began_s, edge.t_s)
         for index, gate in enumerate(self.gates):
             if gate.blocked_since_s is None:
-                drops += self._told(index, now_s)
+                drops += self._settled(index, now_s)
         return sorted(drops, key=lambda drop: drop.t_s)
 
     def _blinked(self, index: int, began_s: float, ended_s: float) -> list[Drop]:
@@ -114,7 +114,7 @@ class DropMerger:
         gate.passing = _Passing(began_s, ended_s, lasted_s, lasted_s, ended_s)
         return before
 
-    def _told(self, index: int, now_s: float) -> list[Drop]:
+    def _settled(self, index: int, now_s: float) -> list[Drop]:
         """What was passing a beam, where the beam has been free for the dead time by now_s."""
         passing = self.gates[index].passing
         if passing is None or now_s - passing.ended_s < self.dead_time_s:

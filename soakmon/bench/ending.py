@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 
-from soakmon.bench.curve_snapshot import KEPT_POINTS, curve_snapshot
+from soakmon.bench.curve_snapshot import MOST_POINTS, curve_snapshot
 from soakmon.bench.session import Session
 from soakmon.records.curve_form import CurveSnapshot
 from soakmon.records.events import PhaseChange, Recorded
@@ -20,7 +20,7 @@ def events_of_end(session: Session, decision: Decision) -> list[Recorded]:
     The decider is gone after a restart: what the page draws must not be.
     """
     try:
-        curve = curve_snapshot(session, KEPT_POINTS)
+        curve = curve_snapshot(session, MOST_POINTS)
     except Exception:  # a picture is no reason to have no verdict
         log.exception("the curve cannot be drawn")
         curve = CurveSnapshot(t_s=())

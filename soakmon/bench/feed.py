@@ -38,7 +38,7 @@ class Feed:
         self.closed = False
         self.unseen = ""
         self.forgiven: frozenset[Code] = frozenset()
-        self.found = 0
+        self.stray_opens = 0
         self.trouble = ""
         # How often somebody began to shut the valve, and was done with it.
         self.counting = threading.Lock()
@@ -137,14 +137,14 @@ class Feed:
         self.forgiven = frozenset()
 
     def hold(self) -> None:
-        """Keep it shut while it must be; `found` counts how often it was open all the same."""
+        """Keep it shut while it must be; `stray_opens`: how often it was open all the same."""
         with self.lock:
             begun, quiet = self.begun, self.begun == self.done
             broken = any(trip.code not in self.forgiven for trip in self.levels())
             must = not self.wanted or self.latch.reason is not None or broken
             if must and self.valve.is_open:
                 # Who is just shutting it in another thread has not found it open.
-                self.found += quiet and begun == self.begun
+                self.stray_opens += quiet and begun == self.begun
                 self.pause()
 
 

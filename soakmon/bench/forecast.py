@@ -11,7 +11,7 @@ from soakmon.watch.trend import trend
 _FORECAST_S = 7200.0
 _FORECAST_FROM_S = 1800.0
 _LEAST_MINUTES = 10
-_KEPT_MINUTES = 240
+_HISTORY_MINUTES = 240
 # Further ahead nobody would believe it.
 _AHEAD_S = 7 * 86400
 
@@ -26,7 +26,7 @@ class Forecast:
         """The next row's mass; NaN: none."""
         if math.isfinite(mass_g) and (not self.minutes or t_s - self.minutes[-1][0] >= 60):
             self.minutes.append((t_s, mass_g))
-            del self.minutes[:-_KEPT_MINUTES]
+            del self.minutes[:-_HISTORY_MINUTES]
 
     def dry_at_s(self, now_s: float) -> float | None:
         """When the mass will be nothing, s; None while too little is known or nothing is lost."""

@@ -83,7 +83,7 @@ class Guard:
         self.full_g: float | None = None
         self.start_g: float | None = None
         self.shut: ShutWatch | None = None
-        self.told: set[tuple[Code, int | None]] = set()
+        self.announced: set[tuple[Code, int | None]] = set()
         self.broken: dict[tuple[Code, int | None], Trip] = {}
 
     def already_filled(self) -> None:
@@ -113,8 +113,8 @@ class Guard:
         self._hold(trips)
         # A cell that is blind while nothing flows is no news.
         news = [t for t in trips if sample.feed_open or t.code is not Code.BLIND]
-        fresh = [trip for trip in news if (trip.code, trip.carb) not in self.told]
-        self.told |= {(trip.code, trip.carb) for trip in fresh}
+        fresh = [trip for trip in news if (trip.code, trip.carb) not in self.announced]
+        self.announced |= {(trip.code, trip.carb) for trip in fresh}
         return fresh
 
     def _hold(self, trips: list[Trip]) -> None:
@@ -132,7 +132,7 @@ class Guard:
             self.opened_s, self.shut = sample.t_s, None
             self.bottle, self.shoves = self._bottle(), Shoves(self.limits.rate_g_per_min)
             self.full_g = self.start_g = None
-            self.told.clear()
+            self.announced.clear()
             self.broken = {k: trip for k, trip in self.broken.items() if trip.code in PASSING}
         elif not sample.feed_open and self.shut is None:
             self.opened_s, self.shut = None, ShutWatch(sample.t_s)

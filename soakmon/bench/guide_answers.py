@@ -78,11 +78,11 @@ def _dropped(source: Source, guided: Guided, drops: Sequence[Mapping[str, float]
     return float(mine[0]["dark_ms"])
 
 
-def _still(source: Source, guided: Guided, found: Mapping[str, Any] | None) -> float:
+def _still(source: Source, guided: Guided, readings: Mapping[str, Any] | None) -> float:
     wanted_min = guided.answers[0][0] or LEAST_MIN if guided.answers else LEAST_MIN
-    if found is None:
+    if readings is None:
         raise InputError(say("taking.no_readings_yet"))
-    if found["minutes"] < wanted_min - _SHORT_MIN:
-        past, wanted = f"{found['minutes']:.1f}", f"{wanted_min:g}"
+    if readings["minutes"] < wanted_min - _SHORT_MIN:
+        past, wanted = f"{readings['minutes']:.1f}", f"{wanted_min:g}"
         raise InputError(say("taking.minutes_are_over_wait", past=past, wanted=wanted))
-    return round(float(found[source]), 5)
+    return round(float(readings[source]), 5)

@@ -24,17 +24,17 @@ class Keeper:
     def __init__(self, service: Serving, board: StatusBoard) -> None:
         self.service, self.board = service, board
         self.hung = ""
-        self.kept_s: float | None = None
+        self.looked_s: float | None = None
         self.stalled_s = float("-inf")
-        self.found = self.lost = 0
-        self.told = self.deaf = False
+        self.stray_opens = self.lost = 0
+        self.announced = self.deaf = False
 
     def keep(self) -> None:
         """Look once; say that all is well only when it is."""
         service = self.service
         now_s = service.clock.boot_s()
-        stood_s = 0.0 if self.kept_s is None else now_s - self.kept_s
-        self.kept_s = now_s
+        stood_s = 0.0 if self.looked_s is None else now_s - self.looked_s
+        self.looked_s = now_s
         if service.beats.keeper_s is not None:
             # Before anything else: the sampler may look for it while the others are looked at.
             service.beats.keeper_s = now_s
@@ -53,15 +53,15 @@ class Keeper:
         service = self.service
         feed, session = service.feed, service.session
         feed.hold()
-        found = feed.found > self.found
-        self.found = feed.found
+        strayed = feed.stray_opens > self.stray_opens
+        self.stray_opens = feed.stray_opens
         if service.parts.valve.is_open and (session is None or session.phase not in RUNNING):
             feed.pause()
-            found = True
-        if (found or feed.trouble) and not self.told:
+            strayed = True
+        if (strayed or feed.trouble) and not self.announced:
             text = feed.trouble or say("keeper.feed_was_found_open_although")
             service.sound("bench", text, Wrong.FEED)
-        self.told = found or bool(feed.trouble)
+        self.announced = strayed or bool(feed.trouble)
         lost = feed.wanted and not service.parts.valve.is_open
         self.lost = self.lost + 1 if lost else 0
         if self.lost == _LOST_AFTER:

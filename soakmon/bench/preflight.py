@@ -120,26 +120,29 @@ def _outlet(health: OutletHealth, *, phone_needed: bool) -> Check:
     return Check(shown, False, text, warning=not (phone and phone_needed))
 
 
-def check_context(told: SoakContext) -> list[Check]:
+def check_context(context: SoakContext) -> list[Check]:
     """What the records told the soak: is the calibration in force, what do past soaks teach."""
     checks = []
-    if told.calibration:
+    if context.calibration:
         checks.append(
             Check(
-                say("preflight.name_calibration"), told.calibrated, told.calibration, warning=True
+                say("preflight.name_calibration"),
+                context.calibrated,
+                context.calibration,
+                warning=True,
             )
         )
-    if told.reference:
+    if context.reference:
         checks.append(
-            Check(say("preflight.known_leak"), told.referred, told.reference, warning=True)
+            Check(say("preflight.known_leak"), context.referred, context.reference, warning=True)
         )
-    if told.namesake:
-        checks.append(Check(say("preflight.name_name"), False, told.namesake, warning=True))
-    if told.past.text:
-        checks.append(Check(say("preflight.past_soaks"), True, told.past.text))
-    checks += [Check(say("preflight.odd"), False, text, warning=True) for text in told.odd]
-    if told.fleet.text:
-        checks.append(Check(say("preflight.other_benches"), True, told.fleet.text))
+    if context.namesake:
+        checks.append(Check(say("preflight.name_name"), False, context.namesake, warning=True))
+    if context.past.text:
+        checks.append(Check(say("preflight.past_soaks"), True, context.past.text))
+    checks += [Check(say("preflight.odd"), False, text, warning=True) for text in context.odd]
+    if context.fleet.text:
+        checks.append(Check(say("preflight.other_benches"), True, context.fleet.text))
     return checks
 
 

@@ -85,7 +85,7 @@ def _session_left(service: Serving) -> tuple[Session, float] | None:
     """
     soaks = service.journal.soaks()
     for entry in soaks:
-        if entry.ended_t_s is not None or _was_said(service, entry):
+        if entry.ended_t_s is not None or _has_verdict(service, entry):
             continue
         reason = say("resume.service_was_not_running_later")
         if entry is soaks[-1]:
@@ -121,13 +121,15 @@ def _taken_up(service: Serving, entry: SoakEntry) -> tuple[Session, float] | str
     return session, now_s
 
 
-def _was_said(service: Serving, entry: SoakEntry) -> bool:
+def _has_verdict(service: Serving, entry: SoakEntry) -> bool:
     """Whether the soak has been given its verdict, and only its end was not noted."""
     events = service.journal.read_events(entry.id)
-    said = [event for event in events if event.kind == "verdict"]
-    if said:
-        service.journal.finish(said[-1].t_s, VerdictForm.model_validate(said[-1].data), entry.id)
-    return bool(said)
+    verdicts = [event for event in events if event.kind == "verdict"]
+    if verdicts:
+        service.journal.finish(
+            verdicts[-1].t_s, VerdictForm.model_validate(verdicts[-1].data), entry.id
+        )
+    return bool(verdicts)
 
 
 def gap_s(service: Serving, anchor: Anchor) -> tuple[float, bool]:

@@ -11,7 +11,7 @@ from soakmon.bench.session import Session
 from soakmon.bench.worker import SETTLES_WITHIN_S, Worker
 from soakmon.errors import InputError
 from soakmon.records.events import AlarmsSeen, PhaseChange
-from soakmon.records.jobs.text import clean_line, said_line
+from soakmon.records.jobs.text import clean_line, spoken_line
 from soakmon.records.journal import SoakEntry
 from soakmon.records.soak_context import SoakContext
 from soakmon.texts import say
@@ -88,20 +88,20 @@ class SoakCommands:
         self.worker.decide()
         # Also when it is only shut for a while.
         self.service.feed.shut(reason)
-        session.isolate(said_line(reason))
+        session.isolate(spoken_line(reason))
 
     def end(self, reason: str) -> None:
         """End the soak with its verdict."""
         session = self._running()
         self.worker.decide()
-        session.end(said_line(reason))
+        session.end(spoken_line(reason))
 
     def acknowledge(self, uids: Collection[str] | None = None, by: str = "") -> int:
         """Acknowledge alarms; how many were new. uids: those that were seen (None: all).
 
         by: who it is, for other benches and the journal.
         """
-        service, by = self.service, said_line(by)
+        service, by = self.service, spoken_line(by)
         self.worker.decide()
         loose = service.alarms.loose
         seen = [alarm for alarm in loose if uids is None or alarm.uid in uids]

@@ -39,7 +39,7 @@ class Teller:
         self.waiting: queue.Queue[tuple[float, str, dict[str, Any]]] = queue.Queue()
         self.turn = threading.Lock()
         self.known = threading.Lock()
-        self.told: dict[str, None] = {}
+        self.announced: dict[str, None] = {}
         self.siren = Ear(lambda: panel.show(lamp=True, buzzer=True))
         self.ears: dict[Listener, Ear] = {}
 
@@ -47,11 +47,11 @@ class Teller:
         """Have it told soon; an alarm that was told already is not told again."""
         if kind == "alarm" and (uid := data.get("uid")):
             with self.known:
-                if uid in self.told:
+                if uid in self.announced:
                     return
-                self.told[uid] = None
-                while len(self.told) > _REMEMBERS:
-                    del self.told[next(iter(self.told))]
+                self.announced[uid] = None
+                while len(self.announced) > _REMEMBERS:
+                    del self.announced[next(iter(self.announced))]
         self.waiting.put((t_s, kind, data))
 
     def deliver(self, wait_s: float = 0.0) -> None:

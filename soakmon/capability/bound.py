@@ -58,7 +58,7 @@ class Minute:
 
 
 def minutes(
-    rows: Rows, settings: Settings, noise: Noise, soak_s: float, told: MassFilter
+    rows: Rows, settings: Settings, noise: Noise, soak_s: float, bank: MassFilter
 ) -> Iterator[Minute]:
     """The readings of a soak from soak_s on, as observation rows of the mass filter `told`.
 
@@ -74,12 +74,12 @@ def minutes(
             continue
         if weep is None:
             weep = Weep(settings, average.t_s, 0, average.mass_g)
-            weep.filter = told
+            weep.filter = bank
             evaporation.restart()
         weep.advance(average.t_s, average.feed_open, evaporation)
         white = noise.white_g / math.sqrt(max(average.readings, 1))
         reading = average.mass_g - weep.zero_g + evaporation.total_g
-        inputs = weep.inputs(evaporation)[: told.score.shape[1]]
+        inputs = weep.inputs(evaporation)[: bank.score.shape[1]]
         yield Minute(average.t_s, weep.row(evaporation), reading, white, inputs)
 
 

@@ -28,7 +28,7 @@ def _begun(results: Sequence[Result]) -> list[Result]:
     return [r for r in tight(results) if r.evaporated is not None]
 
 
-def _found(results: Sequence[Result]) -> list[Result]:
+def _leaking(results: Sequence[Result]) -> list[Result]:
     return [r for r in results if r.leak_g_per_day and r.found]
 
 
@@ -47,7 +47,7 @@ _SHARES: tuple[tuple[str, str, Nights, Criterion], ...] = (
     ("woken", "tight, somebody woken", tight, woken),
     ("evaporation_in_band", "evaporation inside its 95 % band", _begun, in_band),
     ("missed", f"leaks from {CRITERION_G_PER_DAY:g} g/day on called tight", _large, proven),
-    ("rate_in_interval", "rate of found leaks inside its interval", _found, in_interval),
+    ("rate_in_interval", "rate of found leaks inside its interval", _leaking, in_interval),
     ("found_near_smallest", "found, of 1.0 to 1.6 times the smallest stated", _near, says_leaking),
 )
 

@@ -52,7 +52,7 @@ def in_interval(result: Result) -> bool:
     return low <= true <= high
 
 
-def onset_said(result: Result) -> bool:
+def onset_in_bracket(result: Result) -> bool:
     """Whether the leak began within the bracket that is said."""
     true, low, high = result.onset or _NEVER
     return low - _NOTED_S <= true <= high + _NOTED_S
@@ -116,7 +116,7 @@ def lines(results: Sequence[Result]) -> Iterator[str]:
     for unseen in (False, True):
         where = "by mass alone" if unseen else "at a gate"
         mine = [r for r in dated if (r.way != Way.GATES) == unseen]
-        yield between(f"beginning of leaks {where} inside its bracket", mine, onset_said)
+        yield between(f"beginning of leaks {where} inside its bracket", mine, onset_in_bracket)
     yield from _calibration(results)
     seconds = sum(r.seconds for r in results) / max(len(results), 1)
     yield f"deciding a night takes {seconds:.2f} s of one core"

@@ -191,11 +191,11 @@ def detection_lines(results: Sequence[Result]) -> list[tuple[str, ...]]:
         (
             WAYS[way],
             f"{leak:g}",
-            _found(mine),
+            _found_share(mine),
             percent_at_least(lower_share(sum(r.found for r in mine), len(mine)), 0),
             _duration(middle_delay(mine)),
             _cause(mine),
-            _found(of(hard, way, leak)),
+            _found_share(of(hard, way, leak)),
         )
         for way in Way
         for leak in LEAKS_G_PER_DAY[way]
@@ -208,7 +208,7 @@ def _cause(results: Sequence[Result]) -> str:
     return f"{sum(right)} of {len(right)}" if right else "–"
 
 
-def _found(results: Sequence[Result]) -> str:
+def _found_share(results: Sequence[Result]) -> str:
     return f"{sum(r.found for r in results)} of {len(results)}" if results else "–"
 
 
@@ -292,11 +292,11 @@ def _inside(reads: dict[str, Any]) -> str:
     return f"{100 * reads['inside']:.1f} %, {ends}"
 
 
-def _held(told: dict[str, Any]) -> str:
-    if not told["nights"]:
+def _held(calibration: dict[str, Any]) -> str:
+    if not calibration["nights"]:
         return "too few nights to say"
-    least = percent_at_least(told["lower95"])
-    return f"{told['inside']} of {told['nights']} nights, at least {least}"
+    least = percent_at_least(calibration["lower95"])
+    return f"{calibration['inside']} of {calibration['nights']} nights, at least {least}"
 
 
 def _share(right: Iterable[bool]) -> float | None:

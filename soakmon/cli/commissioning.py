@@ -20,8 +20,8 @@ from rich.text import Text
 from hardware.find import find_cell, find_thermometers
 from hardware.pins import lgpio_factory
 from soakmon.app.alert_trial import can_answer, new_mark, send_trials, was_pressed
-from soakmon.app.commission_kept import take_over, taken_over
 from soakmon.app.commission_record import keep_record
+from soakmon.app.commission_saved import take_over, taken_over
 from soakmon.app.keep_results import keep_judged
 from soakmon.bench.client import Client
 from soakmon.bench.guide_answers import measured_answer
@@ -31,7 +31,7 @@ from soakmon.cli.bench_questions import asked as asked_of_bench
 from soakmon.cli.phone_choice import choose
 from soakmon.cli.terminal import Terminal
 from soakmon.cli.valve_trial import SERVICE, ValveTrial, systemctl
-from soakmon.commission.bench_file import told_by, write_bench
+from soakmon.commission.bench_file import values_of, write_bench
 from soakmon.commission.gain import gain_of
 from soakmon.commission.record import CommissionStep
 from soakmon.commission.smallest import smallest_g_per_day
@@ -97,7 +97,7 @@ class Commissioning:
             raise typer.Exit(3)
         # The service goes on with what it has until the new file is there, and is a bench.
         self._no_soak()
-        self._write({**told_by(self.path), **new})
+        self._write({**values_of(self.path), **new})
         taken_over(folder)
         self._serve()
         self._say("The service uses it.")
@@ -141,7 +141,7 @@ class Commissioning:
 
     def _questions(self) -> None:
         self._head("Questions (Enter takes what stands in brackets)")
-        known = told_by(self.path)
+        known = values_of(self.path)
         rack, bottle, cell = self.bench.rack, self.bench.bottle, self.bench.cell
         carbs = int(_ask("how many carburettors does the rack have", rack.carbs))
         new: dict[str, Any] = {

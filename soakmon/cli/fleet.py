@@ -59,7 +59,7 @@ def fleet(
     """Show all benches on a broker, worst first; exit code 3 when one of them needs somebody."""
     import asyncio
 
-    from soakmon.app.leaving import until_told
+    from soakmon.app.leaving import until_leave
     from soakmon.cli.terminal import plain_logs
 
     described = _described(bench, broker, shop)
@@ -68,7 +68,7 @@ def fleet(
         return
     asked = _asked(words or [], show, most or (5000 if as_json else _SHOWN), page)
     plain_logs(logging.ERROR)  # what the broker refuses is said once, at the end
-    asyncio.run(until_told(_show(described, asked, as_json=as_json, watch=watch)))
+    asyncio.run(until_leave(_show(described, asked, as_json=as_json, watch=watch)))
 
 
 def _described(bench: Path | None, broker: str | None, shop: str) -> Bench:
@@ -119,13 +119,13 @@ def _asked(words: list[str], show: str, most: int, page: int) -> Asked:
 def _serve(described: Bench, data: Path) -> None:
     import asyncio
 
-    from soakmon.app.leaving import until_told
+    from soakmon.app.leaving import until_leave
     from soakmon.cli.terminal import plain_logs
     from soakmon.page.hall import serve_hall
 
     plain_logs()
     try:
-        asyncio.run(until_told(serve_hall(described, data)))
+        asyncio.run(until_leave(serve_hall(described, data)))
     except OSError as error:
         text = f"{described.page.host}:{described.page.port}: {error.strerror}"
         raise TroubleError(text) from None

@@ -15,7 +15,7 @@ from soakmon.watch.figures import elapsed
 
 def show_fleet(place: str, page: Shown, asked: Asked, trouble: str = "") -> Group:
     """A page of the list; place: the broker."""
-    standings = ", ".join(f"{count} {_said(name)}" for name, count in page.standings.items())
+    standings = ", ".join(f"{count} {_spaced(name)}" for name, count in page.standings.items())
     to = asked.first + len(page.benches)
     shown = f"{asked.first + 1} to {to} of {page.found}" if page.benches else f"0 of {page.found}"
     head = Text(f"{place}: {page.total} benches: {standings or 'none'}; shown {shown}")
@@ -29,7 +29,7 @@ def show_fleet(place: str, page: Shown, asked: Asked, trouble: str = "") -> Grou
     return Group(head, *told, table)
 
 
-def _said(standing: str) -> str:
+def _spaced(standing: str) -> str:
     return standing.replace("_", " ")
 
 
@@ -43,7 +43,7 @@ def _row(bench: Mapping[str, Any]) -> tuple[str, ...]:
     ages_s = [bench[topic]["age_s"] for topic in ("state", "availability") if topic in bench]
     return (
         name,
-        _said(bench["standing"]),
+        _spaced(bench["standing"]),
         "; ".join(waits) or verdict.get("reason") or bench.get("phase", {}).get("phase", ""),
         ", ".join(dict.fromkeys(seen)),
         "" if left_s is None else elapsed(left_s),

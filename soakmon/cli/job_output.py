@@ -24,7 +24,7 @@ def show_job(console: Console, job: JobForm) -> None:
     for carb in job["carbs"]:
         known = {k: v for k, v in carb.items() if k not in {"place", "jets"} and v is not None}
         told = [f"jet {name} {size}" for name, size in carb["jets"].items()]
-        told += [f"{name.replace('_', ' ')} {_told(value)}" for name, value in known.items()]
+        told += [f"{name.replace('_', ' ')} {_in_words(value)}" for name, value in known.items()]
         text = ", ".join(told) or "nothing written down"
         told_of = inert(text, lines=True)
         console.print(Text(f"  carb {carb['place']}    {told_of}{_height(carb)}"))
@@ -45,10 +45,11 @@ def _when(at: str) -> str:
     return f"{datetime.fromisoformat(at).astimezone():%Y-%m-%d %H:%M %Z}"
 
 
-def _correction(one: CorrectionForm) -> str:
-    place = "" if one["place"] is None else f"{one['part']} {one['place']} "
-    was = f"{one['before']!r} is now {one['after']!r}"
-    return f"{_when(one['at'])} {one['by_whom']}: {place}{one['field'].replace('_', ' ')}: {was}"
+def _correction(correction: CorrectionForm) -> str:
+    place = "" if correction["place"] is None else f"{correction['part']} {correction['place']} "
+    was = f"{correction['before']!r} is now {correction['after']!r}"
+    field = correction["field"].replace("_", " ")
+    return f"{_when(correction['at'])} {correction['by_whom']}: {place}{field}: {was}"
 
 
 def show_carb_fields(console: Console, place: int, values: CarbForm) -> None:
@@ -59,11 +60,11 @@ def show_carb_fields(console: Console, place: int, values: CarbForm) -> None:
         if value in (None, {}):
             table.add_row(Text(name), Text(f"– ({field.description})", style="dim"))
         else:
-            table.add_row(Text(name), Text(_told(value)))
+            table.add_row(Text(name), Text(_in_words(value)))
     console.print(table)
 
 
-def _told(value: object) -> str:
+def _in_words(value: object) -> str:
     if isinstance(value, dict):
         return ", ".join(f"{name} {size}" for name, size in value.items())
     if isinstance(value, bool):

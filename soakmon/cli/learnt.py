@@ -42,25 +42,25 @@ def learnt(
         print_line(line)
 
 
-def _lines(found: dict[str, Any]) -> Iterator[str]:
-    yield from _evaporation(found)
-    yield from _cell(found["cells"])
-    yield from _gates(found["gates"])
-    for key, value in found["careful"].items():
+def _lines(learnt: dict[str, Any]) -> Iterator[str]:
+    yield from _evaporation(learnt)
+    yield from _cell(learnt["cells"])
+    yield from _gates(learnt["gates"])
+    for key, value in learnt["careful"].items():
         yield f"reckoned with because of it: {key} = {value:.3g}"
-    for text in found["odd"]:
+    for text in learnt["odd"]:
         yield f"UNLIKE ITS KIND: {text}"
-    for part in found["parts"]:
+    for part in learnt["parts"]:
         if part["carbs"]:
             yield from _part(part)
 
 
-def _evaporation(found: dict[str, Any]) -> Iterator[str]:
-    yield f"bench {found['bench']}" + (f" of shop {found['shop']}" if found["shop"] else "")
-    yield "own soaks: " + (found["past"]["text"] or "fewer than three tight ones: nothing yet")
+def _evaporation(learnt: dict[str, Any]) -> Iterator[str]:
+    yield f"bench {learnt['bench']}" + (f" of shop {learnt['shop']}" if learnt["shop"] else "")
+    yield "own soaks: " + (learnt["past"]["text"] or "fewer than three tight ones: nothing yet")
     silent = "silent: too few, or the bench knows itself better"
-    yield "other benches: " + (found["fleet"]["text"] or silent)
-    for one in sorted(found["benches"], key=lambda row: str(row["bench"])):
+    yield "other benches: " + (learnt["fleet"]["text"] or silent)
+    for one in sorted(learnt["benches"], key=lambda row: str(row["bench"])):
         ratio = f"{100 * one['ratio']:.0f} % of the expected" if one["ratio"] else "none tight"
         mine = " (this one)" if one["own"] else ""
         more = one["more_than_expected"]

@@ -84,7 +84,7 @@ def lookout(bench: BenchOption = Path("bench.toml")) -> None:
     """Watch benches from another machine and tell the phone when one falls silent."""
     import asyncio
 
-    from soakmon.app.leaving import until_told
+    from soakmon.app.leaving import until_leave
     from soakmon.bench_toml import read_bench
     from soakmon.cli.terminal import plain_logs
     from soakmon.reach.lookout import Lookout
@@ -97,7 +97,7 @@ def lookout(bench: BenchOption = Path("bench.toml")) -> None:
     watching = Lookout(described)
     broker = described.mqtt
     print_line(f"watching the benches on {broker.host}:{broker.port}; stop with Ctrl-C")
-    asyncio.run(until_told(watching.run()))
+    asyncio.run(until_leave(watching.run()))
 
 
 @alert_app.command("test")

@@ -18,32 +18,32 @@ from soakmon.watch.figures import elapsed
 _OLD_S = 10.0
 
 
-def clock_of(found: BenchStatus) -> RunClock:
+def clock_of(status: BenchStatus) -> RunClock:
     """The shop's clock of what runs now."""
-    if found.wall_s is None:
+    if status.wall_s is None:
         return RunClock()
-    began = datetime.fromtimestamp(found.wall_s - found.t_s).astimezone()
+    began = datetime.fromtimestamp(status.wall_s - status.t_s).astimezone()
     return RunClock(began, began.tzname() or "")
 
 
-def show_status(found: BenchStatus) -> Group:
+def show_status(status: BenchStatus) -> Group:
     """The status as a person reads it: verdict so far, alarms, what the bench does."""
-    clock = clock_of(found)
-    head, told = _headline(found)
+    clock = clock_of(status)
+    head, told = _headline(status)
     told = clock.with_hours(told)
     table = Table.grid(padding=(0, 2))
     table.add_column(style="bold", no_wrap=True)
     table.add_column()
-    for name, text in _lines(found):
+    for name, text in _lines(status):
         table.add_row(name, text)
     alarms = [
         Text(
             f"{'  ' if alarm.acknowledged else '! '}{clock.at(alarm.t_s)}  {alarm.text}"
             + (f" (acknowledged by {alarm.acknowledged_by})" if alarm.acknowledged_by else "")
         )
-        for alarm in found.alarms
+        for alarm in status.alarms
     ]
-    title = f"{found.bench}: {found.phase}"
+    title = f"{status.bench}: {status.phase}"
     # A panel takes its title for markup, whatever the terminal does.
     panel = Panel(Text(f"{head}\n{told}".strip()), title=Text(title), expand=False)
     return Group(panel, table, *alarms)

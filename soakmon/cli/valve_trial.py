@@ -35,7 +35,7 @@ STATE, LOOK = "commissioning.json", "commissioning-look.json"
 # Without it the system starts a killed service again within two seconds, and the feed with it.
 DROP_IN = Path("/run/systemd/system/soakmon.service.d/commissioning.conf")
 # The status is renewed with every row, once a second.
-_LOOK_S, _OPENS_WITHIN_S, _SAID_WITHIN_S = 20.0, 180.0, 3.0
+_LOOK_S, _OPENS_WITHIN_S, _STATUS_WITHIN_S = 20.0, 180.0, 3.0
 _PULLED_WITHIN_S = 180.0
 
 
@@ -68,7 +68,7 @@ class ValveTrial:
         steps = []
         title = "commissioning: valve"
         self.client.post("/soak", {"title": title, "cautions_confirmed": True})
-        self.sleep(_SAID_WITHIN_S)
+        self.sleep(_STATUS_WITHIN_S)
         flow = self._open_flow()
         self.say("stopping the service: the stream must stop …")
         systemctl("stop", SERVICE)

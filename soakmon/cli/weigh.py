@@ -101,8 +101,8 @@ def isolation(
     _show(run_test("isolation", order) if soak is None else run_soak_isolation(soak, order))
 
 
-def _show(said: BenchTestResult) -> None:
-    for line in said.lines:
+def _show(result: BenchTestResult) -> None:
+    for line in result.lines:
         print_line(line, soft_wrap=True)
-    if not said.passed:
+    if not result.passed:
         raise typer.Exit(NOT_WITHIN)

@@ -16,7 +16,7 @@ from soakmon.toml_text import read_text, table_of
 EARLIER = "earlier"
 
 
-def told_by(path: Path) -> dict[str, Any]:
+def values_of(path: Path) -> dict[str, Any]:
     """What a bench.toml says, by "section.key"; nothing where there is none."""
     if not path.exists():
         return {}
@@ -31,7 +31,7 @@ def write_bench(path: Path, new: Mapping[str, Any], when: datetime) -> Bench:
     Raises InputError for what is no bench, before anything is written, and for a file that cannot
     be.
     """
-    text = example_toml({**told_by(path), **new})
+    text = example_toml({**values_of(path), **new})
     bench = parse_bench(text, str(path))
     try:
         if path.exists():

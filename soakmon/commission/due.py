@@ -44,11 +44,11 @@ def due(last: Mapping[str, Last], today: date) -> list[tuple[str, str]]:
     return found
 
 
-def _calibration(one: Last | None, today: date) -> list[tuple[str, str]]:
+def _calibration(last: Last | None, today: date) -> list[tuple[str, str]]:
     do = "soakmon bench calibrate --live"
-    if one is None:
+    if last is None:
         return [("calibration", f"never done: {do}")]
-    expires = date.fromisoformat(str(one.data["expires"]))
+    expires = date.fromisoformat(str(last.data["expires"]))
     if today >= expires:
         return [("calibration", f"expired on {expires}: {do}")]
     if expires - today <= CALIBRATION_SOON:

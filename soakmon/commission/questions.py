@@ -50,9 +50,9 @@ USUAL_PINS = (17, 27, 22, 23)
 KEYS = frozenset(question.key for question in ALL)
 
 
-def said_by(bench: Bench) -> dict[str, str]:
+def answers_of(bench: Bench) -> dict[str, str]:
     """What bench.toml says of each, as an answer."""
-    told = {
+    answers = {
         "rack.carbs": f"{bench.rack.carbs}",
         "bottle.capacity_ml": f"{bench.bottle.capacity_ml:g}",
         "bottle.fill_ml": f"{bench.bottle.fill_ml:g}",
@@ -68,7 +68,7 @@ def said_by(bench: Bench) -> dict[str, str]:
         "panel.fitted": bench.panel.fitted,
         "vapour.fitted": bench.vapour.fitted,
     }
-    return told | {key: YES if there else NO for key, there in fitted.items()}
+    return answers | {key: YES if there else NO for key, there in fitted.items()}
 
 
 def written(answers: Mapping[str, str], pins: Sequence[int]) -> dict[str, Any]:

@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 
 from soakmon.bench_address import address_of
-from soakmon.commission.bench_file import told_by, write_bench
+from soakmon.commission.bench_file import values_of, write_bench
 from soakmon.config import Bench
 from soakmon.enrol import proof
 from soakmon.enrol.line import Invitation
@@ -33,22 +33,22 @@ def join(invitation: Invitation, file: Path, when: datetime) -> Bench:
         "service.name": invitation.bench, "service.shop": invitation.shop,
         "mqtt.enabled": True, "mqtt.host": invitation.host, "mqtt.port": invitation.port,
         "mqtt.user": invitation.address,
-        "mqtt.password_file": _kept(folder / "mqtt.password", invitation.password, data),
+        "mqtt.password_file": _secret(folder / "mqtt.password", invitation.password, data),
         "mqtt.tls": bool(invitation.authority),
     }  # fmt: skip
     authority = folder / "hall-ca.pem"
     if invitation.authority:
-        told["mqtt.ca_file"] = _kept(authority, invitation.authority, data, mode=0o644)
+        told["mqtt.ca_file"] = _secret(authority, invitation.authority, data, mode=0o644)
     if invitation.store_url:
         told |= {
             "influx.enabled": True, "influx.url": invitation.store_url,
             "influx.org": invitation.store_org, "influx.bucket": invitation.store_bucket,
-            "influx.token_file": _kept(folder / "influx.token", invitation.store_token, data),
+            "influx.token_file": _secret(folder / "influx.token", invitation.store_token, data),
             "influx.catch_up": invitation.catch_up,
         }  # fmt: skip
     bench = write_bench(file, told, when)
     if invitation.records_url:
-        _kept(data / DATABASE_FILE, records_url(invitation, authority), data)
+        _secret(data / DATABASE_FILE, records_url(invitation, authority), data)
     return bench
 
 
@@ -77,7 +77,7 @@ def proofs(invitation: Invitation, authority: Path) -> Proofs:
 
 
 def _same_bench(invitation: Invitation, file: Path) -> None:
-    told = told_by(file)
+    told = values_of(file)
     name, shop = told.get("service.name", "bench"), told.get("service.shop", "")
     own = address_of(str(shop), str(name))
     if name != "bench" and own != invitation.address:
@@ -86,13 +86,13 @@ def _same_bench(invitation: Invitation, file: Path) -> None:
 
 def _data_folder(file: Path) -> Path:
     default = ServiceSection.model_fields["data_folder"].default
-    data = Path(str(told_by(file).get("service.data_folder", default)))
+    data = Path(str(values_of(file).get("service.data_folder", default)))
     if not data.is_dir():
         raise InputError(say("enrol.no_data", data=data))
     return data
 
 
-def _kept(path: Path, text: str, data: Path, *, mode: int = 0o640) -> str:
+def _secret(path: Path, text: str, data: Path, *, mode: int = 0o640) -> str:
     """Write a secret for its owner, and for the service by the data folder's group; its path."""
     group = data.stat().st_gid if os.geteuid() == 0 else -1
     write_secret(path, text.strip() + "\n", mode=mode, group=group)

@@ -44,7 +44,7 @@ class StoreAccess:
 
     def let_in(self, address: str) -> str | None:
         """A new token for a bench, its earlier ones end; None: the store has no such tokens."""
-        with self._told():
+        with self._errors_plain():
             bucket = self._bucket()
             if bucket is None:
                 return None
@@ -66,7 +66,7 @@ class StoreAccess:
 
     def shut_out(self, address: str) -> bool:
         """End a bench's tokens; False when it had none."""
-        with self._told():
+        with self._errors_plain():
             bucket = self._bucket()
             before = [] if bucket is None else self._of(bucket.org_id, address)
             self._end(before)
@@ -103,7 +103,7 @@ class StoreAccess:
             self.client.authorizations_api().delete_authorization(one)
 
     @contextmanager
-    def _told(self) -> Iterator[None]:
+    def _errors_plain(self) -> Iterator[None]:
         """What goes wrong as one line, without the operator's token."""
         try:
             yield

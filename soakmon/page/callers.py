@@ -38,7 +38,7 @@ MOST_FILE_BYTES = 30_000_000
 _BODY_BYTES_PER_S = 100_000.0
 # An answer of which nothing is taken for so long is wanted by nobody.
 _STALLED_S = 20.0
-_TOLD_EVERY_S = 60.0
+_LOGGED_EVERY_S = 60.0
 
 # Of a request that has been made from beginning to end.
 _WHOLE = (h11.DONE, h11.MUST_CLOSE)
@@ -68,7 +68,7 @@ class Callers:
         self.most = min(MOST_CALLERS, soft // 4) if soft > 0 else MOST_CALLERS
         self.known: dict[Key, _Caller] = {}
         self.crowded = 0
-        self.told_s = -_TOLD_EVERY_S
+        self.logged_s = -_LOGGED_EVERY_S
 
     def have_room(self) -> bool:
         """Whether to take in another now; if not, a place is free when the loop comes round again.
@@ -116,9 +116,9 @@ class Callers:
     def _tell(self, near: str) -> None:
         """One line a minute: a flood of connections must not become one of the log."""
         self.crowded += 1
-        if self.now_s() - self.told_s >= _TOLD_EVERY_S:
+        if self.now_s() - self.logged_s >= _LOGGED_EVERY_S:
             log.warning("%d connections too many, the last from %s", self.crowded, near)
-            self.told_s, self.crowded = self.now_s(), 0
+            self.logged_s, self.crowded = self.now_s(), 0
 
     def closed(self, key: Key) -> None:
         """Forget a connection: its file descriptor is free."""

@@ -103,9 +103,9 @@ class Door:
         finally:
             self.lock.release()
 
-    def _fits(self, kept: str, password: str) -> bool:
+    def _fits(self, digest: str, password: str) -> bool:
         try:
-            return self.hasher.verify(kept, password)
+            return self.hasher.verify(digest, password)
         except (VerificationError, InvalidHashError):
             return False
 

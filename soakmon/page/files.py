@@ -17,7 +17,7 @@ from soakmon.page.text import page_texts
 from soakmon.texts import LANGUAGES
 
 STATIC = Path(__file__).parent / "static"
-_KEPT = "public, max-age=31536000, immutable"
+_CACHED = "public, max-age=31536000, immutable"
 _IMPORT = re.compile(r'from "\./([\w-]+\.js)"')
 
 
@@ -35,7 +35,7 @@ class _OwnFiles(StaticFiles):
         else:
             response = await super().get_response(path, scope)
         if response.status_code == 200:
-            response.headers["Cache-Control"] = _KEPT
+            response.headers["Cache-Control"] = _CACHED
         return response
 
 

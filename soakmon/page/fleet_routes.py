@@ -13,7 +13,7 @@ from soakmon.bench.service import Service
 from soakmon.page.access import visitor
 from soakmon.reach.fleet import Fleet
 from soakmon.reach.fleet_order import MOST_SHOWN, Asked, Shown, Which, shown
-from soakmon.reach.topics import alarms_told
+from soakmon.reach.topics import latest_alarms
 from soakmon.reach_config import MqttSection
 from soakmon.texts import say
 from soakmon.watch.phase import Phase
@@ -130,7 +130,7 @@ def _own(service: Service) -> dict[str, Any]:
         if key in sent
     }
     state |= {"alarms_total": len(status.alarms), "alarms_waiting": len(status.waiting)}
-    state |= alarms_told(status)
+    state |= latest_alarms(status)
     verdict, named = status.verdict, service.bench.service
     made: dict[str, Any] = {"name": named.name, "own": True}
     made |= {"shop": named.shop} if named.shop else {}

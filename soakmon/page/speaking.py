@@ -73,7 +73,9 @@ class _Answer:
         self.body += message.get("body", b"")
         if message.get("more_body"):
             return
-        said = json.dumps(self._said(json.loads(self.body)), ensure_ascii=False, allow_nan=False)
+        said = json.dumps(
+            self._translated(json.loads(self.body)), ensure_ascii=False, allow_nan=False
+        )
         body = said.encode()
         headers = MutableHeaders(raw=self.start["headers"])
         headers["Content-Length"] = str(len(body))
@@ -82,13 +84,16 @@ class _Answer:
         await self.send({**self.start, "headers": headers.raw})
         await self.send({"type": "http.response.body", "body": body})
 
-    def _said(self, value: Any, key: str = "") -> Any:
+    def _translated(self, value: Any, key: str = "") -> Any:
         if isinstance(value, str):
             return translated(value, self.language) if key in self.keys else value
         if isinstance(value, list):
-            return [self._said(one, key) for one in value]
+            return [self._translated(item, key) for item in value]
         if isinstance(value, dict):
             # Below a key under which the bench speaks all is its own.
             spoken = key in {"checks", "explained", "parts", "found"}
-            return {name: self._said(one, key if spoken else name) for name, one in value.items()}
+            return {
+                name: self._translated(item, key if spoken else name)
+                for name, item in value.items()
+            }
         return value

@@ -40,12 +40,12 @@ class Duty:
         """What `silence.Silence` wants told."""
         self.held += [_Held(note, now_s) for note in notes]
 
-    def heard(self, told: Collection[str]) -> None:
+    def heard(self, sent_keys: Collection[str]) -> None:
         """The lookout that leads has told of these keys, and of no others."""
         self.held = [
             one
             for one in self.held
-            if _own(one.note) or (one.note.key in told) is not one.note.urgent
+            if _own(one.note) or (one.note.key in sent_keys) is not one.note.urgent
         ]
 
     def known(self, keys: Collection[str]) -> None:
@@ -68,14 +68,14 @@ class Duty:
             self.sending[note.key] = dict.fromkeys(keys, note.urgent)
         return [note for note, _ in sent]
 
-    def _ready(self, one: _Held, now_s: float, *, leads: bool, led: bool) -> bool:
-        waited_s = now_s - one.since_s
-        if one.note.key == "broker":
+    def _ready(self, held: _Held, now_s: float, *, leads: bool, led: bool) -> bool:
+        waited_s = now_s - held.since_s
+        if held.note.key == "broker":
             return led or waited_s >= self.lead_s
-        if _own(one.note):
+        if _own(held.note):
             return True
         if leads:
-            return _kind(one.note)[0] not in _GATHERED or waited_s >= self.gather_s
+            return _kind(held.note)[0] not in _GATHERED or waited_s >= self.gather_s
         # The one that leads does not see it, or cannot send.
         return waited_s >= 2 * self.lead_s + self.gather_s
 

@@ -71,10 +71,10 @@ class EventInbox:
         """What is known, for after a restart."""
         return {"marks": list(self.marks), "ahead": dict(self.ahead)}
 
-    def remember(self, kept: dict[str, Any]) -> None:
+    def remember(self, memo: dict[str, Any]) -> None:
         """Take up what was known before a restart."""
-        self.marks = dict.fromkeys(kept.get("marks", [])) | self.marks
-        self.ahead = {str(key): int(count) for key, count in kept.get("ahead", {}).items()}
+        self.marks = dict.fromkeys(memo.get("marks", [])) | self.marks
+        self.ahead = {str(key): int(count) for key, count in memo.get("ahead", {}).items()}
 
 
 def uid(event: Event) -> str:

@@ -13,7 +13,7 @@ from datetime import datetime
 from typing import Any
 
 from soakmon.bench_address import parts_of
-from soakmon.reach.topics import MOST_TOLD, place_of
+from soakmon.reach.topics import MOST_LISTED, place_of
 
 TOPICS = ("availability", "state", "phase", "verdict")
 MOST_BENCHES = 5000
@@ -121,13 +121,13 @@ def _values(name: str, payload: bytes) -> tuple[dict[str, Any], float] | None:
     good = {key: value for key, value in values.items() if _fits(value, _KEYS[name][key])}
     for key in ("waiting", "acknowledged"):
         if key in good:
-            good[key] = [_alarm(one) for one in good[key][:MOST_TOLD] if isinstance(one, dict)]
+            good[key] = [_alarm(one) for one in good[key][:MOST_LISTED] if isinstance(one, dict)]
     return good, taken_s
 
 
-def _alarm(found: dict[str, Any]) -> dict[str, Any]:
+def _alarm(alarm: dict[str, Any]) -> dict[str, Any]:
     """What is shown of an alarm: known keys of the right type, texts no longer than helps."""
-    good = {key: found[key] for key in _ALARM if key in found and _fits(found[key], _ALARM[key])}
+    good = {key: alarm[key] for key in _ALARM if key in alarm and _fits(alarm[key], _ALARM[key])}
     return {
         key: value[:_MOST_TEXT] if isinstance(value, str) else value for key, value in good.items()
     }

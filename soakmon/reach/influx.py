@@ -92,12 +92,12 @@ class InfluxWriter:
 
     def _answered(self, error: ApiException) -> None:
         status = int(error.status or 0)
-        text = f"the database answers {status}: {self._told(error.message or error.reason)}"
+        text = f"the database answers {status}: {self._redacted(error.message or error.reason)}"
         if 400 <= status < 500 and status not in _AGAIN:
             raise RejectedError(text) from None
         raise ReachError(text, _wanted_s(error.retry_after)) from None
 
-    def _told(self, error: object) -> str:
+    def _redacted(self, error: object) -> str:
         return redact(" ".join(str(error).split())[:_REASON_CHARS], [self.token])
 
     def close(self) -> None:

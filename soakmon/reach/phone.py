@@ -19,8 +19,8 @@ from soakmon.reach.supervise import ReachError
 from soakmon.reach_config import PhoneSection
 from soakmon.texts import say
 
-_said = logging.getLogger("apprise")
-_said.propagate = False
+_library_log = logging.getLogger("apprise")
+_library_log.propagate = False
 # What these would log of a request can hold an address.
 for _name in ("urllib3", "httpx", "httpcore"):
     logging.getLogger(_name).setLevel(logging.WARNING)
@@ -70,7 +70,7 @@ class _Redaction(logging.Filter):
         return record.levelno >= logging.WARNING
 
 
-class _Said(logging.Handler):
+class _LogLines(logging.Handler):
     """Keeps what is said in the thread that made it: other addresses are tried meanwhile."""
 
     def __init__(self) -> None:
@@ -86,13 +86,13 @@ class _Said(logging.Handler):
 
 def understood(target: Target) -> bool:
     """Whether the library knows what to do with an address; also loads what it needs for that."""
-    _said.addFilter(redaction := _Redaction(target.address))
+    _library_log.addFilter(redaction := _Redaction(target.address))
     try:
         return bool(apprise.Apprise().add(target.address))
     except Exception:  # a plugin may raise anything, with the address in it
         return False
     finally:
-        _said.removeFilter(redaction)
+        _library_log.removeFilter(redaction)
 
 
 def send(
@@ -109,8 +109,8 @@ def send(
     )
     out = apprise.Apprise(asset=asset)
     kind = apprise.NotifyType.FAILURE if urgent else apprise.NotifyType.INFO
-    _said.addFilter(redaction := _Redaction(address))
-    _said.addHandler(said := _Said())
+    _library_log.addFilter(redaction := _Redaction(address))
+    _library_log.addHandler(said := _LogLines())
     try:
         good = out.add(address) and out.notify(body, title, kind)
     except Exception as error:  # a plugin may raise anything, with the address in it
@@ -118,8 +118,8 @@ def send(
             say("phone.failed", name=target.name, name2=type(error).__name__)
         ) from None
     finally:
-        _said.removeHandler(said)
-        _said.removeFilter(redaction)
+        _library_log.removeHandler(said)
+        _library_log.removeFilter(redaction)
     if not good:
         raise ReachError(say("phone.not_sent", name=target.name, lines=_why(" ".join(said.lines))))
 

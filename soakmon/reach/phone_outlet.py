@@ -191,7 +191,7 @@ class PhoneOutlet:
 
     def _note(self) -> None:
         """Write down what was told and what waits, when it has changed."""
-        now = self._kept(), self.outbox.at
+        now = self._memo(), self.outbox.at
         if now == self.noted:
             return
 
@@ -211,7 +211,7 @@ class PhoneOutlet:
         since_s = min((one.wall_s for one in self.post.letters), default=None)
         self.board.lag(NAME, len(self.post.letters), since_s)
 
-    def _kept(self) -> dict[str, Any]:
+    def _memo(self) -> dict[str, Any]:
         return {
             "rules": self.rules.as_memo(),
             "waiting": self.post.as_memo(),

@@ -137,33 +137,33 @@ def _info(origin: Origin, job: str | None, event: Event, *, runs: bool) -> Point
     return Point("soak_info", own, fields(running=runs), time_ns, event.id)
 
 
-def _of_state(found: Estimate | PhaseChange | VerdictForm) -> tuple[str, dict[str, Value]]:
+def _of_state(content: Estimate | PhaseChange | VerdictForm) -> tuple[str, dict[str, Value]]:
     """What is so from then on, of which there is one at a time."""
-    if isinstance(found, PhaseChange):
-        return "phase", fields(phase=found.phase, reason=found.reason)
-    if isinstance(found, Estimate):
+    if isinstance(content, PhaseChange):
+        return "phase", fields(phase=content.phase, reason=content.reason)
+    if isinstance(content, Estimate):
         return "estimate", fields(
-            observed_loss_g=found.observed_loss_g,
-            loss_g_per_h=found.loss_g_per_h,
-            **_band("expected_evaporation_g", found.expected_evaporation_g),
-            **_band("expected_g_per_h", found.expected_g_per_h),
-            **_band("leak_g_per_h", found.leak_g_per_h),
+            observed_loss_g=content.observed_loss_g,
+            loss_g_per_h=content.loss_g_per_h,
+            **_band("expected_evaporation_g", content.expected_evaporation_g),
+            **_band("expected_g_per_h", content.expected_g_per_h),
+            **_band("leak_g_per_h", content.leak_g_per_h),
         )
     return "verdict", fields(
-        verdict=found.verdict,
-        reason=found.reason,
-        observed_loss_g=found.observed_loss_g,
-        **_band("leak_g_per_h", found.leak_g_per_h),
-        smallest_provable_leak_g_per_h=found.smallest_provable_leak_g_per_h,
+        verdict=content.verdict,
+        reason=content.reason,
+        observed_loss_g=content.observed_loss_g,
+        **_band("leak_g_per_h", content.leak_g_per_h),
+        smallest_provable_leak_g_per_h=content.smallest_provable_leak_g_per_h,
     )
 
 
-def _of_moment(found: Alarm | AlarmsSeen | Fault) -> tuple[str, dict[str, Value]]:
-    if isinstance(found, AlarmsSeen):
-        return "ack", fields(kind="ack", text=f"{len(found.alarms)} alarms acknowledged")
-    if isinstance(found, Fault):
-        return "fault", fields(kind=found.kind, text=found.text)
-    return "alarm", fields(kind=found.kind, leak_g_per_h=found.leak_g_per_h, text=found.text)
+def _of_moment(content: Alarm | AlarmsSeen | Fault) -> tuple[str, dict[str, Value]]:
+    if isinstance(content, AlarmsSeen):
+        return "ack", fields(kind="ack", text=f"{len(content.alarms)} alarms acknowledged")
+    if isinstance(content, Fault):
+        return "fault", fields(kind=content.kind, text=content.text)
+    return "alarm", fields(kind=content.kind, leak_g_per_h=content.leak_g_per_h, text=content.text)
 
 
 def _band(name: str, band: BandForm) -> dict[str, float | None]:

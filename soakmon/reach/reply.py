@@ -108,23 +108,23 @@ class ReplyEar:
         self.pool = LeftBehind()
         self.asked: dict[str, Future[set[str]]] = {}
         self.again_s: dict[str, float] = {}
-        self.told: set[str] = set()
+        self.seen_marks: set[str] = set()
 
     def hear(self, topics: Iterable[str], since_wall_s: float) -> set[str]:
         """Marks that are new; what is asked now is heard at a later call."""
-        found: set[str] = set()
+        marks: set[str] = set()
         for topic in topics:
             asked = self.asked.get(topic)
             if asked is not None and not asked.done():
                 continue
             if asked is not None:
-                found |= _answer(asked)
+                marks |= _answer(asked)
                 del self.asked[topic]
             if self.now_s() >= self.again_s.get(topic, float("-inf")):
                 self.again_s[topic] = self.now_s() + self.every_s
                 self.asked[topic] = self.pool.submit(self.ask, topic, since_wall_s)
-        new = found - self.told
-        self.told |= new
+        new = marks - self.seen_marks
+        self.seen_marks |= new
         return new
 
 

@@ -220,18 +220,18 @@ class Rules:
         if self.memory.held and not self.policy.quiet(now_s):
             found += self.memory.held
             self.memory.held = []
-        return [self._said(one) for one in found]
+        return [self._in_policy_language(one) for one in found]
 
-    def _said(self, one: Notification) -> Notification:
+    def _in_policy_language(self, note: Notification) -> Notification:
         """A message in the language of those who are told."""
         language = self.policy.language
         return replace(
-            one,
-            title=in_language(one.title, language),
-            body=in_language(one.body, language),
-            button=in_language(one.button, language),
-            by_button=in_language(one.by_button, language),
-            elsewhere=in_language(one.elsewhere, language),
+            note,
+            title=in_language(note.title, language),
+            body=in_language(note.body, language),
+            button=in_language(note.button, language),
+            by_button=in_language(note.by_button, language),
+            elsewhere=in_language(note.elsewhere, language),
         )
 
     def answerable(self, now_s: float) -> dict[str, list[str]]:

@@ -95,7 +95,7 @@ class ThreadRunner:
                 self.outlet.open()
                 self._steps()
             except (InputError, sqlite3.Error) as error:  # a file that is not there or not readable
-                self.board.down(self.outlet.name, _said(error))
+                self.board.down(self.outlet.name, _in_words(error))
                 self.stopping.wait(self.backoff.next_s())
             except Exception as error:  # whatever it is: an outlet must come back
                 log.exception("%s failed and is started again", self.outlet.name)
@@ -118,7 +118,7 @@ class ThreadRunner:
             self.stopping.wait(rest_s)
 
 
-def _said(error: Exception) -> str:
+def _in_words(error: Exception) -> str:
     """What an expected failure says; the journal's file may come back by itself as well."""
     return f"the journal: {error}" if isinstance(error, sqlite3.Error) else str(error)
 
@@ -135,7 +135,7 @@ async def supervise(
         try:
             await work()
         except (ReachError, InputError, sqlite3.Error) as error:
-            board.down(name, _said(error))
+            board.down(name, _in_words(error))
         except Exception as error:  # whatever it is: an outlet must come back
             log.exception("%s failed and is started again", name)
             board.down(name, f"failed: {type(error).__name__}")

@@ -20,7 +20,7 @@ from soakmon.watch.phase import Phase
 
 _PLACE = re.compile(rf"((?:{NAME}/)?{NAME})/([a-z]+)")
 # Of alarms that wait, and of those that were acknowledged, the state tells the latest.
-MOST_TOLD = 3
+MOST_LISTED = 3
 COMMANDS = ("acknowledge", "isolate", "end")
 _STATE = (
     "phase", "reason", "soak", "t_s", "soaked_s", "left_s", "feed_open", "drops", "cell_trouble",
@@ -134,7 +134,7 @@ def retained(
     state = {key: sent[key] for key in _STATE if key in sent}
     state["alarms_total"] = len(status.alarms)
     state["alarms_waiting"] = len(status.waiting)
-    state |= alarms_told(status)
+    state |= latest_alarms(status)
     phase = {"phase": status.phase, "reason": status.reason, "soak": status.soak, **topics.whose}
     final = {"final": status.phase is Phase.ENDED, "soak": status.soak, **topics.whose}
     verdict = status.verdict
@@ -152,17 +152,17 @@ def retained(
     }
 
 
-def alarms_told(status: BenchStatus) -> dict[str, list[dict[str, Any]]]:
+def latest_alarms(status: BenchStatus) -> dict[str, list[dict[str, Any]]]:
     """The latest alarms that wait, and that were acknowledged, with by whom; none is not said."""
-    told: dict[str, list[dict[str, Any]]] = {}
+    latest: dict[str, list[dict[str, Any]]] = {}
     for alarm in reversed(status.alarms):
         about: dict[str, Any] = {"kind": alarm.kind, "carb": alarm.carb, "text": alarm.text}
         if alarm.acknowledged:
             about["by"] = alarm.acknowledged_by
-        place = told.setdefault("acknowledged" if alarm.acknowledged else "waiting", [])
-        if len(place) < MOST_TOLD:
+        place = latest.setdefault("acknowledged" if alarm.acknowledged else "waiting", [])
+        if len(place) < MOST_LISTED:
             place.append(about)
-    return told
+    return latest
 
 
 def readings(topics: Topics, status: BenchStatus) -> Message | None:
@@ -198,12 +198,12 @@ def _drop(carb: int, t_s: float, dark_ms: float | None = None) -> dict[str, floa
     return told if dark_ms is None else told | {"dark_ms": dark_ms}
 
 
-def same(one: Message | None, other: Message) -> bool:
+def same(first: Message | None, other: Message) -> bool:
     """Whether two messages say the same but for the time."""
-    if one is None or bool(one.payload) != bool(other.payload):
+    if first is None or bool(first.payload) != bool(other.payload):
         return False
     if not other.payload:
         return True
     still = dict.fromkeys(_MOVING)
-    before, now = json.loads(one.payload), json.loads(other.payload)
+    before, now = json.loads(first.payload), json.loads(other.payload)
     return bool(before | still == now | still)

@@ -131,10 +131,10 @@ def restore(source: Path, folder: Path) -> int:
         raise InputError(f"{source}: cannot be restored: {error.strerror or error}") from None
 
 
-def _unpack(archive: tarfile.TarFile, member: tarfile.TarInfo, made: Path) -> None:
-    target = made / member.name
-    for above in reversed(target.relative_to(made).parents[:-1]):
-        (made / above).mkdir(mode=0o700, exist_ok=True)
+def _unpack(archive: tarfile.TarFile, member: tarfile.TarInfo, folder: Path) -> None:
+    target = folder / member.name
+    for above in reversed(target.relative_to(folder).parents[:-1]):
+        (folder / above).mkdir(mode=0o700, exist_ok=True)
     content = archive.extractfile(member)
     if content is None:
         raise InputError(f"{member.name!r}: is not a plain file: refused")
@@ -147,17 +147,17 @@ def _unpack(archive: tarfile.TarFile, member: tarfile.TarInfo, made: Path) -> No
         raise tarfile.ReadError("it is cut short")
 
 
-def _put(made: Path, folder: Path) -> None:
+def _put(unpacked: Path, folder: Path) -> None:
     """Put what is good in place; whose folder it is, owns what is in it."""
     if not folder.exists():
-        made.rename(folder)
+        unpacked.rename(folder)
         return
     folder.chmod(folder.stat().st_mode & 0o770)
     if os.geteuid() == 0:
         owner = folder.stat()
-        for path in made.rglob("*"):
+        for path in unpacked.rglob("*"):
             os.chown(path, owner.st_uid, owner.st_gid)
-    for path in sorted(made.iterdir()):
+    for path in sorted(unpacked.iterdir()):
         path.rename(folder / path.name)
 
 

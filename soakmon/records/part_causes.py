@@ -50,17 +50,17 @@ class PartSeen:
 
 
 def causes_form(
-    verdict: Verdict, carbs: Mapping[int, Mapping[str, Any]], told: Mapping[int, Shift]
+    verdict: Verdict, carbs: Mapping[int, Mapping[str, Any]], shifts: Mapping[int, Shift]
 ) -> list[dict[str, Any]]:
     """As a soak keeps it; empty where it decided nothing. carbs: record of each by field."""
     if verdict.outcome is Outcome.NOT_PROVEN:
         return []
     plain = {
-        (one.cause, one.carb): one.probability / _factor(told, one.carb, one.cause)
+        (one.cause, one.carb): one.probability / _factor(shifts, one.carb, one.cause)
         for one in verdict.suspects
     }
     total = sum(plain.values()) or 1.0
-    kept = [
+    forms = [
         CarbCauses(
             carb=place,
             parts={k: v for k, v in values.items() if isinstance(v, bool | str) and k != "notes"},
@@ -72,11 +72,11 @@ def causes_form(
         )
         for place, values in carbs.items()
     ]
-    return [one.model_dump(mode="json") for one in kept]
+    return [one.model_dump(mode="json") for one in forms]
 
 
-def _factor(told: Mapping[int, Shift], carb: int | None, cause: Cause) -> float:
-    here = told.get(carb) if carb is not None else None
+def _factor(shifts: Mapping[int, Shift], carb: int | None, cause: Cause) -> float:
+    here = shifts.get(carb) if carb is not None else None
     return here.factor.get(cause, 1.0) if here is not None else 1.0
 
 

@@ -32,7 +32,7 @@ def as_written(decision: Decision) -> Decision:
     return replace(decision, verdict=VerdictForm.of(decision.verdict).to_verdict())
 
 
-def same_result(one: Verdict, other: Verdict) -> bool:
+def same_result(first: Verdict, other: Verdict) -> bool:
     """Whether two verdicts agree as they are written, but for when an alarm was raised.
 
     The bench judges second by second; judged afterwards, in minutes, alarms come up to one later.
@@ -43,4 +43,4 @@ def same_result(one: Verdict, other: Verdict) -> bool:
         alarms = tuple(alarm.model_copy(update={"t_s": 0.0}) for alarm in form.alarms)
         return form.model_copy(update={"alarms": alarms})
 
-    return bare(one) == bare(other)
+    return bare(first) == bare(other)

@@ -54,8 +54,8 @@ class RunClock:
             return text
         zone = f" {self.zone}" if self.zone else ""
 
-        def both(found: re.Match[str]) -> str:
-            low, high = (self.hour(_seconds(*found.group(i, i + 1))) for i in (1, 3))
+        def both(match: re.Match[str]) -> str:
+            low, high = (self.hour(_seconds(*match.group(i, i + 1))) for i in (1, 3))
             return say("clock.between", low=low, high=high, zone=zone)
 
         text = _BETWEEN.sub(both, text)

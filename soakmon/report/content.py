@@ -204,7 +204,7 @@ def _details(
 ) -> list[ReportSection]:
     verdict, settings = decision.verdict, about.settings
     sections = [
-        ReportSection(say("content.what_was_found"), _found(verdict, settings, about.clock))
+        ReportSection(say("content.what_was_found"), _outcome_facts(verdict, settings, about.clock))
     ]
     suspects = words.suspects(verdict) or (say("content.nothing_suspect"),)
     sections.append(ReportSection(say("content.what_behind"), lines=suspects))
@@ -276,7 +276,7 @@ def _some(lines: list[str]) -> tuple[str, ...]:
     return tuple(lines) or ("none",)
 
 
-def _found(
+def _outcome_facts(
     verdict: Verdict, settings: Settings | None, clock: RunClock
 ) -> tuple[tuple[str, str], ...]:
     facts = [

@@ -14,7 +14,7 @@ import numpy as np
 
 from soakmon.records.readable import blind_stretches, readable
 from soakmon.report.clock import RunClock
-from soakmon.report.letters import one_line
+from soakmon.report.letters import single_line
 from soakmon.report.words import counted, grams
 from soakmon.texts import ENGLISH, say, translated
 from soakmon.watch.decision import Decision
@@ -91,7 +91,7 @@ def _panels(figure: Any, rows: Rows, decision: Decision, title: str, clock: RunC
     )  # fmt: skip
     if title:
         # Dollar signs would be read as mathematics.
-        shown = one_line(title, 80).replace("$", r"\$")
+        shown = single_line(title, 80).replace("$", r"\$")
         strip.set_title(f"{WORDS[decision.verdict.outcome]} – {shown}", loc="left", weight="bold")
     shop.set_xlim(0, end_h)
     _times(shop, end_h, clock)

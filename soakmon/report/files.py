@@ -26,14 +26,14 @@ from soakmon.texts import say, translated
 from soakmon.watch.decision import Decision
 from soakmon.watch.rows import Rows
 
-_ALWAYS, _DRAWN = ("report.html", "verdict.json", "readings.csv"), (
+_ALWAYS, _PICTURED = ("report.html", "verdict.json", "readings.csv"), (
     "report.pdf", "soak.png", "soak.svg",
 )  # fmt: skip
 
 
 def file_names() -> tuple[str, ...]:
     """The files of a report, as far as they can be made here."""
-    return (*_ALWAYS, *(_DRAWN if installed("report") else ()))
+    return (*_ALWAYS, *(_PICTURED if installed("report") else ()))
 
 
 def write_report(
@@ -96,16 +96,16 @@ def _escape(text: str) -> str:
     return html.escape(inert(text, lines=True))
 
 
-def report_html(said: Content, shapes: list[Shape], picture: Path | None = None) -> str:
+def report_html(content: Content, shapes: list[Shape], picture: Path | None = None) -> str:
     """The report as one self-contained page; without a picture where nothing can draw one."""
     image = ""
     if picture is not None:
         image = base64.b64encode(picture.read_bytes()).decode("ascii")
-        image = f'<img src="data:image/png;base64,{image}" alt="{_escape(said.sentence)}">'
-    title = translated(say("pdf.soak_report", title=said.title), said.language)
-    rack_name = translated(say("content.rack"), said.language)
+        image = f'<img src="data:image/png;base64,{image}" alt="{_escape(content.sentence)}">'
+    title = translated(say("pdf.soak_report", title=content.title), content.language)
+    rack_name = translated(say("content.rack"), content.language)
     return f"""<!DOCTYPE html>
-<html lang="{said.language}">
+<html lang="{content.language}">
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
@@ -115,26 +115,26 @@ def report_html(said: Content, shapes: list[Shape], picture: Path | None = None)
 <body>
 <main>
 <h1>{_escape(title)}</h1>
-<p class="verdict {said.outcome.value}">{_escape(said.heading)}</p>
-<p class="reason">{_escape(said.sentence)}</p>
-{_steps(said)}
-<table>{_facts(said.summary)}</table>
+<p class="verdict {content.outcome.value}">{_escape(content.heading)}</p>
+<p class="reason">{_escape(content.sentence)}</p>
+{_steps(content)}
+<table>{_facts(content.summary)}</table>
 <div class="scroll" tabindex="0" role="group" aria-label="{rack_name}">
 <div class="rack">{svg(shapes)}</div></div>
 {image}
-<h2 class="details">{translated(say("pdf.details"), said.language)}</h2>
-{"".join(_section(section) for section in said.details)}
+<h2 class="details">{translated(say("pdf.details"), content.language)}</h2>
+{"".join(_section(section) for section in content.details)}
 </main>
 </body>
 </html>
 """
 
 
-def _steps(said: Content) -> str:
-    if not said.steps:
+def _steps(content: Content) -> str:
+    if not content.steps:
         return ""
-    heading = translated(say("pdf.what_do_next"), said.language)
-    items = "".join(f"<li>{_escape(step)}</li>" for step in said.steps)
+    heading = translated(say("pdf.what_do_next"), content.language)
+    items = "".join(f"<li>{_escape(step)}</li>" for step in content.steps)
     return f"<h2>{heading}</h2><ol>{items}</ol>"
 
 

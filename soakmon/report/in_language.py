@@ -15,17 +15,17 @@ _WRITTEN = frozenset(
 )
 
 
-def in_language(said: Content, language: str) -> Content:
+def in_language(content: Content, language: str) -> Content:
     """The same report, read in a language."""
     if language == ENGLISH:
-        return said
+        return content
     return replace(
-        said,
-        heading=translated(said.heading, language),
-        sentence=translated(said.sentence, language),
-        summary=_facts(said.summary, language),
-        steps=tuple(translated(step, language) for step in said.steps),
-        details=tuple(_section(section, language) for section in said.details),
+        content,
+        heading=translated(content.heading, language),
+        sentence=translated(content.sentence, language),
+        summary=_facts(content.summary, language),
+        steps=tuple(translated(step, language) for step in content.steps),
+        details=tuple(_section(section, language) for section in content.details),
         language=language,
     )
 

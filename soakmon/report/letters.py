@@ -55,7 +55,7 @@ def shown(text: str, family: Family = "sans") -> str:
     return "".join(_letters(text.expandtabs(4), _known(family), joiners))
 
 
-def one_line(text: str, most: int) -> str:
+def single_line(text: str, most: int) -> str:
     """The same on one line of at most so many letters."""
     text = " ".join(shown(text).split())
     return text if len(text) <= most else text[: most - 1] + "…"

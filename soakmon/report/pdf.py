@@ -15,7 +15,7 @@ from pathlib import Path
 from fpdf import FPDF, XPos, YPos
 
 from soakmon.report.content import Content, ReportSection
-from soakmon.report.letters import Family, font_file, one_line, right_to_left, shown
+from soakmon.report.letters import Family, font_file, right_to_left, shown, single_line
 from soakmon.report.paper import Paper
 from soakmon.report.rack import Box, Label, Line, Shape
 from soakmon.texts import ENGLISH, say, texts, translated
@@ -40,7 +40,7 @@ class _Pages(FPDF):
             self.add_font(family, "", font_file(name))
         self.add_font("sans", "B", font_file("DejaVuSans-Bold"))
         self.alias_nb_pages(_PAGES)
-        self.shown_title = one_line(title, 200)
+        self.shown_title = single_line(title, 200)
         self.set_title(self.shown_title)
         self.language = language
         self.set_lang(language)
@@ -125,7 +125,7 @@ class _Pages(FPDF):
 
 def write_pdf(
     path: Path,
-    said: Content,
+    content: Content,
     shapes: list[Shape],
     picture: Path,
     *,
@@ -133,28 +133,28 @@ def write_pdf(
     made: datetime | None = None,
 ) -> None:
     """Write the report. picture: the mass curve as PNG; made: date of the file."""
-    pages = _Pages(said.title, paper, made or UNDATED, said.language)
+    pages = _Pages(content.title, paper, made or UNDATED, content.language)
     pages.add_page()
-    _first_page(pages, said, shapes, picture)
+    _first_page(pages, content, shapes, picture)
     pages.add_page()
     pages.paragraph(pages.words("pdf.details"), 15, style="B", gap=2)
-    for section in said.details:
+    for section in content.details:
         _section(pages, section)
     pages.output(str(path))
 
 
-def _first_page(pages: _Pages, said: Content, shapes: list[Shape], picture: Path) -> None:
+def _first_page(pages: _Pages, content: Content, shapes: list[Shape], picture: Path) -> None:
     pages.paragraph(
-        pages.words("pdf.soak_report", title=_shortened(said.title, 80)), 14, style="B", gap=2
+        pages.words("pdf.soak_report", title=_shortened(content.title, 80)), 14, style="B", gap=2
     )
-    _verdict(pages, said)
-    pages.paragraph(_shortened(said.sentence, 400), 11.5, gap=2)
-    if said.steps:
+    _verdict(pages, content)
+    pages.paragraph(_shortened(content.sentence, 400), 11.5, gap=2)
+    if content.steps:
         pages.paragraph(pages.words("pdf.what_do_next"), 10, style="B", gap=0.5)
-        for number, step in enumerate(said.steps, start=1):
+        for number, step in enumerate(content.steps, start=1):
             pages.paragraph(f"{number}. {_shortened(step, 300)}", 9, gap=0.4)
         pages.ln(1)
-    for name, text in said.summary:
+    for name, text in content.summary:
         # Names are invented by people and may be long; what the bench says is known to fit.
         pages.fact(name, _shortened(text, 60 if name in _NAMES else 150))
     pages.ln(1)
@@ -166,20 +166,20 @@ def _first_page(pages: _Pages, said: Content, shapes: list[Shape], picture: Path
     pages.image(picture, x=pages.l_margin, w=pages.epw, h=height, keep_aspect_ratio=True)
 
 
-def _verdict(pages: _Pages, said: Content) -> None:
+def _verdict(pages: _Pages, content: Content) -> None:
     """The verdict in a frame: plain tight, double leaking, dashed not proven."""
     top, height = pages.get_y(), 15.0
-    if said.outcome is Outcome.NOT_PROVEN:
+    if content.outcome is Outcome.NOT_PROVEN:
         pages.set_dash_pattern(dash=3, gap=2)
     pages.set_line_width(1.0)
     pages.rect(pages.l_margin, top, pages.epw, height)
     pages.set_dash_pattern()
-    if said.outcome is Outcome.LEAKING:
+    if content.outcome is Outcome.LEAKING:
         pages.set_line_width(0.5)
         pages.rect(pages.l_margin + 1.4, top + 1.4, pages.epw - 2.8, height - 2.8)
     pages.set_font("sans", "B", 22)
     pages.set_xy(pages.l_margin + 5, top)
-    pages.cell(0, height, said.heading)
+    pages.cell(0, height, content.heading)
     pages.set_xy(pages.l_margin, top + height + 3)
 
 
@@ -223,4 +223,4 @@ def _shown(text: str, family: Family = "sans") -> str:
 
 def _shortened(text: str, most: int) -> str:
     """The first page stays one page: what is longer is cut, and in full beside the report."""
-    return one_line(text, most)
+    return single_line(text, most)

@@ -122,12 +122,12 @@ def provable(verdict: Verdict) -> str:
     return say("words.leak_more", smallest=smallest(verdict))
 
 
-def suspect(one: Suspect) -> str:
+def suspect(ranked: Suspect) -> str:
     """A suspect as: 63 %  carb 4: bowl gasket or drain plug weeping."""
-    cause = CAUSES[one.cause]
-    if one.carb:
-        cause = say("words.carb_with", carb=one.carb, cause=cause)
-    return f"{chance(one.probability)}  {cause}"
+    cause = CAUSES[ranked.cause]
+    if ranked.carb:
+        cause = say("words.carb_with", carb=ranked.carb, cause=cause)
+    return f"{chance(ranked.probability)}  {cause}"
 
 
 def suspects(verdict: Verdict, most: int | None = None) -> tuple[str, ...]:

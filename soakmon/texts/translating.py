@@ -90,13 +90,13 @@ def translated(text: str, language: str) -> str:
     """A sentence of the bench in a language; what is not known stays as it is."""
     if language == ENGLISH or not text or len(text) > _LONGEST:
         return text
-    return "\n".join(_told(line, language) for line in text.split("\n"))
+    return "\n".join(_translated_line(line, language) for line in text.split("\n"))
 
 
 @lru_cache(maxsize=2000)
-def _told(text: str, language: str) -> str:
+def _translated_line(text: str, language: str) -> str:
     """Said in the language as far as it is known."""
-    found = _found(text, language)
+    found = _translated_whole(text, language)
     if found is not None:
         return found
     # A text that says much may hold what somebody wrote.
@@ -105,20 +105,23 @@ def _told(text: str, language: str) -> str:
             break
         values = pattern.filled_in(text)
         if values is not None:
-            said = {name: _told(value, language) for name, value in values.items()}
+            said = {name: _translated_line(value, language) for name, value in values.items()}
             return _numbers(pattern.in_language(said), language)
     for joint in _JOINTS:
         parts = text.split(joint)
         for cut in range(len(parts) - 1, 0, -1):
             first, rest = joint.join(parts[:cut]), joint.join(parts[cut:])
-            said_first, said_rest = _told(first, language), _told(rest, language)
+            said_first, said_rest = (
+                _translated_line(first, language),
+                _translated_line(rest, language),
+            )
             if (said_first, said_rest) != (first, rest):
                 return _joining(joint, language).join((said_first, said_rest))
     return text
 
 
 @lru_cache(maxsize=5000)
-def _found(text: str, language: str) -> str | None:
+def _translated_whole(text: str, language: str) -> str | None:
     """Said in the language, when all of it is known."""
     if not text or _NUMBER.fullmatch(text):
         return _numbers(text, language)
@@ -128,18 +131,18 @@ def _found(text: str, language: str) -> str | None:
     for pattern in patterns:
         values = pattern.filled_in(text)
         if values is not None:
-            said = {name: _found(value, language) for name, value in values.items()}
+            said = {name: _translated_whole(value, language) for name, value in values.items()}
             sure = {name: value for name, value in said.items() if value is not None}
             if len(sure) == len(said):
                 return _numbers(pattern.in_language(sure), language)
     for joint in _JOINTS:
         parts = text.split(joint)
         for cut in range(len(parts) - 1, 0, -1):
-            first = _found(joint.join(parts[:cut]), language)
-            rest = None if first is None else _found(joint.join(parts[cut:]), language)
+            first = _translated_whole(joint.join(parts[:cut]), language)
+            rest = None if first is None else _translated_whole(joint.join(parts[cut:]), language)
             if first is not None and rest is not None:
                 return _joining(joint, language).join((first, rest))
-    bare = _found(text[:-1], language) if text.endswith(".") else None
+    bare = _translated_whole(text[:-1], language) if text.endswith(".") else None
     return None if bare is None else f"{bare}."
 
 

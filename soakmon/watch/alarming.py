@@ -41,7 +41,7 @@ _ZERO_G = judgement(0.5, "g")
 _NAMED_FROM_S = judgement(3 * 3600.0, "s")
 _EVENLY = judgement(0.3, "share")
 # A fill is found so soon (judgement).
-_FILL_FOUND_S = judgement(1200.0, "s")
+_FILL_SEEN_S = judgement(1200.0, "s")
 
 
 def new_alarms(record: RunRecord, weep: Weep) -> list[Alarm]:
@@ -186,6 +186,6 @@ def of_fill(alarms: list[Alarm], found_s: float, flows_s: float) -> list[Alarm]:
 
     def since_s(alarm: Alarm) -> float:
         overflows = alarm.kind == "flood" and alarm.carb is not None
-        return flows_s - _FILL_FOUND_S if overflows else found_s
+        return flows_s - _FILL_SEEN_S if overflows else found_s
 
     return [alarm for alarm in alarms if alarm.t_s > since_s(alarm)]

@@ -114,7 +114,7 @@ _CRACK_STOPS = judgement(0.03, "odds")
 # A fill that is short leaves so much of `no leak` to a needle stuck shut (judgement).
 _STUCK_SHUT = judgement(0.9, "chance")
 # Less likely suspects are not told; and a gate may have caught anything, hardly ever (judgement).
-_TOLD_FROM = judgement(5e-4, "chance")
+_LISTED_FROM = judgement(5e-4, "chance")
 _ANY_SHARE = judgement(1e-3, "chance")
 
 
@@ -229,7 +229,7 @@ def rank(places: list[Evidence], no_leak: float, *, bowls_short: int) -> tuple[S
     if bowls_short:
         _share_with_stuck_shut(chance)
     total = sum(chance.values()) or 1.0
-    kept = [(key, value / total) for key, value in chance.items() if value / total >= _TOLD_FROM]
+    kept = [(key, value / total) for key, value in chance.items() if value / total >= _LISTED_FROM]
     kept.sort(key=lambda item: -item[1])
     return _rounded(kept)
 

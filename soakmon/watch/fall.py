@@ -36,7 +36,7 @@ _BENDS_FROM = effort(4, "readings")
 _REFERENCE_SD = judgement(1.0, "sd")
 _LIMIT_SD = judgement(10.0, "sd")
 # So many medians are kept, and their scatter is of so many; a gap of so many begins anew.
-_KEPT = effort(120, "medians")
+_HISTORY = effort(120, "medians")
 _CALM = effort(90, "medians")
 _GAP = effort(6, "medians")
 # What lay on the bottle may be taken off: a fall counts from what most of the last hour was above.
@@ -116,7 +116,7 @@ class FallWatch:
         if self.medians and t_s - self.medians[-1][0] > _GAP * BLOCK_S:
             self.restart()  # A gap: what happened in it is not a fall that was watched.
         self.medians.append((t_s, median_g))
-        del self.medians[:-_KEPT]
+        del self.medians[:-_HISTORY]
         if not self.hour or t_s - self.hour[-1][0] >= _EVERY_S:
             self.hour = [*((at, g) for at, g in self.hour if t_s - at < _HOUR_S), (t_s, median_g)]
         if len(self.medians) < 2:
@@ -124,7 +124,7 @@ class FallWatch:
         fall = self.medians[-2][1] - median_g
         calm = self.falls[-_CALM:]
         self.falls.append(fall)
-        del self.falls[:-_KEPT]
+        del self.falls[:-_HISTORY]
         if self.pending is not None:
             self.pending = replace(
                 self.pending, trembles=self.pending.trembles or self._trembles(calm)

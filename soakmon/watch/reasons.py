@@ -34,11 +34,11 @@ _LONG_GAP_S = judgement(1800.0, "s")
 
 
 def outcome_of(
-    record: RunRecord, leak: Band, found: list[LocatedLeak], doubts: list[str]
+    record: RunRecord, leak: Band, leaks: list[LocatedLeak], doubts: list[str]
 ) -> tuple[Outcome, str]:
     """The verdict, and why in a sentence; leak: of all places together, g/h."""
-    if found:
-        return Outcome.LEAKING, _leaking(found, record.start_s)
+    if leaks:
+        return Outcome.LEAKING, _leaking(leaks, record.start_s)
     if doubts:
         return Outcome.NOT_PROVEN, doubts[0]
     return Outcome.TIGHT, (
@@ -46,27 +46,27 @@ def outcome_of(
     )
 
 
-def _leaking(found: list[LocatedLeak], start_s: float) -> str:
-    worst_first = sorted(found, key=lambda one: -one.leak.best)
-    if len(found) == 1 and found[0].lost_g is not None:
-        return say("reasons.leaked", found=_place(found[0]), start_s=_told(found[0], start_s))
-    first, *others = (f"{_place(one)}, {_told(one, start_s)}" for one in worst_first)
+def _leaking(leaks: list[LocatedLeak], start_s: float) -> str:
+    worst_first = sorted(leaks, key=lambda one: -one.leak.best)
+    if len(leaks) == 1 and leaks[0].lost_g is not None:
+        return say("reasons.leaked", found=_place(leaks[0]), start_s=_story(leaks[0], start_s))
+    first, *others = (f"{_place(one)}, {_story(one, start_s)}" for one in worst_first)
     also = (say("reasons.also_at", place=told) for told in others)
     return say("reasons.leak", places="; ".join((first, *also)))
 
 
-def _place(one: LocatedLeak) -> str:
-    return say("reasons.carb", carb=one.carb) if one.carb else say("reasons.place_no_gate_sees")
+def _place(leak: LocatedLeak) -> str:
+    return say("reasons.carb", carb=leak.carb) if leak.carb else say("reasons.place_no_gate_sees")
 
 
-def _told(one: LocatedLeak, start_s: float) -> str:
-    since = say("reasons.begun", since_s=began(*(t_s - start_s for t_s in one.since_s)))
-    if one.until_s is not None and one.lost_g is not None:
-        ended = after_start(one.until_s - start_s)
+def _story(leak: LocatedLeak, start_s: float) -> str:
+    since = say("reasons.begun", since_s=began(*(t_s - start_s for t_s in leak.since_s)))
+    if leak.until_s is not None and leak.lost_g is not None:
+        ended = after_start(leak.until_s - start_s)
         return say(
-            "reasons.about_g_ended_about", lost_g=plain(one.lost_g), since=since, ended=ended
+            "reasons.about_g_ended_about", lost_g=plain(leak.lost_g), since=since, ended=ended
         )
-    return say("reasons.about", over_soak=rate(one.over_soak.best), since=since)
+    return say("reasons.about", over_soak=rate(leak.over_soak.best), since=since)
 
 
 def doubts_of(record: RunRecord, belief: Posterior, faults: list[Fault], short: int) -> list[str]:

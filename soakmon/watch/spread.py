@@ -94,7 +94,7 @@ def spread_of(settings: Settings) -> Spread:
     rates, priors = settings.reference, settings.priors
     feed, bowls = _parts(settings)
     share = float(rates.bottle / max(float(rates.bottle + rates.hose), 1e-12))
-    drawn = _drawn(replace(priors, fleet=FleetPrior()), share)
+    drawn = _sampled(replace(priors, fleet=FleetPrior()), share)
     if not priors.fleet.keeps:
         return Spread(drawn, drawn, np.ones(len(drawn)))
     ratios = drawn @ np.array([feed, bowls]) / max(feed + bowls, 1e-12)
@@ -149,7 +149,7 @@ def _wrong(priors: Priors) -> NDArray[np.bool_]:
 
 
 @lru_cache(maxsize=64)
-def _drawn(priors: Priors, bottle_share: float) -> Floats:
+def _sampled(priors: Priors, bottle_share: float) -> Floats:
     """(S, 2) factors of bottle with hose (bottle_share of it the bottle) and of the bowls."""
     rng = np.random.default_rng(1)
     z = rng.standard_normal((_DRAWS, 5)) * priors.past.narrows

@@ -65,7 +65,7 @@ def _borne_out(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> boo
     """
     assert alarm.carb is not None
     gate = alarm.carb - 1
-    dripped_g = _said_to_have_dripped_g(record, weep, alarm, gate)
+    dripped_g = _dripped_by_counts_g(record, weep, alarm, gate)
     observed_g = record.curve.observed_g() or 0.0
     if observed_g - record.curve.expected().best > _PLAINLY * dripped_g:
         return True
@@ -74,7 +74,7 @@ def _borne_out(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> boo
     return not (against and chance_of_losing(weep, dripped_g) < _CONTRADICTED)
 
 
-def _said_to_have_dripped_g(record: RunRecord, weep: Weep, alarm: Alarm, gate: int) -> float:
+def _dripped_by_counts_g(record: RunRecord, weep: Weep, alarm: Alarm, gate: int) -> float:
     """What an alarm and the gate's counts say has dripped while the feed was open.
 
     No more than the gate had counted at the alarm and twice the rate it told, from then on. What

@@ -100,7 +100,7 @@ def calibrate(
     slope, zero, residuals_g = _line(steps, cell, full_g)
     gain = 1.0 / slope
     per_count = _gain(steps, residuals_g, gain, resolution_counts)
-    one = _one_reading(steps, residuals_g, repeatability_g, resolution_counts * abs(gain))
+    one = _reading_error(steps, residuals_g, repeatability_g, resolution_counts * abs(gain))
     of_full_g = per_count.expanded / abs(gain) * full_g
     masses_g = [step.mass_g for step in steps]
     judgements = [
@@ -149,7 +149,7 @@ def _line(
     return float(slope), float(zero), [float(residual) for residual in residuals_g]
 
 
-def _one_reading(
+def _reading_error(
     steps: Sequence[Step], residuals_g: Sequence[float], repeatability_g: float, resolution_g: float
 ) -> Measured:
     """How far a reading is from the cell's answer, g: repeated steps, what is known beforehand."""
@@ -164,29 +164,29 @@ def _worst(
     errors: Sequence[tuple[float, float]],
     loads_g: Sequence[float],
     cell: CellClass,
-    one: Measured,
+    reading: Measured,
 ) -> Judgement:
     """The error that comes nearest to, or furthest over, the limit at its load.
 
     errors: g, and its standard deviation as a multiple of that of one reading. Of several that are
     at their limits one is always read too high, so what is left open holds for all of them.
     """
-    left_open_g = coverage(one.df, len(errors)) * one.u
-    found = [
+    left_open_g = coverage(reading.df, len(errors)) * reading.u
+    judged = [
         Judgement(name, error_g, cell.limit_g(load_g), times * left_open_g)
         for (error_g, times), load_g in zip(errors, loads_g, strict=True)
     ]
-    return max(found, key=lambda j: (abs(j.value_g) - j.expanded_g) / j.limit_g)
+    return max(judged, key=lambda j: (abs(j.value_g) - j.expanded_g) / j.limit_g)
 
 
 def _by_mass(
     steps: Sequence[Step], residuals_g: Sequence[float]
 ) -> dict[float, tuple[list[float], list[float]]]:
     """Residuals by mass: on the way up, on the way down."""
-    found: dict[float, tuple[list[float], list[float]]] = defaultdict(lambda: ([], []))
+    residuals: dict[float, tuple[list[float], list[float]]] = defaultdict(lambda: ([], []))
     for step, residual in zip(steps, residuals_g, strict=True):
-        found[step.mass_g][0 if step.up else 1].append(residual)
-    return dict(sorted(found.items()))
+        residuals[step.mass_g][0 if step.up else 1].append(residual)
+    return dict(sorted(residuals.items()))
 
 
 def _linearity(

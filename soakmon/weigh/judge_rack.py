@@ -134,14 +134,14 @@ def floats(form: FloatsForm) -> BenchTestResult:
     return BenchTestResult("float", not bad, summary, lines, data)
 
 
-def _float_data(one: FloatWeighing) -> Data:
+def _float_data(weighing: FloatWeighing) -> Data:
     return {
-        "carb": one.carb,
-        "dry_g": one.dry_g.value,
-        "soaked_g": one.soaked_g.value,
-        "gain_g": one.gain_g.value,
-        "gain_u_g": one.gain_g.u,
-        "gain_expanded_g": one.gain_g.expanded,
+        "carb": weighing.carb,
+        "dry_g": weighing.dry_g.value,
+        "soaked_g": weighing.soaked_g.value,
+        "gain_g": weighing.gain_g.value,
+        "gain_u_g": weighing.gain_g.u,
+        "gain_expanded_g": weighing.gain_g.expanded,
     }
 
 
@@ -171,16 +171,16 @@ def isolation(form: IsolationForm, settings: Settings) -> BenchTestResult:
     return BenchTestResult("isolation", not wet, summary, lines, data)
 
 
-def _isolated_data(one: Isolated) -> Data:
+def _isolated_data(result: Isolated) -> Data:
     return {
-        "carb": one.carb,
-        "open_per_h": one.open_per_h.value,
-        "open_u_per_h": one.open_per_h.u,
-        "open_limits_per_h": [one.open_per_h.low, one.open_per_h.high],
-        "shut_per_h": one.shut_per_h.value,
-        "shut_u_per_h": one.shut_per_h.u,
-        "shut_limits_per_h": [one.shut_per_h.low, one.shut_per_h.high],
-        "way": str(one.way),
+        "carb": result.carb,
+        "open_per_h": result.open_per_h.value,
+        "open_u_per_h": result.open_per_h.u,
+        "open_limits_per_h": [result.open_per_h.low, result.open_per_h.high],
+        "shut_per_h": result.shut_per_h.value,
+        "shut_u_per_h": result.shut_per_h.u,
+        "shut_limits_per_h": [result.shut_per_h.low, result.shut_per_h.high],
+        "way": str(result.way),
     }
 
 

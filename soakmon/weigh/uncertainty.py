@@ -119,10 +119,10 @@ def scatter(off: Sequence[float], df: int, repeat: float) -> tuple[float, float]
     return math.sqrt(squares / both), both
 
 
-def widened(one: Measured, *parts: float) -> Measured:
+def widened(value: Measured, *parts: float) -> Measured:
     """The same value with further independent standard uncertainties of type B."""
-    u = rss(one.u, *parts)
-    return Measured(one.value, u, effective_df(u, [one]))
+    u = rss(value.u, *parts)
+    return Measured(value.value, u, effective_df(u, [value]))
 
 
 def total(parts: Sequence[Measured]) -> Measured:
@@ -131,20 +131,20 @@ def total(parts: Sequence[Measured]) -> Measured:
     return Measured(math.fsum(p.value for p in parts), u, effective_df(u, parts))
 
 
-def difference(one: Measured, other: Measured) -> Measured:
+def difference(first: Measured, other: Measured) -> Measured:
     """One minus other, independent."""
-    u = rss(one.u, other.u)
-    return Measured(one.value - other.value, u, effective_df(u, (one, other)))
+    u = rss(first.u, other.u)
+    return Measured(first.value - other.value, u, effective_df(u, (first, other)))
 
 
-def ratio(one: Measured, other: Measured) -> Measured:
+def ratio(numerator: Measured, other: Measured) -> Measured:
     """One over other, independent (GUM 5.1.6: relative uncertainties). other must not be 0."""
-    value = one.value / other.value
-    parts = (scaled(1.0 / other.value, one), scaled(value / other.value, other))
+    value = numerator.value / other.value
+    parts = (scaled(1.0 / other.value, numerator), scaled(value / other.value, other))
     u = rss(*(part.u for part in parts))
     return Measured(value, u, effective_df(u, parts))
 
 
-def scaled(factor: float, one: Measured) -> Measured:
+def scaled(factor: float, value: Measured) -> Measured:
     """An exact factor times a value."""
-    return Measured(factor * one.value, abs(factor) * one.u, one.df)
+    return Measured(factor * value.value, abs(factor) * value.u, value.df)

@@ -8,7 +8,7 @@ import signal
 
 import pytest
 
-from soakmon.app.leaving import until_told
+from soakmon.app.leaving import until_leave
 
 
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
@@ -22,7 +22,7 @@ async def test_what_is_done_ends_in_order_when_the_process_is_told_to_leave(numb
         finally:
             ended.set()
 
-    await asyncio.wait_for(until_told(work()), 10)
+    await asyncio.wait_for(until_leave(work()), 10)
     assert ended.is_set()
 
 
@@ -31,4 +31,4 @@ async def test_what_ends_by_itself_is_not_waited_for_and_tells_its_error():
         raise ValueError("invented")
 
     with pytest.raises(ValueError, match="invented"):
-        await until_told(fails())
+        await until_leave(fails())

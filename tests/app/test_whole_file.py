@@ -8,7 +8,7 @@ import threading
 import pytest
 
 from soakmon.app.commission_desk import CommissionDesk
-from soakmon.app.commission_kept import FILE, read_kept, write_kept
+from soakmon.app.commission_saved import FILE, read_saved, write_saved
 from soakmon.app.whole_file import write_whole
 from soakmon.errors import InputError
 
@@ -28,17 +28,17 @@ def test_what_cannot_be_put_in_place_leaves_the_old_and_is_one_line(tmp_path, mo
 
 def test_a_folder_that_is_not_there_is_one_line(tmp_path):
     with pytest.raises(InputError, match="cannot be written"):
-        write_kept(tmp_path / "nowhere", {})
+        write_saved(tmp_path / "nowhere", {})
 
 
 def test_commissioning_goes_on_where_nothing_can_be_kept(tmp_path, caplog):
     desk = CommissionDesk.__new__(CommissionDesk)
-    desk.folder, desk.kept, desk.lock = tmp_path, {"a": 1}, threading.Lock()
+    desk.folder, desk.saved, desk.lock = tmp_path, {"a": 1}, threading.Lock()
     desk._keep(b=2)
-    assert read_kept(tmp_path) == {"a": 1, "b": 2}
+    assert read_saved(tmp_path) == {"a": 1, "b": 2}
     (tmp_path / FILE).unlink()
     desk.folder = tmp_path / "nowhere"
     with caplog.at_level(logging.WARNING):
         desk._keep(c=3)
-    assert desk.kept == {"a": 1, "b": 2, "c": 3}
+    assert desk.saved == {"a": 1, "b": 2, "c": 3}
     assert "cannot be written" in caplog.text

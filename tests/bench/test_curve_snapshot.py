@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from sim.scenarios import SCENARIOS
-from soakmon.bench.curve_snapshot import KEPT_POINTS, curve_snapshot, stored_snapshot
+from soakmon.bench.curve_snapshot import MOST_POINTS, curve_snapshot, stored_snapshot
 from tests.bench.stepping import Stepped, short
 from tests.bench.test_resume import crashed_and_back
 
@@ -16,7 +16,7 @@ def test_the_kept_curve_is_the_one_that_was_drawn(tmp_path):
     bench.run(1.0)
     assert bench.session.ended
     found = stored_snapshot(bench.journal, 1)
-    assert found == curve_snapshot(bench.session, KEPT_POINTS)
+    assert found == curve_snapshot(bench.session, MOST_POINTS)
     assert len(found.t_s) > 50
     assert len(found.lanes.drops) == len(found.lanes.caught_g) == 4
     low, high = found.reads_low_g, found.reads_high_g
@@ -31,7 +31,7 @@ def test_a_flood_while_the_bowls_fill_has_a_picture(tmp_path):
     bench.start()
     bench.run(0.5)
     assert "flood" in {kind for kind, _ in bench.alarms()}
-    found = curve_snapshot(bench.session, KEPT_POINTS)
+    found = curve_snapshot(bench.session, MOST_POINTS)
     assert set(found.as_data()) == {"t_s", "taken_g", "lanes"}
     assert found.taken_g[-1] > 50
     assert found.lanes.counted[2] > 50
@@ -61,6 +61,6 @@ def test_a_fill_that_was_interrupted_has_its_picture_from_the_beginning(tmp_path
     again = crashed_and_back(tmp_path, bench, gap_s=30.0, boot="first boot")
     again.run(0.06)
     assert again.session.interruptions
-    found = curve_snapshot(again.session, KEPT_POINTS)
+    found = curve_snapshot(again.session, MOST_POINTS)
     assert found.t_s[0] < 120
     assert found.taken_g[-1] > 100

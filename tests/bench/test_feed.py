@@ -132,7 +132,7 @@ def test_a_broken_limit_shuts_at_every_look_not_once(opened):
         opened.valve.is_open = True
         opened.feed.hold()
         assert not opened.valve.is_open
-    assert opened.feed.found == 3
+    assert opened.feed.stray_opens == 3
 
 
 def test_a_feed_that_is_only_shut_for_a_while_is_held_shut_as_well(opened):
@@ -215,10 +215,10 @@ def test_a_valve_that_is_just_being_shut_was_not_found_open(tmp_path):
     feed.valve = Slow()
     bench.feed.pause()
     assert calls == ["looked"]
-    assert bench.feed.found == 0
+    assert bench.feed.stray_opens == 0
     bench.valve.is_open = True
     bench.feed.hold()
-    assert bench.feed.found == 1
+    assert bench.feed.stray_opens == 1
 
 
 def test_all_that_came_up_is_told_and_known_to_who_confirms(opened):

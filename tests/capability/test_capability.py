@@ -26,7 +26,7 @@ from soakmon.capability.evaluate import (
     plan_tight,
     smallest_at,
 )
-from soakmon.capability.shares import onset_said
+from soakmon.capability.shares import onset_in_bracket
 from soakmon.capability.summary import as_dict
 from soakmon.cli.program import app
 from soakmon.errors import InputError
@@ -312,8 +312,8 @@ def test_when_a_leak_is_said_to_have_begun_is_held_against_when_it_did():
     made = judged(Case(1, 3, 24.0, Way.MASS_ONLY), make_night, deep=False)
     assert made.found
     true, low, high = made.onset
-    assert onset_said(made) == (low - 60 <= true <= high + 60)
-    assert not onset_said(replace(made, onset=[low - 120.0, low, high]))
-    assert onset_said(replace(made, onset=[high + 30.0, low, high]))
+    assert onset_in_bracket(made) == (low - 60 <= true <= high + 60)
+    assert not onset_in_bracket(replace(made, onset=[low - 120.0, low, high]))
+    assert onset_in_bracket(replace(made, onset=[high + 30.0, low, high]))
     none = judged(Case(1, 3, 0.0, Way.MASS_ONLY), make_night, deep=False)
     assert none.onset is None

@@ -13,7 +13,7 @@ from hardware.find import find_cell, find_thermometers
 from soakmon.app.due_of_bench import due_of
 from soakmon.app.keep_results import keep_judged
 from soakmon.bench_toml import read_bench
-from soakmon.commission.bench_file import told_by, write_bench
+from soakmon.commission.bench_file import values_of, write_bench
 from soakmon.commission.due import Last, due, gate_dirty
 from soakmon.commission.flow import FlowRates, falls_g_per_min
 from soakmon.commission.record import CommissionStep, page, summary
@@ -36,7 +36,7 @@ def test_bench_toml_keeps_what_it_said_and_every_version_of_it(tmp_path):
     assert (bench.rack.carbs, bench.gates.pins, bench.cell.driver) == (2, (17, 27), "i2c")
     assert path.stat().st_mode & 0o777 == 0o640
     (kept,) = (tmp_path / "earlier").iterdir()
-    assert told_by(kept)["cell.driver"] == "iio"
+    assert values_of(kept)["cell.driver"] == "iio"
     assert kept.stat().st_mode & 0o777 == 0o640
     write_bench(path, {}, NOON)  # nothing new: no version more
     assert len(list((tmp_path / "earlier").iterdir())) == 1

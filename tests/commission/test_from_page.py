@@ -9,7 +9,7 @@ import pytest
 import typer
 from typer.testing import CliRunner
 
-from soakmon.app.commission_kept import FILE, read_kept
+from soakmon.app.commission_saved import FILE, read_saved
 from soakmon.bench_toml import read_bench
 from soakmon.cli import commissioning
 from soakmon.cli.commissioning import Commissioning
@@ -62,7 +62,7 @@ def test_what_the_page_kept_is_written_when_the_owner_says_so_and_the_service_us
     # Started again with the new file; the file before is kept.
     assert [words[0] for words in machine.did] == ["enable", "restart"]
     assert len(list((machine.folder / "earlier").glob("bench-*.toml"))) == 1
-    assert read_kept(machine.folder / "data")["keys"] == {}
+    assert read_saved(machine.folder / "data")["keys"] == {}
     again = machine.typed("y\n")
     assert isinstance(again.exception, InputError)
     assert "kept nothing" in str(again.exception)
@@ -76,7 +76,7 @@ def test_nothing_is_written_without_a_yes(machine, typed):
     assert done.exit_code != 0
     assert machine.path.read_bytes() == before
     assert machine.did == []
-    assert read_kept(machine.folder / "data")["keys"] == {"rack.carbs": 3}
+    assert read_saved(machine.folder / "data")["keys"] == {"rack.carbs": 3}
 
 
 @pytest.mark.parametrize(

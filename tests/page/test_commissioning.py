@@ -8,8 +8,8 @@ from datetime import datetime
 
 import pytest
 
-from soakmon.app import commission_desk, commission_kept
-from soakmon.app.commission_kept import take_over, taken_over
+from soakmon.app import commission_desk, commission_saved
+from soakmon.app.commission_saved import take_over, taken_over
 from soakmon.bench.readings import Readings, Weighed
 from soakmon.commission.bench_file import write_bench
 from soakmon.commission.phone import ADDRESSES
@@ -82,7 +82,7 @@ def test_a_topic_is_shown_once_and_its_address_is_a_file_of_its_own(paged, tmp_p
     assert topic not in state.text
     assert state.json()["phone"]["chosen"]
     assert state.json()["to_take_over"] == "sudo soakmon commission --from-page"
-    assert topic not in (tmp_path / commission_kept.FILE).read_text()
+    assert topic not in (tmp_path / commission_saved.FILE).read_text()
     keys = take_over(tmp_path)
     assert keys == {"phone.enabled": True, "phone.urls_file": str(path)}
     taken_over(tmp_path)
@@ -136,7 +136,7 @@ def test_what_the_page_keeps_outlives_a_restart_and_a_damaged_file_begins_anew(p
     runner.post("/api/commissioning/phone", json=PUSH)
     again = commission_desk.CommissionDesk(paged.service, "second boot")
     assert again.state().phone.chosen
-    (tmp_path / commission_kept.FILE).write_text('{"phone"')
+    (tmp_path / commission_saved.FILE).write_text('{"phone"')
     again = commission_desk.CommissionDesk(paged.service, "second boot")
     assert not again.state().phone.chosen
 
@@ -146,13 +146,13 @@ def test_what_the_page_keeps_outlives_a_restart_and_a_damaged_file_begins_anew(p
     [{"service.socket": "/tmp/x"}, {"phone.enabled": True, "phone.urls_file": "/etc/passwd"}],
 )
 def test_root_takes_over_only_what_the_page_writes(tmp_path, keys):
-    (tmp_path / commission_kept.FILE).write_text(json.dumps({"keys": keys}))
+    (tmp_path / commission_saved.FILE).write_text(json.dumps({"keys": keys}))
     with pytest.raises(InputError, match="does not write"):
         take_over(tmp_path)
 
 
 def test_what_may_be_taken_over_are_keys_of_a_bench():
-    for key in commission_kept.KEYS:
+    for key in commission_saved.KEYS:
         section, _, name = key.partition(".")
         assert name in Bench.model_fields[section].annotation.model_fields
 

@@ -47,11 +47,11 @@ def correct_job(job: Job, changes: Mapping[str, str], by: Author) -> None:
         setattr(job, field, after)
 
 
-def _at(found: Sequence[T], place: int, none: str) -> T:
+def _at(items: Sequence[T], place: int, none: str) -> T:
     """What stands at a place, counting from 1; InputError of these words where nothing does."""
-    if not 1 <= place <= len(found):
+    if not 1 <= place <= len(items):
         raise InputError(none)
-    return found[place - 1]
+    return items[place - 1]
 
 
 def correct_note(job: Job, place: int, text: str, by: Author) -> None:
@@ -80,7 +80,7 @@ def change_carb(job: Job, carb: Carb, values: Mapping[str, Any], by: Author) -> 
     for field, after in values.items():
         before = getattr(carb, field)
         if before not in (None, "", {}):
-            _put(job, by, Part("carb", carb.place, field), _told(before), _told(after))
+            _put(job, by, Part("carb", carb.place, field), _in_words(before), _in_words(after))
         setattr(carb, field, after)
 
 
@@ -93,7 +93,7 @@ def _put(job: Job, by: Author, what: Part, before: str, after: str) -> None:
     job.corrections.append(made)
 
 
-def _told(value: object) -> str:
+def _in_words(value: object) -> str:
     if isinstance(value, dict):
         return ", ".join(f"{name} {size}" for name, size in value.items())
     if isinstance(value, bool):

@@ -81,15 +81,15 @@ def job_dict(job: Job) -> JobForm:
     }
 
 
-def _correction(one: Correction) -> CorrectionForm:
+def _correction(correction: Correction) -> CorrectionForm:
     return {
-        "at": one.at.isoformat(),
-        "by_whom": one.by_whom,
-        "part": one.part,
-        "place": one.place,
-        "field": one.field,
-        "before": one.before,
-        "after": one.after,
+        "at": correction.at.isoformat(),
+        "by_whom": correction.by_whom,
+        "part": correction.part,
+        "place": correction.place,
+        "field": correction.field,
+        "before": correction.before,
+        "after": correction.after,
     }
 
 
@@ -103,17 +103,17 @@ def _note(note: Note) -> NoteForm:
     return {"at": at, "written_by": by, "carb": note.carb, "text": note.text}
 
 
-def _result(place: int, one: StoredResult) -> ResultForm:
-    made: ResultForm = {
-        "at": one.at.isoformat(),
-        "kind": one.kind,
-        "summary": one.summary,
-        "data": one.data,
-        "bench": one.bench,
+def _result(place: int, result: StoredResult) -> ResultForm:
+    form: ResultForm = {
+        "at": result.at.isoformat(),
+        "kind": result.kind,
+        "summary": result.summary,
+        "data": result.data,
+        "bench": result.bench,
     }
-    if _readings(one):
-        made["csv"] = f"results/{place:03d}-{safe_name(one.kind)}.csv"
-    return made
+    if _readings(result):
+        form["csv"] = f"results/{place:03d}-{safe_name(result.kind)}.csv"
+    return form
 
 
 def _attachment(one: Attachment, results: list[StoredResult]) -> AttachmentForm:

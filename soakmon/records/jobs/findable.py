@@ -9,7 +9,7 @@ from __future__ import annotations
 from sqlalchemy import Connection, bindparam, select, text, update
 from sqlalchemy.exc import DBAPIError
 
-from soakmon.records.jobs.models import FOUND_BY, Job, found_by
+from soakmon.records.jobs.models import SEARCHED, Job, search_text
 
 _PIECE = 1000
 _HAS_INDEX = text("SELECT 1 FROM pg_indexes WHERE indexname = 'job_sought_trigram'")
@@ -21,13 +21,13 @@ _TRIGRAMS = (
 
 def make_findable(connection: Connection, *, with_index: bool) -> None:
     """Fill in what is missing; the caller commits. with_index: and have the index of trigrams."""
-    columns = [Job.id, *(getattr(Job, name) for name in FOUND_BY)]
+    columns = [Job.id, *(getattr(Job, name) for name in SEARCHED)]
     # Jobs have no number twice: in two processes at once each fills in the same.
     while rows := connection.execute(
         select(*columns).where(Job.sought.is_(None)).limit(_PIECE)
     ).all():
         found = [
-            {"which": row[0], "text": found_by(dict(zip(FOUND_BY, row[1:], strict=True)))}
+            {"which": row[0], "text": search_text(dict(zip(SEARCHED, row[1:], strict=True)))}
             for row in rows
         ]
         filled = update(Job.__table__).where(Job.__table__.c.id == bindparam("which"))  # type: ignore[arg-type]

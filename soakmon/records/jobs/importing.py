@@ -294,13 +294,13 @@ def _job(read: _Job, number: str) -> Job:
     )
 
 
-def _attachment(one: _Attachment, sha256: str, size: int, job: Job) -> Attachment:
-    known = one.result is not None and one.result <= len(job.results)
+def _attachment(form: _Attachment, sha256: str, size: int, job: Job) -> Attachment:
+    known = form.result is not None and form.result <= len(job.results)
     return Attachment(
-        name=one.name,
+        name=form.name,
         sha256=sha256,
         size_bytes=size,
-        at=one.at,
-        caption=one.caption,
-        result_id=job.results[one.result - 1].id if known and one.result else None,
+        at=form.at,
+        caption=form.caption,
+        result_id=job.results[form.result - 1].id if known and form.result else None,
     )

@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import JSON, DateTime, Dialect, ForeignKey, Text, TypeDecorator, event
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship, validates
 
-from soakmon.records.jobs.text import kept_name, sought
+from soakmon.records.jobs.text import file_name, sought
 
 
 class UtcTime(TypeDecorator[datetime]):
@@ -41,16 +41,16 @@ class Base(DeclarativeBase):
     }
 
 
-def found_by(values: Mapping[str, Any]) -> str:
+def search_text(values: Mapping[str, Any]) -> str:
     """What a job is found by: all that a list shows of it, without case and accents."""
-    return sought("\n".join(str(values.get(name) or "") for name in FOUND_BY))
+    return sought("\n".join(str(values.get(name) or "") for name in SEARCHED))
 
 
-FOUND_BY = ("number", "customer", "machine", "rack")
+SEARCHED = ("number", "customer", "machine", "rack")
 
 
 class Job(Base):
-    """One rack of one customer. number: YEAR-NNNN; sought: see `found_by`."""
+    """One rack of one customer. number: YEAR-NNNN; sought: see `search_text`."""
 
     __tablename__ = "job"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -63,7 +63,7 @@ class Job(Base):
     # Written by the database: of which shop whoever asks is; empty where there is but one.
     shop: Mapped[str] = mapped_column(server_default="")
     sought: Mapped[str | None] = mapped_column(
-        default=lambda context: found_by(context.get_current_parameters())
+        default=lambda context: search_text(context.get_current_parameters())
     )
     carbs: Mapped[list[Carb]] = relationship(order_by="Carb.place", cascade="all, delete-orphan")
     checklist: Mapped[list[ChecklistItem]] = relationship(
@@ -84,9 +84,9 @@ class Job(Base):
 
 
 @event.listens_for(Job, "before_update")
-def _found_anew(_mapper: object, _connection: object, job: Job) -> None:
+def _search_text_anew(_mapper: object, _connection: object, job: Job) -> None:
     """What was put right is found by what it says now."""
-    job.sought = found_by({name: getattr(job, name) for name in FOUND_BY})
+    job.sought = search_text({name: getattr(job, name) for name in SEARCHED})
 
 
 class Carb(Base):
@@ -169,7 +169,7 @@ class Attachment(Base):
     @validates("name")
     def _named(self, _: str, name: str) -> str:
         """Uploads, imports and files of this machine: all come through here."""
-        return kept_name(name)
+        return file_name(name)
 
 
 class AttachmentBlock(Base):

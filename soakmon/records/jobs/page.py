@@ -77,7 +77,7 @@ def _list(items: list[str]) -> str:
 def _carb(carb: CarbForm) -> str:
     known = {k: v for k, v in carb.items() if k not in {"place", "jets"} and v is not None}
     rows = [_row(f"jet {name}", size) for name, size in carb["jets"].items()]
-    rows += [_row(_label(name), _told(value)) for name, value in known.items()]
+    rows += [_row(_label(name), _in_words(value)) for name, value in known.items()]
     fields = {name: value for name, value in carb.items() if name != "place"}
     if height_within(CarbFields.model_validate(fields)) is False:
         rows.append(_row("float height", "OUTSIDE ITS LIMITS"))
@@ -97,7 +97,7 @@ def _when(iso: str) -> str:
     return f"{iso[:10]} {iso[11:16]} UTC"
 
 
-def _told(value: object) -> str:
+def _in_words(value: object) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     return f"{value:g}" if isinstance(value, float) else str(value)
@@ -116,12 +116,16 @@ def _note(note: NoteForm) -> str:
     return f"{escape(_when(note['at']))}{who}{where} {escape(note['text'])}"
 
 
-def _correction(one: CorrectionForm) -> str:
-    what = _label(one["field"]) if one["place"] is None else f"{one['part']} {one['place']}"
-    if one["part"] == "carb":
-        what += f", {_label(one['field'])}"
-    was = f"“{one['before']}” is now “{one['after']}”"
-    return escape(f"{_when(one['at'])}, {one['by_whom']}: {what}: {was}")
+def _correction(correction: CorrectionForm) -> str:
+    what = (
+        _label(correction["field"])
+        if correction["place"] is None
+        else f"{correction['part']} {correction['place']}"
+    )
+    if correction["part"] == "carb":
+        what += f", {_label(correction['field'])}"
+    was = f"“{correction['before']}” is now “{correction['after']}”"
+    return escape(f"{_when(correction['at'])}, {correction['by_whom']}: {what}: {was}")
 
 
 def _result(result: ResultForm) -> str:
@@ -150,18 +154,18 @@ def _readings(rows: object) -> str:
 def _short(value: object) -> str:
     if value is None:
         return ""
-    return f"{value:.4g}" if isinstance(value, float) else _told(value)
+    return f"{value:.4g}" if isinstance(value, float) else _in_words(value)
 
 
-def _file(one: AttachmentForm, pictures: Collection[str]) -> str:
+def _file(attachment: AttachmentForm, pictures: Collection[str]) -> str:
     """A link; what a browser would run is offered for keeping instead, but for our own report."""
-    ours = one["result"] is not None and one["name"] in {"report.html", "soak.svg"}
-    shown = one["file"] in pictures or one["file"].lower().endswith(_OPENS) or ours
+    ours = attachment["result"] is not None and attachment["name"] in {"report.html", "soak.svg"}
+    shown = attachment["file"] in pictures or attachment["file"].lower().endswith(_OPENS) or ours
     keep = "" if shown else " download"
-    name, caption = escape(one["name"]), escape(one["caption"])
-    link = f'<a href="{escape(one["file"])}"{keep}>{name}</a> {caption}'
-    if one["file"] in pictures:
-        link += f'<br><img src="{escape(one["file"])}" alt="{caption or name}">'
+    name, caption = escape(attachment["name"]), escape(attachment["caption"])
+    link = f'<a href="{escape(attachment["file"])}"{keep}>{name}</a> {caption}'
+    if attachment["file"] in pictures:
+        link += f'<br><img src="{escape(attachment["file"])}" alt="{caption or name}">'
     return link
 
 

@@ -33,7 +33,7 @@ def inert(text: str, *, lines: bool = False) -> str:
     )
 
 
-def said_line(text: str, most: int = MOST_LINE) -> str:
+def spoken_line(text: str, most: int = MOST_LINE) -> str:
     """What somebody says with a command, on one line and inert.
 
     Cleaned, not refused: a command that makes the bench safer must not fail for its words.
@@ -42,7 +42,7 @@ def said_line(text: str, most: int = MOST_LINE) -> str:
     return line if len(line) <= most else line[: most - 1] + "…"
 
 
-def kept_name(name: str) -> str:
+def file_name(name: str) -> str:
     """The name of a file that came from elsewhere: no path, nothing that steers, never empty.
 
     Its ending stays: it says to a person what the file is, and to no program of ours.
@@ -63,13 +63,13 @@ def clean_line(text: str, what: str, most: int = MOST_LINE) -> str:
 
 def clean_text(text: str, what: str, most: int = MOST_TEXT) -> str:
     """Free text of any lines. Raises InputError for what steers, or is longer than a text is."""
-    return _clean(text.strip().replace("\r\n", "\n"), what, most, kept="\n\t")
+    return _clean(text.strip().replace("\r\n", "\n"), what, most, allowed="\n\t")
 
 
-def _clean(text: str, what: str, most: int, kept: str = "") -> str:
+def _clean(text: str, what: str, most: int, allowed: str = "") -> str:
     if len(text) > most:
         raise InputError(say("text.too_long", what=what, length=len(text), most=most))
-    bad = next((letter for letter in text if _steers(letter) and letter not in kept), None)
+    bad = next((letter for letter in text if _steers(letter) and letter not in allowed), None)
     if bad is not None:
         raise InputError(say("text.steers_a_terminal", what=what, code=f"U+{ord(bad):04X}"))
     return text

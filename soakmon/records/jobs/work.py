@@ -19,7 +19,7 @@ from soakmon.records.jobs.fields import CHECKLIST, CarbFields, parse_pairs
 from soakmon.records.jobs.files import FileStore
 from soakmon.records.jobs.models import Attachment, Carb, ChecklistItem, Job, Note, StoredResult
 from soakmon.records.jobs.store import next_number
-from soakmon.records.jobs.text import NUMBER_PATTERN, clean_line, clean_text, kept_name, sought
+from soakmon.records.jobs.text import NUMBER_PATTERN, clean_line, clean_text, file_name, sought
 from soakmon.texts import say
 
 MOST_CARBS = 8
@@ -80,8 +80,8 @@ class Listed:
 def all_jobs(session: Session, word: str = "", most: int | None = None) -> list[Listed]:
     """All jobs, latest first; word: in number, customer, machine or rack, case and accents aside.
 
-    They are compared in the database, with what was written down for it (`models.found_by`): SQLite
-    knows no case beyond English letters. most: no more than so many.
+    They are compared in the database, with what was written down for it (`models.search_text`):
+    SQLite knows no case beyond English letters. most: no more than so many.
     """
     columns = (Job.number, Job.created, Job.customer, Job.machine, Job.rack, Job.carb_count, Job.id)
     query = select(*columns).order_by(Job.created.desc(), Job.id.desc()).limit(most)
@@ -192,16 +192,16 @@ def attach_stream(
 ) -> Attachment:
     """Keep what a stream holds with the job, as a file of that name."""
     caption = clean_line(caption, "caption")
-    return _attached(job, now, name, caption, store.add_stream(stream, kept_name(name)))
+    return _attached(job, now, name, caption, store.add_stream(stream, file_name(name)))
 
 
 def _attached(
-    job: Job, now: datetime, name: str, caption: str, kept: tuple[str, int]
+    job: Job, now: datetime, name: str, caption: str, stored: tuple[str, int]
 ) -> Attachment:
-    sha256, size = kept
-    made = Attachment(at=now, name=name, sha256=sha256, size_bytes=size, caption=caption)
-    job.attachments.append(made)
-    return made
+    sha256, size = stored
+    attachment = Attachment(at=now, name=name, sha256=sha256, size_bytes=size, caption=caption)
+    job.attachments.append(attachment)
+    return attachment
 
 
 def add_result(

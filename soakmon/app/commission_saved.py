@@ -27,18 +27,18 @@ KEYS = frozenset(
 )  # fmt: skip
 
 
-def read_kept(folder: Path) -> dict[str, Any]:
+def read_saved(folder: Path) -> dict[str, Any]:
     """What the page has kept of commissioning; nothing where there is none, or it is damaged."""
     try:
-        kept = json.loads((folder / FILE).read_text(encoding="utf-8"))
+        saved = json.loads((folder / FILE).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return {}
-    return kept if isinstance(kept, dict) else {}
+    return saved if isinstance(saved, dict) else {}
 
 
-def write_kept(folder: Path, kept: dict[str, Any]) -> None:
+def write_saved(folder: Path, saved: dict[str, Any]) -> None:
     """Keep it. Raises InputError."""
-    write_whole(folder / FILE, json.dumps(kept))
+    write_whole(folder / FILE, json.dumps(saved))
 
 
 def take_over(folder: Path) -> dict[str, Any]:
@@ -46,7 +46,7 @@ def take_over(folder: Path) -> dict[str, Any]:
 
     folder: that of the data, which the service writes: nothing else of it is believed.
     """
-    keys = read_kept(folder).get("keys") or {}
+    keys = read_saved(folder).get("keys") or {}
     urls_file = keys.get("phone.urls_file", str(folder / ADDRESSES))
     if not keys:
         raise InputError(say("commission_kept.nothing"))
@@ -57,4 +57,4 @@ def take_over(folder: Path) -> dict[str, Any]:
 
 def taken_over(folder: Path) -> None:
     """It is in bench.toml now."""
-    write_kept(folder, read_kept(folder) | {"keys": {}})
+    write_saved(folder, read_saved(folder) | {"keys": {}})
