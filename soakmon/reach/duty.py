@@ -10,11 +10,15 @@ import itertools
 from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 
+from soakmon.bench_address import parts_of
 from soakmon.reach.rules import Notification
 from soakmon.texts import say
 
 _OWN = ("broker", "flapping")  # about this lookout's own wire: no other can tell
-_MANY, _MOST_CHARS = 3, 2500
+# Three are many. Nobody reads hundreds of names, and so many are a power cut: then shops are named.
+_MANY, _MOST_NAMED = 3, 300
+# What a push service takes whole, and what is still said in the reader's language (`texts`).
+_MOST_CHARS = 1500
 _GATHERED = ("silent", "unheard")
 
 
@@ -88,12 +92,11 @@ class Duty:
             if kind not in _GATHERED or len(alike) < _MANY:
                 yield from ((note, [note.key]) for note in alike)
                 continue
-            for keys in _pieces([note.key for note in alike]):
-                yield self._many(kind, keys, urgent=urgent), keys
+            for keys, names in _pieces(_named([note.key for note in alike])):
+                yield self._many(kind, keys, ", ".join(names), urgent=urgent), keys
 
-    def _many(self, kind: str, keys: list[str], *, urgent: bool) -> Notification:
+    def _many(self, kind: str, keys: list[str], names: str, *, urgent: bool) -> Notification:
         how = f"{kind}_{'begun' if urgent else 'over'}"
-        names = ", ".join(key.partition("/")[2] for key in keys)
         title = say(f"duty.title_{how}", count=len(keys))
         text = say(f"duty.body_{how}", names=names)
         return Notification(f"{kind}/many/{next(self.numbers)}", title, text, urgent)
@@ -116,15 +119,29 @@ class Duty:
         return {key for key in known if key not in _OWN}
 
 
-def _pieces(keys: list[str]) -> Iterator[list[str]]:
-    """Keys in pieces whose names fit into a message."""
-    piece: list[str] = []
-    for key in sorted(keys):
-        if piece and sum(map(len, piece)) + len(key) > _MOST_CHARS:
-            yield piece
-            piece = []
-        piece.append(key)
-    yield piece
+def _named(keys: list[str]) -> Iterator[tuple[list[str], str]]:
+    """Keys, and how they are named together: by bench, or by shop where they are hundreds."""
+    addresses = {key: key.partition("/")[2] for key in sorted(keys)}
+    shops: dict[str, list[str]] = {}
+    for key, address in addresses.items():
+        shops.setdefault(parts_of(address)[0], []).append(key)
+    for shop, own in shops.items():
+        if shop and len(keys) > _MOST_NAMED and len(own) >= _MANY:
+            yield own, say("duty.of_shop", count=len(own), shop=shop)
+        else:
+            yield from (([key], addresses[key]) for key in own)
+
+
+def _pieces(named: Iterable[tuple[list[str], str]]) -> Iterator[tuple[list[str], list[str]]]:
+    """Keys and names in pieces that fit into a message."""
+    keys: list[str] = []
+    names: list[str] = []
+    for own, name in named:
+        if names and sum(map(len, names)) + 2 * len(names) + len(name) > _MOST_CHARS:
+            yield keys, names
+            keys, names = [], []
+        keys, names = keys + own, [*names, name]
+    yield keys, names
 
 
 def _own(note: Notification) -> bool:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from sim.hall import HallBench
-from soakmon.bench_address import address_of
+from soakmon.bench_address import address_of, parts_of
 from soakmon.reach.points import Origin, Point, of_batch, of_event
 from soakmon.records.identity import bench_id
 from soakmon.records.outbox import Outbox
@@ -110,6 +110,20 @@ def alarms_compared(wanted: list[str], heard: list[str], *, twice_is_well: bool 
     for uid in there.keys() - set(wanted):
         found.strange += there[uid]
         found.note(f"strange {uid}")
+    return found
+
+
+def silent_compared(wanted: list[str], named: list[str], counted: Counter[str]) -> Found:
+    """Addresses of the benches that fell silent against those that messages named, and of how many
+    of a shop they spoke beside: those make up for as many that were not named.
+    """
+    found = alarms_compared(wanted, named)
+    left = Counter(parts_of(address)[0] for address in set(wanted) - set(named))
+    for shop in left.keys() | counted.keys():
+        found.missing -= min(left[shop], counted[shop])
+        found.doubled += max(counted[shop] - left[shop], 0)
+        if left[shop] != counted[shop]:
+            found.note(f"of {shop} {left[shop]} were not named, and {counted[shop]} counted")
     return found
 
 

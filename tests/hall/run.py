@@ -10,6 +10,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections import Counter
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -27,6 +28,7 @@ from tests.hall.servers import (
 from tests.reach.broker import tool
 
 NAMED = re.compile(r"(?:shop-\d+/)?bench-\d{4}")
+COUNTED = re.compile(r"(\d+) benches of the shop ([a-z0-9-]+)")
 _IDLE_S = 5.0
 SERVERS = ("broker", "store", "database")
 
@@ -325,11 +327,15 @@ class HallRun:
         per = [{*NAMED.findall(f"{one.title} {one.body}")} for one in during]
         once = [name for names in per for name in names]
         once += (before & {*wanted}) - {*once}
-        self.told.found["power cut told"] = compare.alarms_compared(wanted, once)
+        counted: Counter[str] = Counter()
+        for one in during:
+            counted.update({shop: int(count) for count, shop in COUNTED.findall(one.body)})
+        self.told.found["power cut told"] = compare.silent_compared(wanted, once, counted)
         first = min((one.at_s for one in during), default=self.back_s) - self.cut_s
         last = max((one.at_s for one in during), default=self.back_s) - self.cut_s
         self.told.lines.append(
-            f"power cut: {len(during)} messages name {len(set(named))} benches,"
+            f"power cut: {len(during)} messages name {len(set(named))} benches, and count"
+            f" {counted.total()} by shop,"
             f" {first:.0f} to {last:.0f} s after it; by {sorted({one.who for one in during})}"
         )
 

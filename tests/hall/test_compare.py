@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 
 import pytest
 
@@ -49,6 +50,22 @@ def test_alarms_are_compared_by_their_marks():
     assert compare.alarms_compared(wanted, wanted[:1]).missing == 1
     assert compare.alarms_compared(wanted, [*wanted, wanted[0]]).doubled == 1
     assert compare.alarms_compared(wanted, [*wanted, "c" * 12]).strange == 1
+
+
+@pytest.mark.parametrize(
+    ("named", "counted", "missing", "doubled"),
+    [
+        (["a/1", "a/2", "b/3"], {}, 0, 0),
+        (["b/3"], {"a": 2}, 0, 0),
+        (["b/3"], {"a": 1}, 1, 0),
+        (["a/1", "b/3"], {"a": 2}, 0, 1),
+        (["a/1", "a/1", "b/3"], {"a": 1}, 0, 1),
+        (["a/1", "a/2"], {"a": 1}, 1, 1),
+    ],
+)
+def test_silent_benches_are_named_or_counted_by_shop(named, counted, missing, doubled):
+    found = compare.silent_compared(["a/1", "a/2", "b/3"], named, Counter(counted))
+    assert (found.missing, found.doubled) == (missing, doubled)
 
 
 def test_a_bench_of_the_hall_keeps_what_it_reads_and_goes_on_after_a_power_cut(tmp_path):

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -67,13 +69,60 @@ def test_many_that_fall_silent_one_after_the_other_are_one_message_that_names_th
 def test_a_thousand_are_a_few_messages_none_left_out():
     watched = Watched()
     names = [f"shop-{number % 7}/bench-{number}" for number in range(1000)]
+    watched.take(*map(begins, names), begins("east/left"), begins("alone"))
+    watched.run(GATHER_S)
+    ((_, note),) = watched.sent
+    assert note.title == "1002 benches are silent"
+    assert re.findall(r"(\d+) benches of the shop (\S+?)[,.]", note.body) == [
+        ("143", f"shop-{number}") if number < 6 else ("142", "shop-6") for number in range(7)
+    ]
+    assert ": alone, east/left, 143 benches" in note.body  # of one or two the shop says nothing
+    watched.take(*map(ends, names))
+    assert watched.run(GATHER_S) == ["1000 benches are back"]
+
+
+def test_of_many_shops_the_messages_are_few_and_none_is_left_out():
+    watched = Watched()
+    names = [f"shop-{number % 400}/bench-{number}" for number in range(17_000)]
     watched.take(*map(begins, names))
     watched.run(GATHER_S)
-    found = [name for _, note in watched.sent for name in re.findall(r"shop-\d/[\w-]+", note.body)]
-    assert sorted(found) == sorted(names)
-    assert len(watched.sent) <= 12
-    assert max(len(note.body) for _, note in watched.sent) < 4000
-    assert len({note.key for _, note in watched.sent}) == len(watched.sent)
+    counted = [
+        (shop, int(count))
+        for _, note in watched.sent
+        for count, shop in re.findall(r"(\d+) benches of the shop (\S+?)[,.]", note.body)
+    ]
+    assert dict(counted) == Counter(name.partition("/")[0] for name in names)
+    assert len(counted) == 400
+    assert len(watched.sent) <= 10
+    assert max(len(note.body) for _, note in watched.sent) < 2000
+
+
+def test_some_hundreds_and_those_of_no_shop_are_named():
+    for names in (
+        [f"shop-{number % 7}/bench-{number}" for number in range(300)],
+        [f"bench-{number}" for number in range(700)],
+    ):
+        watched = Watched()
+        watched.take(*map(begins, names))
+        watched.run(GATHER_S)
+        found = [
+            name for _, note in watched.sent for name in re.findall(r"\S*bench-\d+", note.body)
+        ]
+        assert sorted(found) == sorted(names)
+        assert len({note.key for _, note in watched.sent}) == len(watched.sent)
+
+
+@pytest.mark.parametrize("count", [300, 3000])
+def test_the_longest_messages_are_said_in_german_too(count):
+    watched = Watched()
+    watched.take(*(begins(f"shop-{number % 150}/bench-{number}") for number in range(count)))
+    watched.run(GATHER_S)
+    assert len(watched.sent) > 1
+    for _, note in watched.sent:
+        told = translated(note.body, "de")
+        assert "zuerst nach Strom und Netz" in told
+        assert "benches" not in told
+        assert told.count("shop-") == note.body.count("shop-")
 
 
 def test_what_cannot_wait_does_not():
@@ -166,7 +215,7 @@ def test_a_leader_that_dies_at_any_moment_leaves_none_untold_and_none_twice(fall
 def test_every_gathered_message_is_said_in_german():
     for key, text in texts().items():
         if key.startswith("duty."):
-            filled = text.format(count=7, names="left, north/right")
+            filled = text.format(count=7, names="left, north/right", shop="east")
             assert translated(filled, "de") == texts("de")[key].format(
-                count=7, names="left, north/right"
+                count=7, names="left, north/right", shop="east"
             )

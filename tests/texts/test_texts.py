@@ -11,6 +11,7 @@ import pytest
 from soakmon.commission.record import KIND as COMMISSIONING
 from soakmon.physics.fuels import FUELS
 from soakmon.texts import ENGLISH, LANGUAGES, language_of, say, texts, translated
+from soakmon.texts.translating import _translated_whole
 from soakmon.watch.figures import began, rate
 from soakmon.watch.verdict import leak_alarm
 from soakmon.weigh.reference import KIND as DRIP
@@ -185,3 +186,13 @@ def test_what_a_report_adds_and_a_refusal_are_said_in_german():
     name = say("network.unknown_name", said="bench.example", known="bench.local")
     assert "bench.example" in translated(name, "de")
     assert translated(name, "de").startswith("die Seite dieses Prüfstands")
+
+
+def test_a_sentence_with_a_long_list_is_said_without_trying_all_ways_to_cut_it():
+    """A lookout that thinks about a list of benches for minutes is taken for dead."""
+    names = [f"s/b-{number}" for number in range(200)]
+    text = say("duty.body_silent_begun", names=", ".join(names))
+    before = _translated_whole.cache_info().misses
+    told = translated(text, "de")
+    assert told == texts("de")["duty.body_silent_begun"].format(names=", ".join(names))
+    assert _translated_whole.cache_info().misses - before < 10 * len(names)
