@@ -7,7 +7,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 from soakmon.app.keep_results import keep
-from soakmon.app.soak_context import Order, begin
+from soakmon.app.order import Order, begin
 from soakmon.report.content import About
 from soakmon.report.files import write_report
 from soakmon.watch.decide import decide

@@ -10,8 +10,9 @@ from typing import Any
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
+from soakmon.app.order import Order
 from soakmon.app.shop_results import SHOP
-from soakmon.app.soak_context import Order, context_provider
+from soakmon.app.soak_context import context_provider
 from soakmon.bench.records_port import RecordsPort
 from soakmon.config import Bench
 from soakmon.records.identity import NAME as BENCH_ID

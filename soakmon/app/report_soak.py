@@ -9,7 +9,7 @@ from pathlib import Path
 
 from soakmon import __version__
 from soakmon.app.keep_results import OUTCOME_WORDS, keep_soak
-from soakmon.app.soak_context import about_of, paper_of, snapshot
+from soakmon.app.order import about_of, paper_of, snapshot
 from soakmon.errors import InputError
 from soakmon.records.holding import holding
 from soakmon.records.jobs.work import NUMBER

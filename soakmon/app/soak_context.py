@@ -4,125 +4,37 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import Any, cast, get_args
+from typing import Any
 
 import numpy as np
-import tomli_w
 from sqlalchemy import Select, select
 from sqlalchemy.orm import Session
 
 from soakmon import __version__
 from soakmon.app.fleet_learning import fleet_of, learnt_of, parts_of_shop
 from soakmon.app.shop_results import ShopSoaks, soaks_of_shop
-from soakmon.config import PRIVATE, Bench
+from soakmon.config import Bench
 from soakmon.errors import InputError
 from soakmon.records.identity import bench_id, by_namesake
 from soakmon.records.jobs.models import Job, StoredResult
 from soakmon.records.jobs.work import carb_values, find_job, latest
-from soakmon.records.opening import has_records, now, open_records
+from soakmon.records.opening import has_records, open_records
 from soakmon.records.part_causes import learnt_table
 from soakmon.records.past import past_soaks
 from soakmon.records.priors import Shift, Table, read_table, shifts
 from soakmon.records.soak_context import SoakContext
 from soakmon.records.verdict_form import VerdictForm
-from soakmon.report.content import About
-from soakmon.report.paper import Paper
 from soakmon.report.words import in_short
 from soakmon.texts import say
 from soakmon.watch.past import Past
-from soakmon.watch.settings import Settings
 from soakmon.weigh.in_force import Standing, standing
 from soakmon.weigh.reference import KIND as REFERENCE
 
 # So many soaks of a bench are looked at for what they teach.
 _LOOKED_AT = 200
-
-
-@dataclass(frozen=True, slots=True)
-class Order:
-    """What was asked for around a run: the job, where its record is, and the report's form."""
-
-    made: datetime
-    job: str | None
-    data: Path
-    paper: Paper = "a4"
-    about: About = field(default_factory=About)
-    bench: Bench | None = None
-
-
-def paper_of(paper: str) -> Paper:
-    """The paper that an option names."""
-    if paper not in get_args(Paper):
-        raise InputError(say("soak_context.paper_a4_letter", paper=paper))
-    return cast(Paper, paper)
-
-
-def ordered(
-    job: str | None,
-    data: Path,
-    day: datetime | None,
-    paper: str,
-    *,
-    bench: Bench | None = None,
-    invented: bool = False,
-) -> Order:
-    """The order that the options name; day: date of the report, now when None."""
-    made = day.replace(tzinfo=UTC) if day is not None else now()
-    about = About(invented=invented)
-    if bench is not None:
-        given = snapshot(bench, given=True)
-        about = replace(about, bench_toml=given, language=bench.service.language)
-    return Order(made, job, data, paper_of(paper), about, bench=bench)
-
-
-def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings]:
-    """Let the job's record speak: what it shifts goes into the settings, the rest to the report."""
-    order = replace(order, about=replace(order.about, settings=settings, made=order.made))
-    if order.job is None:
-        return order, settings
-    # A recorded run says the same whatever other soaks are on record.
-    context = context_for(order.data, order.job, gates, order.made, order.bench, taught=False)
-    past, fleet = settings.priors.past, settings.priors.fleet
-    settings = replace(context, past=past, fleet=fleet).applied(settings)
-    about = about_of(replace(context, invented=order.about.invented), settings, order.made)
-    given = order.about
-    about = replace(about, bench_toml=given.bench_toml, language=given.language)
-    return replace(order, about=about), settings
-
-
-def about_of(context: SoakContext, settings: Settings, made: datetime) -> About:
-    """What a report says of a soak by what it was told."""
-    return About(
-        settings,
-        made,
-        job=context.job,
-        customer=context.customer,
-        machine=context.machine,
-        rack=context.rack,
-        calibration=context.calibration,
-        reference=context.reference,
-        record=context.shifts,
-        versions=context.versions or versions(),
-        invented=context.invented,
-        zone=context.zone,
-        renewed=context.renewed,
-        before=context.before,
-        renewed_before=context.renewed_before,
-    )
-
-
-def snapshot(bench: Bench, *, given: bool = False) -> str:
-    """The bench as a report shows it, in TOML; given: only what bench.toml itself says.
-
-    Written anew from what was read, never copied: what is private can be spelt in many ways, and a
-    comment can hold anything.
-    """
-    return tomli_w.dumps(
-        bench.model_dump(mode="json", exclude_none=True, exclude=set(PRIVATE), exclude_unset=given)
-    )
 
 
 def versions() -> dict[str, str]:
@@ -173,37 +85,47 @@ def context_for(
         return SoakContext(calibration=standing(None, None, when.date()).text, versions=versions())
     try:
         with open_records(folder) as records, records.session() as session:
-            own = bench_id(folder)
             shop = soaks_of_shop(session, bench, invented=invented) if bench and taught else None
-            stands = calibration_in_force(session, when.date(), bench, own)
-            known = latest(session, REFERENCE, bench.service.name if bench else None, own)
-            told = SoakContext(
-                reference=known.summary if known else "",
-                referred=bool(known and known.data["passed"]),
-                calibration=stands.text,
-                calibrated=stands.good,
-                **(
-                    {}
-                    if shop is None or bench is None
-                    else _learnt(session, shop, bench, own, invented=invented)
-                ),
-                namesake=namesake(session, bench, own) if bench else "",
-                versions=versions(),
-            )
+            context = _of_bench(session, bench, bench_id(folder), shop, when, invented=invented)
             if job is None:
-                return told
-            found = find_job(session, job)
+                return context
             table = read_table(folder)
             if shop is not None:
                 table = learnt_table(table, parts_of_shop(shop, table))
-            told = _with_job(found, _checked_shifts(found, gates, table), told)
-            return replace(told, **_before(session, found))
+            return _of_job(session, find_job(session, job), gates, table, context)
     except InputError as error:
         if job is None:
-            return SoakContext(
-                calibration=say("soak_context.unknown", error=error), versions=versions()
-            )
+            unknown = say("soak_context.unknown", error=error)
+            return SoakContext(calibration=unknown, versions=versions())
         raise
+
+
+def _of_bench(
+    session: Session, bench: Bench | None, own: str, shop: ShopSoaks | None, when: datetime, *,
+    invented: bool,
+) -> SoakContext:  # fmt: skip
+    """What is told of the bench itself; shop: of whose soaks it learns, None: of none."""
+    calibration = calibration_in_force(session, when.date(), bench, own)
+    reference = latest(session, REFERENCE, bench.service.name if bench else None, own)
+    context = SoakContext(
+        reference=reference.summary if reference else "",
+        referred=bool(reference and reference.data["passed"]),
+        calibration=calibration.text,
+        calibrated=calibration.good,
+        namesake=namesake(session, bench, own) if bench else "",
+        versions=versions(),
+    )
+    if shop is None or bench is None:
+        return context
+    return replace(context, **_learnt(session, shop, bench, own, invented=invented))
+
+
+def _of_job(
+    session: Session, job: Job, gates: int, table: Table, context: SoakContext
+) -> SoakContext:
+    """The same with what the job's record tells."""
+    context = _with_job(job, _checked_shifts(job, gates, table), context)
+    return replace(context, **_before(session, job))
 
 
 def _checked_shifts(job: Job, gates: int, table: Table) -> dict[int, Shift]:

@@ -23,7 +23,7 @@ from soakmon.errors import InputError
 from soakmon.texts import say
 
 if TYPE_CHECKING:
-    from soakmon.app.soak_context import Order
+    from soakmon.app.order import Order
     from soakmon.config import Bench
     from soakmon.watch.rows import Rows
     from soakmon.watch.settings import Settings
@@ -64,7 +64,7 @@ def rehearse(
     """Run a simulated soak to its verdict."""
     from sim.record import simulate
     from sim.scenarios import SCENARIOS
-    from soakmon.app.soak_context import ordered
+    from soakmon.app.order import ordered
     from soakmon.cli.output import bar
     from soakmon.watch.settings import DESCRIBED, Settings
 
@@ -110,7 +110,7 @@ def replay(
     paper: PaperOption = "a4",
 ) -> None:
     """Judge a recorded run."""
-    from soakmon.app.soak_context import ordered
+    from soakmon.app.order import ordered
     from soakmon.records.run_file import read_run
     from soakmon.watch.phase import Phase
 

@@ -64,25 +64,26 @@ def alarm(
     if alarm["kind"] in {"starved", "bench"}:
         title = f"{_TITLES[alarm['kind']]}: {bench}"
         much = ""
-    if not valve:
-        did = say("wording.this_bench_has_no_valve")
-    elif shut_at is None:
-        did = say("wording.feed_still_open")
-    else:
-        did = (
-            say("wording.bench_has_shut_feed", shut_at=shut_at)
-            if shut_at
-            else say("wording.feed_shut")
-        )
     lines = [
         say("wording.not_acknowledged_yet") if reminder else "",
         alarm["text"],
         say("wording.where", where=where, much=much) if much else "",
         say("wording.since_noticed", noticed=noticed),
-        did,
+        _feed(shut_at, valve=valve),
         _TO_DO.get(alarm["kind"], ""),
     ]
     return title, _body(lines, link)
+
+
+def _feed(shut_at: str | None, *, valve: bool) -> str:
+    """What became of the feed."""
+    if not valve:
+        return say("wording.this_bench_has_no_valve")
+    if shut_at is None:
+        return say("wording.feed_still_open")
+    return (
+        say("wording.bench_has_shut_feed", shut_at=shut_at) if shut_at else say("wording.feed_shut")
+    )
 
 
 def acknowledging() -> dict[str, str]:
@@ -142,31 +143,36 @@ def result(
     lines = [clock.with_hours(verdict.reason)]
     if clock.began is not None and verdict.duration_s:
         lines.append(say("wording.watched", duration_s=clock.span(verdict.duration_s)))
-    lost, expected = verdict.observed_loss_g, verdict.expected_evaporation_g
-    low, high = expected.low, expected.high
-    if lost is not None and low is not None and high is not None:
-        lines.append(
-            say(
-                "wording.lost_since_soak_s_clock",
-                lost=grams(lost),
-                low=grams(low),
-                high=grams(high),
-            )
-        )
-    best = verdict.leak_g_per_h.best
-    if outcome is Outcome.LEAKING and best is not None:
-        lines.append(say("wording.leak", leak=rate(best)))
-    first = next(iter(verdict.suspects), None)
-    if outcome is Outcome.LEAKING and first is not None:
-        cause = CAUSES[first.cause]
-        if first.carb:
-            cause = say("words.carb_with", carb=first.carb, cause=cause)
-        lines.append(say("wording.most_likely", cause=cause))
+    lines += [*_loss(verdict), *_leak(verdict)]
     shut = f"{say('wording.feed_shut')} " if valve else ""
     lines.append(shut + _AFTER[outcome])
     return say("wording.result", heading=HEADINGS[outcome], title=title or bench), _body(
         lines, link
     )
+
+
+def _loss(verdict: VerdictForm) -> list[str]:
+    lost, expected = verdict.observed_loss_g, verdict.expected_evaporation_g
+    if lost is None or expected.low is None or expected.high is None:
+        return []
+    low, high = grams(expected.low), grams(expected.high)
+    return [say("wording.lost_since_soak_s_clock", lost=grams(lost), low=low, high=high)]
+
+
+def _leak(verdict: VerdictForm) -> list[str]:
+    """How much leaks, and what is likeliest behind it."""
+    if verdict.verdict is not Outcome.LEAKING:
+        return []
+    lines = []
+    if verdict.leak_g_per_h.best is not None:
+        lines.append(say("wording.leak", leak=rate(verdict.leak_g_per_h.best)))
+    if verdict.suspects:
+        first = verdict.suspects[0]
+        cause = CAUSES[first.cause]
+        if first.carb:
+            cause = say("words.carb_with", carb=first.carb, cause=cause)
+        lines.append(say("wording.most_likely", cause=cause))
+    return lines
 
 
 def trials(bench: str, link: str, *, valve: bool, now: str) -> list[tuple[Text, bool]]:

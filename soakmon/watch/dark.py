@@ -7,6 +7,7 @@ spread about one of the bench; now and then a single gate is a noisy one.
 from __future__ import annotations
 
 import math
+from functools import cache
 
 import numpy as np
 
@@ -40,28 +41,26 @@ _ELSE = judgement(0.1, "chance")
 _NOISY_FROM = judgement(10.0, "times")
 
 
-def _gate_given_bench() -> Floats:
-    """(bench, gate) weights."""
+@cache
+def _log_gate_given_bench() -> Floats:
+    """(bench, gate) log-weights."""
     size = len(MULTIPLES)
     near = (1 - 2 * _BESIDE) * np.eye(size) + _BESIDE * (np.eye(size, k=1) + np.eye(size, k=-1))
     near /= near.sum(axis=1, keepdims=True)
     noisy = np.where(MULTIPLES >= _NOISY_FROM, 1.0, 0.0)
-    return np.asarray((1 - _NOISY) * near + _NOISY * noisy / noisy.sum())
-
-
-_GIVEN = _gate_given_bench()
-_LOG_GIVEN: Floats = np.log(np.maximum(_GIVEN, 1e-12))
+    weights = (1 - _NOISY) * near + _NOISY * noisy / noisy.sum()
+    return np.asarray(np.log(np.maximum(weights, 1e-12)))
 
 
 def log_weights(counts: list[int], dark_per_h: float, hours: float) -> Floats:
     """Log-weights of a gate's MULTIPLES, the other gates having counted so much in these hours."""
-    bench = _BENCH.copy()
+    bench, given = _BENCH.copy(), _log_gate_given_bench()
     mean = MULTIPLES * max(dark_per_h * hours, 1e-9)
     for count in counts:
         poisson = count * np.log(mean) - mean - math.lgamma(count + 1)
-        dark = log_sum(_LOG_GIVEN + poisson, 1) + math.log(1 - _ELSE)
+        dark = log_sum(given + poisson, 1) + math.log(1 - _ELSE)
         # Anything else is as likely to make any count, on a logarithmic scale.
         other = math.log(_ELSE) - math.log((count + 1) * (count + 2))
         bench += np.logaddexp(dark, other)
     bench -= log_sum(bench)
-    return np.asarray(log_sum(bench[:, None] + _LOG_GIVEN, 0))
+    return np.asarray(log_sum(bench[:, None] + given, 0))

@@ -85,23 +85,28 @@ def drained(
     """
     areas = _areas(cups_g, areas_mm2)
     g_per_ml = float(density_kg_per_m3(fuel, fuel_c)) * 1e-3
-    read = uniform(resolution_g / 2)
-    repeat = math.sqrt(2.0) * repeatability_g
-    volumes = []
-    for empty_g, full_g in cups_g:
-        gone = mean_of([full_g - empty_g], rss(read, read), repeat=repeat)
-        all_of_it = Measured(gone.value + _LEFT_BEHIND_G / 2, gone.u, gone.df)
-        volumes.append(scaled(1.0 / g_per_ml, widened(all_of_it, uniform(_LEFT_BEHIND_G / 2))))
+    masses = [_drained_g(*cup_g, resolution_g, repeatability_g) for cup_g in cups_g]
+    volumes = [scaled(1.0 / g_per_ml, mass) for mass in masses]
     levels_mm = [1e3 * ml.value / mm2 for ml, mm2 in zip(volumes, areas, strict=True)]
     agreed_mm, count = median(levels_mm), len(levels_mm)
     # The median holds this bowl too: with what they have in common, 1/n on the average, gone.
     shrink = math.sqrt(1.0 + _MEDIAN_VARIANCE[count - 1] - 2.0 / count) if count > 1 else 0.0
     # Of two floats each stands half of their difference off the middle.
     allowed_mm = tolerance_mm / 2 if count == 2 else tolerance_mm
-    found = []
+    bowls = []
     for carb, (own, level_mm) in enumerate(zip(volumes, levels_mm, strict=True), start=1):
         off_mm = level_mm - agreed_mm
         off = Measured(off_mm, 1e3 * own.u / areas[carb - 1] * shrink, own.df)
         level = widened(off, _AREA_REL_SD * off_mm, _DENSITY_REL_SD * off_mm)
-        found.append(BowlDrain(carb, widened(own, _DENSITY_REL_SD * own.value), level, allowed_mm))
-    return tuple(found)
+        bowls.append(BowlDrain(carb, widened(own, _DENSITY_REL_SD * own.value), level, allowed_mm))
+    return tuple(bowls)
+
+
+def _drained_g(
+    empty_g: float, full_g: float, resolution_g: float, repeatability_g: float
+) -> Measured:
+    """Fuel that a bowl held, g: what is in the cup, and what stayed wet."""
+    read = uniform(resolution_g / 2)
+    gone = mean_of([full_g - empty_g], rss(read, read), repeat=math.sqrt(2.0) * repeatability_g)
+    all_of_it = Measured(gone.value + _LEFT_BEHIND_G / 2, gone.u, gone.df)
+    return widened(all_of_it, uniform(_LEFT_BEHIND_G / 2))

@@ -20,7 +20,8 @@ import pytest
 from sqlalchemy import select
 
 from sim.scenarios import SCENARIOS
-from soakmon.app.soak_context import context_for, context_provider, snapshot
+from soakmon.app.order import snapshot
+from soakmon.app.soak_context import context_for, context_provider
 from soakmon.bench.commands import RefusedError
 from soakmon.bench.preflight import check_context
 from soakmon.bench_toml import parse_bench

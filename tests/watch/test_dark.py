@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import poisson
 
 from soakmon.watch.dark import MULTIPLES, log_weights
 
@@ -52,6 +53,26 @@ def test_the_bench_is_told_by_gates_that_count_alike(place):
     assert weights[place - 1 : place + 2].sum() > 0.95
     # Six in ten of a gate's neighbours are as the bench, and a fifth to either side.
     assert weights[place] == pytest.approx(0.6, abs=0.12)
+
+
+def test_it_is_bayes_over_benches_and_gates():
+    """By hand: 0.2 an hour expected, five hours, one gate that counted three and one none."""
+    size = len(MULTIPLES)
+    bench = np.array([0.32, 0.4, 0.21, 0.045, 0.012, 0.006, 0.004, 0.003])
+    given = np.zeros((size, size))
+    for place in range(size):
+        beside = [one for one in (place - 1, place + 1) if 0 <= one < size]
+        given[place, place] = 0.6
+        given[place, beside] = 0.2
+        given[place] /= given[place].sum()
+        # 10, 30, 100, 300 and 1,000 times what is expected are noisy.
+        given[place] = 0.995 * given[place] + 0.005 * (MULTIPLES >= 10) / 5
+    for count in (3, 0):
+        counts = given @ poisson.pmf(count, MULTIPLES * 0.2 * 5)
+        # A tenth of the gates count something else: 1/2 none, 1/6 one, 1/12 two, ...
+        bench = bench * (0.9 * counts + 0.1 / ((count + 1) * (count + 2)))
+    exact = (bench / bench.sum()) @ given
+    assert np.exp(log_weights([3, 0], 0.2, 5.0)) == pytest.approx(exact, rel=1e-6, abs=1e-9)
 
 
 def test_one_noisy_gate_alone_is_noisy_by_itself():
