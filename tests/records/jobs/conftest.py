@@ -2,15 +2,9 @@
 
 from __future__ import annotations
 
-import os
-import pwd
-import shutil
-import subprocess
-import tempfile
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import pytest
 from sqlalchemy import create_engine, text
@@ -18,52 +12,18 @@ from sqlalchemy import create_engine, text
 from soakmon.records.jobs.correct import Author
 from soakmon.records.jobs.store import Records
 from soakmon.records.jobs.work import add_note, add_result, attach, new_job, set_carb, tick
+from tests.records.jobs.scratch import scratch_server
 
 NOW = datetime(2026, 3, 1, 8, 30, tzinfo=UTC)
 BY = Author("C. Inventada", NOW)
 INVENTED = "Frau Süß-Łukasz, 鈴木 (invented)"
 
 
-def _server() -> Path:
-    places = [Path(p).parent for p in [shutil.which("initdb")] if p]
-    places += sorted(Path("/usr/lib/postgresql").glob("*/bin"), reverse=True)
-    found = [p for p in places if (p / "initdb").exists() and (p / "postgres").exists()]
-    assert found, "the PostgreSQL server is missing: bash tests/run brings it"
-    return found[0]
-
-
 @pytest.fixture(scope="session")
 def postgres_url() -> Iterator[str]:
     """A server of its own in a scratch folder, on a local socket only."""
-    server = _server()
-    folder = Path(tempfile.mkdtemp(prefix="pg"))
-    # The server refuses to run as root.
-    user = "nobody" if os.geteuid() == 0 else None
-    if user:
-        os.chown(folder, pwd.getpwnam(user).pw_uid, -1)
-    options: dict[str, Any] = {"user": user, "cwd": folder, "stdout": subprocess.DEVNULL}
-    data = folder / "data"
-    init: list[Any] = [
-        server / "initdb",
-        "-D",
-        data,
-        "-U",
-        "soakmon",
-        "-A",
-        "trust",
-        "-E",
-        "UTF8",
-        "--no-sync",
-    ]
-    subprocess.run(init, check=True, stderr=subprocess.DEVNULL, **options)
-    flags = f"-c listen_addresses='' -c unix_socket_directories={folder} -c fsync=off"
-    control: list[Any] = [server / "pg_ctl", "-D", data, "-w"]
-    subprocess.run([*control, "-l", folder / "log", "-o", flags, "start"], check=True, **options)
-    try:
+    with scratch_server() as folder:
         yield f"postgresql://soakmon@/postgres?host={folder}"
-    finally:
-        subprocess.run([*control, "-m", "immediate", "stop"], check=True, **options)
-        shutil.rmtree(folder)
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
