@@ -1,6 +1,7 @@
 """A hall of benches on a real broker, time-series server and database; prints what it cost.
 
     python -m tests.hall --benches 10 100 300 1000 --minutes 10
+    python -m tests.hall --benches 1000 --figures FILE    exponents over all halls in the file
     python -m tests.hall --benches 300 --hour     an hour without broker and store, at pace 10
 
 Every point and every alarm is compared with the benches' journals; exit code 1 when one is missing
@@ -11,14 +12,17 @@ afternoon that begins as they come back, and a bench brought up to date.
 from __future__ import annotations
 
 import argparse
+import json
 import math
 import shutil
 import sys
 import tempfile
+from dataclasses import asdict
 from pathlib import Path
 
 from sim.hall import Mishaps, Stretch
-from tests.hall.run import SERVERS, HallRun, Order, Told, reachable_memory
+from tests.hall.run import IDLE_S, SERVERS, HallRun, Order, Told, reachable_memory
+from tests.hall.servers import Cost
 
 _HOUR_PACE = 10.0
 
@@ -51,6 +55,11 @@ def printed(told: Told) -> None:
             f" {cost.in_b / n / over:.0f} B {what[0]}, {cost.out_b / n / over:.0f} B {what[1]},"
             f" {cost.memory_b / n / 1e3:.0f} kB of memory; in all"
             f" {100 * cost.cpu_s / s:.1f} % of a core"
+        )
+    for name, used_s in told.clients_cpu_s.items():
+        print(
+            f"  {name}, which have machines of their own: {1e3 * used_s / n / s:.2f} ms of CPU a"
+            f" second for a bench, {100 * used_s / s:.0f} % of a core"
         )
     for name, found in told.found.items():
         state = "" if found.well else f": {found.first}"
@@ -93,12 +102,32 @@ def exponents(all_told: list[Told]) -> None:
                 print(f"  exponent of {name}, {what}: {_slope(pairs):.2f} over {len(pairs)} halls")
 
 
+def figures(file: Path, done: list[Told]) -> list[Told]:
+    """Write down what these halls cost; all that the file holds."""
+    with file.open("a", encoding="utf-8") as out:
+        for one in done:
+            costs = {name: asdict(cost) for name, cost in one.costs.items()}
+            idle = {name: asdict(cost) for name, cost in one.idle.items()}
+            well = {"well": one.well, "benches": one.benches, "quiet_s": one.quiet_s}
+            out.write(json.dumps(well | {"costs": costs, "idle": idle}) + "\n")
+    held = [json.loads(line) for line in file.read_text(encoding="utf-8").splitlines()]
+    return [
+        Told(
+            one["benches"],
+            one["quiet_s"],
+            {name: Cost(**cost) for name, cost in one["costs"].items()},
+            {name: Cost(**cost) for name, cost in one["idle"].items()},
+        )
+        for one in held
+    ]
+
+
 def _above_idle(told: Told, name: str, what: str) -> float:
     """What the benches cost a second, beside what the server takes with none."""
     cost = getattr(told.costs[name], what)
     if what == "memory_b":
         return float(cost)
-    return float(cost / told.quiet_s - getattr(told.idle[name], what) / 5.0)
+    return float(cost / told.quiet_s - getattr(told.idle[name], what) / IDLE_S)
 
 
 def _slope(pairs: list[tuple[float, float]]) -> float:
@@ -123,6 +152,9 @@ def main() -> None:
     asked.add_argument("--shares", type=int, default=3, help="processes that the benches run in")
     asked.add_argument("--no-records", action="store_true", help="leave the job records alone")
     asked.add_argument("--readings-every", type=float, default=1.0, help="by MQTT, s")
+    asked.add_argument(
+        "--figures", type=Path, help="file of what halls cost: exponents are over all in it"
+    )
     asked.add_argument("--keep", action="store_true", help="leave the folder, for a look")
     told = asked.parse_args()
     done = []
@@ -148,9 +180,12 @@ def main() -> None:
                 print(folder)
             else:
                 shutil.rmtree(folder, ignore_errors=True)
+    well = all(one.well for one in done)
+    if told.figures is not None:
+        done = figures(told.figures, done)
     if len(done) > 1:
         exponents(done)
-    sys.exit(0 if all(one.well for one in done) else 1)
+    sys.exit(0 if well else 1)
 
 
 if __name__ == "__main__":

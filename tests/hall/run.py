@@ -23,13 +23,14 @@ from tests.hall.servers import (
     HallBroker,
     HallDatabase,
     HallStore,
+    cpu_s,
     wait_until,
 )
 from tests.reach.broker import tool
 
 NAMED = re.compile(r"(?:shop-\d+/)?bench-\d{4}")
 COUNTED = re.compile(r"(\d+) benches of the shop ([a-z0-9-]+)")
-_IDLE_S = 5.0
+IDLE_S, _AGAIN_S = 30.0, 1.5
 SERVERS = ("broker", "store", "database")
 
 
@@ -59,6 +60,7 @@ class Told:
     quiet_s: float = 0.0
     costs: dict[str, Cost] = field(default_factory=dict)
     idle: dict[str, Cost] = field(default_factory=dict)
+    clients_cpu_s: dict[str, float] = field(default_factory=dict)
     found: dict[str, compare.Found] = field(default_factory=dict)
     lines: list[str] = field(default_factory=list)
     most_connections: int = 0
@@ -87,6 +89,7 @@ class HallRun:
         self.eyes: subprocess.Popen[bytes] | None = None
         self.lookouts: list[subprocess.Popen[bytes]] = []
         self.watching = True
+        self.looking: dict[str, Cost] = {}
 
     def run(self) -> Told:
         self.broker.start()
@@ -108,9 +111,16 @@ class HallRun:
 
     def _run(self) -> None:
         order = self.order
+        # Looking costs something too: of ten benches it would be the most.
+        first = self._costs()
+        time.sleep(_AGAIN_S)
         idle = self._costs()
-        time.sleep(_IDLE_S)
-        self.told.idle = {name: cost.since(idle[name]) for name, cost in self._costs().items()}
+        looking = self.looking = {name: idle[name].since(first[name]) for name in SERVERS}
+        time.sleep(IDLE_S)
+        self.told.idle = {
+            name: cost.since(idle[name]).without(looking[name])
+            for name, cost in self._costs().items()
+        }
         self._write_down()
         self._listen()
         if order.pages:
@@ -194,9 +204,15 @@ class HallRun:
             quiet_to_s = min(quiet_to_s, mishaps.wire.from_s)
         from_s = 0.1 * min(quiet_to_s, order.length_s)
         self._sleep_to(from_s)
-        before = self._costs()
+        before, mine = self._costs(), self._clients()
         self._sleep_to(quiet_to_s - 1.0)
-        self.told.costs = {name: cost.since(before[name]) for name, cost in self._costs().items()}
+        self.told.costs = {
+            name: cost.since(before[name]).without(self.looking[name])
+            for name, cost in self._costs().items()
+        }
+        self.told.clients_cpu_s = {
+            name: used_s - mine[name] for name, used_s in self._clients().items()
+        }
         self.told.quiet_s = (quiet_to_s - 1.0 - from_s) / order.pace
         if mishaps.power is not None:
             self._power_cut()
@@ -250,6 +266,12 @@ class HallRun:
                 with suppress(OSError):  # it is gone
                     self.told.rates.append((time.monotonic() - self.began_s, self.store.rows()))
             time.sleep(1.0)
+
+    def _clients(self) -> dict[str, float]:
+        """CPU of what stands for machines of its own, s so far."""
+        eyes = [] if self.eyes is None else [self.eyes]
+        groups = {"benches": self.workers, "pages": eyes, "lookouts": self.lookouts}
+        return {name: sum(cpu_s(one.pid) for one in of) for name, of in groups.items()}
 
     def _costs(self) -> dict[str, Cost]:
         return {name: getattr(self, name).cost() for name in SERVERS}

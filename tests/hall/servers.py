@@ -9,7 +9,7 @@ import shutil
 import subprocess
 import time
 import urllib.request
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +37,10 @@ class Cost:
             self.in_b - before.in_b,
             self.out_b - before.out_b,
         )
+
+    def without(self, other: Cost) -> Cost:
+        """What is left without what something else has cost; memory stays."""
+        return replace(self.since(other), memory_b=self.memory_b)
 
 
 def cpu_s(pid: int) -> float:
