@@ -114,8 +114,8 @@ def _judged(bench: Bench, mine: list[BenchSeen], others: list[BenchSeen]) -> Lea
 
 
 def _cells(benches: Iterable[BenchSeen], soaks: int) -> list[CellSeen]:
-    return [of_cell(one.cells[:soaks]) for one in benches if one.cells]
+    return [of_cell(bench.cells[:soaks]) for bench in benches if bench.cells]
 
 
 def _gates(benches: Iterable[BenchSeen], soaks: int) -> list[dict[int, GateCounts]]:
-    return [gate_sums(one.gates[:soaks]) for one in benches if one.gates]
+    return [gate_sums(bench.gates[:soaks]) for bench in benches if bench.gates]

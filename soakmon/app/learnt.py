@@ -54,12 +54,12 @@ def learnt_by(folder: Path, bench: Bench, *, invented: bool) -> dict[str, Any]:
             "careful": found.careful(bench),
             "odd": list(found.odd),
             "parts": [
-                {"field": one.field, "value": one.value, "carbs": round(one.carbs, 1),
+                {"field": part.field, "value": part.value, "carbs": round(part.carbs, 1),
                  "causes": {
                      str(cause): dict(zip(("cases", "expected", "factor"), seen, strict=True))
-                     for cause, seen in one.cases.items()
+                     for cause, seen in part.cases.items()
                  }}
-                for one in parts
+                for part in parts
             ],
         }  # fmt: skip
 

@@ -216,13 +216,13 @@ def past_of(session: Session, bench: Bench, own: str, *, invented: bool) -> Past
     """
     results = _results_of(bench).where(StoredResult.kind == ("rehearsal" if invented else "soak"))
     settings = bench.settings()
-    data = [one for one in session.scalars(results) if not by_namesake(one, own)]
+    data = [result for result in session.scalars(results) if not by_namesake(result, own)]
     return settings.priors.taught_by(past_soaks(data, settings))
 
 
 def namesake(session: Session, bench: Bench, own: str) -> str:
     """What to say when another bench in the records has this one's name; else empty."""
-    if not any(by_namesake(one, own) for one in session.scalars(_results_of(bench))):
+    if not any(by_namesake(result, own) for result in session.scalars(_results_of(bench))):
         return ""
     return say("soak_context.another_bench_these_records_named", name=bench.service.name)
 

@@ -82,17 +82,17 @@ def check_outlets(outlets: list[OutletHealth], *, phone_needed: bool) -> list[Ch
     but that nobody can be told must be said before the feed opens.
     """
     return [
-        _outlet(one, phone_needed=phone_needed)
-        for one in outlets
-        if one.state != "off" or one.name == "phone"
+        _outlet(outlet, phone_needed=phone_needed)
+        for outlet in outlets
+        if outlet.state != "off" or outlet.name == "phone"
     ]
 
 
 def untold(outlets: list[OutletHealth]) -> str:
     """Why nobody will be told of an alarm, or "": outlets is the health of each."""
-    for one in outlets:
-        if one.name == "phone" and one.state in {"off", "down"}:
-            return _why(one)
+    for outlet in outlets:
+        if outlet.name == "phone" and outlet.state in {"off", "down"}:
+            return _why(outlet)
     return ""
 
 

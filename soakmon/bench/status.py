@@ -128,6 +128,6 @@ def _soak(service: Serving, session: Session) -> dict[str, Any]:
         else [asdict(ail) for ail in session.ailing.now(session.learnt)],
         "blind_gates": session.ailing.blind,
         "checks": [asdict(check) for check in session.checks],
-        "interruptions": [asdict(one) for one in session.interruptions],
+        "interruptions": [asdict(interruption) for interruption in session.interruptions],
         "dry_at_wall_s": None if dry_s is None else round(wall_s + dry_s - session.t_s, 0),
     }

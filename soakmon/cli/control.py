@@ -42,9 +42,11 @@ def start(
     from soakmon.bench.preflight import check_outlets
 
     client = client_of(socket)
-    for one in check_outlets(client.health(), phone_needed=False):
-        if not one.passed:
-            print_line(f"  ! {one.name}: {one.text}", style="bold", soft_wrap=True)
+    for check in check_outlets(client.health(), phone_needed=False):
+        if not check.passed:
+            print_line(
+                f"  ! {check.name}: {check.text}", style="bold", soft_wrap=True
+            )
     body = {
         "title": title, "job": job, "filled": filled, "cautions_confirmed": _confirmed(confirm),
     }  # fmt: skip

@@ -179,7 +179,7 @@ async def _show(described: Bench, asked: Asked, *, as_json: bool, watch: bool) -
             live.stop()
     if not page.total and not as_json:
         print_line("no bench is heard there: may this user read the broker's topics?")
-    needed = not page.total or any(one["standing"] in NEEDS for one in page.benches)
+    needed = not page.total or any(bench["standing"] in NEEDS for bench in page.benches)
     raise typer.Exit(NOT_WELL if needed else 0)
 
 

@@ -88,7 +88,7 @@ class StoreAccess:
             raise
         if found.buckets is None:
             raise InputError(say("enrol.store_form"))
-        named = [one for one in found.buckets if one.name == self.place.bucket]
+        named = [bucket for bucket in found.buckets if bucket.name == self.place.bucket]
         if not named:
             raise InputError(say("enrol.no_bucket", bucket=self.place.bucket, org=self.place.org))
         return named[0]
@@ -99,8 +99,8 @@ class StoreAccess:
         return [one.id for one in listed or [] if one.description == own]
 
     def _end(self, authorizations: list[str]) -> None:
-        for one in authorizations:
-            self.client.authorizations_api().delete_authorization(one)
+        for authorization in authorizations:
+            self.client.authorizations_api().delete_authorization(authorization)
 
     @contextmanager
     def _errors_plain(self) -> Iterator[None]:

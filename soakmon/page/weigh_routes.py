@@ -40,6 +40,6 @@ def weigh_routes(desk: GuideDesk, job_store: JobStoreHandle) -> list[APIRouter]:
 
     @looks.get("/results", summary="The latest results of bench tests and soaks")
     def results() -> list[ResultLine]:
-        return [ResultLine(**one) for one in job_store.jobs.results()]
+        return [ResultLine(**result) for result in job_store.jobs.results()]
 
     return [guides, looks]

@@ -92,7 +92,7 @@ class DeliveryQueue:
             if line.target.person == "second" and not told.second:
                 continue
             new = Letter(name, told, wall_s, self.now_s())
-            for old in [one for one in self.letters if _same(one, new)]:
+            for old in [letter for letter in self.letters if _same(letter, new)]:
                 self.letters.remove(old)
                 if old.told.urgent:  # a reminder of what has not gone out waits as long as that
                     new.since_s, new.tries = old.since_s, old.tries
@@ -182,7 +182,11 @@ class DeliveryQueue:
         now_s = self.now_s()
         told = [line.failed for line in self.lines.values() if line.failed]
         for name, line in self.lines.items():
-            own = [one.since_s for one in self.letters if one.target == name and one.told.urgent]
+            own = [
+                letter.since_s
+                for letter in self.letters
+                if letter.target == name and letter.told.urgent
+            ]
             waited_s = now_s - min(own, default=now_s)
             if waited_s >= _URGENT_WITHIN_S and not line.failed:
                 told.append(f"{name}: an urgent message has waited for {waited_s:.0f} s")

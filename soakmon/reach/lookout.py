@@ -180,7 +180,9 @@ class Lookout:
                     self.own_told |= self.duty.sending[told.key].keys()
                 title, body = in_language(told.title, language), in_language(told.body, language)
                 self.post.add(replace(told, title=title, body=body), time.time())
-                self.letters[told.key] = sum(one.told.key == told.key for one in self.post.letters)
+                self.letters[told.key] = sum(
+                    letter.told.key == told.key for letter in self.post.letters
+                )
             now = self.silence.opinions()
             for name in [name for name in now if now[name] != known.get(name)]:
                 log.info("bench %s: %s", name, now[name])

@@ -208,7 +208,7 @@ class PhoneOutlet:
             self.noted, self.unnoted = now, ""
 
     def _lag(self) -> None:
-        since_s = min((one.wall_s for one in self.post.letters), default=None)
+        since_s = min((letter.wall_s for letter in self.post.letters), default=None)
         self.board.lag(NAME, len(self.post.letters), since_s)
 
     def _memo(self) -> dict[str, Any]:

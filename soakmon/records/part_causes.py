@@ -56,8 +56,9 @@ def causes_form(
     if verdict.outcome is Outcome.NOT_PROVEN:
         return []
     plain = {
-        (one.cause, one.carb): one.probability / _factor(shifts, one.carb, one.cause)
-        for one in verdict.suspects
+        (suspect.cause, suspect.carb): suspect.probability
+        / _factor(shifts, suspect.carb, suspect.cause)
+        for suspect in verdict.suspects
     }
     total = sum(plain.values()) or 1.0
     forms = [
@@ -72,7 +73,7 @@ def causes_form(
         )
         for place, values in carbs.items()
     ]
-    return [one.model_dump(mode="json") for one in forms]
+    return [form.model_dump(mode="json") for form in forms]
 
 
 def _factor(shifts: Mapping[int, Shift], carb: int | None, cause: Cause) -> float:

@@ -70,7 +70,7 @@ def traits_form(traits: Traits, bench: Bench, began: datetime) -> dict[str, Any]
         watched = len(traits.gates[0].counts)
         of_day = [(began + timedelta(hours=n)).hour for n in range(watched)]
         hours = _sums(of_day, [1] * watched)
-        counts = {one.carb: _sums(of_day, one.counts) for one in traits.gates}
+        counts = {gate.carb: _sums(of_day, gate.counts) for gate in traits.gates}
         gates = KeptGates(kind=gates_kind_of(bench), hours=hours, counts=counts)
     kept = None
     if cell is not None:
@@ -101,11 +101,11 @@ def read_traits(data: Mapping[str, Any]) -> KeptTraits:
 def gate_sums(soaks: list[KeptGates]) -> dict[int, GateCounts]:
     """Counts of each gate of a bench over several soaks."""
     found: dict[int, GateCounts] = {}
-    for one in soaks:
-        for carb, counts in one.counts.items():
+    for soak in soaks:
+        for carb, counts in soak.counts.items():
             before = found.get(carb, GateCounts((0.0,) * HOURS, (0.0,) * HOURS))
             found[carb] = GateCounts(
                 tuple(a + b for a, b in zip(before.counts, counts, strict=False)),
-                tuple(a + b for a, b in zip(before.hours, one.hours, strict=False)),
+                tuple(a + b for a, b in zip(before.hours, soak.hours, strict=False)),
             )
     return found

@@ -142,8 +142,8 @@ class VerdictForm(VerdictPart):
             drops=verdict.drops,
             alarms=tuple(map(_alarm, verdict.alarms)),
             suspects=tuple(
-                SuspectForm(cause=one.cause, carb=one.carb, probability=one.probability)
-                for one in verdict.suspects
+                SuspectForm(cause=suspect.cause, carb=suspect.carb, probability=suspect.probability)
+                for suspect in verdict.suspects
             ),
             faults=tuple(map(_fault, verdict.faults)),
             leaks=tuple(map(LeakForm.of, verdict.leaks)),
@@ -170,12 +170,18 @@ class VerdictForm(VerdictPart):
             self.smallest_provable_leak_g_per_h,
             self.drops,
             tuple(
-                Alarm(_number(one.t_s), one.kind, one.carb, one.leak_g_per_h, one.text)
-                for one in self.alarms
+                Alarm(_number(alarm.t_s), alarm.kind, alarm.carb, alarm.leak_g_per_h, alarm.text)
+                for alarm in self.alarms
             ),
-            tuple(Suspect(one.cause, one.carb, one.probability) for one in self.suspects),
-            tuple(Fault(_number(one.t_s), one.kind, one.text, one.carb) for one in self.faults),
-            tuple(one.leak() for one in self.leaks),
+            tuple(
+                Suspect(suspect.cause, suspect.carb, suspect.probability)
+                for suspect in self.suspects
+            ),
+            tuple(
+                Fault(_number(fault.t_s), fault.kind, fault.text, fault.carb)
+                for fault in self.faults
+            ),
+            tuple(leak.leak() for leak in self.leaks),
             tuple(map(_number, self.caught_g)),
         )
 

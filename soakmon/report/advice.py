@@ -28,12 +28,12 @@ def next_steps(verdict: Verdict) -> tuple[str, ...]:
         return (_sentence(verdict.reason), say("advice.then_soak_again_this_run"))
     steps = [
         _sentence(
-            say("advice.carb", carb=one.carb, cause=_LOOK_AT[one.cause])
-            if one.carb
-            else _LOOK_AT[one.cause]
+            say("advice.carb", carb=suspect.carb, cause=_LOOK_AT[suspect.cause])
+            if suspect.carb
+            else _LOOK_AT[suspect.cause]
         )
-        for one in verdict.suspects
-        if one.cause in _LOOK_AT and one.probability >= _LIKELY
+        for suspect in verdict.suspects
+        if suspect.cause in _LOOK_AT and suspect.probability >= _LIKELY
     ]
     return (*steps[:_MOST], say("advice.mend_write_down_what_was"))
 

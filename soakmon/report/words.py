@@ -134,7 +134,7 @@ def suspects(verdict: Verdict, most: int | None = None) -> tuple[str, ...]:
     """The suspects, likeliest first; of a run that can tell nothing none has a chance."""
     if verdict.outcome is not Outcome.LEAKING and verdict.smallest_provable_leak_g_per_h is None:
         causes = [one for one in verdict.suspects if one.cause is Cause.NEEDLE_STUCK_SHUT]
-        return tuple(CAUSES[one.cause] for one in causes) or (
+        return tuple(CAUSES[cause.cause] for cause in causes) or (
             say("words.cannot_told_from_this_run"),
         )
     return tuple(suspect(one) for one in _each(verdict)[:most])

@@ -86,9 +86,9 @@ class GateKind:
 
 def of_cell(soaks: Sequence[CellSeen]) -> CellSeen:
     """A cell by several soaks, each as it was read."""
-    weight = np.array([1 / max(one.zero_sd, 1e-6) ** 2 for one in soaks])
-    mean = float(weight @ [one.zero_g_per_c for one in soaks] / weight.sum())
-    drift = [math.log(max(one.drift_g_per_root_h, _LEAST_DRIFT)) for one in soaks]
+    weight = np.array([1 / max(soak.zero_sd, 1e-6) ** 2 for soak in soaks])
+    mean = float(weight @ [soak.zero_g_per_c for soak in soaks] / weight.sum())
+    drift = [math.log(max(soak.drift_g_per_root_h, _LEAST_DRIFT)) for soak in soaks]
     return CellSeen(mean, float(weight.sum() ** -0.5), math.exp(float(np.mean(drift))))
 
 
@@ -96,13 +96,13 @@ def cell_kind(cells: Sequence[CellSeen], told_g_per_c: float) -> CellKind | None
     """What cells (one entry each) have in common; told_g_per_c: what was believed before."""
     if len(cells) < LEAST_OTHERS:
         return None
-    mean = np.array([one.zero_g_per_c for one in cells])
-    sd = np.hypot(np.array([one.zero_sd for one in cells]), _ZEROS[:, None])
+    mean = np.array([cell.zero_g_per_c for cell in cells])
+    sd = np.hypot(np.array([cell.zero_sd for cell in cells]), _ZEROS[:, None])
     log = -0.5 * (np.log(_ZEROS / max(told_g_per_c, 1e-3)) / _ZERO_LOG_SD) ** 2
     log += (-0.5 * (mean / sd) ** 2 - np.log(sd)).sum(axis=1)
     weight = np.exp(log - log.max())
     zero = math.sqrt(float(weight @ _ZEROS**2 / weight.sum()))
-    drift = np.log([max(one.drift_g_per_root_h, _LEAST_DRIFT) for one in cells])
+    drift = np.log([max(cell.drift_g_per_root_h, _LEAST_DRIFT) for cell in cells])
     # Their own spread, and what was believed of it, as if of three more cells.
     squares = float(((drift - drift.mean()) ** 2).sum()) + LEAST_OTHERS * _DRIFT_LOG_SD**2
     log_sd = math.sqrt(squares / (len(cells) + LEAST_OTHERS - 1))
@@ -113,7 +113,7 @@ def gate_kind(gates: Sequence[GateCounts], told_per_h: float) -> GateKind | None
     """What gates (one entry each) have in common; told_per_h: the dark rate believed before."""
     if len(gates) < LEAST_OTHERS:
         return None
-    every = [one.all for one in gates]
+    every = [gate.all for gate in gates]
     log = -0.5 * (np.log(_RATES) / _RATES_LOG_SD) ** 2 + np.zeros((len(_SHAPES), 1))
     for count, hours in every:
         log += _log_chance(count, told_per_h * hours * _RATES, _SHAPES[:, None])
@@ -126,8 +126,8 @@ def gate_kind(gates: Sequence[GateCounts], told_per_h: float) -> GateKind | None
 
 def _by_hour(gates: Sequence[GateCounts], rate: float) -> tuple[float, ...]:
     """Counts per hour in each hour of the day, drawn towards the rate of the whole day."""
-    counts = np.sum([one.counts for one in gates], axis=0)
-    hours = np.sum([one.hours for one in gates], axis=0)
+    counts = np.sum([gate.counts for gate in gates], axis=0)
+    hours = np.sum([gate.hours for gate in gates], axis=0)
     mean = float(counts.sum() / max(hours.sum(), 1e-9))
     expected = np.maximum(mean * hours, 1e-9)
     return tuple((rate * (counts + _HOUR_COUNTS) / (expected + _HOUR_COUNTS)).tolist())

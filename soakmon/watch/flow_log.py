@@ -55,37 +55,37 @@ class FlowLog:
     @property
     def steady_g_per_min(self) -> float:
         """What flowed in each of the last minutes: one reading that is out makes no flow."""
-        return min((one.g_per_min for one in self.minutes[-STAYS:]), default=0.0)
+        return min((minute.g_per_min for minute in self.minutes[-STAYS:]), default=0.0)
 
     def mean_g_per_min(self, minutes: int) -> float:
         """What flowed in the last so many minutes together."""
-        return float(np.mean([one.g_per_min for one in self.minutes[-minutes:]]))
+        return float(np.mean([minute.g_per_min for minute in self.minutes[-minutes:]]))
 
     def middle_g_per_min(self, minutes: int) -> float:
         """The middle one of so many losses, 0 while there are fewer: no hand or knock moves it."""
         if len(self.minutes) <= minutes:
             return 0.0
-        return float(np.median([one.g_per_min for one in self.minutes[-minutes:]]))
+        return float(np.median([minute.g_per_min for minute in self.minutes[-minutes:]]))
 
     @property
     def down_to_g(self) -> float:
         """What the mass has stayed below: a reading alone may be a hand on the bottle."""
-        return max(one.mass_g for one in self.minutes[-STAYS:])
+        return max(minute.mass_g for minute in self.minutes[-STAYS:])
 
     @property
     def lately_g(self) -> float:
         """The middle mass of the last minutes, NaN while there is none."""
-        masses = [one.mass_g for one in self.minutes[-STAYS - 1 :]]
+        masses = [minute.mass_g for minute in self.minutes[-STAYS - 1 :]]
         return float(np.median(masses)) if masses else float("nan")
 
     def highest_g(self, minutes: int = _HISTORY) -> float:
         """The second highest of so many masses: a hand on the bottle for a minute fills nothing."""
-        masses = sorted(one.mass_g for one in self.minutes[-minutes:])
+        masses = sorted(minute.mass_g for minute in self.minutes[-minutes:])
         return masses[-2] if len(masses) > 2 else masses[-1]
 
     def last_above_s(self, mass_g: float) -> float:
         """When a minute began in which the mass was last above this, s; else when the log does."""
-        above = [one.t_s for one in self.minutes if one.mass_g > mass_g]
+        above = [minute.t_s for minute in self.minutes if minute.mass_g > mass_g]
         return (above[-1] if above else self.minutes[0].t_s) - STEP_S
 
     @property

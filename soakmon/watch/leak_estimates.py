@@ -193,7 +193,7 @@ def _begun_at(
     place += int(np.argmax(onsets[place : place + 2]))
     mass_onset = int(np.argmax(onsets))
     # Of several leaks the mass dates the first, or all of them together.
-    places = {one.carb for one in record.alarms if one.leaks and one.carb is not None}
+    places = {alarm.carb for alarm in record.alarms if alarm.leaks and alarm.carb is not None}
     surer = onsets[mass_onset] - onsets[place] > _LED
     if not (surer and mass_onset < place - 1 and len(places) < 2):
         return place, False

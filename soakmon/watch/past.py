@@ -90,7 +90,7 @@ def learnt(
     hose and of the bowls; doubt: chance that the expectation is wrong by a factor.
     """
     soaks = usable(soaks)
-    tight = [one for one in soaks if one.spare_g is not None]
+    tight = [soak for soak in soaks if soak.spare_g is not None]
     if len(tight) < LEAST:
         return Past()
     before = spread_before(tight, scales, rel_sds)
@@ -137,17 +137,17 @@ def spread_before(
     soaks: Sequence[PastSoak], scales: tuple[float, float], rel_sds: tuple[float, float]
 ) -> float:
     """Relative sd of all that evaporates, before any soak has told."""
-    feed = scales[0] * sum(one.feed_g for one in soaks)
-    bowls = scales[1] * sum(one.bowls_g for one in soaks)
+    feed = scales[0] * sum(soak.feed_g for soak in soaks)
+    bowls = scales[1] * sum(soak.bowls_g for soak in soaks)
     return math.hypot(feed * rel_sds[0], bowls * rel_sds[1]) / (feed + bowls)
 
 
 def ratio_of(soaks: Sequence[PastSoak], scales: tuple[float, float]) -> float:
     """What soaks have lost over the expected, all together."""
-    expected = sum(scales[0] * one.feed_g + scales[1] * one.bowls_g for one in soaks)
-    return sum(one.lost_g for one in soaks) / max(expected, 1e-9)
+    expected = sum(scales[0] * soak.feed_g + scales[1] * soak.bowls_g for soak in soaks)
+    return sum(soak.lost_g for soak in soaks) / max(expected, 1e-9)
 
 
 def usable(soaks: Sequence[PastSoak]) -> list[PastSoak]:
     """Those of the latest (they come first) that can tell anything."""
-    return [one for one in soaks[:MOST] if one.lost_g > 0 and one.feed_g + one.bowls_g > 0]
+    return [soak for soak in soaks[:MOST] if soak.lost_g > 0 and soak.feed_g + soak.bowls_g > 0]

@@ -68,7 +68,7 @@ class Calibration:
     @property
     def passed(self) -> bool:
         """Whether every property is within its limit."""
-        return all(one.ok for one in self.judgements)
+        return all(judgement.ok for judgement in self.judgements)
 
     @property
     def expires(self) -> date:

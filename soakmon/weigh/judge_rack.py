@@ -130,7 +130,7 @@ def floats(form: FloatsForm) -> BenchTestResult:
         if bad
         else say("judge.no_float_takes_fuel")
     )
-    data = _data([_float_data(one) for one in results], form)
+    data = _data([_float_data(result) for result in results], form)
     return BenchTestResult("float", not bad, summary, lines, data)
 
 
@@ -167,7 +167,7 @@ def isolation(form: IsolationForm, settings: Settings) -> BenchTestResult:
         say("judge.carb", carb=r.carb, way=r.way) for r in results if r.way is not DripCourse.DRY
     ]
     summary = say("judge.feed_shut", wet=", ".join(wet)) if wet else say("judge.no_drops")
-    data = _data([_isolated_data(one) for one in results], form)
+    data = _data([_isolated_data(result) for result in results], form)
     return BenchTestResult("isolation", not wet, summary, lines, data)
 
 

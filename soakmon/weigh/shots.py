@@ -46,9 +46,9 @@ class Shots:
     def dead(self) -> tuple[int, ...]:
         """Carbs whose pump gave nothing that more than a wet nozzle and its uncertainty explain."""
         return tuple(
-            one.carb
-            for one in self.shots
-            if one.ml_per_stroke.value <= LEAST_ML + one.ml_per_stroke.expanded
+            shot.carb
+            for shot in self.shots
+            if shot.ml_per_stroke.value <= LEAST_ML + shot.ml_per_stroke.expanded
         )
 
     def even(self, limit: float = 0.1) -> bool:

@@ -76,8 +76,8 @@ def job_dict(job: Job) -> JobForm:
         "checklist": [_check(check) for check in job.checklist],
         "notes": [_note(note) for note in job.notes],
         "results": [_result(place, one) for place, one in enumerate(job.results, start=1)],
-        "attachments": [_attachment(one, job.results) for one in job.attachments],
-        "corrections": [_correction(one) for one in job.corrections],
+        "attachments": [_attachment(attachment, job.results) for attachment in job.attachments],
+        "corrections": [_correction(correction) for correction in job.corrections],
     }
 
 
@@ -143,10 +143,10 @@ def _readings(result: StoredResult) -> list[dict[str, Any]]:
 
 def _fill(folder: Path, job: Job, store: FileStore) -> list[str]:
     described = job_dict(job)
-    for one in job.attachments:
-        copied = folder / file_name(one)
+    for attachment in job.attachments:
+        copied = folder / file_name(attachment)
         copied.parent.mkdir(exist_ok=True)
-        shutil.copyfile(store.check(one.sha256), copied)
+        shutil.copyfile(store.check(attachment.sha256), copied)
     for made, result in zip(described["results"], job.results, strict=True):
         if "csv" in made:
             (folder / "results").mkdir(exist_ok=True)

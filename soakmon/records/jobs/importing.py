@@ -224,9 +224,9 @@ def _take(
     sums = _sums(files)
     sizes = {name: _check_hash(files[name], name, wanted) for name, wanted in sums.items()}
     read = _read(_text(files, "job.json"))
-    for one in read.attachments:
-        if sums.get(one.file) != one.sha256:
-            raise InputError(f"{one.file}: job.json and {SUMS} do not agree on its hash")
+    for attachment in read.attachments:
+        if sums.get(attachment.file) != attachment.sha256:
+            raise InputError(f"{attachment.file}: job.json and {SUMS} do not agree on its hash")
     if [carb.place for carb in read.carbs] != list(range(1, len(read.carbs) + 1)):
         raise InputError("job.json: carbs: their places must count from 1")
     taken = session.scalar(select(Job.id).where(Job.number == read.number)) is not None
@@ -238,12 +238,12 @@ def _take(
     job = _job(read, next_number(session, now) if as_new else read.number)
     session.add(job)
     session.flush()
-    for one in read.attachments:
-        with files[one.file]() as stream:
-            sha256, size = store.add_stream(stream, one.file)
-        if sha256 != one.sha256:
-            raise InputError(f"{one.file}: changed while it was read")
-        job.attachments.append(_attachment(one, sha256, size, job))
+    for attachment in read.attachments:
+        with files[attachment.file]() as stream:
+            sha256, size = store.add_stream(stream, attachment.file)
+        if sha256 != attachment.sha256:
+            raise InputError(f"{attachment.file}: changed while it was read")
+        job.attachments.append(_attachment(attachment, sha256, size, job))
     session.flush()
     return job
 
@@ -259,7 +259,9 @@ def _check_hash(opener: Opener, name: str, wanted: str) -> int:
 def _check_room(store: FileStore, read: _Job, sizes: dict[str, int]) -> None:
     """Before the first file is kept: the disk must have room for all that are not there yet."""
     room = Room(store.folder)
-    for sha256, file in {one.sha256: one.file for one in read.attachments}.items():
+    for sha256, file in {
+        attachment.sha256: attachment.file for attachment in read.attachments
+    }.items():
         if sizes[file] > MOST_BYTES:
             raise InputError(f"{file}: is larger than {MOST_BYTES // 1_000_000} MB")
         if not store.path(sha256).exists():
@@ -289,8 +291,8 @@ def _job(read: _Job, number: str) -> Job:
             for place, check in enumerate(read.checklist, start=1)
         ],
         notes=[Note(**note.model_dump()) for note in read.notes],
-        results=[StoredResult(**one.model_dump(exclude={"csv"})) for one in read.results],
-        corrections=[Correction(**one.model_dump()) for one in read.corrections],
+        results=[StoredResult(**result.model_dump(exclude={"csv"})) for result in read.results],
+        corrections=[Correction(**correction.model_dump()) for correction in read.corrections],
     )
 
 
