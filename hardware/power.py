@@ -23,12 +23,12 @@ def power_troubles(root: Path = Path("/")) -> list[str]:
     bits = _bits(root)
     if bits is None:
         return [say(_SAGS[True])] if _low_now(root) else []
-    found = []
+    troubles = []
     for texts, wrong in ((_SAGS, (_LOW,)), (_SLOWS, (_SLOWED, _HOT))):
         now = any(bits >> bit & 1 for bit in wrong)
         if now or any(bits >> bit + _SINCE & 1 for bit in wrong):
-            found.append(say(texts[now]))
-    return found
+            troubles.append(say(texts[now]))
+    return troubles
 
 
 def _bits(root: Path) -> int | None:

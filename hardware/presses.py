@@ -15,14 +15,14 @@ class PressReader:
         self.bounce_s = bounce_s
         self._down_s: float | None = None
         self._up_s: float | None = None
-        self._told = False
+        self._announced = False
 
     def push(self, t_s: float, *, down: bool) -> list[Press]:
         """One edge; the presses that this edge shows to be over."""
         over = self.take(t_s)
         if down:
             if self._down_s is None:
-                self._down_s, self._told = t_s, False
+                self._down_s, self._announced = t_s, False
             self._up_s = None
         elif self._down_s is not None and self._up_s is None:
             self._up_s = t_s
@@ -33,8 +33,8 @@ class PressReader:
         if self._down_s is None:
             return []
         end_s = now_s if self._up_s is None else self._up_s
-        if not self._told and end_s - self._down_s >= self.hold_s:
-            self._told = True
+        if not self._announced and end_s - self._down_s >= self.hold_s:
+            self._announced = True
             return [*self._release(now_s), Press.HELD]
         return self._release(now_s)
 
@@ -44,6 +44,6 @@ class PressReader:
             return []
         lasted_s = self._up_s - self._down_s
         self._down_s = self._up_s = None
-        if self._told or lasted_s < self.bounce_s:
+        if self._announced or lasted_s < self.bounce_s:
             return []  # told already as held, or a blink that no finger can make
         return [Press.SHORT]

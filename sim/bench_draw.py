@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from sim.blind import drawn_climate
+from sim.blind import draw_climate
 from sim.scenario import CellTraits, Happenings, Scenario
 from sim.traits import CellSpecimen, DropTraits, Factors, GateTraits
 from soakmon.physics.fuels import FUELS
@@ -62,7 +62,7 @@ _WALLS = {
 }
 # What ethanol does to a hose rated on pure petrol, by volume share (NONROAD, EPA).
 _ETHANOL = {0.0: 1.0, 0.05: 1.62, 0.1: 1.82}
-_SAID = {0.0: "e0", 0.05: "e5", 0.1: "e10"}
+_STATED = {0.0: "e0", 0.05: "e5", 0.1: "e10"}
 _ETHANOL_SHARES = (0.2, 0.45, 0.35)
 _ETHANOL_LOG_SD = 0.15
 # A tenth of ethanol adds 7 kPa (NREL 2012); a can of unknown age has 50 kPa, fresh fuel what its
@@ -93,7 +93,7 @@ class _Hidden:
     fuel: str
 
 
-def drawn_bench(seed: int, owner: OwnerKnowledge) -> BenchDraw:
+def draw_bench(seed: int, owner: OwnerKnowledge) -> BenchDraw:
     """The bench of a seed; a careless owner's is the same one with a blank run and without."""
     careful = owner is OwnerKnowledge.CAREFUL
     rng = np.random.default_rng([seed, 79, int(careful)])
@@ -112,11 +112,11 @@ def drawn_bench(seed: int, owner: OwnerKnowledge) -> BenchDraw:
         fuel=_fuel(hidden, rng, careful=careful),
         geometry=geometry,
         filled_ml=_filled_ml(geometry, rng),
-        climate=drawn_climate(rng),
+        climate=draw_climate(rng),
         # Draught and the day move all vents alike.
         draught=float(rng.lognormal(0, 0.1)),
         factors=_factors(rng, careful=careful),
-        cell=drawn_cell(rng),
+        cell=draw_cell(rng),
         happenings=Happenings(knocks_per_h=float(rng.uniform(0, 0.2))),
         dark_per_h=float(10 ** rng.uniform(-2.3, -1.0)),
         drops=DropTraits(between=0.2, within=0.05, uneven=_uneven(rng)),
@@ -181,7 +181,7 @@ def _gates(rng: np.random.Generator) -> GateTraits:
     return GateTraits(satellites=satellites, widths=bool(rng.random() < 0.5))
 
 
-def drawn_cell(rng: np.random.Generator) -> CellTraits:
+def draw_cell(rng: np.random.Generator) -> CellTraits:
     """A small cell with its mount: zero 0.05 to 0.24 g/°C, creep 0.02 to 0.05 % of a kilogram.
 
     Wander: a few tenths of a gram in a day are seen; a fifth of cells strays and comes back.
@@ -237,6 +237,6 @@ def _careful_table(scenario: Scenario, hidden: _Hidden, rng: np.random.Generator
             "headroom_mm": measured(bowl.headroom_mm, 0.1, 1),
             "vents": "measured",
         },
-        "fuel": {"name": hidden.fuel, "ethanol": _SAID[hidden.ethanol], "age": "fresh"},
+        "fuel": {"name": hidden.fuel, "ethanol": _STATED[hidden.ethanol], "age": "fresh"},
         "priors": {"zero_g_per_c": round(zero * float(rng.lognormal(0, 0.2)), 3)},
     }

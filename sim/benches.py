@@ -12,11 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from sim.bench_draw import BenchDraw, OwnerKnowledge, drawn_bench
-from sim.blind import Induced, blank_of, drawn_climate, with_leak
-from sim.course import COURSES, drawn_course
+from sim.bench_draw import BenchDraw, OwnerKnowledge, draw_bench
+from sim.blind import Induced, blank_of, draw_climate, with_leak
+from sim.course import COURSES, draw_course
 from sim.deliver import delivering
-from sim.disturb import KINDS, drawn_kind
+from sim.disturb import KINDS, draw_kind
 from sim.record import simulate
 from sim.scenario import Scenario
 from sim.traits import Misses
@@ -72,32 +72,32 @@ def blind_bench(
     night: other than 0 another night of the same bench, before or after it. shop: it is one of the
     like benches of the shop of that seed; None: like none.
     """
-    drawn = drawn_bench(seed, owner)
-    drawn = _on(night, drawn if shop is None else _like(drawn, drawn_bench(shop, owner)))
-    rng = np.random.default_rng([drawn.scenario.seed, 80])
-    of = drawn_kind(rng) if kind is None else kind
-    made = KINDS[of](drawn.scenario, rng)
+    draw = draw_bench(seed, owner)
+    draw = _on(night, draw if shop is None else _like(draw, draw_bench(shop, owner)))
+    rng = np.random.default_rng([draw.scenario.seed, 80])
+    of = draw_kind(rng) if kind is None else kind
+    made = KINDS[of](draw.scenario, rng)
     induced = induced or Induced()
     made = with_leak(made, induced, rng)
-    course = drawn_course(rng) if induced.leak_g_per_day else "steady"
+    course = draw_course(rng) if induced.leak_g_per_day else "steady"
     made = _changing(made, course, rng)
     if induced.gates and 0 < induced.leak_g_per_day < _MAY_DRY_G_PER_DAY:
         made = delivering(made, induced.leak_g_per_day)
     if induced.lost and rng.random() < _LOST_IN_SPELLS:
         made = replace(made, misses=_in_spells(induced.lost))
-    table = drawn.table
-    blank = _blank(drawn) if owner is OwnerKnowledge.BLANK else None
+    table = draw.table
+    blank = _blank(draw) if owner is OwnerKnowledge.BLANK else None
     if blank is not None:
-        said = {"blank_scale": round(blank.blank_scale, 4)}
-        said["blank_rel_sd"] = round(blank.blank_rel_sd, 4)
-        table = {**table, "priors": {**table.get("priors", {}), **said}}
+        priors = {"blank_scale": round(blank.blank_scale, 4)}
+        priors["blank_rel_sd"] = round(blank.blank_rel_sd, 4)
+        table = {**table, "priors": {**table.get("priors", {}), **priors}}
     settings = Bench.model_validate(table).settings()
     return BlindBench(made, table, settings, of, blank, course)
 
 
-def _like(drawn: BenchDraw, model: BenchDraw) -> BenchDraw:
+def _like(draw: BenchDraw, model: BenchDraw) -> BenchDraw:
     """A bench built as the model is, of its hose, bottles and racks, with its petrol in it."""
-    bench, first = drawn.scenario, model.scenario
+    bench, first = draw.scenario, model.scenario
     rng = np.random.default_rng([bench.seed, 84])
     reel, bottle, bowls = (
         float(rng.lognormal(0, log_sd))
@@ -115,14 +115,14 @@ def _like(drawn: BenchDraw, model: BenchDraw) -> BenchDraw:
         fuel=first.fuel,
         filled_ml=first.filled_ml,
     )
-    return replace(drawn, scenario=scenario, table=model.table)
+    return replace(draw, scenario=scenario, table=model.table)
 
 
-def _on(night: int, drawn: BenchDraw) -> BenchDraw:
+def _on(night: int, draw: BenchDraw) -> BenchDraw:
     """The same bench on another day: other weather, draught and can, the same cell and hose."""
     if not night:
-        return drawn
-    bench = drawn.scenario
+        return draw
+    bench = draw.scenario
     rng = np.random.default_rng([bench.seed, 82, night + _NIGHTS])
     fuel = replace(bench.fuel, rvp_kpa=bench.fuel.rvp_kpa * float(rng.lognormal(0, _CANS_LOG_SD)))
     filled_ml = bench.filled_ml * float(rng.lognormal(0, 0.03))
@@ -130,11 +130,11 @@ def _on(night: int, drawn: BenchDraw) -> BenchDraw:
         bench,
         seed=int(rng.integers(1, 2**31)),
         fuel=fuel,
-        climate=drawn_climate(rng),
+        climate=draw_climate(rng),
         draught=bench.draught * float(rng.lognormal(0, 0.05)),
         filled_ml=min(filled_ml, bench.geometry.bottle.capacity_ml),
     )
-    return replace(drawn, scenario=scenario)
+    return replace(draw, scenario=scenario)
 
 
 def _changing(night: Scenario, name: str, rng: np.random.Generator) -> Scenario:
@@ -154,19 +154,19 @@ def _in_spells(lost: float) -> Misses:
     return Misses(always, -math.log1p(-within), 3600.0, _FOGGED)
 
 
-def _blank(drawn: BenchDraw) -> BlankRun | None:
+def _blank(draw: BenchDraw) -> BlankRun | None:
     """A blank run of the same bottle, hose and fuel on another day; None: it tells nothing."""
-    told = Bench.model_validate(drawn.table).settings()
-    rng = np.random.default_rng([drawn.scenario.seed, 81])
+    settings = Bench.model_validate(draw.table).settings()
+    rng = np.random.default_rng([draw.scenario.seed, 81])
     day = replace(
-        blank_of(drawn.scenario),
-        climate=drawn_climate(rng),
-        draught=drawn.scenario.draught * float(rng.lognormal(0, 0.05)),
+        blank_of(draw.scenario),
+        climate=draw_climate(rng),
+        draught=draw.scenario.draught * float(rng.lognormal(0, 0.05)),
     )
-    return run_blank(day, told)
+    return run_blank(day, settings)
 
 
-def run_blank(day: Scenario, told: Settings) -> BlankRun | None:
+def run_blank(day: Scenario, settings: Settings) -> BlankRun | None:
     """What the product says of readings of bottle and hose alone; None: nothing to be believed.
 
     As its owner would: for a day, and where that is too short for as long as it then asks.
@@ -178,12 +178,12 @@ def run_blank(day: Scenario, told: Settings) -> BlankRun | None:
         rows = rows.part(int(np.searchsorted(rows.t_s, _SETTLED_S)), len(rows))
         try:
             blank = blank_run(
-                told.geometry,
-                told.fuel,
+                settings.geometry,
+                settings.fuel,
                 rows.t_s,
                 rows.mass_g,
                 rows.air_c,
-                zero_g_per_c=told.priors.zero_g_per_c,
+                zero_g_per_c=settings.priors.zero_g_per_c,
             )
         except UnsureError as unsure:
             hours = max(float(math.ceil(unsure.needed_hours)), hours + 6.0)

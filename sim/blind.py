@@ -74,7 +74,7 @@ def blind_scenario(seed: int, induced: Induced) -> Scenario:
         blend="alkylate" if fuel == "alkylate" else "petrol_a",
         filled_ml=float(rng.uniform(400, 500)),
         geometry=BenchGeometry(),
-        climate=drawn_climate(rng),
+        climate=draw_climate(rng),
         evaporation=float(rng.lognormal(0, 0.06)),
         draught=float(rng.uniform(0.95, 1.15)),
         cell=_cell(rng),
@@ -93,7 +93,7 @@ def blank_of(night: Scenario) -> Scenario:
     return replace(night, geometry=geometry, defects=(), carbs=(), happenings=calm)
 
 
-def drawn_climate(rng: np.random.Generator) -> Climate:
+def draw_climate(rng: np.random.Generator) -> Climate:
     """A shop and a day of the year."""
     return Climate(
         mean_c=float(rng.uniform(9, 26)),

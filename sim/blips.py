@@ -54,7 +54,7 @@ def merged(parts: Iterable[Blips]) -> Blips:
     return Blips(t_s[order], gates[order], lengths[order])
 
 
-def drawn_blips(traits: GateTraits, gates: int, hours: float, seed: int) -> Blips:
+def draw_blips(traits: GateTraits, gates: int, hours: float, seed: int) -> Blips:
     """All of a night; each kind has numbers of its own, so one does not move the others."""
     kinds: tuple[tuple[float, Callable[[float, int, np.random.Generator], Blips]], ...] = (
         (traits.mains_per_h, _mains),

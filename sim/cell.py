@@ -39,13 +39,17 @@ class Cell:
         self.last_s = 0.0
         self.frozen_g: float | None = None
 
-    def _be(self, one: CellSpecimen | None, seed: int) -> None:
+    def _be(self, specimen: CellSpecimen | None, seed: int) -> None:
         """Be this very cell instead of a drawn one."""
-        if one is None:
+        if specimen is None:
             return
-        self.zero_g_per_c, self.creep_g, self.creep_s = one.zero_g_per_c, one.creep_g, one.creep_s
-        self.recovers, self.span = one.recovers, one.span
-        self.quirks = Quirks(one, self.weather, self.happenings, seed)
+        self.zero_g_per_c, self.creep_g, self.creep_s = (
+            specimen.zero_g_per_c,
+            specimen.creep_g,
+            specimen.creep_s,
+        )
+        self.recovers, self.span = specimen.recovers, specimen.span
+        self.quirks = Quirks(specimen, self.weather, self.happenings, seed)
 
     def read(self, t_s: Floats, mass_g: Floats) -> Floats:
         """Readings at times t_s (n,) of a true mass (n,), both in order."""

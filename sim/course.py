@@ -66,6 +66,6 @@ COURSES: dict[str, Callable[[float, np.random.Generator], Course]] = {
 _SHARES = (0.6, 0.2, 0.12, 0.08)
 
 
-def drawn_course(rng: np.random.Generator) -> str:
+def draw_course(rng: np.random.Generator) -> str:
     """One of the courses; most leaks are steady (judgement)."""
     return str(rng.choice(list(COURSES), p=_SHARES))

@@ -26,9 +26,9 @@ def delivering(night: Scenario, g_per_day: float) -> Scenario:
     rate, best = defect.rate_g_per_h, (float("inf"), night)
     low, high = 0.0, float("inf")
     for _ in range(_TRIES):
-        made = replace(night, defects=(replace(defect, rate_g_per_h=rate),))
-        falls_g = caught_g(made, defect.carb)
-        best = min(best, (abs(falls_g - wanted_g), made), key=lambda tried: tried[0])
+        leaking = replace(night, defects=(replace(defect, rate_g_per_h=rate),))
+        falls_g = caught_g(leaking, defect.carb)
+        best = min(best, (abs(falls_g - wanted_g), leaking), key=lambda tried: tried[0])
         if best[0] < _NEAR * wanted_g:
             break
         low, high = (rate, high) if falls_g < wanted_g else (low, rate)

@@ -251,7 +251,7 @@ _SELDOM = {"capped vents": 0.25, "open throats": 0.25, "vapour runs out": 0.15, 
 _CALM = 5.0
 
 
-def drawn_kind(rng: Rng) -> str:
+def draw_kind(rng: Rng) -> str:
     """One of the kinds."""
     weights = np.array([_CALM if kind == "calm" else _SELDOM.get(kind, 1.0) for kind in KINDS])
     return str(rng.choice(list(KINDS), p=weights / weights.sum()))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.blend import Floats
-from sim.blips import NOTHING, Blips, drawn_blips, merged
+from sim.blips import NOTHING, Blips, draw_blips, merged
 from sim.blocks import DARK_MS, FLICKER_MS, SHAKEN_MS, Beams, log_uniform
 from sim.missing import Missing
 from sim.scenario import Scenario
@@ -48,7 +48,7 @@ class Gates:
         self.drop_g = [g * float(self.drop_rng.lognormal(0, spread)) for g in self.drop_g]
         self.beams = Beams(self.drop_g, np.random.default_rng([seed, 14]))
         self.missing = Missing(scenario.misses, len(bowls), _LONGEST_NIGHT_H, seed)
-        self.strangers = drawn_blips(scenario.gates, len(bowls), _LONGEST_NIGHT_H, seed)
+        self.strangers = draw_blips(scenario.gates, len(bowls), _LONGEST_NIGHT_H, seed)
         self.surge_rng = np.random.default_rng([seed, 15])
         self.due_g = [self._next(gate) for gate in range(len(bowls))]
         self.last_s = 0.0

@@ -121,7 +121,7 @@ class Hall:
         power, hot = self.mishaps.power, self.mishaps.hot
         chance, at = float(rng.random()), float(rng.random())
         if chance < _ALARMED:
-            ends = [one.from_s for one in (power, hot) if one is not None]
+            ends = [trouble.from_s for trouble in (power, hot) if trouble is not None]
             quiet_s = min([*ends, self.length_s]) - 60.0
             return (30.0 + at * max(quiet_s, 0.0),)
         if hot is not None and chance < _ALARMED + _HEATED:

@@ -21,27 +21,27 @@ class Quirks:
     """What a specimen's reading is off along a night."""
 
     def __init__(
-        self, one: CellSpecimen, weather: Weather, happenings: Happenings, seed: int
+        self, specimen: CellSpecimen, weather: Weather, happenings: Happenings, seed: int
     ) -> None:
-        self.one, self.weather, self.happenings = one, weather, happenings
+        self.specimen, self.weather, self.happenings = specimen, weather, happenings
         rng = np.random.default_rng([seed, 11])
-        self.returning = Returning(one.returns_g, one.returns_s, rng)
+        self.returning = Returning(specimen.returns_g, specimen.returns_s, rng)
         self.phase = float(np.random.default_rng([seed, 18]).uniform(0, 2 * np.pi))
         self.power_s = [0.0] + ([happenings.gap_s[1]] if happenings.gap_s else [])
         lags = weather.air_at(weather.t_s, _HOSE_LAG_S)
         self.hose_c: Floats = lags - lags[0]
-        self.play_c: Floats = _with_play(weather.bowls_c, one.backlash_c) - weather.bowls_c
+        self.play_c: Floats = _with_play(weather.bowls_c, specimen.backlash_c) - weather.bowls_c
 
     def off_g(self, t_s: Floats) -> Floats:
         """Grams at times (n,), in order from call to call."""
-        one, minutes = self.one, self.weather.t_s
-        off = self.returning.walk(t_s) if one.returns_g else np.zeros(len(t_s))
+        specimen, minutes = self.specimen, self.weather.t_s
+        off = self.returning.walk(t_s) if specimen.returns_g else np.zeros(len(t_s))
         last_s = np.array(self.power_s)[np.searchsorted(self.power_s, t_s, side="right") - 1]
-        off += one.warm_up_g * np.exp(-(t_s - last_s) / one.warm_up_s)
-        turn = 2 * np.pi * t_s / one.humidity_s + self.phase
-        off += one.humidity_g * (np.sin(turn) - np.sin(self.phase))
-        off += one.hose_g_per_c * np.interp(t_s, minutes, self.hose_c)
-        off += one.zero_g_per_c * np.interp(t_s, minutes, self.play_c - self.play_c[0])
+        off += specimen.warm_up_g * np.exp(-(t_s - last_s) / specimen.warm_up_s)
+        turn = 2 * np.pi * t_s / specimen.humidity_s + self.phase
+        off += specimen.humidity_g * (np.sin(turn) - np.sin(self.phase))
+        off += specimen.hose_g_per_c * np.interp(t_s, minutes, self.hose_c)
+        off += specimen.zero_g_per_c * np.interp(t_s, minutes, self.play_c - self.play_c[0])
         return np.asarray(off + self._poured(t_s))
 
     def _poured(self, t_s: Floats) -> Floats:
@@ -51,7 +51,9 @@ class Quirks:
             return np.zeros(len(t_s))
         since_s = np.maximum(t_s - at_s, 0.0)
         share = self.happenings.refill_g / _LOAD_G
-        return np.asarray(self.one.creep_g * share * (1 - np.exp(-since_s / self.one.creep_s)))
+        return np.asarray(
+            self.specimen.creep_g * share * (1 - np.exp(-since_s / self.specimen.creep_s))
+        )
 
 
 def _with_play(values: Floats, play: float) -> Floats:

@@ -114,15 +114,15 @@ def _run(
 ) -> _Knots:
     knots = _Knots([], [], [], [], [])
     _note(knots, world)
-    told = 0
+    share = 0
     opens_s = world.scenario.fill.opens_s
     while world.t_s < end_s - 1e-6:
         feed_open = opens_s - 1e-6 <= world.t_s < shut_s - 1e-6
         until = min(t for t in (opens_s, shut_s, end_s) if t > world.t_s + 1e-6)
         world.advance(min(world.quiet_s(), until - world.t_s), feed_open=feed_open)
         _note(knots, world)
-        if progress is not None and int(100 * world.t_s / end_s) > told:
-            told = int(100 * world.t_s / end_s)
+        if progress is not None and int(100 * world.t_s / end_s) > share:
+            share = int(100 * world.t_s / end_s)
             progress(world.t_s / end_s)
     return knots
 

@@ -149,13 +149,13 @@ class World:
         head = head_of(self.geometry, bottle_ml)
         self.lets_through = self.scenario.fill.share(self.t_s)
         supply = feed_open and self.bottle_mass_g > _DREGS_G and self.lets_through > 0
-        drawn = self._line(dt, hose_c, head, supply, active)
-        drawn += self._needles(dt, bowls_c, head, supply, active)
+        drawn_g = self._line(dt, hose_c, head, supply, active)
+        drawn_g += self._needles(dt, bowls_c, head, supply, active)
         self._escapes(dt, bowls_c, active)
         self.dried_g += self.lips.pass_on(self.at_lip_g, dt)
         self._soak(dt)
         self._evaporate(dt, hose_c, bowls_c, bottle_c, bottle_ml)
-        self.busy = drawn / dt > _BUSY_G_PER_S or (supply and self._wants())
+        self.busy = drawn_g / dt > _BUSY_G_PER_S or (supply and self._wants())
         self.t_s += dt
 
     def _wants(self) -> bool:

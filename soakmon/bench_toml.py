@@ -29,10 +29,10 @@ def parse_bench(text: str, name: str = "bench.toml") -> Bench:
     try:
         return Bench.model_validate(table)
     except ValidationError as error:
-        found = error.errors(include_url=False)
-        lines = [_line(name, problem) for problem in found[:_MOST_PROBLEMS]]
-        if len(found) > _MOST_PROBLEMS:
-            lines.append(f"{name}: and {len(found) - _MOST_PROBLEMS} more like these")
+        errors = error.errors(include_url=False)
+        lines = [_line(name, problem) for problem in errors[:_MOST_PROBLEMS]]
+        if len(errors) > _MOST_PROBLEMS:
+            lines.append(f"{name}: and {len(errors) - _MOST_PROBLEMS} more like these")
         raise InputError("\n".join(lines)) from None
 
 

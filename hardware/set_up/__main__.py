@@ -32,20 +32,24 @@ DEFAULT_EXTRAS = "all,pi"
 
 def parser() -> argparse.ArgumentParser:
     """The options."""
-    said = argparse.ArgumentParser(
+    arguments = argparse.ArgumentParser(
         prog="set-up",
         description="Set up soakmon on this Raspberry Pi; run it again to put right what changed.",
     )
-    what = said.add_mutually_exclusive_group()
+    what = arguments.add_mutually_exclusive_group()
     what.add_argument(
         "--upgrade", action="store_true", help="install beside, swap when no soak runs"
     )
     what.add_argument("--remove", action="store_true", help="take everything back but the data")
     what.add_argument("--swap", action="store_true", help="go on with an upgrade that waits")
     what.add_argument("--units", action="store_true", help="write units and commands alone")
-    said.add_argument("--from", dest="source", type=Path, help="a clone or a wheel; else this one")
-    said.add_argument("--with", dest="extras", help=f"extras, comma between ({DEFAULT_EXTRAS})")
-    return said
+    arguments.add_argument(
+        "--from", dest="source", type=Path, help="a clone or a wheel; else this one"
+    )
+    arguments.add_argument(
+        "--with", dest="extras", help=f"extras, comma between ({DEFAULT_EXTRAS})"
+    )
+    return arguments
 
 
 def main(arguments: list[str]) -> int:
@@ -107,9 +111,9 @@ def install(machine: Machine, places: Places, asked: argparse.Namespace) -> int:
 
 def _extras(places: Places, wanted: str | None) -> tuple[str, ...]:
     """Those asked for, else those of the version in use."""
-    kept = places.current / EXTRAS_FILE
-    if wanted is None and kept.is_file():
-        return tuple(kept.read_text(encoding="utf-8").split())
+    file = places.current / EXTRAS_FILE
+    if wanted is None and file.is_file():
+        return tuple(file.read_text(encoding="utf-8").split())
     return tuple(sorted(filter(None, (wanted or DEFAULT_EXTRAS).split(","))))
 
 
@@ -150,9 +154,9 @@ def _write_bench(machine: Machine, places: Places) -> None:
     if not places.bench.exists():
         machine.run(places.current / "bin/soakmon", "bench", "init", places.bench)
         machine.did(f"wrote {places.bench}")
-    found = places.bench.stat()
+    stat = places.bench.stat()
     shutil.chown(places.bench, 0, GROUP)
-    if found.st_mode & 0o7777 != 0o640:
+    if stat.st_mode & 0o7777 != 0o640:
         places.bench.chmod(0o640)
 
 

@@ -60,8 +60,8 @@ def make_folders(machine: Machine, places: Places) -> None:
     ):
         new = not path.is_dir()
         path.mkdir(parents=True, exist_ok=True)
-        found = path.stat()
-        if new or (found.st_uid, found.st_gid, found.st_mode & 0o7777) != (owner, group, mode):
+        stat = path.stat()
+        if new or (stat.st_uid, stat.st_gid, stat.st_mode & 0o7777) != (owner, group, mode):
             _give(path, owner, group)
             path.chmod(mode)
             machine.did(f"{'made' if new else 'put right'} the folder {path}")
@@ -86,8 +86,8 @@ def take_accounts_back(machine: Machine, places: Places, lists: dict[str, list[s
     """Take user, groups and memberships back; the data then belongs to root."""
     for path in (places.data, places.settings):
         if path.is_dir():
-            for one in (path, *path.rglob("*")):
-                os.chown(one, 0, 0, follow_symlinks=False)
+            for file in (path, *path.rglob("*")):
+                os.chown(file, 0, 0, follow_symlinks=False)
     for member in lists[MEMBERS]:
         if _has(pwd.getpwnam, member) and machine.works("gpasswd", "--delete", member, GROUP):
             machine.did(f"took {member} out of the group {GROUP}")

@@ -76,8 +76,8 @@ def _compile_overlay(machine: Machine, target: Path) -> None:
     with TemporaryDirectory() as name:
         source = Path(name) / f"{OVERLAY}.dts"
         source.write_text((files("hardware") / f"{OVERLAY}.dts").read_text(encoding="utf-8"))
-        made = source.with_suffix(".dtbo")
-        machine.run("dtc", "-q", "-@", "-I", "dts", "-O", "dtb", "-o", made, source)
+        overlay = source.with_suffix(".dtbo")
+        machine.run("dtc", "-q", "-@", "-I", "dts", "-O", "dtb", "-o", overlay, source)
         target.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(made, target)
+        shutil.copyfile(overlay, target)
     machine.did(f"made the overlay {target}")

@@ -44,27 +44,27 @@ def facts(root: Path = Path("/")) -> MachineFacts:
     )
 
 
-def refuse(found: MachineFacts) -> None:
+def refuse(facts: MachineFacts) -> None:
     """Raises SetUpError for what will not work."""
-    if found.bits < 64:
+    if facts.bits < 64:
         raise SetUpError(
-            f"this system is {found.bits} bit ({found.machine}): several packages that soakmon "
+            f"this system is {facts.bits} bit ({facts.machine}): several packages that soakmon "
             "needs exist for 64 bit only: write Raspberry Pi OS Lite (64 bit) on the card"
         )
-    numbers = tuple(int(number) for number in re.findall(r"\d+", found.kernel)[:2])
+    numbers = tuple(int(number) for number in re.findall(r"\d+", facts.kernel)[:2])
     if numbers < LEAST_KERNEL:
         raise SetUpError(
-            f"kernel {found.kernel} stamps edges by the wrong clock: it needs "
+            f"kernel {facts.kernel} stamps edges by the wrong clock: it needs "
             f"{LEAST_KERNEL[0]}.{LEAST_KERNEL[1]} or newer: upgrade the system first"
         )
-    if found.python < LEAST_PYTHON:
+    if facts.python < LEAST_PYTHON:
         raise SetUpError(
-            f"Python {found.python[0]}.{found.python[1]} is too old: it needs "
+            f"Python {facts.python[0]}.{facts.python[1]} is too old: it needs "
             f"{LEAST_PYTHON[0]}.{LEAST_PYTHON[1]} or newer: write a newer system on the card"
         )
-    if found.free_mb < LEAST_FREE_MB:
+    if facts.free_mb < LEAST_FREE_MB:
         raise SetUpError(
-            f"{found.free_mb:.0f} MB free, {LEAST_FREE_MB} MB are needed: make room on the card"
+            f"{facts.free_mb:.0f} MB free, {LEAST_FREE_MB} MB are needed: make room on the card"
         )
-    if not found.system:
+    if not facts.system:
         raise SetUpError("there is no systemctl: the service needs a system run by systemd")

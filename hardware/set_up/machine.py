@@ -59,10 +59,10 @@ class Machine:
             return False
         return True
 
-    def write(self, path: Path, text: str, mode: int = 0o644, *, told: bool = True) -> bool:
+    def write(self, path: Path, text: str, mode: int = 0o644, *, announced: bool = True) -> bool:
         """Have a file say this; whether it had to be written. It is whole at any moment.
 
-        told: whether that is worth a line.
+        announced: whether that is worth a line.
         """
         if path.is_file() and path.read_text(encoding="utf-8") == text:
             if path.stat().st_mode & 0o7777 != mode:
@@ -76,7 +76,7 @@ class Machine:
             os.fsync(file.fileno())
         part.chmod(mode)
         part.replace(path)
-        if told:
+        if announced:
             self.did(f"wrote {path}")
         return True
 

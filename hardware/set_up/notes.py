@@ -23,4 +23,4 @@ def note(machine: Machine, path: Path, kind: str, name: str) -> None:
     lists = noted(path)
     if name not in lists[kind]:
         lists[kind].append(name)
-        machine.write(path, json.dumps(lists, indent=1) + "\n", told=False)
+        machine.write(path, json.dumps(lists, indent=1) + "\n", announced=False)

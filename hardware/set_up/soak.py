@@ -35,17 +35,17 @@ def status(places: Places) -> dict[str, Any] | None:
         with closing(_Local(places.socket)) as asked:
             asked.request("GET", "/status")
             answer = asked.getresponse()
-            said = json.loads(answer.read())
+            content = json.loads(answer.read())
     except (OSError, http.client.HTTPException, ValueError):
         return None
-    return said if answer.status == 200 and isinstance(said, dict) else None
+    return content if answer.status == 200 and isinstance(content, dict) else None
 
 
 def running_soak(places: Places) -> str:
     """What is running, or "". A soak that a silent service would take up again is running too."""
-    said = status(places)
-    if said is not None:
-        phase = str(said.get("phase", "idle"))
+    answer = status(places)
+    if answer is not None:
+        phase = str(answer.get("phase", "idle"))
         return "" if phase in IDLE else f"a soak is running ({phase})"
     number = _open_soak(places.data / "journal.db")
     return f"soak {number} has not ended, and the service does not answer" if number else ""
@@ -57,7 +57,7 @@ def _open_soak(journal: Path) -> int:
         return 0
     try:
         with closing(sqlite3.connect(f"{journal.absolute().as_uri()}?mode=ro", uri=True)) as file:
-            found = file.execute("SELECT id, ended_t_s FROM soak ORDER BY id DESC").fetchone()
+            row = file.execute("SELECT id, ended_t_s FROM soak ORDER BY id DESC").fetchone()
     except sqlite3.Error:
         return 0  # the service sets a journal aside that cannot be read
-    return int(found[0]) if found and found[1] is None else 0
+    return int(row[0]) if row and row[1] is None else 0

@@ -124,10 +124,10 @@ class Swapper:
         up_since_s: float | None = None
         while self.clock_s() < until_s:
             now_s = self.clock_s()
-            said = status(self.places)
-            if said is None:
+            answer = status(self.places)
+            if answer is None:
                 up_since_s = None
-            elif said.get("phase") not in IDLE:
+            elif answer.get("phase") not in IDLE:
                 return True  # somebody has begun a soak on it: it is in use
             elif up_since_s is None:
                 up_since_s = now_s
@@ -162,12 +162,12 @@ class Swapper:
         before = self.places.before
         if not before.is_dir():
             return
-        kept = {path.name for path in before.iterdir()}
+        names = {path.name for path in before.iterdir()}
         for path in self.places.data.glob("*.db*"):
             # A write-ahead file of the new version must not meet the old database.
-            if path.is_file() and path.name not in kept:
+            if path.is_file() and path.name not in names:
                 path.unlink()
-        for name in sorted(kept):
+        for name in sorted(names):
             part = self.places.data / f"{name}.part"
             _copy_like(before / name, part)
             part.replace(self.places.data / name)
@@ -184,7 +184,7 @@ class Swapper:
         self.machine.run("systemctl", "daemon-reload")
 
     def _note(self, swap: Swap) -> Swap:
-        self.machine.write(self.places.swap, json.dumps(asdict(swap)) + "\n", told=False)
+        self.machine.write(self.places.swap, json.dumps(asdict(swap)) + "\n", announced=False)
         return swap
 
     def _noted(self) -> Swap | None:
@@ -200,6 +200,6 @@ class Swapper:
 def _copy_like(source: Path, target: Path) -> None:
     """Copy a file with owner, group and mode."""
     shutil.copyfile(source, target)
-    found = source.stat()
-    shutil.chown(target, found.st_uid, found.st_gid)
-    target.chmod(found.st_mode & 0o7777)
+    stat = source.stat()
+    shutil.chown(target, stat.st_uid, stat.st_gid)
+    target.chmod(stat.st_mode & 0o7777)

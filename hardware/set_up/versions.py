@@ -51,8 +51,8 @@ def source_of(path: Path) -> Source:
     if project.is_file():
         own = path / "soakmon" / "__init__.py"
         text = own.read_text(encoding="utf-8") if own.is_file() else ""
-        if found := re.search(r'(?m)^__version__ = "([^"]+)"', text):
-            return Source(path, found[1], _digest(path))
+        if match := re.search(r'(?m)^__version__ = "([^"]+)"', text):
+            return Source(path, match[1], _digest(path))
     raise SetUpError(f"{path}: neither a clone of soakmon nor its wheel")
 
 
@@ -102,7 +102,7 @@ def build(machine: Machine, places: Places, source: Source, extras: tuple[str, .
         if not done.is_file():
             shutil.rmtree(folder, ignore_errors=True)
         raise
-    machine.write(done, "\n".join(sorted(extras)) + "\n", told=False)
+    machine.write(done, "\n".join(sorted(extras)) + "\n", announced=False)
     machine.did(f"installed soakmon {source.version} in {folder}")
     return folder
 
@@ -126,8 +126,8 @@ def _begin_from(current: Path, folder: Path) -> None:
 
 def tidy(machine: Machine, places: Places) -> None:
     """Delete versions that are neither in use nor waiting."""
-    kept = {places.current.resolve(), places.next.resolve()}
+    folders = {places.current.resolve(), places.next.resolve()}
     for folder in sorted(places.versions.glob("*")):
-        if folder.resolve() not in kept:
+        if folder.resolve() not in folders:
             shutil.rmtree(folder, ignore_errors=True)
             machine.did(f"deleted the old version {folder.name}")

@@ -30,18 +30,18 @@ def send_trials(bench: Bench, within_s: float, mark: str = "") -> tuple[int, dic
     name, valve = bench.service.address, bench.valve.driver != "none"
     language = bench.service.language
     policy = policy_of(bench.phone, name, valve=valve, language=language)
-    told = trials(name, policy.link, valve=valve, now=policy.clock(time.time()))
+    messages = trials(name, policy.link, valve=valve, now=policy.clock(time.time()))
     post = DeliveryQueue(targets_of(bench.phone), [])
-    for number, (texts, urgent) in enumerate(told):
+    for number, (texts, urgent) in enumerate(messages):
         title, body = (in_language(text, language) for text in texts)
         new = Notification(f"test/{number}", title, body, urgent, second=True)
         if mark and number == 0:
-            said = {key: in_language(text, language) for key, text in acknowledging().items()}
-            new = Notification(f"test/{number}", title, body, urgent, True, mark, **said)
+            words = {key: in_language(text, language) for key, text in acknowledging().items()}
+            new = Notification(f"test/{number}", title, body, urgent, True, mark, **words)
         post.add(new, time.time())
     post.round(within_s)
     waiting = Counter(letter.target for letter in post.letters)
-    return len(told), {
+    return len(messages), {
         name: (line.failed or f"{name}: no answer within {within_s:.0f} s") if waiting[name] else ""
         for name, line in post.lines.items()
     }
@@ -56,5 +56,5 @@ def was_pressed(
     bench: Bench, mark: str, within_s: float, sleep: Callable[[float], None] = time.sleep
 ) -> bool:
     """Whether the button of a test message is heard in time."""
-    topics = [topic for one in targets_of(bench.phone) if (topic := reply_topic(one.address))]
+    topics = [topic for target in targets_of(bench.phone) if (topic := reply_topic(target.address))]
     return was_heard(topics, mark, within_s, sleep)

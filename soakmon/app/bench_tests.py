@@ -60,13 +60,13 @@ def run_recorded_blank(run: Path, order: BenchTestOrder) -> BenchTestResult:
 
 def run_soak_isolation(soak: int, order: BenchTestOrder) -> BenchTestResult:
     """The isolation test of a soak in the journal in which the feed was shut."""
-    found = recall(order.data / "journal.db", soak)
+    recalled = recall(order.data / "journal.db", soak)
     try:
-        form = isolation_form(_quiet(found.rows))
-        said = judged("isolation", form, found.settings, now().date())
+        form = isolation_form(_quiet(recalled.rows))
+        result = judged("isolation", form, recalled.settings, now().date())
     except ValueError as error:
         raise InputError(f"soak {soak}: {error}") from None
-    return _recorded(said, order, found.bench)
+    return _recorded(result, order, recalled.bench)
 
 
 def _quiet(rows: Rows) -> Rows:
@@ -96,10 +96,10 @@ def run_test(test: str, order: BenchTestOrder) -> BenchTestResult:
     where = str(order.source or "the answers")
     values = _read(order.source) if order.source else _asked(test, order, described.rack.carbs)
     try:
-        said = judged(test, values, described.settings(), now().date())
+        result = judged(test, values, described.settings(), now().date())
     except ValueError as error:
         raise InputError(f"{where}: {error}") from None
-    return _recorded(said, order, described)
+    return _recorded(result, order, described)
 
 
 def _read(source: Path) -> Any:
@@ -133,8 +133,8 @@ def _from_bench(client: Client | None, question: Question, guided: Guided) -> fl
         return measured_answer("hours", guided, {}, None)
     since_s = guided.answers[0][1] if guided.answers else time.time()
     seen_s = since_s if guided.since_s is None else guided.since_s
-    found = client.get("/weigh", air_since_wall_s=since_s, seen_since_wall_s=seen_s)
-    return measured_answer(question.source, guided, found, found["air_c"])
+    reading = client.get("/weigh", air_since_wall_s=since_s, seen_since_wall_s=seen_s)
+    return measured_answer(question.source, guided, reading, reading["air_c"])
 
 
 def _say(text: str) -> None:

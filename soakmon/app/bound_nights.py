@@ -58,11 +58,11 @@ def over_g(night: Recording) -> Floats:
 
 def tight_night(number: int) -> TightNight:
     """The night of a number, with the bound of the filter's model."""
-    drawn = tight_scenario(number)
-    night = simulate(drawn, interval_s=INTERVAL_S)
+    scenario = tight_scenario(number)
+    night = simulate(scenario, interval_s=INTERVAL_S)
     settings = Settings(night.geometry, night.fuel, DESCRIBED)
     soak_s = 3600 * float(EDGES_H[0])
-    model = 24 * least_sd_g_per_h(night.rows, settings, described_noise(drawn), soak_s)
+    model = 24 * least_sd_g_per_h(night.rows, settings, described_noise(scenario), soak_s)
     return TightNight(residual_g(night.rows.t_s, over_g(night)), model)
 
 

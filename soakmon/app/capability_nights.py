@@ -48,8 +48,8 @@ _OUT_G = 1e-4
 
 def make_night(case: Case, isolation: Isolation | None = None) -> Night:
     """The simulated night of a case."""
-    made = _described if case.owner is Owner.DESCRIBED else blind_night
-    return made(case, isolation)
+    make = _described if case.owner is Owner.DESCRIBED else blind_night
+    return make(case, isolation)
 
 
 def _described(case: Case, isolation: Isolation | None) -> Night:
@@ -59,11 +59,13 @@ def _described(case: Case, isolation: Isolation | None) -> Night:
     recording = _recorded(scenario, isolation)
     blank = case.way is Way.AFTER_BLANK
     settings = Settings(geometry=recording.geometry, fuel=recording.fuel, priors=DESCRIBED)
-    made = run_blank(blank_of(scenario), settings) if blank else None
-    if made is not None:
-        settings = replace(settings, priors=described(made.blank_scale, made.blank_rel_sd))
+    blank_run = run_blank(blank_of(scenario), settings) if blank else None
+    if blank_run is not None:
+        settings = replace(
+            settings, priors=described(blank_run.blank_scale, blank_run.blank_rel_sd)
+        )
     # What a blank run still leaves unknown is of its own reading, nothing that bowls share.
-    rel_sds = _DESCRIBED if made is None else (made.blank_rel_sd, BOWLS_REL_SD)
+    rel_sds = _DESCRIBED if blank_run is None else (blank_run.blank_rel_sd, BOWLS_REL_SD)
     kind = "hard" if case.hard else "calm"
     return _night(scenario, recording, settings, rel_sds, kind)
 

@@ -59,7 +59,7 @@ class CommissionDesk:
         ]
         phone = self.saved.get("phone", {})
         return CommissioningState(
-            parts=[StepLine(**one) for one in self.saved.get("parts", [])],
+            parts=[StepLine(**part) for part in self.saved.get("parts", [])],
             questions=self._asked(), gain=_line(self.saved.get("gain")),
             empty_read="empty_counts" in self.saved,
             valve=ways if self.service.bench.valve.driver != "none" else [],
@@ -92,14 +92,14 @@ class CommissionDesk:
             from hardware.find import find_cell  # noqa: PLC0415 - its drivers are an extra
             from hardware.pins import lgpio_factory  # noqa: PLC0415 - the same
 
-            found, missed = find_cell(lgpio_factory)
+            cell, missed = find_cell(lgpio_factory)
         except ModuleNotFoundError as error:
             return CommissionStep(name, False, say("commission_desk.no_drivers", name=error.name))
-        if found is None:
+        if cell is None:
             why = "; ".join(f"{way.what}: {way.why}" for way in missed)
             return CommissionStep(name, False, say("commission_desk.no_cell", why=why))
-        keys |= found.keys
-        return CommissionStep(name, True, say("commission_desk.cell", what=found.what))
+        keys |= cell.keys
+        return CommissionStep(name, True, say("commission_desk.cell", what=cell.what))
 
     def _thermometer(self, keys: dict[str, Any]) -> CommissionStep:
         name, air_c = say("commission_desk.thermometer_name"), self.service.readings.air_c
@@ -118,13 +118,16 @@ class CommissionDesk:
 
     def _asked(self) -> list[AskedLine]:
         """Every question, with what was said here, else with what bench.toml says."""
-        said: dict[str, str] = self.saved.get("answers") or questions.answers_of(self.service.bench)
+        answers: dict[str, str] = self.saved.get("answers") or questions.answers_of(
+            self.service.bench
+        )
         return [
             AskedLine(
-                key=one.key, text=one.text, answers=list(one.answers), low=one.limits[0],
-                high=one.limits[1], value=said.get(one.key, ""),
+                key=question.key, text=question.text, answers=list(question.answers),
+                low=question.limits[0], high=question.limits[1],
+                value=answers.get(question.key, ""),
             )
-            for one in questions.ALL
+            for question in questions.ALL
         ]  # fmt: skip
 
     def answer(self, answers: dict[str, str]) -> None:
@@ -135,17 +138,17 @@ class CommissionDesk:
 
     def hung(self, mass_g: float) -> None:
         """Read the cell, empty first; both readings give g per count."""
-        found = self.service.readings.weigh()
-        if found.counts is None or not found.steady:
+        weighed = self.service.readings.weigh()
+        if weighed.counts is None or not weighed.steady:
             raise RefusedError(say("gain.not_at_rest"))
         name = say("gain.name")
         if mass_g == 0:
             step = CommissionStep(name, None, say("gain.empty_read"))
-            self._keep(empty_counts=found.counts, gain=asdict(step))
+            self._keep(empty_counts=weighed.counts, gain=asdict(step))
             return
         if "empty_counts" not in self.saved:
             raise RefusedError(say("gain.empty_first"))
-        keys, step = gain_of(mass_g, self.saved["empty_counts"], found.counts)
+        keys, step = gain_of(mass_g, self.saved["empty_counts"], weighed.counts)
         self._keep(keys=self.saved.get("keys", {}) | keys, gain=asdict(step))
 
     def arm(self, way: str) -> None:
@@ -201,14 +204,14 @@ class CommissionDesk:
 
     def _steps(self) -> list[CommissionStep]:
         """All steps, those left out as well: the record says what was not tried."""
-        steps = [CommissionStep(**one) for one in self.saved.get("parts", [])]
+        steps = [CommissionStep(**result) for result in self.saved.get("parts", [])]
         if self.saved.get("gain"):
             steps.append(CommissionStep(**self.saved["gain"]))
         last = last_of(self.folder, self.service.bench, tuple(_BY_HAND))
         for kind, name in _BY_HAND.items():
-            one = last.get(kind)
-            text = say("commission_desk.not_tried") if one is None else one.text
-            steps.append(CommissionStep(name, None if one is None else one.passed, text))
+            result = last.get(kind)
+            text = say("commission_desk.not_tried") if result is None else result.text
+            steps.append(CommissionStep(name, None if result is None else result.passed, text))
         if self.service.bench.valve.driver != "none":
             valve = self.saved.get("valve", {})
             for way in WAYS:

@@ -27,6 +27,6 @@ def keep_record(
     path.write_text(page(name, steps, when, about, language=language), encoding="utf-8")
     good = not any(step.passed is False for step in steps)
     lines = tuple(f"{step.name}: {step.mark}: {step.text}" for step in steps)
-    said = BenchTestResult(KIND, good, summary(steps), lines, as_data(steps))
-    keep_judged(data, said, None, name)
-    return said, path
+    result = BenchTestResult(KIND, good, summary(steps), lines, as_data(steps))
+    keep_judged(data, result, None, name)
+    return result, path

@@ -30,11 +30,11 @@ def last_of(folder: Path, bench: Bench, kinds: tuple[str, ...]) -> dict[str, Las
     if has_records(folder):
         with open_records(folder) as records, records.session() as session:
             for kind in kinds:
-                one = latest(session, kind, bench.service.name, bench_id(folder))
-                if one is not None:
-                    day = one.at.astimezone().date()
-                    passed = bool(one.data.get("passed", True))
-                    last[kind] = Last(day, passed, one.data, one.summary)
+                result = latest(session, kind, bench.service.name, bench_id(folder))
+                if result is not None:
+                    day = result.at.astimezone().date()
+                    passed = bool(result.data.get("passed", True))
+                    last[kind] = Last(day, passed, result.data, result.summary)
     return last
 
 
@@ -52,5 +52,5 @@ def _gates(path: Path) -> list[tuple[str, str]]:
         if soak.ended_t_s and soak.verdict and soak.verdict.verdict is Outcome.TIGHT:
             for gate, drops in enumerate(soak.verdict.drops):
                 counts.setdefault(gate, []).append(drops / (soak.ended_t_s / 3600))
-    told = {f"gate {gate + 1}": gate_dirty(one) for gate, one in sorted(counts.items())}
-    return [(name, text) for name, text in told.items() if text]
+    dirty = {f"gate {gate + 1}": gate_dirty(one) for gate, one in sorted(counts.items())}
+    return [(name, text) for name, text in dirty.items() if text]

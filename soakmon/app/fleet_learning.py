@@ -60,12 +60,12 @@ class Learnt:
 
     def careful(self, bench: Bench) -> dict[str, float]:
         """What of the beliefs in bench.toml is taken more carefully for it, by its key there."""
-        told = bench.priors
+        priors = bench.priors
         taken = {
-            "zero_g_per_c": careful_zero(told.zero_g_per_c, self.cell),
-            "dark_per_h": careful_dark(told.dark_per_h, self.gate),
+            "zero_g_per_c": careful_zero(priors.zero_g_per_c, self.cell),
+            "dark_per_h": careful_dark(priors.dark_per_h, self.gate),
         }
-        return {key: value for key, value in taken.items() if value != getattr(told, key)}
+        return {key: value for key, value in taken.items() if value != getattr(priors, key)}
 
 
 def fleet_of(shop: ShopSoaks, bench: Bench, own: str, past: Past) -> FleetPrior:

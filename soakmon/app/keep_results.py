@@ -101,10 +101,10 @@ def keep_soak(folder: Path, soak: Recalled, files: list[Path]) -> str:
             carbs = {carb.place: carb_values(carb) for carb in job.carbs}
             data[CAUSES] = causes_form(soak.decision.verdict, carbs, soak.told.shifts)
         owner = job.id if job is not None else None
-        kept = session.scalars(
+        results = session.scalars(
             select(StoredResult).where(StoredResult.job_id == owner, StoredResult.bench == bench)
         )
-        if any(one.data.get("of_bench") == whence for one in kept):
+        if any(result.data.get("of_bench") == whence for result in results):
             return f"job {number} has had it since the soak ended" if job is not None else ""
         _give(
             (records, session), job, soak.ended_at, decision=soak.decision, data=data,

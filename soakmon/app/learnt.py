@@ -29,7 +29,7 @@ def learnt_by(folder: Path, bench: Bench, *, invented: bool) -> dict[str, Any]:
     with open_records(folder) as records, records.session() as session:
         past = past_of(session, bench, own, invented=invented)
         shop = soaks_of_shop(session, bench, invented=invented)
-        fleet, found = fleet_of(shop, bench, own, past), learnt_of(shop, bench, own)
+        fleet, learnt = fleet_of(shop, bench, own, past), learnt_of(shop, bench, own)
         parts = parts_of_shop(shop, read_table(folder))
         return {
             "schema": SCHEMA,
@@ -40,19 +40,19 @@ def learnt_by(folder: Path, bench: Bench, *, invented: bool) -> dict[str, Any]:
             "benches": _benches(shop, bench, own),
             "cells": {
                 "kind": cell_kind_of(bench),
-                "of_kind": asdict(found.cell) if found.cell else None,
-                "own": asdict(found.own_cell) if found.own_cell else None,
+                "of_kind": asdict(learnt.cell) if learnt.cell else None,
+                "own": asdict(learnt.own_cell) if learnt.own_cell else None,
             },
             "gates": {
                 "kind": gates_kind_of(bench),
-                "of_kind": asdict(found.gate) if found.gate else None,
+                "of_kind": asdict(learnt.gate) if learnt.gate else None,
                 "own": {
                     str(carb): dict(zip(("counts", "hours"), one.all, strict=True))
-                    for carb, one in sorted(found.own_gates.items())
+                    for carb, one in sorted(learnt.own_gates.items())
                 },
             },
-            "careful": found.careful(bench),
-            "odd": list(found.odd),
+            "careful": learnt.careful(bench),
+            "odd": list(learnt.odd),
             "parts": [
                 {"field": part.field, "value": part.value, "carbs": round(part.carbs, 1),
                  "causes": {
@@ -67,10 +67,10 @@ def learnt_by(folder: Path, bench: Bench, *, invented: bool) -> dict[str, Any]:
 def _benches(shop: ShopSoaks, bench: Bench, own: str) -> list[dict[str, Any]]:
     """Each bench of the shop with such a bottle, hose and fuel: its soaks, what they lost."""
     priors = replace(bench.settings().priors, blank_scale=None)
-    found = soaks_by_bench(shop, bench.settings())
+    by_bench = soaks_by_bench(shop, bench.settings())
     rows = []
-    for whose, soaks in found.items():
-        tight = [one for one in usable(soaks) if one.spare_g is not None]
+    for whose, soaks in by_bench.items():
+        tight = [soak for soak in usable(soaks) if soak.spare_g is not None]
         rows.append(
             {
                 "bench": whose,

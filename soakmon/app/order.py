@@ -49,12 +49,12 @@ def ordered(
     invented: bool = False,
 ) -> Order:
     """The order that the options name; day: date of the report, now when None."""
-    made = day.replace(tzinfo=UTC) if day is not None else now()
+    dated = day.replace(tzinfo=UTC) if day is not None else now()
     about = About(invented=invented)
     if bench is not None:
         given = snapshot(bench, given=True)
         about = replace(about, bench_toml=given, language=bench.service.language)
-    return Order(made, job, data, paper_of(paper), about, bench=bench)
+    return Order(dated, job, data, paper_of(paper), about, bench=bench)
 
 
 def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings]:
@@ -72,11 +72,11 @@ def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings
     return replace(order, about=about), settings
 
 
-def about_of(context: SoakContext, settings: Settings, made: datetime) -> About:
+def about_of(context: SoakContext, settings: Settings, dated: datetime) -> About:
     """What a report says of a soak by what it was told."""
     return About(
         settings,
-        made,
+        dated,
         job=context.job,
         customer=context.customer,
         machine=context.machine,

@@ -99,7 +99,7 @@ def _serve(
     folder = Path(bench.service.data_folder)
     path = folder / "journal.db"
     opened = open_journal(path, parts.clock.wall_s())
-    told = latched(opened, parts.clock.wall_s())
+    notice = latched(opened, parts.clock.wall_s())
     journal, reports, fall = opened.journal, ReportQueue(folder), ShutdownCause()
     try:
         service = Service(
@@ -120,7 +120,7 @@ def _serve(
         reports.run()
         try:
             asyncio.run(_listen(service, outlets, reports, listener, records,
-                                fall=fall, told=told, commissioning=commissioning))  # fmt: skip
+                                fall=fall, notice=notice, commissioning=commissioning))  # fmt: skip
         finally:
             tell_system("STOPPING=1")
             if commissioning is not None:
@@ -220,7 +220,7 @@ async def _listen(
     records: RecordsPort,
     *,
     fall: ShutdownCause,
-    told: str,
+    notice: str,
     commissioning: CommissionDesk | None,
 ) -> None:
     desk = GuideDesk(service, records.keep)
@@ -241,8 +241,8 @@ async def _listen(
         leave()
     tell_system("READY=1")
     outlets.start()
-    if told:
-        service.sound("bench", told, Wrong.JOURNAL)
+    if notice:
+        service.sound("bench", notice, Wrong.JOURNAL)
     beat = asyncio.create_task(_beat(service))
     try:
         await server.serve(sockets=[listener])

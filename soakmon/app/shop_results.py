@@ -45,12 +45,12 @@ def soaks_of_shop(session: Session, bench: Bench, *, invented: bool) -> ShopSoak
         .order_by(StoredResult.at.desc(), StoredResult.id.desc())
         .limit(_LOOKED_AT)
     )
-    found = []
+    soaks = []
     for name, *values in session.execute(query):
         data = dict(zip(wanted, values, strict=True))
         if (data[SHOP] or "") == bench.service.shop:
-            found.append((data[BENCH_ID] or f"name {name}", data))
-    return found
+            soaks.append((data[BENCH_ID] or f"name {name}", data))
+    return soaks
 
 
 def is_own(whose: str, bench: Bench, own: str) -> bool:

@@ -51,10 +51,10 @@ def context_provider(
 
     def tell(job: str | None, wall_s: float) -> SoakContext:
         began = datetime.fromtimestamp(wall_s, UTC).astimezone()
-        told = context_for(folder, job, bench.rack.carbs, began, bench, invented=invented)
+        context = context_for(folder, job, bench.rack.carbs, began, bench, invented=invented)
         offset = began.utcoffset()
         return replace(
-            told,
+            context,
             invented=invented,
             utc_offset_s=offset.total_seconds() if offset else 0.0,
             zone=began.tzname() or "",
@@ -147,11 +147,11 @@ def _checked_shifts(job: Job, gates: int, table: Table) -> dict[int, Shift]:
 
 def _before(session: Session, job: Job) -> dict[str, Any]:
     """What the job's last soak showed, and what had been renewed by then."""
-    kept = select(StoredResult).where(
+    query = select(StoredResult).where(
         StoredResult.job_id == job.id, StoredResult.kind.in_(("soak", "rehearsal"))
     )
     last = session.scalars(
-        kept.order_by(StoredResult.at.desc(), StoredResult.id.desc()).limit(1)
+        query.order_by(StoredResult.at.desc(), StoredResult.id.desc()).limit(1)
     ).first()
     if last is None or "verdict" not in last.data:
         return {}

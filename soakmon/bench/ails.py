@@ -63,13 +63,13 @@ class Ailing:
 
     def now(self, record: RunRecord) -> list[Ail]:
         """What ails the bench now, what costs most first."""
-        found = [*self._cell(record), *self._gates(record)]
+        ails = [*self._cell(record), *self._gates(record)]
         if math.isfinite(record.empty_s):
             text = say("ails.bottle_has_run_dry")
-            found.append(
+            ails.append(
                 Ail("bottle_empty", None, record.empty_s, text, _again(say("ails.fill")), False)
             )
-        return found
+        return ails
 
     def _cell(self, record: RunRecord) -> list[Ail]:
         follower = record.follower
@@ -81,7 +81,7 @@ class Ailing:
         return [Ail("cell_frozen", None, since_s, text, todo, True)]
 
     def _gates(self, record: RunRecord) -> list[Ail]:
-        found = []
+        ails = []
         for gate, since_s in enumerate(self.blind_since_s):
             if since_s is None or self.t_s - since_s < _BLIND_S:
                 continue
@@ -91,8 +91,8 @@ class Ailing:
             lost = blind_s > _HALF * self.soak_s
             todo = _again(mend) if lost else say("ails.while_blind_tight_cannot_proven", mend=mend)
             text = say("ails.gate_sees_nothing_its_beam", gate=gate + 1)
-            found.append(Ail("gate_blind", gate + 1, since_s, text, todo, True))
-        return found
+            ails.append(Ail("gate_blind", gate + 1, since_s, text, todo, True))
+        return ails
 
 
 def _again(mend: str) -> str:

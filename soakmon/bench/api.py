@@ -212,9 +212,14 @@ def add_reading(router: APIRouter, service: Service) -> None:
         ] = None,
     ) -> dict[str, Any]:
         since_s = service.clock.wall_s() if air_since_wall_s is None else air_since_wall_s
-        said = {**asdict(service.readings.weigh()), "air_c": service.readings.mean_air_c(since_s)}
+        reading = {
+            **asdict(service.readings.weigh()),
+            "air_c": service.readings.mean_air_c(since_s),
+        }
         return (
-            said if seen_since_wall_s is None else said | service.readings.seen(seen_since_wall_s)
+            reading
+            if seen_since_wall_s is None
+            else reading | service.readings.seen(seen_since_wall_s)
         )
 
     @router.get("/preflight", summary="The checks so far", responses=answers(503))

@@ -60,7 +60,7 @@ class Client:
         """How the outlets are."""
         from soakmon.bench.bench_status import OutletHealth  # noqa: PLC0415 - as above
 
-        return [OutletHealth.model_validate(one) for one in self.get("/health")]
+        return [OutletHealth.model_validate(outlet) for outlet in self.get("/health")]
 
     def post(self, path: str, body: Mapping[str, JsonValue] | None = None) -> Any:
         """What a POST gives."""
@@ -80,10 +80,10 @@ class Client:
         finally:
             connection.close()
         try:
-            found = json.loads(text)
+            content = json.loads(text)
             if 200 <= status < 300:
-                return found
-            raise InputError(found["problem"])
+                return content
+            raise InputError(content["problem"])
         except (KeyError, TypeError, ValueError):
             raise InputError(f"the service answered {status}: {text}") from None
 

@@ -37,7 +37,7 @@ def curve_snapshot(session: Session, points: int, after_s: float = -math.inf) ->
 
 
 def _columns(curve: Curve, points: int) -> dict[str, Column]:
-    found = {
+    columns = {
         "t_s": curve.t_s, "mass_loss_g": curve.mass_loss_g, "best_g": curve.best_g,
         "low_g": curve.low_g, "high_g": curve.high_g, "reads_low_g": curve.reads_low_g,
         "reads_high_g": curve.reads_high_g, "air_c": curve.air_c,
@@ -46,7 +46,7 @@ def _columns(curve: Curve, points: int) -> dict[str, Column]:
     return {
         # As the verdict is rounded, so that no number differs from it.
         name: tuple(rounded(value, 3) for value in column[::step].tolist())
-        for name, column in found.items()
+        for name, column in columns.items()
     }
 
 
@@ -92,5 +92,5 @@ def _early(session: Session, points: int) -> dict[str, Column]:
 
 def stored_snapshot(journal: Journal, soak: int) -> CurveSnapshot | None:
     """The picture that was kept when the soak ended; None when there is none."""
-    found = all_of(CurveSnapshot, journal.read_events(soak))
-    return found[-1] if found else None
+    events = all_of(CurveSnapshot, journal.read_events(soak))
+    return events[-1] if events else None

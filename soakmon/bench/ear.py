@@ -43,8 +43,8 @@ class Ear:
                     self.busy = False
                     self.turn.notify_all()
                     return
-                told = self.waiting.popleft()
+                event = self.waiting.popleft()
             try:
-                self.listener(*told)
+                self.listener(*event)
             except BaseException:  # whatever it was: the next is told all the same
                 log.exception("a listener failed")

@@ -150,15 +150,17 @@ class GuideDesk:
         state = self._state()
         day = datetime.fromtimestamp(self.service.clock.wall_s()).astimezone().date()
         try:
-            said = guided.judge(self.service.bench.settings(), day)
-            self.keep(said, self.job)
+            result = guided.judge(self.service.bench.settings(), day)
+            self.keep(result, self.job)
         except (ValueError, InputError) as error:
             # The last answer is asked again: the others were work.
             self.guided = guided.back()
             raise RefusedError(str(error)) from None
         keep_answers(self.path.parent, guided)
         self._forget()
-        state.result = GuideResult(passed=said.passed, summary=said.summary, lines=list(said.lines))
+        state.result = GuideResult(
+            passed=result.passed, summary=result.summary, lines=list(result.lines)
+        )
         return state
 
     def _take(self, guided: Guided) -> float:
@@ -199,11 +201,11 @@ class GuideDesk:
 
     def _save(self) -> None:
         guided = self._under_way()
-        kept = {
+        state = {
             "test": guided.test, "job": self.job, "carbs": guided.carbs, "answers": guided.answers,
         }  # fmt: skip
         part = self.path.with_suffix(".part")
-        part.write_text(json.dumps(kept), encoding="utf-8")
+        part.write_text(json.dumps(state), encoding="utf-8")
         part.replace(self.path)
 
     def _forget(self) -> None:
@@ -215,11 +217,11 @@ class GuideDesk:
         if not self.path.exists():
             return None
         try:
-            kept = json.loads(self.path.read_text(encoding="utf-8"))
-            self.job = kept["job"]
-            answers = [(value, float(at_s)) for value, at_s in kept["answers"]]
-            last = last_answers(self.path.parent, kept["test"])
-            return Guided(kept["test"], int(kept["carbs"]), answers, last)
+            state = json.loads(self.path.read_text(encoding="utf-8"))
+            self.job = state["job"]
+            answers = [(value, float(at_s)) for value, at_s in state["answers"]]
+            last = last_answers(self.path.parent, state["test"])
+            return Guided(state["test"], int(state["carbs"]), answers, last)
         except (OSError, ValueError, KeyError, TypeError):
             log.exception("%s: the bench test under way cannot be read", self.path)
             return None

@@ -47,8 +47,8 @@ class Readings:
 
     def mean_air_c(self, since_wall_s: float) -> float | None:
         """Mean shop temperature since a wall time, °C, as far back as two days."""
-        found = [air_c for wall_s, air_c in self.air_log if wall_s >= since_wall_s]
-        return round(sum(found) / len(found), 2) if found else self.air_c
+        temperatures = [air_c for wall_s, air_c in self.air_log if wall_s >= since_wall_s]
+        return round(sum(temperatures) / len(temperatures), 2) if temperatures else self.air_c
 
     def seen(self, since_wall_s: float) -> dict[str, Any]:
         """Drops, and the cell at rest, since a wall time."""

@@ -42,10 +42,14 @@ class Recent:
 
     def masses(self, since_wall_s: float) -> list[tuple[float, float]]:
         """Wall time in s and mass in g of each reading since a wall time, oldest first."""
-        return [one for one in self._masses.copy() if one[0] >= since_wall_s and isfinite(one[1])]
+        return [
+            reading
+            for reading in self._masses.copy()
+            if reading[0] >= since_wall_s and isfinite(reading[1])
+        ]
 
     def still(self, since_wall_s: float) -> dict[str, JsonValue] | None:
         """What the cell at rest said since a wall time; None when it said too little."""
-        seen = np.array([one for one in self._masses.copy() if one[0] >= since_wall_s])
-        found = still(seen[:, 0] - seen[0, 0], seen[:, 1]) if len(seen) else None
-        return None if found is None else {k: getattr(found, k) for k in found.__slots__}
+        seen = np.array([reading for reading in self._masses.copy() if reading[0] >= since_wall_s])
+        rest = still(seen[:, 0] - seen[0, 0], seen[:, 1]) if len(seen) else None
+        return None if rest is None else {k: getattr(rest, k) for k in rest.__slots__}

@@ -48,13 +48,13 @@ _PIECE = 600
 
 def take_up(service: Serving) -> None:
     """Do what the last run has left undone, and go on with its soak."""
-    found = _session_left(service)
-    if found is not None:
-        service.go_on_with(*found)
+    left = _session_left(service)
+    if left is not None:
+        service.go_on_with(*left)
     _take_latched(service)
-    if found is not None:
-        _latch_again(service, found[0])
-        _go_on(service, found[0])
+    if left is not None:
+        _latch_again(service, left[0])
+        _go_on(service, left[0])
         service.later(service.say_unread)
     for soak in service.journal.owed():
         service.concluded(soak)
@@ -90,10 +90,10 @@ def _session_left(service: Serving) -> tuple[Session, float] | None:
         reason = say("resume.service_was_not_running_later")
         if entry is soaks[-1]:
             service.journal.soak = entry.id
-            found = _taken_up(service, entry)
-            if isinstance(found, tuple):
-                return found
-            reason = found
+            left = _taken_up(service, entry)
+            if isinstance(left, tuple):
+                return left
+            reason = left
         log.warning("soak %d is concluded as it was left: %s", entry.id, reason)
         _conclude_left(service, entry, reason)
     return None

@@ -76,10 +76,10 @@ class Sampling:
         try:
             self._sample()
         except Exception as error:  # nobody watches, whatever it was: shut, and told once
-            told = self.feed.unseen
+            unseen = self.feed.unseen
             self.feed.unseen = say("service.bench_cannot_read", error=named(error))
             self.feed.pause()
-            if not told:
+            if not unseen:
                 log.exception("sampling failed")
                 self.sound("bench", self.feed.unseen, Wrong.FAILED)
         else:

@@ -114,8 +114,8 @@ class Session:
         self.t_s, self.last = float(row.t_s[-1]), row
         if drops:
             # Carb, when, and for how many milliseconds its beam was dark.
-            told = [(d.gate + 1, round(d.t_s, 3), round(1e3 * d.dark_s, 2)) for d in drops]
-            self.record(self.t_s, DropTimes(drops=tuple(told)))
+            drop_times = [(d.gate + 1, round(d.t_s, 3), round(1e3 * d.dark_s, 2)) for d in drops]
+            self.record(self.t_s, DropTimes(drops=tuple(drop_times)))
         self.decider.push(row)
         self.forecast.take(self.t_s, float(row.mass_g[-1]))
         self.news()
@@ -289,8 +289,8 @@ class Session:
         # A rack that was not full yet has not begun to soak: then the time is that of the shutting.
         over = max(self.soaked_s, shut_s) >= 3600 * self.bench.service.soak_h
         least_s = 60 * self.bench.service.isolate_min
-        told = shut_s >= self._watch_s(leaks, isolated_s) or self._silent(leaks)
-        if (leaks and told and shut_s >= least_s) or (over and not leaks):
+        enough = shut_s >= self._watch_s(leaks, isolated_s) or self._silent(leaks)
+        if (leaks and enough and shut_s >= least_s) or (over and not leaks):
             self.end(say("session.isolated_after", reason=self.reason))
 
     @property
@@ -326,8 +326,8 @@ class Session:
 
     def resume_feed(self) -> str:
         """Go on after an isolation; why the feed stays shut, or ""."""
-        found = self.found_phase
-        self.phase = found if found in RUNNING else Phase.FILLING
+        phase = self.found_phase
+        self.phase = phase if phase in RUNNING else Phase.FILLING
         if why := self.open_feed():
             self.phase = Phase.ISOLATING
             return why

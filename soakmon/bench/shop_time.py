@@ -14,8 +14,8 @@ _LOCALTIME = Path("/etc/localtime")
 @lru_cache(maxsize=1)
 def zone_name() -> str:
     """The zone's own name, as Europe/Berlin, which browsers know too; empty when unknown."""
-    told = os.environ.get("TZ", "").removeprefix(":")
-    places = [told, str(_LOCALTIME.resolve()).rpartition("zoneinfo/")[2]]
+    zone = os.environ.get("TZ", "").removeprefix(":")
+    places = [zone, str(_LOCALTIME.resolve()).rpartition("zoneinfo/")[2]]
     return next((name for name in places if name and _known(name)), "")
 
 

@@ -49,9 +49,9 @@ class ShutWatch:
             return None
         self.levels.append(level)
         levels = list(self.levels)
-        found = [_steady_loss(levels[-3:], 3, _GROSS_G)]
-        found += [_steady_loss(levels[-n:], 4, _MAY_LOSE_G) for n in _LENGTHS if n <= len(levels)]
-        return next((rate for rate in found if rate is not None), None)
+        losses = [_steady_loss(levels[-3:], 3, _GROSS_G)]
+        losses += [_steady_loss(levels[-n:], 4, _MAY_LOSE_G) for n in _LENGTHS if n <= len(levels)]
+        return next((rate for rate in losses if rate is not None), None)
 
 
 def _steady_loss(levels: list[Level], parts: int, may_lose_g: float) -> float | None:

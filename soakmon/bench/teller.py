@@ -57,13 +57,13 @@ class Teller:
     def deliver(self, wait_s: float = 0.0) -> None:
         """Tell everything that waits; wait_s: how long to wait for the first of it."""
         try:
-            one = self.waiting.get(timeout=wait_s) if wait_s else self.waiting.get_nowait()
+            event = self.waiting.get(timeout=wait_s) if wait_s else self.waiting.get_nowait()
         except queue.Empty:
             return
         # Another thread may be at it, and may wait for the disk: this one does not wait for long.
         own = self.turn.acquire(timeout=_WAITS_FOR_TURN_S)
         try:
-            self._hand_on(*one)
+            self._hand_on(*event)
             with suppress(queue.Empty):
                 while True:
                     self._hand_on(*self.waiting.get_nowait())

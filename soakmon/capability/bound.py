@@ -92,19 +92,19 @@ def true_filter(noise: Noise, onsets: int) -> MassFilter:
     together = np.array([[1.0, noise.correlation], [noise.correlation, 1.0]])
     known = Slices(np.ones(1), np.zeros((1, PARTS)), (np.outer(sds, sds) * together)[None])
     usual = short_g(BenchGeometry().bowls, FUELS["petrol_a"])
-    made = MassFilter(known, 0.0, onsets, short_g=usual, unsteady_rel_sd=0.0)
-    made.keep(slice(1))
-    made.drift_g2_per_h = np.full_like(made.drift_g2_per_h, noise.wander_g**2)
+    bank = MassFilter(known, 0.0, onsets, short_g=usual, unsteady_rel_sd=0.0)
+    bank.keep(slice(1))
+    bank.drift_g2_per_h = np.full_like(bank.drift_g2_per_h, noise.wander_g**2)
     for state in (TOP_UP, HELD):
-        made.cov[:, state, state] = 0.0
-    made.cov[:, TEMP_20, TEMP_20] = noise.zero_g_per_c**2
-    return made
+        bank.cov[:, state, state] = 0.0
+    bank.cov[:, TEMP_20, TEMP_20] = noise.zero_g_per_c**2
+    return bank
 
 
 def least_sd_g_per_h(rows: Rows, settings: Settings, noise: Noise, soak_s: float) -> float:
     """The model's bound on the sd of a leak from the start, g/h; infinite without readings."""
-    told = true_filter(noise, 1)
-    for minute in minutes(rows, settings, noise, soak_s, told):
-        told.update(minute.row, minute.reading_g, minute.noise_g, minute.inputs)
-    information = float(told.judged().information[0, 0])
+    bank = true_filter(noise, 1)
+    for minute in minutes(rows, settings, noise, soak_s, bank):
+        bank.update(minute.row, minute.reading_g, minute.noise_g, minute.inputs)
+    information = float(bank.judged().information[0, 0])
     return information**-0.5 if information > 0 else float("inf")

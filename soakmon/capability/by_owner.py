@@ -66,14 +66,14 @@ def by_owner(results: Sequence[Result]) -> dict[str, Any]:
 
 
 def _figures(mine: Sequence[Result]) -> dict[str, Any]:
-    told: dict[str, Any] = {
+    figures: dict[str, Any] = {
         name: share_of(nights(mine), asked) for name, _, nights, asked in _SHARES
     }
-    told["no_leak"] = [
-        {"said": round(said, 4), "nights": nights, "none": none}
-        for said, nights, none in calibration(mine)
+    figures["no_leak"] = [
+        {"said": round(stated, 4), "nights": nights, "none": none}
+        for stated, nights, none in calibration(mine)
     ]
-    return told
+    return figures
 
 
 def share_of(nights: Sequence[Result], asked: Criterion) -> dict[str, Any]:
@@ -94,8 +94,10 @@ def owner_heads(results: Sequence[Result]) -> tuple[str, ...]:
 
 def owner_lines(results: Sequence[Result]) -> list[tuple[str, ...]]:
     """A row for each share: number of nights, and the limits of the share."""
-    told = by_owner(results)
-    return [(words, *(_cell(told[owner][name]) for owner in told)) for name, words, _, _ in _SHARES]
+    owners = by_owner(results)
+    return [
+        (words, *(_cell(owners[owner][name]) for owner in owners)) for name, words, _, _ in _SHARES
+    ]
 
 
 def _cell(share: dict[str, Any]) -> str:

@@ -218,8 +218,8 @@ def plan(nights: int, seed: int) -> list[Case]:
 
 def plan_tight(nights: int, seed: int) -> list[Case]:
     """The first so many nights without a leak: what they show takes no others."""
-    found = (case for case in plan(_TIGHT_AMONG * nights, seed) if not case.leak_g_per_day)
-    return list(itertools.islice(found, nights))
+    cases = (case for case in plan(_TIGHT_AMONG * nights, seed) if not case.leak_g_per_day)
+    return list(itertools.islice(cases, nights))
 
 
 def _few_benches(cases: list[Case]) -> list[Case]:
@@ -299,8 +299,8 @@ def _evaporated(night: Night, record: RunRecord) -> list[float] | None:
     if night.curve is None or not len(soak_s):
         return None
     before, after = np.interp(soak_s[[0, -1]], *night.curve).tolist()
-    said = conclude(record).expected_evaporation_g
-    return [after - before, said.low, said.high]
+    band = conclude(record).expected_evaporation_g
+    return [after - before, band.low, band.high]
 
 
 def _held(verdict: Verdict, night: Night) -> list[list[float]]:

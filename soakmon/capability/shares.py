@@ -148,8 +148,8 @@ def calibration(results: Sequence[Result]) -> list[tuple[float, int, int]]:
     for tenth in range(_TENTHS):
         mine = [r for r in results if r.no_leak is not None and _tenth(r.no_leak) == tenth]
         if mine:
-            said = math.fsum(r.no_leak or 0.0 for r in mine) / len(mine)
-            rows.append((said, len(mine), len(tight(mine))))
+            stated = math.fsum(r.no_leak or 0.0 for r in mine) / len(mine)
+            rows.append((stated, len(mine), len(tight(mine))))
     return rows
 
 
@@ -159,7 +159,7 @@ def _tenth(share: float) -> int:
 
 def _calibration(results: Sequence[Result]) -> Iterator[str]:
     yield "probability of no leak, in tenths: said, was (in this mix of nights)"
-    for said, nights, dry in calibration(results):
+    for stated, nights, dry in calibration(results):
         low, high = (limit(dry, nights, 0.975) for limit in (lower_share, upper_share))
         within = f"between {percent_at_least(low)} and {percent_at_most(high)}"
-        yield f"  {said:.2f}: {dry} of {nights}, {within}"
+        yield f"  {stated:.2f}: {dry} of {nights}, {within}"

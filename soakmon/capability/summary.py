@@ -237,10 +237,10 @@ def _blank_runs(results: Sequence[Result]) -> str:
 
 def facts(results: Sequence[Result], bounds: Bounds | None = None) -> list[tuple[str, str]]:
     """Name and value of each other figure, as text."""
-    told = as_dict(results)
+    figures = as_dict(results)
     tight = [r for r in results if r.leak_g_per_day == 0]
-    false, hard = told["false_alarm"], told["hard"]["false_alarm"]
-    smallest = told["smallest_leak_95_g_per_day"]
+    false, hard = figures["false_alarm"], figures["hard"]["false_alarm"]
+    smallest = figures["smallest_leak_95_g_per_day"]
     proven = sum(r.outcome == "tight" for r in tight)
     above = [r for r in results if r.leak_g_per_day > CRITERION_G_PER_DAY]
     missed = sum(r.outcome == "tight" for r in above)
@@ -249,28 +249,29 @@ def facts(results: Sequence[Result], bounds: Bounds | None = None) -> list[tuple
          f"{false['upper95']:.1%} with 95 % confidence"),
         ("Of these, hard nights called leaking", f"{hard['leaking']} of {hard['nights']}"),
         ("Tight nights with any alarm, even one withdrawn later",
-         f"{told['woken']['number']} of {told['woken']['nights']}, at most "
-         f"{told['woken']['upper95']:.1%} with 95 % confidence"),
+         f"{figures['woken']['number']} of {figures['woken']['nights']}, at most "
+         f"{figures['woken']['upper95']:.1%} with 95 % confidence"),
         ("Tight nights proven tight", f"{proven} of {len(tight)}"),
         (f"Leaks over {CRITERION_G_PER_DAY:g} g/day called tight", f"{missed} of {len(above)}"),
         *((f"Smallest leak found at 95 %, {name}", _grams(smallest[way.value]))
           for way, name in WAYS.items()),
         ("Usable blank runs, of those simulated", _blank_runs(results)),
         ("Spread of the estimate, as a multiple of its model's lower bound",
-         _plain(told["sd_over_bound"])),
+         _plain(figures["sd_over_bound"])),
         ("Lower bound on the spread of any linear estimate by mass, on benches as described",
          _least(bounds)),
-        ("Right carburettor, of leaks found at gates", _percent(told["carb_right"])),
+        ("Right carburettor, of leaks found at gates", _percent(figures["carb_right"])),
         ("Right cause, of leaks found at gates, each size weighted equally, feed shut at the alarm",
-         f"{_percent(told['cause_right'])}, first two {_percent(told['causes']['top_two_right'])}"),
+         f"{_percent(figures['cause_right'])}, "
+         f"first two {_percent(figures['causes']['top_two_right'])}"),
         ("Right cause with the feed left open",
-         f"{_percent(told['causes']['right_without_isolating'])}, first two "
-         f"{_percent(told['causes']['top_two_without_isolating'])}"),
+         f"{_percent(figures['causes']['right_without_isolating'])}, first two "
+         f"{_percent(figures['causes']['top_two_without_isolating'])}"),
         *((f"Readings of {name} tight nights inside the 95 % band drawn for them",
-           _inside(told["reads"][name])) for name in ("usual", "hard")),
+           _inside(figures["reads"][name])) for name in ("usual", "hard")),
         *((f"Evaporation of {name} tight nights inside its 95 % band",
-           _held(told["evaporates"][name])) for name in ("usual", "hard")),
-        ("Deciding a night takes", f"{told['seconds_per_night']} s of one core"),
+           _held(figures["evaporates"][name])) for name in ("usual", "hard")),
+        ("Deciding a night takes", f"{figures['seconds_per_night']} s of one core"),
     ]  # fmt: skip
 
 

@@ -35,10 +35,10 @@ def bench_init(
 
     if file.exists() and not force:
         raise InputError(f"{file}: exists already; --force replaces it")
-    told = given(say) if say else asked() if sys.stdin.isatty() else {}
+    known = given(say) if say else asked() if sys.stdin.isatty() else {}
     try:
         part = file.with_name(file.name + ".part")
-        part.write_text(example_toml(told), encoding="utf-8")
+        part.write_text(example_toml(known), encoding="utf-8")
         part.replace(file)
     except OSError as error:
         raise InputError(f"{file}: cannot be written: {error.strerror}") from None

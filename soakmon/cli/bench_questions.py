@@ -10,7 +10,7 @@ from soakmon.errors import InputError
 
 def asked() -> dict[str, str]:
     """Ask all of them in the terminal; Enter leaves one open."""
-    told = {}
+    known = {}
     for question in OF_FUEL:
         typer.echo(question.text)
         while True:
@@ -18,8 +18,8 @@ def asked() -> dict[str, str]:
             if answer in question.answers:
                 break
             typer.echo(f"  {answer!r} is none of these")
-        told[question.key] = answer
-    return told
+        known[question.key] = answer
+    return known
 
 
 def given(answers: list[str]) -> dict[str, str]:

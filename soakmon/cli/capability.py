@@ -60,8 +60,8 @@ def capability(
         write_whole(page, certificate(results, bounds, version=__version__, seed=seed))
     known = context_for(data, None, 0, now().astimezone()).reference
     if as_json:
-        told = as_dict(results, bounds) | {"known_leak": known or None}
-        sys.stdout.write(json.dumps(told) + "\n")
+        figures = as_dict(results, bounds) | {"known_leak": known or None}
+        sys.stdout.write(json.dumps(figures) + "\n")
     else:
         show_capability(terminal(), results, bounds)
         untried = "not tried yet: soakmon bench drip --live tries a known leak"

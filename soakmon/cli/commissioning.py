@@ -118,14 +118,14 @@ class Commissioning:
 
     def _find(self) -> None:
         self._head("What is connected")
-        found, missed = find_cell(lgpio_factory)
+        cell, missed = find_cell(lgpio_factory)
         for way in missed:
             self._say(f"  {way.what}: {way.why}")
-        if found is None:
+        if cell is None:
             raise InputError("no load cell answers: check its supply (3.3 V) and data wires")
-        self._done(CommissionStep("load cell", True, found.what))
+        self._done(CommissionStep("load cell", True, cell.what))
         thermometers = find_thermometers()
-        keys: dict[str, Any] = dict(found.keys)
+        keys: dict[str, Any] = dict(cell.keys)
         if not thermometers:
             text = "none on the 1-wire bus: without it no verdict is tight; check GPIO 4, 4.7 kΩ"
             self._done(CommissionStep("thermometer", False, text))
@@ -194,14 +194,14 @@ class Commissioning:
         self.sleep(60 * minutes)
         while guided.question is not None:
             guided.answer(self._take(guided.question, guided), time.time())
-        said = self._judge("still", guided)
-        form = said.data["form"]
+        result = self._judge("still", guided)
+        form = result.data["form"]
         air_c = self._client().get("/weigh")["air_c"] or 20.0
         smallest = smallest_g_per_day(
             self.bench.settings(), form["noise_g"], abs(form["drift_g_per_h"]), air_c=air_c
         )
-        text = f"{said.summary}; by mass alone this bench can find {smallest:.2g} g/day in a day"
-        self._done(CommissionStep("at rest", said.passed, text))
+        text = f"{result.summary}; by mass alone this bench can find {smallest:.2g} g/day in a day"
+        self._done(CommissionStep("at rest", result.passed, text))
 
     def _message(self) -> None:
         self._head("The phone: who is told when fuel runs at night")
@@ -285,9 +285,9 @@ class Commissioning:
 
     def _counts(self) -> float:
         for _ in range(30):
-            found = self._client().get("/weigh")
-            if found["counts"] is not None and found["steady"]:
-                return float(found["counts"])
+            reading = self._client().get("/weigh")
+            if reading["counts"] is not None and reading["steady"]:
+                return float(reading["counts"])
             self.sleep(1.0)
         raise InputError("the reading does not come to rest: still the bottle, keep draughts off")
 
@@ -296,19 +296,19 @@ class Commissioning:
         guided = ask_all(
             Guided(test, self.bench.rack.carbs), sys.stdin, self._whisper, time.time, self._take
         )
-        said = self._judge(test, guided)
-        self._done(CommissionStep(name, said.passed, said.summary))
+        result = self._judge(test, guided)
+        self._done(CommissionStep(name, result.passed, result.summary))
 
     def _judge(self, test: str, guided: Guided) -> BenchTestResult:
-        said = judged(test, guided.form, self.bench.settings(), now().date())
-        keep_judged(Path(self.bench.service.data_folder), said, None, self.bench.service.name)
-        return said
+        result = judged(test, guided.form, self.bench.settings(), now().date())
+        keep_judged(Path(self.bench.service.data_folder), result, None, self.bench.service.name)
+        return result
 
     def _take(self, question: Question, guided: Guided) -> float:
         if question.source is None:
             raise InputError("the bench cannot answer this")
-        found = self._client().get("/weigh", seen_since_wall_s=guided.since_s or time.time())
-        return measured_answer(question.source, guided, found, found["air_c"])
+        reading = self._client().get("/weigh", seen_since_wall_s=guided.since_s or time.time())
+        return measured_answer(question.source, guided, reading, reading["air_c"])
 
     def _done(self, step: CommissionStep) -> None:
         self.steps.append(step)

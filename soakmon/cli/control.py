@@ -44,9 +44,7 @@ def start(
     client = client_of(socket)
     for check in check_outlets(client.health(), phone_needed=False):
         if not check.passed:
-            print_line(
-                f"  ! {check.name}: {check.text}", style="bold", soft_wrap=True
-            )
+            print_line(f"  ! {check.name}: {check.text}", style="bold", soft_wrap=True)
     body = {
         "title": title, "job": job, "filled": filled, "cautions_confirmed": _confirmed(confirm),
     }  # fmt: skip
@@ -80,17 +78,17 @@ def ack(socket: SocketOption = None) -> None:
     from soakmon.cli.status_output import clock_of
 
     client = client_of(socket)
-    found = client.status()
-    clock = clock_of(found)
-    for alarm in found.waiting:
+    status = client.status()
+    clock = clock_of(status)
+    for alarm in status.waiting:
         print_line(f"{clock.at(alarm.t_s)}  {clock.with_hours(alarm.text)}")
-    uids = [alarm.uid for alarm in found.waiting]
+    uids = [alarm.uid for alarm in status.waiting]
     count = 0
     if uids:
         body = client.post("/acknowledge", {"alarms": [*uids], "by": user_name()[:60]})
         count = body["acknowledged"]
-    told = {0: "no alarm to acknowledge", 1: "acknowledged"}
-    print_line(told.get(count, f"{count} alarms acknowledged"))
+    counted = {0: "no alarm to acknowledge", 1: "acknowledged"}
+    print_line(counted.get(count, f"{count} alarms acknowledged"))
 
 
 @commands.command()
@@ -129,9 +127,9 @@ def end(
 @commands.command()
 def weigh(socket: SocketOption = None) -> None:
     """Weigh what is on the cell now, net."""
-    found = client_of(socket).get("/weigh")
-    mass_g = found["mass_g"]
+    reading = client_of(socket).get("/weigh")
+    mass_g = reading["mass_g"]
     if mass_g is None:
         raise InputError("the load cell gives no mass: see soakmon status")
-    moving = "" if found["steady"] else ", still moving"
-    print_line(f"{mass_g:.2f} g ± {found['noise_g']:.2f} g{moving}")
+    moving = "" if reading["steady"] else ", still moving"
+    print_line(f"{mass_g:.2f} g ± {reading['noise_g']:.2f} g{moving}")

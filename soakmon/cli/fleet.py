@@ -73,12 +73,14 @@ def fleet(
 
 def _described(bench: Path | None, broker: str | None, shop: str) -> Bench:
     """What is known of the broker, from a file or an address."""
-    found = _of_broker(bench, broker)
+    described = _of_broker(bench, broker)
     if not shop:
-        return found
-    service = found.service.model_dump(exclude_unset=True) | {"shop": shop}
+        return described
+    service = described.service.model_dump(exclude_unset=True) | {"shop": shop}
     try:
-        return found.model_copy(update={"service": type(found.service).model_validate(service)})
+        return described.model_copy(
+            update={"service": type(described.service).model_validate(service)}
+        )
     except ValueError:
         raise InputError(f"--shop {shop}: small letters, digits and hyphens") from None
 
@@ -138,17 +140,17 @@ async def _heard(described: Bench, watch: bool) -> AsyncIterator[Fleet]:
     from soakmon.reach.fleet import Fleet
     from soakmon.reach.fleet_listener import FleetListener
 
-    found = Fleet()
-    listener = FleetListener(described.mqtt, found, "fleet", shop=described.service.shop)
+    fleet = Fleet()
+    listener = FleetListener(described.mqtt, fleet, "fleet", shop=described.service.shop)
     try:
         listener.look()
         if not await listener.settled(_ANSWERS_WITHIN_S):
-            raise TroubleError(found.trouble or "the broker does not answer in time")
-        yield found
+            raise TroubleError(fleet.trouble or "the broker does not answer in time")
+        yield fleet
         while watch:
             await asyncio.sleep(_EVERY_S)
             listener.look()
-            yield found
+            yield fleet
     finally:
         await listener.stop()
 
@@ -164,9 +166,9 @@ async def _show(described: Bench, asked: Asked, *, as_json: bool, watch: bool) -
     if live is not None:
         live.start()
     try:
-        async for found in _heard(described, watch):
-            page = shown(found.listed(time.monotonic()), asked)
-            trouble = "" if found.connected else found.trouble or "no connection"
+        async for fleet in _heard(described, watch):
+            page = shown(fleet.listed(time.monotonic()), asked)
+            trouble = "" if fleet.connected else fleet.trouble or "no connection"
             if as_json:
                 sys.stdout.write(_json(place, page, trouble) + "\n")
                 sys.stdout.flush()
@@ -185,9 +187,9 @@ async def _show(described: Bench, asked: Asked, *, as_json: bool, watch: bool) -
 
 def _json(place: str, page: Shown, trouble: str) -> str:
     taken_at = datetime.now(UTC).isoformat(timespec="milliseconds")
-    told = {
+    listed = {
         "schema": "soakmon.fleet/1", "taken_at": taken_at, "broker": place, "trouble": trouble,
         "total": page.total, "found": page.found, "standings": page.standings,
         "benches": page.benches,
     }  # fmt: skip
-    return json.dumps(told)
+    return json.dumps(listed)

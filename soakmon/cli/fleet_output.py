@@ -25,8 +25,10 @@ def show_fleet(place: str, page: Shown, asked: Asked, trouble: str = "") -> Grou
     for bench in page.benches:
         bad = bench["standing"] in NEEDS
         table.add_row(*(Text(text, style="bold red" if bad else "") for text in _row(bench)))
-    told = [Text(f"the broker does not answer: {trouble}", style="bold")] if trouble else []
-    return Group(head, *told, table)
+    trouble_lines = (
+        [Text(f"the broker does not answer: {trouble}", style="bold")] if trouble else []
+    )
+    return Group(head, *trouble_lines, table)
 
 
 def _spaced(standing: str) -> str:

@@ -216,9 +216,11 @@ def attach(
 
     with open_records(data) as records, records.session() as session:
         job = work.find_job(session, number)
-        made = [work.attach(job, records.files, now(), file, caption) for file in files]
-    for one in made:
-        print_line(f"{inert(one.name)}: {one.size_bytes} bytes, SHA-256 {one.sha256}")
+        attachments = [work.attach(job, records.files, now(), file, caption) for file in files]
+    for attachment in attachments:
+        print_line(
+            f"{inert(attachment.name)}: {attachment.size_bytes} bytes, SHA-256 {attachment.sha256}"
+        )
 
 
 @commands.command("export")

@@ -23,20 +23,20 @@ def show_job(console: Console, job: JobForm) -> None:
     console.print(Text(f"  created   {_when(job['created'])}"))
     for carb in job["carbs"]:
         known = {k: v for k, v in carb.items() if k not in {"place", "jets"} and v is not None}
-        told = [f"jet {name} {size}" for name, size in carb["jets"].items()]
-        told += [f"{name.replace('_', ' ')} {_in_words(value)}" for name, value in known.items()]
-        text = ", ".join(told) or "nothing written down"
+        lines = [f"jet {name} {size}" for name, size in carb["jets"].items()]
+        lines += [f"{name.replace('_', ' ')} {_in_words(value)}" for name, value in known.items()]
+        text = ", ".join(lines) or "nothing written down"
         told_of = inert(text, lines=True)
         console.print(Text(f"  carb {carb['place']}    {told_of}{_height(carb)}"))
     done = sum(1 for check in job["checklist"] if check["done_by"])
     console.print(Text(f"  checklist {done} of {len(job['checklist'])} done"))
-    _block(console, "Notes", [_note(one) for one in job["notes"]])
+    _block(console, "Notes", [_note(entry) for entry in job["notes"]])
     _block(
         console,
         "Results",
         [f"{_when(r['at'])} {r['kind']}: {r['summary']}" for r in job["results"]],
     )
-    _block(console, "Corrections", [_correction(one) for one in job["corrections"]])
+    _block(console, "Corrections", [_correction(entry) for entry in job["corrections"]])
     _block(console, "Files", [f"{a['name']}  {a['caption']}" for a in job["attachments"]])
 
 

@@ -60,23 +60,23 @@ def _evaporation(learnt: dict[str, Any]) -> Iterator[str]:
     yield "own soaks: " + (learnt["past"]["text"] or "fewer than three tight ones: nothing yet")
     silent = "silent: too few, or the bench knows itself better"
     yield "other benches: " + (learnt["fleet"]["text"] or silent)
-    for one in sorted(learnt["benches"], key=lambda row: str(row["bench"])):
-        ratio = f"{100 * one['ratio']:.0f} % of the expected" if one["ratio"] else "none tight"
-        mine = " (this one)" if one["own"] else ""
-        more = one["more_than_expected"]
+    for bench in sorted(learnt["benches"], key=lambda row: str(row["bench"])):
+        ratio = f"{100 * bench['ratio']:.0f} % of the expected" if bench["ratio"] else "none tight"
+        mine = " (this one)" if bench["own"] else ""
+        more = bench["more_than_expected"]
         off = f", {more} that lost more than any expectation" if more else ""
-        yield f"  {one['bench']}{mine}: {one['tight']} tight soaks, {ratio}{off}"
+        yield f"  {bench['bench']}{mine}: {bench['tight']} tight soaks, {ratio}{off}"
 
 
 def _cell(cells: dict[str, Any]) -> Iterator[str]:
     of_kind, own = cells["of_kind"], cells["own"]
-    told = "fewer than three others have told"
+    others = "fewer than three others have told"
     if of_kind is not None:
-        told = (
+        others = (
             f"{of_kind['cells']} others: zero shift {of_kind['zero_g_per_c']:.2g} g/°C (sd), drift "
             f"{of_kind['drift_g_per_root_h']:.2g} g/√h"
         )
-    yield f"cells of kind {cells['kind']}: {told}"
+    yield f"cells of kind {cells['kind']}: {others}"
     if own is not None:
         yield (
             f"  this one: {own['zero_g_per_c']:+.2g} ± {own['zero_sd']:.2g} g/°C, "
@@ -86,16 +86,16 @@ def _cell(cells: dict[str, Any]) -> Iterator[str]:
 
 def _gates(gates: dict[str, Any]) -> Iterator[str]:
     of_kind = gates["of_kind"]
-    told = "fewer than three other benches have told"
+    others = "fewer than three other benches have told"
     if of_kind is not None:
         worst = max(range(24), key=lambda hour: of_kind["by_hour"][hour])
-        told = (
+        others = (
             f"{of_kind['gates']} others count {of_kind['per_h']:.2g} an hour without a leak, most "
             f"from {worst} o'clock on: {of_kind['by_hour'][worst]:.2g}"
         )
-    yield f"gates of kind {gates['kind'] or '(none named)'}: {told}"
-    for carb, one in gates["own"].items():
-        yield f"  gate {carb}: {one['counts']:.0f} in {one['hours']:.0f} h"
+    yield f"gates of kind {gates['kind'] or '(none named)'}: {others}"
+    for carb, gate in gates["own"].items():
+        yield f"  gate {carb}: {gate['counts']:.0f} in {gate['hours']:.0f} h"
 
 
 def _part(part: dict[str, Any]) -> Iterator[str]:

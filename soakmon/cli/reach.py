@@ -48,17 +48,17 @@ def doctor(
         sys.stdout.write(json.dumps({"outlets": health, "troubles": troubles}) + "\n")
     else:
         print_line(f"bench {status.bench}: {status.phase}")
-        for line in [*(_line(one) for one in health), *(f"trouble  {t}" for t in troubles)]:
+        for line in [*(_line(outlet) for outlet in health), *(f"trouble  {t}" for t in troubles)]:
             print_line(line, soft_wrap=True)
-    bad = troubles or any(one["state"] == "down" for one in health)
+    bad = troubles or any(outlet["state"] == "down" for outlet in health)
     raise typer.Exit(NOT_WELL if bad else 0)
 
 
 def _line(health: dict[str, Any]) -> str:
     line = f"{health['name']:8} {health['state']:8}"
     if health["state"] == "off":
-        told = " nobody is told of an alarm" if health["name"] == "phone" else ""
-        return (line + told).rstrip()
+        warning = " nobody is told of an alarm" if health["name"] == "phone" else ""
+        return (line + warning).rstrip()
     line += f" since {_clock(health['since_wall_s'])}, {health['lag']} waiting"
     if health["waiting_since_wall_s"] is not None:
         line += f", the oldest from {_clock(health['waiting_since_wall_s'])}"
@@ -133,18 +133,18 @@ def influx_backfill(
     folder = data or Path(described.service.data_folder)
     writer = InfluxWriter(described.influx)
     try:
-        told = backfill(
+        summary = backfill(
             described.service.address, described.influx, folder / "journal.db", name, writer
         )
     except ReachError as error:
         raise InputError(f"{error}; try again: what is there is overwritten") from None
     finally:
         writer.close()
-    soaks = ", ".join(map(str, told["soaks"]))
-    print_line(f"soaks {soaks}: {told['points']} points written")
-    for reason in sorted(set(told["refused"])):
+    soaks = ", ".join(map(str, summary["soaks"]))
+    print_line(f"soaks {soaks}: {summary['points']} points written")
+    for reason in sorted(set(summary["refused"])):
         print_line(f"refused: {reason}", soft_wrap=True)
-    raise typer.Exit(NOT_WELL if told["refused"] else 0)
+    raise typer.Exit(NOT_WELL if summary["refused"] else 0)
 
 
 @influx_app.command("dashboard")
@@ -159,8 +159,8 @@ def influx_dashboard(
     from soakmon.reach.dashboard import dashboard
     from soakmon.reach.hall_board import hall_dashboard
 
-    made = hall_dashboard() if hall else dashboard(read_bench(bench).influx)
-    sys.stdout.write(json.dumps(made, indent=2) + "\n")
+    board = hall_dashboard() if hall else dashboard(read_bench(bench).influx)
+    sys.stdout.write(json.dumps(board, indent=2) + "\n")
 
 
 @influx_app.command("rules")

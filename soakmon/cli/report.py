@@ -35,13 +35,13 @@ def report(
     from soakmon.cli.output import EXIT_CODES, show_result
     from soakmon.records.verdict_form import VerdictForm
 
-    made = report_soak(data, soak, report, paper)
-    decision = made.soak.decision
+    reported = report_soak(data, soak, report, paper)
+    decision = reported.soak.decision
     if as_json:
         sys.stdout.write(VerdictForm.of(decision.verdict).as_line())
     else:
-        shifted = list(made.soak.told.shifts)
-        show_result(terminal(), decision, made.title, made.files, shifted, made.clock)
-        if made.kept:
-            print_line(made.kept)
+        shifted = list(reported.soak.told.shifts)
+        show_result(terminal(), decision, reported.title, reported.files, shifted, reported.clock)
+        if reported.kept:
+            print_line(reported.kept)
     raise typer.Exit(EXIT_CODES[decision.verdict.outcome])

@@ -133,8 +133,8 @@ def _list_scenarios() -> None:
 
     from sim.scenarios import SCENARIOS
 
-    for one in SCENARIOS.values():
-        terminal().print(Text.assemble((f"{one.name:22}", "bold"), one.about))
+    for scenario in SCENARIOS.values():
+        terminal().print(Text.assemble((f"{scenario.name:22}", "bold"), scenario.about))
 
 
 def _described(bench: Path | None) -> Bench | None:

@@ -89,9 +89,9 @@ def check(
 
         parts = build_parts(described)
     checks = checks_of(described, parts, seconds, invented=simulated is not None)
-    for one in checks:
-        mark = "ok" if one.passed else "note" if one.warning else "FAILED"
-        print_line(f"{mark:>6}  {one.name}: {one.text}")
+    for preflight in checks:
+        mark = "ok" if preflight.passed else "note" if preflight.warning else "FAILED"
+        print_line(f"{mark:>6}  {preflight.name}: {preflight.text}")
     if simulated is None:
         folder = Path(described.service.data_folder)
         for name, text in due_of(folder, described, now().astimezone().date()):

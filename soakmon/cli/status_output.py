@@ -49,61 +49,61 @@ def show_status(status: BenchStatus) -> Group:
     return Group(panel, table, *alarms)
 
 
-def _headline(found: BenchStatus) -> tuple[str, str]:
+def _headline(status: BenchStatus) -> tuple[str, str]:
     """What is known of the rack, and why.
 
     Unproven is a verdict of the end: while a soak runs, hours are missing and nothing else yet.
     """
-    verdict = found.verdict
+    verdict = status.verdict
     if verdict is None:
         return (
-            "no soak running" if found.phase == "idle" else "no verdict yet"
-        ), found.reason or ""
-    if found.phase != "ended" and verdict.verdict == "not_proven":
+            "no soak running" if status.phase == "idle" else "no verdict yet"
+        ), status.reason or ""
+    if status.phase != "ended" and verdict.verdict == "not_proven":
         return "NO LEAK SEEN so far", "tight is not proven yet: a result takes several hours"
     head = verdict.verdict.replace("_", " ").upper()
-    return (head if found.phase == "ended" else f"{head} so far"), verdict.reason
+    return (head if status.phase == "ended" else f"{head} so far"), verdict.reason
 
 
-def _lines(found: BenchStatus) -> list[tuple[str, str]]:
-    return [*_readings(found), *_soak(found), *_troubles(found)]
+def _lines(status: BenchStatus) -> list[tuple[str, str]]:
+    return [*_readings(status), *_soak(status), *_troubles(status)]
 
 
-def _readings(found: BenchStatus) -> Iterator[tuple[str, str]]:
-    if found.mass_g is not None:
-        yield "Bottle", f"{found.mass_g:.2f} g"
-    if found.air_c is not None:
-        yield "Shop", f"{found.air_c:.1f} °C"
-    if found.feed_open is not None:
-        yield "Feed", "open" if found.feed_open else "shut"
+def _readings(status: BenchStatus) -> Iterator[tuple[str, str]]:
+    if status.mass_g is not None:
+        yield "Bottle", f"{status.mass_g:.2f} g"
+    if status.air_c is not None:
+        yield "Shop", f"{status.air_c:.1f} °C"
+    if status.feed_open is not None:
+        yield "Feed", "open" if status.feed_open else "shut"
 
 
-def _soak(found: BenchStatus) -> Iterator[tuple[str, str]]:
-    if found.soak is not None:
-        left = "" if found.phase == "ended" else f", {elapsed(found.left_s)} left"
-        yield "Soaked", f"{elapsed(found.soaked_s)}{left}"
-        counted = enumerate(found.drops, start=1)
-        drops = ", ".join(f"carb {i}: {'?' if i in found.blind_gates else n}" for i, n in counted)
+def _soak(status: BenchStatus) -> Iterator[tuple[str, str]]:
+    if status.soak is not None:
+        left = "" if status.phase == "ended" else f", {elapsed(status.left_s)} left"
+        yield "Soaked", f"{elapsed(status.soaked_s)}{left}"
+        counted = enumerate(status.drops, start=1)
+        drops = ", ".join(f"carb {i}: {'?' if i in status.blind_gates else n}" for i, n in counted)
         yield "Drops", drops or "no gates"
-    if found.dry_at_wall_s:
-        dry = datetime.fromtimestamp(found.dry_at_wall_s).astimezone()
+    if status.dry_at_wall_s:
+        dry = datetime.fromtimestamp(status.dry_at_wall_s).astimezone()
         yield "Bottle", f"runs dry at {dry:%H:%M %Z}"
 
 
-def _troubles(found: BenchStatus) -> Iterator[tuple[str, str]]:
-    if found.age_s > _OLD_S:
-        yield "Trouble", f"all this is {found.age_s:.0f} s old"
-    for gap in found.interruptions:
+def _troubles(status: BenchStatus) -> Iterator[tuple[str, str]]:
+    if status.age_s > _OLD_S:
+        yield "Trouble", f"all this is {status.age_s:.0f} s old"
+    for gap in status.interruptions:
         length = elapsed(gap.gap_s) if gap.known else "nobody knows how long"
-        yield "Interrupted", f"until {clock_of(found).at(gap.t_s)}, for {length}"
-    if not found.feed_open:
-        yield from (("Stays shut", reason) for reason in found.latch)
-    yield from (("Trouble", f"{ail.text}; {ail.todo}") for ail in found.ails)
-    if found.untold and found.phase not in {"idle", "ended"}:
-        yield "Nobody told", f"of an alarm: phone {found.untold}"
-    troubles = (found.cell_trouble, found.journal_trouble, found.guard_trouble)
+        yield "Interrupted", f"until {clock_of(status).at(gap.t_s)}, for {length}"
+    if not status.feed_open:
+        yield from (("Stays shut", reason) for reason in status.latch)
+    yield from (("Trouble", f"{ail.text}; {ail.todo}") for ail in status.ails)
+    if status.untold and status.phase not in {"idle", "ended"}:
+        yield "Nobody told", f"of an alarm: phone {status.untold}"
+    troubles = (status.cell_trouble, status.journal_trouble, status.guard_trouble)
     yield from (("Trouble", text) for text in troubles if text)
     # That nobody is told is said above, as it is now.
-    named = {say("preflight.phone")} if found.untold else set()
-    failed = (check for check in found.checks if not check.passed and check.name not in named)
+    named = {say("preflight.phone")} if status.untold else set()
+    failed = (check for check in status.checks if not check.passed and check.name not in named)
     yield from (("Preflight", f"{check.name}: {check.text}") for check in failed)

@@ -43,8 +43,8 @@ def systemctl(*words: str) -> None:
     """Have the system do something. Raises InputError with its own words."""
     done = subprocess.run(["systemctl", *words], capture_output=True, text=True, check=False)
     if done.returncode:
-        said = (done.stderr or done.stdout).strip().splitlines()
-        why = said[-1] if said else "see journalctl -u soakmon"
+        output = (done.stderr or done.stdout).strip().splitlines()
+        why = output[-1] if output else "see journalctl -u soakmon"
         raise InputError(f"systemctl {' '.join(words)}: {why}")
 
 
@@ -91,8 +91,8 @@ class ValveTrial:
     def before_power_cut(self, steps: list[CommissionStep], open_g_per_min: float) -> None:
         """Write down what is known: the rest is told after the cut. The service stays off then."""
         systemctl("disable", SERVICE)
-        kept = [[step.name, step.passed, step.text] for step in steps]
-        self.state_path.write_text(json.dumps({"steps": kept}), encoding="utf-8")
+        plain = [[step.name, step.passed, step.text] for step in steps]
+        self.state_path.write_text(json.dumps({"steps": plain}), encoding="utf-8")
         LastLook(POWER, _boot(), open_g_per_min, time.time(), self._mass_g()).write(self.look_path)
 
     def await_power_cut(self) -> None:
@@ -111,10 +111,10 @@ class ValveTrial:
     def after_power_cut(self) -> list[CommissionStep] | None:
         """All steps, once the power has been off; None where no trial waits for that."""
         try:
-            kept: dict[str, Any] = json.loads(self.state_path.read_text(encoding="utf-8"))
+            state: dict[str, Any] = json.loads(self.state_path.read_text(encoding="utf-8"))
         except (OSError, ValueError):
             return None
-        steps = [CommissionStep(*one) for one in kept["steps"]]
+        steps = [CommissionStep(*step) for step in state["steps"]]
         last = LastLook.read(self.look_path)
         if last is None:
             steps.append(CommissionStep(name_of(POWER), None, "its last reading is not on disk"))

@@ -41,9 +41,9 @@ def write_bench(path: Path, new: Mapping[str, Any], when: datetime) -> Bench:
             folder = path.parent / EARLIER
             folder.mkdir(exist_ok=True)
             # Times that sort; two of one second are one version.
-            kept = folder / f"bench-{when:%Y%m%d-%H%M%S}.toml"
-            kept.write_text(before, encoding="utf-8")
-            _like(kept, path)
+            backup = folder / f"bench-{when:%Y%m%d-%H%M%S}.toml"
+            backup.write_text(before, encoding="utf-8")
+            _like(backup, path)
         part = path.with_name(path.name + ".part")
         part.write_text(text, encoding="utf-8")
         if path.exists():
@@ -57,6 +57,6 @@ def write_bench(path: Path, new: Mapping[str, Any], when: datetime) -> Bench:
 
 def _like(new: Path, old: Path) -> None:
     """Owner, group and mode as the file before."""
-    found = old.stat()
-    os.chown(new, found.st_uid, found.st_gid)
-    new.chmod(found.st_mode & 0o7777)
+    stat = old.stat()
+    os.chown(new, stat.st_uid, stat.st_gid)
+    new.chmod(stat.st_mode & 0o7777)

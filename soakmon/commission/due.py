@@ -28,20 +28,20 @@ class Last:
 
 def due(last: Mapping[str, Last], today: date) -> list[tuple[str, str]]:
     """(name, what to do) of all that is due. last: by kind; what was never done is missing."""
-    found = [*_calibration(last.get("calibration"), today)]
+    lines = [*_calibration(last.get("calibration"), today)]
     daily = last.get("daily_check")
     if daily is None or daily.day < today:
         text = "not checked today" if daily is None else f"last checked on {daily.day}"
-        found.append(("daily mass", f"{text}: soakmon bench daily --live"))
+        lines.append(("daily mass", f"{text}: soakmon bench daily --live"))
     for kind, (holds, name, do) in KINDS.items():
-        one = last.get(kind)
-        if one is None:
-            found.append((name, f"never done: {do}"))
-        elif not one.passed:
-            found.append((name, f"was not good on {one.day}: mend it, then {do}"))
-        elif today - one.day > holds:
-            found.append((name, f"last done on {one.day}: {do}"))
-    return found
+        result = last.get(kind)
+        if result is None:
+            lines.append((name, f"never done: {do}"))
+        elif not result.passed:
+            lines.append((name, f"was not good on {result.day}: mend it, then {do}"))
+        elif today - result.day > holds:
+            lines.append((name, f"last done on {result.day}: {do}"))
+    return lines
 
 
 def _calibration(last: Last | None, today: date) -> list[tuple[str, str]]:

@@ -47,7 +47,7 @@ def falls_g_per_min(times_s: Sequence[float], masses_g: Sequence[float]) -> floa
     (Theil and Sen), which the cell's single wild readings do not move.
     """
     times, masses = np.asarray(times_s), np.asarray(masses_g)
-    one, other = np.triu_indices(len(times), 1)
-    apart_s = times[other] - times[one]
-    slopes = (masses[other] - masses[one])[apart_s > 0] / apart_s[apart_s > 0]
+    first, other = np.triu_indices(len(times), 1)
+    apart_s = times[other] - times[first]
+    slopes = (masses[other] - masses[first])[apart_s > 0] / apart_s[apart_s > 0]
     return -60 * float(np.median(slopes)) if len(slopes) else 0.0

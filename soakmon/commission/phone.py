@@ -61,15 +61,15 @@ def keep_address(path: Path, address: str) -> None:
 
 def terminal_code(text: str) -> str:
     """A code to scan, drawn in half blocks for a terminal."""
-    drawn = io.StringIO()
-    segno.make(text, error="m").terminal(out=drawn, compact=True, border=2)
-    return drawn.getvalue()
+    output = io.StringIO()
+    segno.make(text, error="m").terminal(out=output, compact=True, border=2)
+    return output.getvalue()
 
 
 def svg_code(text: str) -> str:
     """The same as an SVG image: black on white in any theme, or no camera reads it."""
-    drawn = io.BytesIO()
+    output = io.BytesIO()
     segno.make(text, error="m").save(
-        drawn, kind="svg", xmldecl=False, border=4, dark="#000", light="#fff", omitsize=True
+        output, kind="svg", xmldecl=False, border=4, dark="#000", light="#fff", omitsize=True
     )
-    return drawn.getvalue().decode("utf-8")
+    return output.getvalue().decode("utf-8")

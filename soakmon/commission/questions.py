@@ -76,16 +76,16 @@ def written(answers: Mapping[str, str], pins: Sequence[int]) -> dict[str, Any]:
 
     Raises InputError at the question whose answer will not do.
     """
-    told = {question.key: _taken(question, answers.get(question.key, "")) for question in ALL}
-    carbs = int(told["rack.carbs"])
-    told["rack.carbs"] = carbs
-    told["gates.pins"] = list(pins[:carbs]) if told["gates.pins"] else []
-    told["valve.driver"] = "pin" if told["valve.driver"] else "none"
-    if told["gates.pins"] and len(told["gates.pins"]) < carbs:
+    values = {question.key: _taken(question, answers.get(question.key, "")) for question in ALL}
+    carbs = int(values["rack.carbs"])
+    values["rack.carbs"] = carbs
+    values["gates.pins"] = list(pins[:carbs]) if values["gates.pins"] else []
+    values["valve.driver"] = "pin" if values["valve.driver"] else "none"
+    if values["gates.pins"] and len(values["gates.pins"]) < carbs:
         raise InputError(say("questions.too_few_pins", pins=len(pins), carbs=carbs))
-    if told["bottle.fill_ml"] > told["bottle.capacity_ml"]:
+    if values["bottle.fill_ml"] > values["bottle.capacity_ml"]:
         raise InputError(say("questions.would_overflow"))
-    return told
+    return values
 
 
 def _taken(question: BenchQuestion, answer: str) -> Any:

@@ -35,8 +35,8 @@ def new_password() -> str:
 def password_line(user: str, password: str, salt: bytes | None = None) -> str:
     """A line of the password file."""
     salt = salt or secrets.token_bytes(_SALT_BYTES)
-    found = hashlib.pbkdf2_hmac("sha512", password.encode(), salt, _ROUNDS)
-    parts = (str(_ROUNDS), base64.b64encode(salt).decode(), base64.b64encode(found).decode())
+    digest = hashlib.pbkdf2_hmac("sha512", password.encode(), salt, _ROUNDS)
+    parts = (str(_ROUNDS), base64.b64encode(salt).decode(), base64.b64encode(digest).decode())
     return f"{user}:$7${'$'.join(parts)}"
 
 
@@ -51,11 +51,11 @@ def access_list(users: list[str], discovery_prefix: str = "") -> str:
         if user == LOOKOUT:
             lines += ["topic read soakmon/#", "topic readwrite soakmon/_lookout/#"]
         elif user == SCREEN:
-            lines += [f"topic read soakmon/{at}/{one}" for at in ("+", "+/+") for one in _SEEN]
+            lines += [f"topic read soakmon/{at}/{topic}" for at in ("+", "+/+") for topic in _SEEN]
         else:
             shop, bench = parts_of(user)
             others = address_of(shop, "+")
-            lines += [f"topic read soakmon/{others}/{one}" for one in _SEEN]
+            lines += [f"topic read soakmon/{others}/{topic}" for topic in _SEEN]
             if discovery_prefix:
                 node = f"soakmon-{shop}_{bench}" if shop else f"soakmon_{bench}"
                 lines.append(f"topic readwrite {discovery_prefix}/+/{node}/#")

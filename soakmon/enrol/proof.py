@@ -43,20 +43,20 @@ def message(bench: Bench, within_s: float = _WITHIN_S) -> str:
 async def _message(bench: Bench, within_s: float) -> str:
     own = bench.service
     topic = Topics(bench.mqtt.prefix, own.name, shop=own.shop).of("enrol")
-    said = secrets.token_hex(8)
+    token = secrets.token_hex(8)
     hears = asyncio.Event()
 
     async with connect(bench.mqtt, client_id(own.name, "enrol")) as link:
 
         async def listen() -> None:
             async for received in link.listen([topic], hears.set):
-                if received.payload == said.encode():
+                if received.payload == token.encode():
                     return
 
         listening = asyncio.create_task(listen())
         try:
             await asyncio.wait_for(hears.wait(), within_s)
-            await link.publish(Message(topic, said, retain=False))
+            await link.publish(Message(topic, token, retain=False))
             await asyncio.wait_for(asyncio.shield(listening), within_s)
         except TimeoutError:
             return say("enrol.message_lost", topic=topic)

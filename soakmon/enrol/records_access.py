@@ -136,7 +136,7 @@ def _quoted(name: str) -> str:
 def _encrypted(connection: Connection, role: str, password: str) -> str:
     """As the server keeps it (SCRAM): the password itself must not stand in its log."""
     driver: Any = connection.connection.driver_connection
-    found: bytes = driver.pgconn.encrypt_password(
+    encrypted: bytes = driver.pgconn.encrypt_password(
         password.encode(), role.encode(), b"scram-sha-256"
     )
-    return found.decode()
+    return encrypted.decode()

@@ -56,13 +56,13 @@ class StoreAccess:
                 )
                 for action in ("read", "write")
             ]
-            made: Any = self.client.authorizations_api().create_authorization(
+            authorization: Any = self.client.authorizations_api().create_authorization(
                 authorization=Authorization(
                     org_id=bucket.org_id, permissions=may, description=_description(address)
                 )
             )
             self._end(before)
-            return str(made.token)
+            return str(authorization.token)
 
     def shut_out(self, address: str) -> bool:
         """End a bench's tokens; False when it had none."""
@@ -96,7 +96,9 @@ class StoreAccess:
     def _of(self, org_id: str, address: str) -> list[str]:
         listed: Any = self.client.authorizations_api().find_authorizations(org_id=org_id)
         own = _description(address)
-        return [one.id for one in listed or [] if one.description == own]
+        return [
+            authorization.id for authorization in listed or [] if authorization.description == own
+        ]
 
     def _end(self, authorizations: list[str]) -> None:
         for authorization in authorizations:
@@ -124,7 +126,7 @@ def _description(address: str) -> str:
 
 def _has_code(body: bytes | str | None) -> bool:
     try:
-        found = json.loads(body or "")
+        content = json.loads(body or "")
     except (ValueError, RecursionError):
         return False
-    return isinstance(found, dict) and "code" in found
+    return isinstance(content, dict) and "code" in content

@@ -72,6 +72,6 @@ def build_page(
         shared_routes(reports, store),
     ):
         app.include_router(router)
-    found = health(service)
-    add_views(app, door, found.name, found.density_20c_g_per_ml, service.bench.rack.carbs)
+    outlets = health(service)
+    add_views(app, door, outlets.name, outlets.density_20c_g_per_ml, service.bench.rack.carbs)
     return app

@@ -77,7 +77,7 @@ class Callers:
         """
         if len(self.known) < self.most:
             return True
-        ending = any(one.ended for one in self.known.values())
+        ending = any(caller.ended for caller in self.known.values())
         return not (ending or self._make_room(None))
 
     def admit(self, key: Key, end: Callable[[], None]) -> bool:
@@ -94,24 +94,24 @@ class Callers:
         """Whether a neighbourhood has not too many, or one of them waits and can go instead."""
         if ip_of(key[0]) == self.proxy is not None:
             return True
-        count = sum(1 for one in self.known.values() if one.near == near and not one.ended)
+        count = sum(1 for caller in self.known.values() if caller.near == near and not caller.ended)
         return count < MOST_NEAR or self._make_room(near)
 
     def _make_room(self, near: str | None) -> bool:
         """Let the longest waiting go, of a neighbourhood or of all; whether there was one."""
-        for key, one in self.known.items():
-            if one.due is not None and near in {None, one.near}:
-                self._tell(one.near)
+        for key, caller in self.known.items():
+            if caller.due is not None and near in {None, caller.near}:
+                self._tell(caller.near)
                 self._end(key)
                 return True
         return False
 
     def _end(self, key: Key) -> None:
-        one = self.known[key]
-        if one.due is not None:
-            one.due.cancel()
-        one.due, one.ended = None, True
-        one.end()
+        caller = self.known[key]
+        if caller.due is not None:
+            caller.due.cancel()
+        caller.due, caller.ended = None, True
+        caller.end()
 
     def _tell(self, near: str) -> None:
         """One line a minute: a flood of connections must not become one of the log."""
@@ -122,9 +122,9 @@ class Callers:
 
     def closed(self, key: Key) -> None:
         """Forget a connection: its file descriptor is free."""
-        one = self.known.pop(key, None)
-        if one is not None and one.due is not None:
-            one.due.cancel()
+        caller = self.known.pop(key, None)
+        if caller is not None and caller.due is not None:
+            caller.due.cancel()
 
     def meet(self, key: Key, end: Callable[[], None]) -> None:
         """A better way of letting it go has been found."""
@@ -133,20 +133,20 @@ class Callers:
 
     def wait(self, key: Key, seconds: float) -> None:
         """Let it go when nothing better is told of it in so many seconds."""
-        one = self.known.get(key)
-        if one is None or one.ended:
+        caller = self.known.get(key)
+        if caller is None or caller.ended:
             return
-        if one.due is not None:
-            one.due.cancel()
-        one.due = asyncio.get_running_loop().call_later(seconds, self._end, key)
+        if caller.due is not None:
+            caller.due.cancel()
+        caller.due = asyncio.get_running_loop().call_later(seconds, self._end, key)
         self.known[key] = self.known.pop(key)  # to the end: it has only begun to wait
 
     def serve(self, key: Key) -> None:
         """It has made its request and is given an answer, however long that takes."""
-        one = self.known.get(key)
-        if one is not None and one.due is not None:
-            one.due.cancel()
-            one.due = None
+        caller = self.known.get(key)
+        if caller is not None and caller.due is not None:
+            caller.due.cancel()
+            caller.due = None
 
 
 class Listener(socket.socket):
@@ -158,16 +158,16 @@ class Listener(socket.socket):
     def at(cls, host: str, port: int, callers: Callers) -> Listener:
         """Listen there. Raises OSError."""
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
-        made = cls(fileno=socket.create_server((host, port), family=family).detach())
-        made.callers = callers
-        return made
+        listener = cls(fileno=socket.create_server((host, port), family=family).detach())
+        listener.callers = callers
+        return listener
 
     def accept(self) -> tuple[socket.socket, Any]:
         """The next connection. Raises BlockingIOError, as when none came, for want of room."""
         if not self.callers.have_room():
             raise BlockingIOError
-        found, address = super().accept()
-        held = _Counted(fileno=found.detach())
+        connection, address = super().accept()
+        held = _Counted(fileno=connection.detach())
         key = address[:2]
         if not self.callers.admit(key, held.leave):
             held.close()

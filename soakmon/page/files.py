@@ -44,8 +44,8 @@ TEXTS_NAME = "texts.js"
 
 def fingerprint() -> str:
     """Changes with any of the files or texts."""
-    told = {language: dict(page_texts(language)) for language in LANGUAGES}
-    digest = hashlib.sha256(json.dumps(told).encode())
+    texts = {language: dict(page_texts(language)) for language in LANGUAGES}
+    digest = hashlib.sha256(json.dumps(texts).encode())
     for file in sorted(STATIC.iterdir()):
         digest.update(file.name.encode() + b"\0" + file.read_bytes())
     return digest.hexdigest()[:12]
@@ -53,12 +53,14 @@ def fingerprint() -> str:
 
 def modules_of(script: str) -> list[str]:
     """A script's modules, its own first: a browser told of them all fetches them at once."""
-    found = [script]
-    for name in found:
+    scripts = [script]
+    for name in scripts:
         if name != TEXTS_NAME:
             source = (STATIC / name).read_text(encoding="utf-8")
-            found += [one for one in _IMPORT.findall(source) if one not in found]
-    return found
+            scripts += [
+                script_name for script_name in _IMPORT.findall(source) if script_name not in scripts
+            ]
+    return scripts
 
 
 def add_files(app: FastAPI) -> str:

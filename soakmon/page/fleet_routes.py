@@ -110,9 +110,9 @@ def fleet_routes(service: Service, desk: FleetDesk) -> APIRouter:
         own = _own(service)
         address = own["name"], own.get("shop", "")
         others = [
-            one
-            for one in desk.fleet.listed(time.monotonic())
-            if (one["name"], one.get("shop", "")) != address
+            bench
+            for bench in desk.fleet.listed(time.monotonic())
+            if (bench["name"], bench.get("shop", "")) != address
         ]
         return desk.page_of(shown([own, *others], wanted))
 
@@ -132,14 +132,14 @@ def _own(service: Service) -> dict[str, Any]:
     state |= {"alarms_total": len(status.alarms), "alarms_waiting": len(status.waiting)}
     state |= latest_alarms(status)
     verdict, named = status.verdict, service.bench.service
-    made: dict[str, Any] = {"name": named.name, "own": True}
-    made |= {"shop": named.shop} if named.shop else {}
-    made |= {
+    own: dict[str, Any] = {"name": named.name, "own": True}
+    own |= {"shop": named.shop} if named.shop else {}
+    own |= {
         "availability": {"state": "online", "reason": "", "age_s": age_s},
         "state": state | {"age_s": age_s},
         "phase": {"phase": status.phase, "reason": status.reason or "", "age_s": age_s},
     }
     if verdict is not None:
         told = {"verdict": verdict.verdict, "reason": verdict.reason}
-        made["verdict"] = told | {"final": status.phase is Phase.ENDED, "age_s": age_s}
-    return made
+        own["verdict"] = told | {"final": status.phase is Phase.ENDED, "age_s": age_s}
+    return own

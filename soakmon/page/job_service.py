@@ -70,8 +70,8 @@ class JobService:
         """Jobs that hold a word, latest first."""
         names = ("number", "created", "customer", "machine", "rack", "carb_count")
         with self._open().session() as session:
-            found = work.all_jobs(session, word, most)
-            return [{name: getattr(job, name) for name in names} for job in found]
+            jobs = work.all_jobs(session, word, most)
+            return [{name: getattr(job, name) for name in names} for job in jobs]
 
     def make(self, *, customer: str, machine: str, rack: str, carbs: int) -> str:
         """Make a job; its number."""
@@ -84,10 +84,10 @@ class JobService:
     def shown(self, number: str) -> JobForm:
         """Everything of a job, in the form of its export but for the data of its results."""
         with self._job(number) as (_, _, job):
-            made = job_dict(job)
-            for result in made["results"]:
+            described = job_dict(job)
+            for result in described["results"]:
                 result.pop("data", None)
-            return made
+            return described
 
     def export(self, number: str, target: Path) -> None:
         """Write the job to a zip file that must not exist."""
@@ -97,13 +97,13 @@ class JobService:
     def set_carb(self, number: str, place: int, changes: CarbForm, by: str) -> CarbForm:
         """Change what is written down of a carburettor; all that is then."""
         with self._job(number) as (_, _, job):
-            found = [carb for carb in job.carbs if carb.place == place]
-            if not found:
+            carbs = [carb for carb in job.carbs if carb.place == place]
+            if not carbs:
                 raise DeniedError(
                     404, say("book.job_has_no_carburettor", number=number, place=place)
                 )
-            values = checked(work.carb_values(found[0]) | changes)
-            change_carb(job, found[0], values, Author(by, now()))
+            values = checked(work.carb_values(carbs[0]) | changes)
+            change_carb(job, carbs[0], values, Author(by, now()))
             return values
 
     def correct(self, number: str, changes: dict[str, str], by: str) -> None:
@@ -161,13 +161,13 @@ class JobService:
     def attachment(self, number: str, sha256: str) -> tuple[Path, str]:
         """Where a file of this job lies, and its name; 404 when the job has no such file."""
         with self._job(number) as (records, _, job):
-            found = [one for one in job.attachments if one.sha256 == sha256]
-            if not found:
+            attachments = [one for one in job.attachments if one.sha256 == sha256]
+            if not attachments:
                 raise DeniedError(404, say("book.job_has_no_such_file", number=number))
             path = records.files.path(sha256)
             if not path.is_file():
                 raise DeniedError(404, say("book.file_missing_restore_from_backup"))
-            return path, found[0].name
+            return path, attachments[0].name
 
     # -- results ---------------------------------------------------------------------------------
 

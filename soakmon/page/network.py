@@ -71,8 +71,8 @@ def behind(scope: Scope, proxy: str) -> Scope:
         return scope
     headers = Headers(scope=scope)
     came = _last(headers, "x-forwarded-for")
-    told = {name.encode() for name in (*FORWARDED, "x-forwarded-proto")}
-    kept = [(name, value) for name, value in scope["headers"] if name.lower() not in told]
+    forwarded = {name.encode() for name in (*FORWARDED, "x-forwarded-proto")}
+    kept = [(name, value) for name, value in scope["headers"] if name.lower() not in forwarded]
     sealed = _last(headers, "x-forwarded-proto") == "https"
     scheme = "https" if sealed else scope["scheme"]
     client = (came if ip_of(came) is not None else "unknown", 0)
@@ -89,9 +89,9 @@ def names_of(bench: Bench) -> frozenset[str]:
     """The names that a bench's page answers to beside addresses, in small letters."""
     own = {bench.service.name, socket.gethostname().partition(".")[0]}
     link = urlsplit(bench.phone.link).hostname if "://" in bench.phone.link else None
-    found = {"localhost", bench.page.host, link or "", socket.gethostname(), *bench.page.names}
-    found |= own | {f"{name}.local" for name in own}
-    return frozenset(name.lower() for name in found if name)
+    names = {"localhost", bench.page.host, link or "", socket.gethostname(), *bench.page.names}
+    names |= own | {f"{name}.local" for name in own}
+    return frozenset(name.lower() for name in names if name)
 
 
 def unknown_name(scope: Scope, names: frozenset[str]) -> str | None:

@@ -67,16 +67,16 @@ def _ended(service: Service, soak: int) -> str:
     """How it is tied to the job's soak before; 404 when it is not known, 409 while it runs."""
     journal = Journal(service.journal.path)
     try:
-        found = [entry for entry in journal.soaks() if entry.id == soak]
-        told = context_in(journal.read_events(soak)) if found else SoakContext()
+        entries = [entry for entry in journal.soaks() if entry.id == soak]
+        context = context_in(journal.read_events(soak)) if entries else SoakContext()
     finally:
         journal.close()
-    if not found:
+    if not entries:
         raise DeniedError(404, say("report.there_no_soak", soak=soak))
-    verdict = found[0].verdict
-    if found[0].ended_t_s is None or verdict is None:
+    verdict = entries[0].verdict
+    if entries[0].ended_t_s is None or verdict is None:
         raise DeniedError(409, say("report.soak_has_not_ended_its"))
-    return tied(told.before, told.renewed, told.renewed_before, verdict.to_verdict())
+    return tied(context.before, context.renewed, context.renewed_before, verdict.to_verdict())
 
 
 def _file(reports: ReportSource, soak: int, name: FileName) -> FileResponse:
@@ -91,9 +91,9 @@ def _file(reports: ReportSource, soak: int, name: FileName) -> FileResponse:
 
 def _style_of(path: Path) -> str:
     """The file's own style sheets by their hashes: no other style takes effect."""
-    found = _STYLE.findall(path.read_bytes())
-    hashes = [base64.b64encode(hashlib.sha256(style).digest()).decode() for style in found]
-    return " ".join(f"'sha256-{one}'" for one in hashes) or "'none'"
+    styles = _STYLE.findall(path.read_bytes())
+    hashes = [base64.b64encode(hashlib.sha256(style).digest()).decode() for style in styles]
+    return " ".join(f"'sha256-{digest}'" for digest in hashes) or "'none'"
 
 
 def report_routes(service: Service, reports: ReportSource, store: Store) -> APIRouter:

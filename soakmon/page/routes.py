@@ -196,8 +196,8 @@ def sign_in_routes(door: Door) -> APIRouter:
             COOKIE, secret, max_age=int(store.session_s), httponly=True, samesite="lax",
             secure=request.url.scheme == "https",
         )  # fmt: skip
-        found = store.session(secret)
-        role, csrf = (found.role, found.csrf) if found is not None else ("", "")
+        session = store.session(secret)
+        role, csrf = (session.role, session.csrf) if session is not None else ("", "")
         return SignedIn(name=body.name, role=role, csrf=csrf or "")
 
     @router.post("/set-up", summary="First account", responses=answers(403, 413, 422, 429))

@@ -73,10 +73,10 @@ class _Answer:
         self.body += message.get("body", b"")
         if message.get("more_body"):
             return
-        said = json.dumps(
+        text = json.dumps(
             self._translated(json.loads(self.body)), ensure_ascii=False, allow_nan=False
         )
-        body = said.encode()
+        body = text.encode()
         headers = MutableHeaders(raw=self.start["headers"])
         headers["Content-Length"] = str(len(body))
         headers["Content-Language"] = self.language

@@ -88,14 +88,14 @@ class Store:
             self.connection.execute("PRAGMA synchronous = NORMAL")
             self.connection.execute("PRAGMA foreign_keys = ON")
             self.connection.executescript(_TABLES)
-            (said,) = self.connection.execute("PRAGMA quick_check(1)").fetchone()
+            (answer,) = self.connection.execute("PRAGMA quick_check(1)").fetchone()
         except OSError as error:
             raise StoreError(f"{path}: cannot be opened: {error.strerror}") from None
         except sqlite3.Error as error:
             raise self._trouble(error) from None
-        if said != "ok":
+        if answer != "ok":
             self.connection.close()
-            raise self._trouble(sqlite3.DatabaseError(" ".join(said.split())))
+            raise self._trouble(sqlite3.DatabaseError(" ".join(answer.split())))
 
     def _trouble(self, error: sqlite3.Error) -> SoakmonError:
         """What is wrong with the file, and what to do: what may pass, or what must be mended."""
@@ -124,8 +124,8 @@ class Store:
     def accounts(self) -> list[tuple[str, Role]]:
         """Names and roles."""
         with self._held() as db:
-            found = db.execute("SELECT name, role FROM account ORDER BY name").fetchall()
-        return [(name, Role(role)) for name, role in found]
+            rows = db.execute("SELECT name, role FROM account ORDER BY name").fetchall()
+        return [(name, Role(role)) for name, role in rows]
 
     def password_of(self, name: str) -> str | None:
         """The hash of an account's password."""
@@ -216,8 +216,8 @@ class Store:
     def tokens(self) -> list[tuple[str, Role, float]]:
         """Names, roles and ends (wall s) of the tokens."""
         with self._held() as db:
-            found = db.execute("SELECT name, role, expires_s FROM token ORDER BY name").fetchall()
-        return [(name, Role(role), expires_s) for name, role, expires_s in found]
+            rows = db.execute("SELECT name, role, expires_s FROM token ORDER BY name").fetchall()
+        return [(name, Role(role), expires_s) for name, role, expires_s in rows]
 
     def remove_token(self, name: str) -> bool:
         """Revoke a token; whether there was one."""

@@ -12,8 +12,8 @@ from soakmon.texts import texts
 @cache
 def page_texts(language: str) -> Mapping[str, str]:
     """The page's texts by key, in a language."""
-    found = texts(language)
-    own = {key: text for key, text in found.items() if "." not in key or key in _TIMES}
+    every = texts(language)
+    own = {key: text for key, text in every.items() if "." not in key or key in _TIMES}
     return MappingProxyType(own)
 
 

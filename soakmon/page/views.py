@@ -67,7 +67,7 @@ class Shells:
     ) -> HTMLResponse:
         """A view for somebody (None: not signed in), in the language of their browser."""
         language = language_of(request.headers.get("accept-language", ""))
-        made = self.environment.get_template(f"{view}.html").render(
+        page = self.environment.get_template(f"{view}.html").render(
             t=page_texts(language),
             language=language,
             base=f"{self.base}/{language}",
@@ -78,7 +78,7 @@ class Shells:
             who=who,
             modules=modules_of(f"{script or view}.js"),
         )
-        return HTMLResponse(made, headers={"Vary": "Accept-Language"})
+        return HTMLResponse(page, headers={"Vary": "Accept-Language"})
 
 
 def add_views(app: FastAPI, door: Door, name: str, fuel_g_per_ml: float, carbs: int) -> None:

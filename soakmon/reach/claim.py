@@ -56,28 +56,28 @@ class Claim:
         return [self._message(place, asks=True, held=self.held) for place in self.places]
 
     def _message(self, place: str, **values: Any) -> Message:
-        told = body(
+        payload = body(
             "identity", self.wall_s(), bench=self.topics.address, **self.topics.marks, **values
         )
-        return Message(place, told, retain=False)
+        return Message(place, payload, retain=False)
 
     def take(self, topic: str, payload: bytes) -> Message | None:
         """A message on one of the places; what is to be answered."""
-        found = opened(payload)
-        run = found.get("run")
+        content = opened(payload)
+        run = content.get("run")
         if topic not in self.places or not isinstance(run, str) or run == self.topics.run:
             return None
-        address = str(found.get("bench", ""))[:80]
+        address = str(content.get("bench", ""))[:80]
         other = _Other(self.now_s(), address, topic == self.topics.of("identity"))
-        if found.get("asks") is True:
+        if content.get("asks") is True:
             self.heard = other
             # Who has spoken gives way to none that has not; of two alike one must, and only one.
             stronger = self.held, run
-            weaker = found.get("held") is True, self.topics.run
+            weaker = content.get("held") is True, self.topics.run
             if self.refusal or stronger <= weaker:
                 return None
             return self._message(topic, to=run, to_bench=address)
-        if found.get("to") == self.topics.run:
+        if content.get("to") == self.topics.run:
             self.answered = self.heard = other
             self.held = False
         return None

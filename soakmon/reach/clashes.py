@@ -34,8 +34,8 @@ class Clashes:
     def take(self, payload: bytes, now_s: float, ours: Callable[[str], bool]) -> None:
         """What a bench answers to another; ours: whether a bench is one that is watched."""
         try:
-            told = json.loads(payload)
-            key = told["bench"], told["to_bench"]
+            content = json.loads(payload)
+            key = content["bench"], content["to_bench"]
             known = all(is_address(name) for name in key)
         except (ValueError, KeyError, TypeError, RecursionError):
             return

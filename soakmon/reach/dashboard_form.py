@@ -52,14 +52,14 @@ def definition(
 
 
 def _laid_out(panels: Iterable[DashboardPanel], source: DataSource) -> list[dict[str, Any]]:
-    found: list[dict[str, Any]] = []
+    panels_out: list[dict[str, Any]] = []
     x = y = 0
     for panel in panels:
         if x + panel.width > _COLUMNS:
             x, y = 0, y + _HEIGHT
-        found.append(
+        panels_out.append(
             {
-                "id": len(found) + 1,
+                "id": len(panels_out) + 1,
                 "title": panel.title,
                 "type": panel.kind,
                 "datasource": source.named,
@@ -72,4 +72,4 @@ def _laid_out(panels: Iterable[DashboardPanel], source: DataSource) -> list[dict
             }
         )
         x += panel.width
-    return found
+    return panels_out

@@ -33,14 +33,14 @@ class Letter:
     """A message to an address; wall_s: when it was written, since_s: when it began to wait."""
 
     target: str
-    told: Notification
+    note: Notification
     wall_s: float
     since_s: float
     tries: int = 0
 
     def as_memo(self) -> dict[str, Any]:
         """As plain values."""
-        return {"target": self.target, "wall_s": self.wall_s} | asdict(self.told)
+        return {"target": self.target, "wall_s": self.wall_s} | asdict(self.note)
 
 
 @dataclass(eq=False, slots=True)
@@ -86,15 +86,15 @@ class DeliveryQueue:
         self.letters = [_letter(one, now_s()) for one in waiting if one["target"] in self.lines]
         self.ended: queue.Queue[Attempt] = queue.Queue()
 
-    def add(self, told: Notification, wall_s: float) -> None:
+    def add(self, note: Notification, wall_s: float) -> None:
         """A message for a person's addresses, in place of an older one with the same key."""
         for name, line in self.lines.items():
-            if line.target.person == "second" and not told.second:
+            if line.target.person == "second" and not note.second:
                 continue
-            new = Letter(name, told, wall_s, self.now_s())
+            new = Letter(name, note, wall_s, self.now_s())
             for old in [letter for letter in self.letters if _same(letter, new)]:
                 self.letters.remove(old)
-                if old.told.urgent:  # a reminder of what has not gone out waits as long as that
+                if old.note.urgent:  # a reminder of what has not gone out waits as long as that
                     new.since_s, new.tries = old.since_s, old.tries
             self.letters.append(new)
 
@@ -129,7 +129,7 @@ class DeliveryQueue:
             busy = line.attempt is not None or line.again_s > now_s or name in failed
             if busy or not own:
                 continue
-            letter = min(own, key=lambda one: (not one.told.urgent, one.tries))
+            letter = min(own, key=lambda letter_of: (not letter_of.note.urgent, letter_of.tries))
             letter.tries += 1
             line.attempt = Attempt(letter, now_s)
             threading.Thread(
@@ -137,13 +137,13 @@ class DeliveryQueue:
             ).start()
 
     def _deliver(self, target: Target, attempt: Attempt) -> None:
-        told = attempt.letter.told
-        answers = bool(told.mark) and reply_topic(target.address) is not None
-        how = told.by_button if answers else told.elsewhere
-        body = f"{told.body}\n{how}" if how else told.body
-        more = {"mark": told.mark, "button": told.button} if answers else {}
+        note = attempt.letter.note
+        answers = bool(note.mark) and reply_topic(target.address) is not None
+        how = note.by_button if answers else note.elsewhere
+        body = f"{note.body}\n{how}" if how else note.body
+        more = {"mark": note.mark, "button": note.button} if answers else {}
         try:
-            self.deliver(target, told.title, body, urgent=told.urgent, **more)
+            self.deliver(target, note.title, body, urgent=note.urgent, **more)
         except ReachError as error:
             attempt.error = str(error)
         except Exception as error:  # whatever it is: its text may hold the address
@@ -180,22 +180,22 @@ class DeliveryQueue:
     def trouble(self) -> str:
         """Why messages do not arrive; empty when nothing is known against it."""
         now_s = self.now_s()
-        told = [line.failed for line in self.lines.values() if line.failed]
+        failures = [line.failed for line in self.lines.values() if line.failed]
         for name, line in self.lines.items():
             own = [
                 letter.since_s
                 for letter in self.letters
-                if letter.target == name and letter.told.urgent
+                if letter.target == name and letter.note.urgent
             ]
             waited_s = now_s - min(own, default=now_s)
             if waited_s >= _URGENT_WITHIN_S and not line.failed:
-                told.append(f"{name}: an urgent message has waited for {waited_s:.0f} s")
-        return "; ".join(told)
+                failures.append(f"{name}: an urgent message has waited for {waited_s:.0f} s")
+        return "; ".join(failures)
 
     def drop_old(self, wall_s: float) -> None:
         """Forget what is too old to be news."""
         for one in [letter for letter in self.letters if wall_s - letter.wall_s > _STALE_S]:
-            log.warning("phone: %s was not told %s: it is too old now", one.target, one.told.key)
+            log.warning("phone: %s was not told %s: it is too old now", one.target, one.note.key)
             self.letters.remove(one)
 
     def as_memo(self) -> list[dict[str, Any]]:
@@ -203,10 +203,10 @@ class DeliveryQueue:
         return [letter.as_memo() for letter in self.letters]
 
 
-def _letter(kept: dict[str, Any], now_s: float) -> Letter:
-    told = {key: value for key, value in kept.items() if key not in {"target", "wall_s"}}
-    return Letter(kept["target"], Notification(**told), kept["wall_s"], now_s)
+def _letter(memo: dict[str, Any], now_s: float) -> Letter:
+    note = {key: value for key, value in memo.items() if key not in {"target", "wall_s"}}
+    return Letter(memo["target"], Notification(**note), memo["wall_s"], now_s)
 
 
-def _same(one: Letter, other: Letter) -> bool:
-    return (one.target, one.told.key) == (other.target, other.told.key)
+def _same(first: Letter, other: Letter) -> bool:
+    return (first.target, first.note.key) == (other.target, other.note.key)

@@ -59,7 +59,7 @@ def announcements(topics: Topics, section: MqttSection) -> list[Message]:
     """One retained message for each thing that can be shown."""
     own = device(topics)
     about = {"identifiers": [own], "name": f"soakmon {topics.address}", "sw_version": __version__}
-    found = []
+    messages = []
     for kind, entity, name, topic, template, more in _ENTITIES:
         payload = {
             "name": name,
@@ -71,5 +71,5 @@ def announcements(topics: Topics, section: MqttSection) -> list[Message]:
             "device": about,
         } | more
         place = f"{section.discovery_prefix}/{kind}/{own}/{entity}/config"
-        found.append(Message(place, json.dumps(payload), retain=True))
-    return found
+        messages.append(Message(place, json.dumps(payload), retain=True))
+    return messages

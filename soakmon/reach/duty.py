@@ -47,9 +47,10 @@ class Duty:
     def heard(self, sent_keys: Collection[str]) -> None:
         """The lookout that leads has told of these keys, and of no others."""
         self.held = [
-            one
-            for one in self.held
-            if _own(one.note) or (one.note.key in sent_keys) is not one.note.urgent
+            held_note
+            for held_note in self.held
+            if _own(held_note.note)
+            or (held_note.note.key in sent_keys) is not held_note.note.urgent
         ]
 
     def known(self, keys: Collection[str]) -> None:
@@ -58,16 +59,18 @@ class Duty:
 
     def due(self, now_s: float, *, leads: bool, led: bool) -> list[Notification]:
         """What is sent now. leads: this lookout does; led: it did when the broker was lost."""
-        ready = [self._ready(one, now_s, leads=leads, led=led) for one in self.held]
-        kinds = {_kind(one.note) for one, now in zip(self.held, ready, strict=True) if now}
+        ready = [self._ready(held_note, now_s, leads=leads, led=led) for held_note in self.held]
+        kinds = {
+            _kind(held_note.note) for held_note, now in zip(self.held, ready, strict=True) if now
+        }
         # Those of a kind that came after the first go with it.
         going: list[_Held] = []
         staying: list[_Held] = []
-        for one, now in zip(self.held, ready, strict=True):
-            goes = now or (leads and not _own(one.note) and _kind(one.note) in kinds)
-            (going if goes else staying).append(one)
+        for held_note, now in zip(self.held, ready, strict=True):
+            goes = now or (leads and not _own(held_note.note) and _kind(held_note.note) in kinds)
+            (going if goes else staying).append(held_note)
         self.held = staying
-        sent = list(self._gathered(one.note for one in going))
+        sent = list(self._gathered(held_note.note for held_note in going))
         for note, keys in sent:
             self.sending[note.key] = dict.fromkeys(keys, note.urgent)
         return [note for note, _ in sent]

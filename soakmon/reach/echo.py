@@ -56,11 +56,11 @@ class Echo:
             if not back.done():
                 back.set_result(None)
             return
-        told = opened(received.payload)
-        other = told.get("run", "") != self.topics.run
+        content = opened(received.payload)
+        other = content.get("run", "") != self.topics.run
         if received.topic == self.topics.of("state") and other:
             self.twin_s = self.now_s()
-        elif received.topic == self.topics.of("availability") and told.get("state") == "offline":
+        elif received.topic == self.topics.of("availability") and content.get("state") == "offline":
             self.called_offline = True  # the will of a connection that was lost before this one
 
     @property

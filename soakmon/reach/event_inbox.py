@@ -39,14 +39,14 @@ class EventInbox:
 
     def fresh(self) -> list[Event]:
         """What memory has told since the last call and the journal has not; each with a `uid`."""
-        found = []
+        events = []
         while self.new:
             event = self.new.popleft()
             key = uid(event)
             if not self._known(event, key, 1):
                 event.data["uid"] = key
-                found.append(event)
-        return found
+                events.append(event)
+        return events
 
     def again(self, event: Event) -> bool:
         """Whether memory has told an event of the journal before; asked once for each."""
@@ -62,9 +62,9 @@ class EventInbox:
             known = before * step < 0
             if before + step:
                 self.ahead[key] = before + step
-        for kept in (self.marks, self.ahead):
-            while len(kept) > _MOST_KNOWN:
-                kept.pop(next(iter(kept)))
+        for memory in (self.marks, self.ahead):
+            while len(memory) > _MOST_KNOWN:
+                memory.pop(next(iter(memory)))
         return known
 
     def as_memo(self) -> dict[str, Any]:
@@ -82,5 +82,5 @@ def uid(event: Event) -> str:
     own = event.data.get("uid")
     if own:
         return str(own)
-    said = json.dumps([event.kind, event.t_s, event.data], sort_keys=True, default=str)
-    return hashlib.sha256(said.encode()).hexdigest()[:12]
+    text = json.dumps([event.kind, event.t_s, event.data], sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:12]

@@ -113,15 +113,17 @@ def _named(address: str) -> dict[str, str]:
 def _values(name: str, payload: bytes) -> tuple[dict[str, Any], float] | None:
     """What is shown of a payload, and its wall time, s; None for what is not ours."""
     try:
-        found = json.loads(payload)
-        taken_s = datetime.fromisoformat(found["taken_at"]).timestamp()
-        values = {key: found[key] for key in _KEYS[name] if key in found}
+        content = json.loads(payload)
+        taken_s = datetime.fromisoformat(content["taken_at"]).timestamp()
+        values = {key: content[key] for key in _KEYS[name] if key in content}
     except (ValueError, KeyError, TypeError, RecursionError, OverflowError):
         return None
     good = {key: value for key, value in values.items() if _fits(value, _KEYS[name][key])}
     for key in ("waiting", "acknowledged"):
         if key in good:
-            good[key] = [_alarm(one) for one in good[key][:MOST_LISTED] if isinstance(one, dict)]
+            good[key] = [
+                _alarm(alarm) for alarm in good[key][:MOST_LISTED] if isinstance(alarm, dict)
+            ]
     return good, taken_s
 
 

@@ -88,13 +88,13 @@ def shown(benches: Sequence[Mapping[str, Any]], asked: Asked) -> Shown:
     """The page of the list that was asked for, worst first; each bench with its `standing`."""
     stood = [{**bench, "standing": standing(bench)} for bench in benches]
     words = asked.words.casefold().split()
-    found = [one for one in stood if _wanted(one, asked.which) and _holds(one, words)]
-    found.sort(key=lambda one: (_RANK[one["standing"]], one.get("shop", ""), one["name"]))
+    wanted = [one for one in stood if _wanted(one, asked.which) and _holds(one, words)]
+    wanted.sort(key=lambda one: (_RANK[one["standing"]], one.get("shop", ""), one["name"]))
     counts = Counter(one["standing"] for one in stood)
     return Shown(
-        found[asked.first : asked.first + asked.most],
+        wanted[asked.first : asked.first + asked.most],
         len(stood),
-        len(found),
+        len(wanted),
         {str(one): counts[one] for one in BenchStanding if counts[one]},
     )
 
@@ -117,5 +117,5 @@ def _holds(bench: Mapping[str, Any], words: Sequence[str]) -> bool:
     state = bench.get("state", {})
     for alarm in [*state.get("waiting", ()), *state.get("acknowledged", ())]:
         parts += [alarm.get("text", ""), alarm.get("by", "")]
-    told = "\n".join(parts).casefold()
-    return all(word in told for word in words)
+    text = "\n".join(parts).casefold()
+    return all(word in text for word in words)

@@ -19,7 +19,7 @@ _MOST_KEYS, _MOST_KEY = 20_000, 200
 
 
 @dataclass(frozen=True, slots=True)
-class LookoutSaid:
+class LookoutClaim:
     """What a lookout has published: its run, its term, and what people have been told."""
 
     run: str
@@ -37,7 +37,7 @@ class Leadership:
         self.topic, self.run, self.lead_s = topic, run, lead_s
         self.term = 0  # of our own claim; 0 while we have none
         self.connected_s: float | None = None
-        self.other: LookoutSaid | None = None
+        self.other: LookoutClaim | None = None
         self.other_s = float("-inf")
         self.claimed_s = self.echo_s = self.sent_s = float("-inf")
         self.sent: frozenset[str] = frozenset()
@@ -46,20 +46,20 @@ class Leadership:
         """The connection to the broker came or went."""
         self.connected_s = now_s if connected else None
 
-    def take(self, payload: bytes, now_s: float) -> LookoutSaid | None:
+    def take(self, payload: bytes, now_s: float) -> LookoutClaim | None:
         """A message on the topic; what another lookout says, None for our own or nonsense."""
-        said = _said(payload)
-        if said is None:
+        claim = _claim_in(payload)
+        if claim is None:
             return None
-        if said.run == self.run:
-            self.echo_s = now_s if said.term == self.term else self.echo_s
+        if claim.run == self.run:
+            self.echo_s = now_s if claim.term == self.term else self.echo_s
             return None
-        if (said.term, said.run) > (self.term, self.run):
-            self.other, self.other_s = said, now_s
+        if (claim.term, claim.run) > (self.term, self.run):
+            self.other, self.other_s = claim, now_s
             self.term = 0
         elif self.term:
             self.sent_s = float("-inf")  # it does not know of us: say so at once
-        return said
+        return claim
 
     def leads(self, now_s: float) -> bool:
         """Whether this lookout tells."""
@@ -93,21 +93,21 @@ class Leadership:
         return body("lookout", 0.0, run=self.run, term=self.term, told=sorted(told))
 
 
-def _said(payload: bytes) -> LookoutSaid | None:
+def _claim_in(payload: bytes) -> LookoutClaim | None:
     """What a payload says; None for what no lookout wrote."""
     try:
-        found: Any = json.loads(payload)
-        run, term, told = found["run"], found["term"], found["told"]
+        content: Any = json.loads(payload)
+        run, term, told = content["run"], content["term"], content["told"]
     except (ValueError, KeyError, TypeError, RecursionError):
         return None
     good = isinstance(run, str) and isinstance(told, list) and isinstance(term, int)
-    if not good or found.get("schema") != "soakmon.lookout/1" or not 0 <= term < 2**53:
+    if not good or content.get("schema") != "soakmon.lookout/1" or not 0 <= term < 2**53:
         return None
     keys = [key for key in told[:_MOST_KEYS] if isinstance(key, str) and len(key) <= _MOST_KEY]
-    return LookoutSaid(run[:_MOST_KEY], term, frozenset(keys))
+    return LookoutClaim(run[:_MOST_KEY], term, frozenset(keys))
 
 
-def told_by(payload: bytes) -> LookoutSaid | None:
+def claim_of_follower(payload: bytes) -> LookoutClaim | None:
     """What a lookout that does not lead has told all the same; None for nonsense."""
     try:
         found: Any = json.loads(payload)
@@ -116,4 +116,4 @@ def told_by(payload: bytes) -> LookoutSaid | None:
         }
     except (ValueError, KeyError, TypeError, RecursionError):
         return None
-    return _said(json.dumps(found).encode())
+    return _claim_in(json.dumps(found).encode())

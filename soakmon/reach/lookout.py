@@ -23,7 +23,7 @@ from soakmon.reach.backoff import Backoff
 from soakmon.reach.delivery_queue import DeliveryQueue
 from soakmon.reach.duty import Duty
 from soakmon.reach.health import Board, State
-from soakmon.reach.leader import Leadership, told_by
+from soakmon.reach.leader import Leadership, claim_of_follower
 from soakmon.reach.mqtt import Link, Received, client_id, connect
 from soakmon.reach.phone import send, targets_of, understood
 from soakmon.reach.secrets import read_secret
@@ -66,7 +66,7 @@ class Lookout:
         self.leadership = Leadership(topic, secrets.token_hex(6), section.lead_s)
         self.duty = Duty(section.gather_s, section.lead_s)
         self.led = True  # also when it never finds the broker
-        self.own_told: set[str] = set()
+        self.own_sent: set[str] = set()
         self.letters: dict[str, int] = {}  # how many of each message there were
         self.board = Board()
         self.backoff = Backoff(cap_s=15.0)
@@ -122,9 +122,9 @@ class Lookout:
                 message = self.leadership.due(self.now_s(), known)
                 if message is not None:
                     await link.publish(message)
-                if self.own_told:
-                    payload = json.dumps({"run": self.leadership.run, "told": [*self.own_told]})
-                    self.own_told.clear()
+                if self.own_sent:
+                    payload = json.dumps({"run": self.leadership.run, "told": [*self.own_sent]})
+                    self.own_sent.clear()
                     place = f"{self.leadership.topic}/told"
                     await link.publish(Message(place, payload, retain=False))
                 await asyncio.sleep(self.every_s)
@@ -133,16 +133,16 @@ class Lookout:
         """Another lookout: what it has told is not told again."""
         now_s = self.now_s()
         if received.topic == self.leadership.topic:
-            said = self.leadership.take(received.payload, now_s)
+            claim = self.leadership.take(received.payload, now_s)
             # Kept from before, by whom ever: people know of it.
-            if said is not None and (said == self.leadership.other or received.retained):
-                self.duty.heard(said.told)
-                self.silence.remember(said.told - self.silence.begun(), now_s)
+            if claim is not None and (claim == self.leadership.other or received.retained):
+                self.duty.heard(claim.told)
+                self.silence.remember(claim.told - self.silence.begun(), now_s)
             return
-        said = told_by(received.payload)
-        if said is not None and said.run != self.leadership.run:
-            self.duty.known(said.told)
-            self.silence.remember(said.told, now_s)
+        claim = claim_of_follower(received.payload)
+        if claim is not None and claim.run != self.leadership.run:
+            self.duty.known(claim.told)
+            self.silence.remember(claim.told, now_s)
 
     def _hear(self, received: Received) -> None:
         if received.topic.startswith(self.leadership.topic):
@@ -174,14 +174,14 @@ class Lookout:
             if leads is not was:
                 log.info("this lookout %s", "tells" if leads else "listens: another one tells")
             was = leads
-            for told in self.duty.due(now_s, leads=leads, led=self.led):
-                log.warning("%s: %s", told.title, told.body)
+            for note in self.duty.due(now_s, leads=leads, led=self.led):
+                log.warning("%s: %s", note.title, note.body)
                 if not leads:
-                    self.own_told |= self.duty.sending[told.key].keys()
-                title, body = in_language(told.title, language), in_language(told.body, language)
-                self.post.add(replace(told, title=title, body=body), time.time())
-                self.letters[told.key] = sum(
-                    letter.told.key == told.key for letter in self.post.letters
+                    self.own_sent |= self.duty.sending[note.key].keys()
+                title, body = in_language(note.title, language), in_language(note.body, language)
+                self.post.add(replace(note, title=title, body=body), time.time())
+                self.letters[note.key] = sum(
+                    letter.note.key == note.key for letter in self.post.letters
                 )
             now = self.silence.opinions()
             for name in [name for name in now if now[name] != known.get(name)]:
@@ -197,7 +197,7 @@ class Lookout:
 
     def _delivered(self) -> None:
         """People know of what one address at least has taken."""
-        left = Counter(letter.told.key for letter in self.post.letters)
+        left = Counter(letter.note.key for letter in self.post.letters)
         self.letters = {key: count for key, count in self.letters.items() if key in left}
         self.duty.delivered({key for key, count in self.letters.items() if left[key] >= count})
 

@@ -37,8 +37,8 @@ class Target:
     @property
     def name(self) -> str:
         """Such as first/1 (mailto): the scheme is all that is shown of an address."""
-        scheme, found, _ = self.address.partition("://")
-        return f"{self.person}/{self.number} ({scheme if found and scheme.isalnum() else '?'})"
+        scheme, rest, _ = self.address.partition("://")
+        return f"{self.person}/{self.number} ({scheme if rest and scheme.isalnum() else '?'})"
 
 
 def targets_of(section: PhoneSection) -> list[Target]:
@@ -110,7 +110,7 @@ def send(
     out = apprise.Apprise(asset=asset)
     kind = apprise.NotifyType.FAILURE if urgent else apprise.NotifyType.INFO
     _library_log.addFilter(redaction := _Redaction(address))
-    _library_log.addHandler(said := _LogLines())
+    _library_log.addHandler(lines := _LogLines())
     try:
         good = out.add(address) and out.notify(body, title, kind)
     except Exception as error:  # a plugin may raise anything, with the address in it
@@ -118,10 +118,10 @@ def send(
             say("phone.failed", name=target.name, name2=type(error).__name__)
         ) from None
     finally:
-        _library_log.removeHandler(said)
+        _library_log.removeHandler(lines)
         _library_log.removeFilter(redaction)
     if not good:
-        raise ReachError(say("phone.not_sent", name=target.name, lines=_why(" ".join(said.lines))))
+        raise ReachError(say("phone.not_sent", name=target.name, lines=_why(" ".join(lines.lines))))
 
 
 # What a server answers, by its status.

@@ -102,10 +102,10 @@ class PhoneOutlet:
         targets = targets_of(self.bench.phone)
         waiting = self.post.as_memo()
         if not self.taken_up:
-            kept = self._left()
-            self.rules.memory = Memory.of(kept.get("rules", {}))
-            self.heard.remember(kept.get("heard", {}))
-            waiting = kept.get("waiting", [])
+            memo = self._left()
+            self.rules.memory = Memory.of(memo.get("rules", {}))
+            self.heard.remember(memo.get("heard", {}))
+            waiting = memo.get("waiting", [])
             self.taken_up = True
         self.post = DeliveryQueue(targets, waiting, self.deliver, self.now_s)
         self.replies = [topic for one in targets if (topic := reply_topic(one.address))]
@@ -116,14 +116,14 @@ class PhoneOutlet:
     def _left(self) -> dict[str, Any]:
         """The memo of the last run; nothing when it cannot be read: twice rather than never."""
         try:
-            kept = self.aside.do(self.outbox.memo)
-            Memory.of(kept.get("rules", {}))
+            memo = self.aside.do(self.outbox.memo)
+            Memory.of(memo.get("rules", {}))
         except (
             sqlite3.Error, TimeoutError, ValueError, KeyError, TypeError, AttributeError
         ) as error:  # fmt: skip
             log.warning("phone: what was told before cannot be read: %s", error)
             return {}
-        return kept
+        return memo
 
     def close(self) -> None:
         """Nothing to close."""
@@ -134,8 +134,8 @@ class PhoneOutlet:
         wall_s = self.wall_s()
         self._hear(wall_s)
         self.rules.look(self._status(), wall_s)
-        for told in self.rules.due(wall_s):
-            self.post.add(told, wall_s)
+        for note in self.rules.due(wall_s):
+            self.post.add(note, wall_s)
         self.post.drop_old(wall_s)
         if self.post.round(self.patience_s):
             self.board.sent(NAME)
@@ -157,14 +157,14 @@ class PhoneOutlet:
     def _take(self) -> None:
         """Take what memory tells, and of the journal what memory has not told already."""
         try:
-            found = self.aside.do(self._read)
+            events = self.aside.do(self._read)
             self.unread = ""
         except (sqlite3.Error, TimeoutError) as error:
-            found = []
+            events = []
             self.unread = f"the journal cannot be read: {error}"
         for event in self.heard.fresh():
             self._heed(event, "")
-        for event, title in found:
+        for event, title in events:
             # After weeks without a phone nobody wants the alarms of those weeks.
             news = self.wall_s() - event.wall_s <= _STALE_S
             timed = event.kind in {"alarm", "verdict"}

@@ -38,15 +38,15 @@ def fields(**values: Any) -> dict[str, Value]:
 
     What is missing is left out.
     """
-    found: dict[str, Value] = {}
+    given: dict[str, Value] = {}
     for name, value in values.items():
         if isinstance(value, bool | int | float | np.number):
             number = float(value)
             if math.isfinite(number):
-                found[name] = number
+                given[name] = number
         elif value is not None and str(value):
-            found[name] = str(value)
-    return found
+            given[name] = str(value)
+    return given
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +62,8 @@ class Origin:
 
         Each job that is a tag is a set of new series, and a database is as large as its series.
         """
-        found = {"bench": self.bench, "carb": "" if carb is None else str(carb)}
-        return _given(found | ({"job": job or ""} if self.by_job else {}))
+        tags_of = {"bench": self.bench, "carb": "" if carb is None else str(carb)}
+        return _given(tags_of | ({"job": job or ""} if self.by_job else {}))
 
     def place(self, soak: int | None, t_s: float) -> dict[str, Value]:
         """Where in which soak it was, s: with by_job alone, else `soak_info` tells the soak."""
@@ -108,23 +108,23 @@ def of_event(origin: Origin, job: str | None, event: Event) -> list[Point]:
     """Points of an event: estimate, phase, alarm, acknowledgement, fault or verdict; and which
     soak of which job that is, where it begins, changes or goes on.
     """
-    found = content(event)
-    if isinstance(found, Estimate | PhaseChange | VerdictForm):
-        name, values = _of_state(found)
+    parsed = content(event)
+    if isinstance(parsed, Estimate | PhaseChange | VerdictForm):
+        name, values = _of_state(parsed)
         time_ns, carb = _ns(event.wall_s), None
-    elif isinstance(found, Alarm | AlarmsSeen | Fault):
-        name, values = _of_moment(found)
+    elif isinstance(parsed, Alarm | AlarmsSeen | Fault):
+        name, values = _of_moment(parsed)
         # Those of one moment are told apart by a nanosecond.
         time_ns = _ns(event.wall_s) + event.id % 1000
-        carb = found.carb if isinstance(found, Alarm) else None
+        carb = parsed.carb if isinstance(parsed, Alarm) else None
     else:
         return []
     own = origin.place(event.soak, event.t_s) | values
-    made = [Point(f"soak_{name}", origin.tags(job, carb), own, time_ns, event.id)]
-    if isinstance(found, Estimate | PhaseChange) and event.soak and not origin.by_job:
-        runs = not (isinstance(found, PhaseChange) and found.phase is Phase.ENDED)
-        made.append(_info(origin, job, event, runs=runs))
-    return [point for point in made if point.fields]
+    points = [Point(f"soak_{name}", origin.tags(job, carb), own, time_ns, event.id)]
+    if isinstance(parsed, Estimate | PhaseChange) and event.soak and not origin.by_job:
+        runs = not (isinstance(parsed, PhaseChange) and parsed.phase is Phase.ENDED)
+        points.append(_info(origin, job, event, runs=runs))
+    return [point for point in points if point.fields]
 
 
 def _info(origin: Origin, job: str | None, event: Event, *, runs: bool) -> Point:

@@ -52,6 +52,6 @@ async def _database(bench: Bench) -> None:
 async def _phone(bench: Bench) -> None:
     from soakmon.reach.phone import targets_of, understood
 
-    unknown = [one.name for one in targets_of(bench.phone) if not understood(one)]
+    unknown = [target.name for target in targets_of(bench.phone) if not understood(target)]
     if unknown:
         raise ReachError(f"{', '.join(unknown)}: the address is not understood")

@@ -60,23 +60,23 @@ def with_button(address: str, label: str, mark: str) -> str:
 def marks_on(topic: str, since_wall_s: float) -> set[str]:
     """The marks that were written to a topic since then. Raises httpx.HTTPError."""
     query = {"poll": "1", "since": str(int(since_wall_s))}
-    said = b""
+    stream = b""
     with (
         httpx.Client(timeout=_ANSWERS_S, follow_redirects=False) as http,
         http.stream("GET", f"{topic}/json", params=query) as answer,
     ):
         answer.raise_for_status()
         for piece in answer.iter_bytes():
-            said += piece
-            if len(said) > _MOST_BYTES:
+            stream += piece
+            if len(stream) > _MOST_BYTES:
                 break
-    found = set()
-    for line in said.decode("utf-8", "replace").splitlines():
+    marks = set()
+    for line in stream.decode("utf-8", "replace").splitlines():
         with suppress(ValueError, AttributeError):
             mark = str(json.loads(line).get("message", ""))
             if _MARK.fullmatch(mark):
-                found.add(mark)
-    return found
+                marks.add(mark)
+    return marks
 
 
 def was_heard(

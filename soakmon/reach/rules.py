@@ -132,15 +132,15 @@ class Memory:
     dry_told: int = 0
 
     @staticmethod
-    def of(kept: dict[str, Any]) -> Memory:
+    def of(memo: dict[str, Any]) -> Memory:
         """The memory that `asdict` made plain."""
-        memory = Memory(**kept)
+        memory = Memory(**memo)
         memory.alarms = [
-            AlarmState(**alarm | {"id": str(alarm["id"])}) for alarm in kept.get("alarms", [])
+            AlarmState(**alarm | {"id": str(alarm["id"])}) for alarm in memo.get("alarms", [])
         ]
-        memory.soon = [Notification(**told) for told in kept.get("soon", [])]
-        memory.held = [Notification(**told) for told in kept.get("held", [])]
-        memory.troubles = {k: Trouble(**t) for k, t in kept.get("troubles", {}).items()}
+        memory.soon = [Notification(**note) for note in memo.get("soon", [])]
+        memory.held = [Notification(**note) for note in memo.get("held", [])]
+        memory.troubles = {k: Trouble(**t) for k, t in memo.get("troubles", {}).items()}
         return memory
 
 
@@ -220,7 +220,7 @@ class Rules:
         if self.memory.held and not self.policy.quiet(now_s):
             found += self.memory.held
             self.memory.held = []
-        return [self._in_policy_language(one) for one in found]
+        return [self._in_policy_language(note) for note in found]
 
     def _in_policy_language(self, note: Notification) -> Notification:
         """A message in the language of those who are told."""

@@ -33,8 +33,8 @@ def read_secret(file: str, variable: str, key: str) -> str:
 def addresses(listed: Iterable[str], file: str, variable: str, key: str) -> list[str]:
     """Addresses from all places: the configuration, a file or the environment, one a line."""
     lines = read_secret(file, variable, key).splitlines()
-    found = [line.strip() for line in [*listed, *lines]]
-    return [line for line in found if line and not line.startswith("#")]
+    known = [line.strip() for line in [*listed, *lines]]
+    return [line for line in known if line and not line.startswith("#")]
 
 
 def redact(text: str, secrets: Iterable[str]) -> str:

@@ -94,8 +94,8 @@ def place_of(topic: str) -> tuple[str, str] | None:
 
     None for what is no bench's.
     """
-    found = _PLACE.fullmatch(topic)
-    return None if found is None else (found[1], found[2])
+    match = _PLACE.fullmatch(topic)
+    return None if match is None else (match[1], match[2])
 
 
 def utc(wall_s: float) -> str:
@@ -111,10 +111,10 @@ def body(schema: str, wall_s: float, **values: Any) -> str:
 def opened(payload: bytes) -> dict[str, Any]:
     """What a payload holds; what is not a JSON object counts as empty."""
     try:
-        found = json.loads(payload)
+        content = json.loads(payload)
     except (ValueError, RecursionError):
         return {}
-    return found if isinstance(found, dict) else {}
+    return content if isinstance(content, dict) else {}
 
 
 def availability(topics: Topics, wall_s: float, state: str, reason: str) -> Message:
@@ -186,8 +186,8 @@ def of_event(topics: Topics, event: Event) -> list[Message]:
         payload = body("alarm", event.wall_s, **common, **event.data)
         return [Message(topics.of("alarms"), payload, retain=False)]
     if event.kind == DropTimes.KIND:
-        found = [_drop(*drop) for drop in DropTimes.model_validate(event.data).drops]
-        payload = body("drops", event.wall_s, **common, t_s=event.t_s, drops=found)
+        drops = [_drop(*drop) for drop in DropTimes.model_validate(event.data).drops]
+        payload = body("drops", event.wall_s, **common, t_s=event.t_s, drops=drops)
         return [Message(topics.of("drops"), payload, retain=False)]
     return []
 

@@ -180,11 +180,11 @@ def trials(bench: str, link: str, *, valve: bool, now: str) -> list[tuple[Text, 
     leak = {"carb": 2, "leak_g_per_h": 1.4}
 
     def told_of(kind: str, text: str) -> Text:
-        found = leak | {"kind": kind, "text": text}
-        return alarm(found, bench, noticed=now, shut_at=now, reminder=False, valve=valve, link=link)
+        event = leak | {"kind": kind, "text": text}
+        return alarm(event, bench, noticed=now, shut_at=now, reminder=False, valve=valve, link=link)
 
     verdict = VerdictForm(verdict=Outcome.TIGHT, reason=say("wording.invented_no_leak"))
-    told = (
+    messages = (
         (told_of("flood", say("wording.invented_drops")), True),
         (told_of("weep", say("wording.invented_slow")), True),
         (trouble("cell_trouble", say("wording.invented_no_reading"), now, bench, link), True),
@@ -193,7 +193,7 @@ def trials(bench: str, link: str, *, valve: bool, now: str) -> list[tuple[Text, 
     test = say("wording.this_test_nothing_has_happened")
     return [
         ((say("wording.test", title=title), f"{test}\n{text}"), urgent)
-        for (title, text), urgent in told
+        for (title, text), urgent in messages
     ]
 
 

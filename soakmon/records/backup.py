@@ -84,18 +84,18 @@ def _unsigned(member: tarfile.TarInfo) -> tarfile.TarInfo:
 
 def _copies(folder: Path, scratch: Path) -> list[tuple[Path, str]]:
     """(what to pack, its name). Databases first: an attachment is there before its record is."""
-    found = []
+    copies = []
     for source in (folder / name for name in _DATABASES if (folder / name).exists()):
         with (
             closing(sqlite3.connect(source)) as one,
             closing(sqlite3.connect(scratch / source.name)) as other,
         ):
             one.backup(other)
-        found.append((scratch / source.name, source.name))
+        copies.append((scratch / source.name, source.name))
     plain = [folder / name for name in sorted(_PLAIN - set(_DATABASES))]
     plain += sorted((folder / _ATTACHMENTS).rglob("*"))
     inside = [(path, path.relative_to(folder).as_posix()) for path in plain if path.is_file()]
-    return found + [(path, name) for path, name in inside if _is_ours(name)]
+    return copies + [(path, name) for path, name in inside if _is_ours(name)]
 
 
 def _is_ours(name: str) -> bool:
@@ -118,12 +118,12 @@ def restore(source: Path, folder: Path) -> int:
         base = folder if folder.exists() else folder.parent
         base.mkdir(parents=True, exist_ok=True)
         with TemporaryDirectory(dir=base, prefix=".restore-") as name:
-            made = Path(name) / "data"
-            made.mkdir(mode=0o700)
+            unpacked = Path(name) / "data"
+            unpacked.mkdir(mode=0o700)
             for archive, member in _members(source, folder):
-                _unpack(archive, member, made)
-            count = _checked(made)
-            _put(made, folder)
+                _unpack(archive, member, unpacked)
+            count = _checked(unpacked)
+            _put(unpacked, folder)
             return count
     except (tarfile.TarError, gzip.BadGzipFile, *_BROKEN) as error:
         raise InputError(f"{source}: is not a backup, or damaged: {error}") from None
@@ -209,11 +209,11 @@ def _checked(folder: Path) -> int:
     for path in folder.glob("*.db"):
         try:
             with closing(sqlite3.connect(path)) as database:
-                said = database.execute("PRAGMA integrity_check").fetchone()[0]
+                answer = database.execute("PRAGMA integrity_check").fetchone()[0]
         except sqlite3.Error as error:
-            said = str(error)
-        if said != "ok":
-            raise InputError(f"{path.name}: is damaged in the backup: {said}")
+            answer = str(error)
+        if answer != "ok":
+            raise InputError(f"{path.name}: is damaged in the backup: {answer}")
     for path in (p for p in FileStore(folder / _ATTACHMENTS).folder.rglob("*") if p.is_file()):
         if sha256_of(path) != path.name:
             raise InputError(f"{path.name}: is damaged in the backup")

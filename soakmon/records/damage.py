@@ -90,9 +90,9 @@ def fault_in(journal: Journal) -> str:
     """
     whole = journal.path.stat().st_size <= _WHOLE_BYTES
     for part in ("",) if whole else (f"({table})" for table in _SMALL):
-        (said,) = journal.connection.execute(f"PRAGMA integrity_check{part}").fetchone()
-        if said != "ok":
-            return str(said).splitlines()[-1]
+        (answer,) = journal.connection.execute(f"PRAGMA integrity_check{part}").fetchone()
+        if answer != "ok":
+            return str(answer).splitlines()[-1]
     for (data,) in journal.connection.execute("SELECT data FROM event"):
         json.loads(data)
     for entry in journal.soaks():
@@ -104,8 +104,10 @@ def fault_in(journal: Journal) -> str:
 
 def _asides(path: Path) -> list[Path]:
     """The journals that were set aside, the last one last."""
-    found = path.parent.glob(f"{path.name}{MARK}*")
-    return sorted((one for one in found if _number(one) is not None), key=lambda p: _number(p) or 0)
+    files = path.parent.glob(f"{path.name}{MARK}*")
+    return sorted(
+        (file for file in files if _number(file) is not None), key=lambda p: _number(p) or 0
+    )
 
 
 def _number(aside: Path) -> int | None:
@@ -161,7 +163,7 @@ def _begin_anew(path: Path, aside: Path) -> None:
 
 def _reported(folder: Path) -> list[int]:
     """Numbers of the soaks that have a report: they are not given again."""
-    names = [found.name.removeprefix("soak-") for found in folder.glob("reports/soak-*")]
+    names = [report.name.removeprefix("soak-") for report in folder.glob("reports/soak-*")]
     return [int(name) for name in names if name.isascii() and name.isdigit()]
 
 

@@ -148,8 +148,8 @@ def as_recorded(event: Recorded) -> tuple[str, dict[str, Any]]:
 def content(event: Event) -> Content | Alarm | Fault | VerdictForm | None:
     """What an event holds; None of a kind without a form. Raises ValueError for a damaged one."""
     if event.kind in _OF_WATCH:
-        found: Alarm | Fault | VerdictForm = _OF_WATCH[event.kind].validate_python(event.data)
-        return found
+        parsed: Alarm | Fault | VerdictForm = _OF_WATCH[event.kind].validate_python(event.data)
+        return parsed
     form = _FORMS.get(event.kind)
     return None if form is None else form.model_validate(event.data)
 
@@ -159,9 +159,9 @@ def contents(
 ) -> Iterator[tuple[Event, Content | Alarm | Fault | VerdictForm]]:
     """Events that have a form, each with what it holds, in order. Raises as `content` does."""
     for event in events:
-        found = content(event)
-        if found is not None:
-            yield event, found
+        parsed = content(event)
+        if parsed is not None:
+            yield event, parsed
 
 
 def all_of(form: type[Form], events: Iterable[Event]) -> list[Form]:

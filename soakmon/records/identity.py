@@ -37,8 +37,8 @@ def bench_id(folder: Path) -> str:
 
 def _read(file: Path) -> str:
     with suppress(OSError, UnicodeDecodeError):
-        found = file.read_text(encoding="ascii").strip()
-        return found if _FORM.fullmatch(found) else ""
+        number = file.read_text(encoding="ascii").strip()
+        return number if _FORM.fullmatch(number) else ""
     return ""
 
 

@@ -110,8 +110,8 @@ class Journal:
             migrate(connection, str(path))
             numbers = [highest(connection, table) for table in ("soak", "batch", "event")]
         except (sqlite3.Error, OSError) as error:
-            told = f"{path}: the journal cannot be opened: {error}"
-            raise (DamagedError if speaks_of_damage(error) else TroubleError)(told) from None
+            text = f"{path}: the journal cannot be opened: {error}"
+            raise (DamagedError if speaks_of_damage(error) else TroubleError)(text) from None
         self.waiting = Waiting(*numbers)
         self.writer = Writer(lambda: connect(path), self.waiting, connection)
         self.rows: list[Rows] = []
@@ -293,21 +293,21 @@ class Journal:
         if not entry:
             return
         gates, first = entry[0]
-        found = self._all(
+        rows = self._all(
             "SELECT id, rows, crc FROM batch WHERE soak = ? AND id >= ? ORDER BY id",
             (soak, max(int(first), after + 1)),
         )
-        for number, data, crc in found:
+        for number, data, crc in rows:
             if crc is not None and zlib.crc32(data) != crc:
                 raise DamagedError(f"{self.path}: readings of soak {soak} are damaged")
             yield int(number), unpack(data, int(gates))
 
     def read_events(self, soak: int | None = None, after: int = 0) -> list[Event]:
         """Committed events after a number, of one soak or of all."""
-        found = self._all(
+        rows = self._all(
             f"{EVENTS} WHERE id > ? AND (? IS NULL OR soak = ?) ORDER BY id", (after, soak, soak)
         )
-        return [event_of(row) for row in found]
+        return [event_of(row) for row in rows]
 
     def holds_alarm(self, uid: str) -> bool:
         """Whether an alarm with this mark is on disk."""

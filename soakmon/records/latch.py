@@ -92,7 +92,7 @@ class Latch:
             alarm = alarm | {"text": str(alarm.get("text", ""))[:_LONGEST]}
         with self.lock:
             before = self.reasons if self.note is not None and self.note.alarm is not None else []
-            also = tuple(one for one in before if one != reason)[:_MOST_MORE]
+            also = tuple(earlier for earlier in before if earlier != reason)[:_MOST_MORE]
             self.note = LatchEntry(reason, code, wall_s, alarm, also)
             self._changed()
 
@@ -137,7 +137,7 @@ class Latch:
                 try:
                     os.posix_fallocate(file, 0, _SLOTS * _SLOT_BYTES)
                     _sync_folder(self.path.parent)
-                    lies = max(_whole(file).values(), default=(0, None), key=lambda one: one[0])
+                    lies = max(_whole(file).values(), default=(0, None), key=lambda slot: slot[0])
                 except OSError:
                     os.close(file)
                     raise
@@ -271,8 +271,8 @@ def _packed(number: int, note: LatchEntry | None) -> bytes:
 
 
 def _encoded(number: int, note: LatchEntry | None) -> bytes:
-    said = {"number": number, "note": None if note is None else asdict(note)}
-    return json.dumps(said, ensure_ascii=False).encode("utf-8", "replace")
+    content = {"number": number, "note": None if note is None else asdict(note)}
+    return json.dumps(content, ensure_ascii=False).encode("utf-8", "replace")
 
 
 def _unpacked(slot: bytes) -> tuple[int, LatchEntry | None] | None:
@@ -281,11 +281,11 @@ def _unpacked(slot: bytes) -> tuple[int, LatchEntry | None] | None:
     try:
         if len(slot) != _SLOT_BYTES or int(head, 16) != zlib.crc32(text):
             return None
-        said = json.loads(text)
-        note = said["note"]
+        content = json.loads(text)
+        note = content["note"]
         if note is not None:
             note = LatchEntry(**note | {"also": tuple(note.get("also", ()))})
-        return int(said["number"]), note
+        return int(content["number"]), note
     except (ValueError, KeyError, TypeError):
         return None
 

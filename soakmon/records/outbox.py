@@ -76,30 +76,30 @@ class Outbox:
 
     def events(self, most: int = 500) -> list[Event]:
         """The next events after the cursor, oldest first."""
-        found = self.connection.execute(
+        rows = self.connection.execute(
             f"{EVENTS} WHERE id > ? ORDER BY id LIMIT ?", (self.cursor.event, most)
         )
-        return [_event(row) for row in found]
+        return [_event(row) for row in rows]
 
     def batches(self, most: int = 100) -> list[Batch]:
         """The next batches after the cursor, oldest first."""
-        found = self.connection.execute(
+        rows = self.connection.execute(
             f"{_BATCH} WHERE batch.id > ? ORDER BY batch.id LIMIT ?", (self.cursor.batch, most)
         )
-        return [_batch(row) for row in found]
+        return [_batch(row) for row in rows]
 
     def batches_of(self, soak: int, first: int = 0, last: int = 2**62) -> Iterator[Batch]:
         """Batches of a soak with numbers from first to last, oldest first."""
-        found = self.connection.execute(
+        rows = self.connection.execute(
             f"{_BATCH} WHERE soak = ? AND batch.id BETWEEN ? AND ? ORDER BY batch.id",
             (soak, first, last),
         )
-        return (_batch(row) for row in found.fetchall())
+        return (_batch(row) for row in rows.fetchall())
 
     def events_of(self, soak: int) -> list[Event]:
         """All events of a soak, oldest first."""
-        found = self.connection.execute(f"{EVENTS} WHERE soak = ? ORDER BY id", (soak,))
-        return [_event(row) for row in found]
+        rows = self.connection.execute(f"{EVENTS} WHERE soak = ? ORDER BY id", (soak,))
+        return [_event(row) for row in rows]
 
     def soak(self, number: int | None) -> tuple[str, str | None]:
         """Title and job of a soak."""
@@ -110,10 +110,10 @@ class Outbox:
 
     def soaks_of(self, name: str) -> list[int]:
         """Numbers of the soaks of a job, or the soak of this number."""
-        found = self.connection.execute(
+        rows = self.connection.execute(
             "SELECT id FROM soak WHERE job = ? OR CAST(id AS TEXT) = ? ORDER BY id", (name, name)
         )
-        return [int(row[0]) for row in found]
+        return [int(row[0]) for row in rows]
 
     def events_waiting(self) -> int:
         """Events that have not gone out."""
@@ -160,12 +160,12 @@ class Outbox:
 
     def park(self, wall_s: float, reason: str, payload: str) -> bool:
         """Put aside what the other side refuses for good; False when it lies there already."""
-        found = self.connection.execute(
+        rows = self.connection.execute(
             "INSERT INTO poison (outlet, wall_s, reason, payload) SELECT ?, ?, ?, ?"
             " WHERE NOT EXISTS (SELECT 1 FROM poison WHERE outlet = ? AND payload = ?)",
             (self.name, wall_s, reason, payload, self.name, payload),
         )
-        return found.rowcount > 0
+        return rows.rowcount > 0
 
     def memo(self) -> dict[str, Any]:
         """What the outlet has noted for itself."""

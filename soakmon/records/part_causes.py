@@ -122,9 +122,9 @@ def learnt_table(table: Table, seen: Iterable[PartSeen]) -> Table:
 
 
 def _moved(rule: PartRule, seen: Mapping[tuple[str, bool | str], PartSeen]) -> PartRule:
-    one = seen.get((rule.field, rule.value))
-    if one is None:
+    seen_part = seen.get((rule.field, rule.value))
+    if seen_part is None:
         return rule
-    factor = {cause: round(one.cases[cause][2], 3) for cause in rule.factor}
-    because = say("part_causes.seen", because=rule.because, carbs=f"{one.carbs:.0f}")
+    factor = {cause: round(seen_part.cases[cause][2], 3) for cause in rule.factor}
+    because = say("part_causes.seen", because=rule.because, carbs=f"{seen_part.carbs:.0f}")
     return rule.model_copy(update={"factor": factor, "because": because})

@@ -61,8 +61,8 @@ def evaporation_of(decision: Decision, settings: Settings) -> dict[str, JsonValu
 
 def past_soaks(data: Iterable[Mapping[str, Any]], settings: Settings) -> list[PastSoak]:
     """The soaks among the data of results that were of such a bottle, hose and fuel."""
-    kept = [one for one in map(_read, data) if one is not None and one.of == _of(settings)]
-    return [PastSoak(one.lost_g, one.feed_g, one.bowls_g, one.spare_g) for one in kept]
+    soaks = [soak for soak in map(_read, data) if soak is not None and soak.of == _of(settings)]
+    return [PastSoak(soak.lost_g, soak.feed_g, soak.bowls_g, soak.spare_g) for soak in soaks]
 
 
 def soaks_by_bench(
@@ -73,14 +73,14 @@ def soaks_by_bench(
     results: whose it is, and the data of a result. Of a kind is the same fuel, the same bottle and
     a hose of the same wall, however long.
     """
-    found: dict[str, list[PastSoak]] = {}
+    by_bench: dict[str, list[PastSoak]] = {}
     kind = _kind(_of(settings))
     for whose, data in results:
         one = _read(data)
         if one is not None and _kind(one.of) == kind:
             told = PastSoak(one.lost_g, one.feed_g, one.bowls_g, one.spare_g)
-            found.setdefault(whose, []).append(told)
-    return found
+            by_bench.setdefault(whose, []).append(told)
+    return by_bench
 
 
 def _kind(of: Mapping[str, Any]) -> tuple[Any, ...]:

@@ -122,15 +122,15 @@ def shifts(
     rule counts once for a carb, however many notes repeat it.
     """
     written = list(notes)
-    found: dict[int, Shift] = {}
+    by_carb: dict[int, Shift] = {}
     for carb, values in carbs.items():
         texts = [text for place, text in written if place in {None, carb}]
         texts.append(str(values.get("notes") or ""))
         rules: list[_Rule] = [r for r in table.part if _has(values, r)]
         rules += [r for r in table.note if any(r.matches(text) for text in texts)]
         if rules:
-            found[carb] = _together(rules, table.limits)
-    return found
+            by_carb[carb] = _together(rules, table.limits)
+    return by_carb
 
 
 def _has(values: Mapping[str, Any], rule: PartRule) -> bool:
@@ -143,8 +143,8 @@ def _together(rules: list[_Rule], limits: Limits) -> Shift:
     for rule in rules:
         for cause, by in rule.factor.items():
             factor[cause] = factor.get(cause, 1.0) * by
-    kept = {cause: min(max(value, limits.least), limits.most) for cause, value in factor.items()}
-    return Shift(kept, tuple(rule.because for rule in rules))
+    bounded = {cause: min(max(value, limits.least), limits.most) for cause, value in factor.items()}
+    return Shift(bounded, tuple(rule.because for rule in rules))
 
 
 def _names(words: Iterable[str], sentence: str) -> bool:

@@ -44,5 +44,7 @@ def blind_stretches(t_s: Floats, values: Floats) -> list[tuple[float, float]]:
     usual_s = float(np.median(np.diff(t_s))) if len(t_s) > 1 else 0.0
     edges = [*read_s.tolist(), float(t_s[-1])]
     return [
-        (one, other) for one, other in pairwise(edges) if other - one > max(BLIND_S, 3 * usual_s)
+        (first, other)
+        for first, other in pairwise(edges)
+        if other - first > max(BLIND_S, 3 * usual_s)
     ]

@@ -74,8 +74,8 @@ def recall(path: Path, soak: int | str | None = None) -> Recalled:
     finally:
         journal.close()
     bench = Bench.model_validate_json(entry.configuration)
-    told = context_in(events)
-    settings = told.applied(bench.settings())
+    context = context_in(events)
+    settings = context.applied(bench.settings())
     if rows is None:
         none = np.zeros(0)
         rows = Rows(none, none, none, np.zeros((0, entry.gates)), None, None)
@@ -86,7 +86,7 @@ def recall(path: Path, soak: int | str | None = None) -> Recalled:
     again = with_events(made.verdict, events)
     given = again if entry.verdict is None else entry.verdict.to_verdict()
     decision = replace(made, verdict=given)
-    return Recalled(entry, bench, told, settings, events, rows, decision, again)
+    return Recalled(entry, bench, context, settings, events, rows, decision, again)
 
 
 def _chosen(entries: list[SoakEntry], soak: int | str | None, path: Path) -> SoakEntry:

@@ -35,7 +35,7 @@ class Room:
 
 def _nearest(folder: Path) -> Path:
     """A folder, or where it will be made: the nearest above it that is there."""
-    return next(one for one in (folder, *folder.absolute().parents) if one.is_dir())
+    return next(place for place in (folder, *folder.absolute().parents) if place.is_dir())
 
 
 def _mb(size_bytes: int) -> str:

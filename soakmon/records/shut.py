@@ -39,14 +39,14 @@ def with_bench(
     if verdict.outcome is Outcome.LEAKING or not (own or unopened):
         return verdict
     if not own:
-        said = say("shut.feed_was_not_opened", unopened=unopened)
-        return replace(verdict, outcome=Outcome.NOT_PROVEN, reason=said)
-    said = say("shut.bench_shut_feed", t_s=after_start(own[0].t_s), own=own[0].text)
+        text = say("shut.feed_was_not_opened", unopened=unopened)
+        return replace(verdict, outcome=Outcome.NOT_PROVEN, reason=text)
+    text = say("shut.bench_shut_feed", t_s=after_start(own[0].t_s), own=own[0].text)
     floods = any(alarm.leaks for alarm in own)
     if verdict.outcome is Outcome.TIGHT and not floods:
-        return replace(verdict, reason=f"{verdict.reason}; {said}")
+        return replace(verdict, reason=f"{verdict.reason}; {text}")
     # What the guard calls a flood is not explained away by a loss that looks right otherwise.
-    return replace(verdict, outcome=Outcome.NOT_PROVEN, reason=said)
+    return replace(verdict, outcome=Outcome.NOT_PROVEN, reason=text)
 
 
 def with_events(verdict: Verdict, events: Iterable[Event]) -> Verdict:

@@ -100,12 +100,12 @@ def read_traits(data: Mapping[str, Any]) -> KeptTraits:
 
 def gate_sums(soaks: list[KeptGates]) -> dict[int, GateCounts]:
     """Counts of each gate of a bench over several soaks."""
-    found: dict[int, GateCounts] = {}
+    sums: dict[int, GateCounts] = {}
     for soak in soaks:
         for carb, counts in soak.counts.items():
-            before = found.get(carb, GateCounts((0.0,) * HOURS, (0.0,) * HOURS))
-            found[carb] = GateCounts(
+            before = sums.get(carb, GateCounts((0.0,) * HOURS, (0.0,) * HOURS))
+            sums[carb] = GateCounts(
                 tuple(a + b for a, b in zip(before.counts, counts, strict=False)),
                 tuple(a + b for a, b in zip(before.hours, soak.hours, strict=False)),
             )
-    return found
+    return sums

@@ -197,8 +197,8 @@ def _alarm(alarm: Alarm) -> AlarmForm:
 
 
 def _fault(fault: Fault) -> FaultForm:
-    told = FaultForm(t_s=rounded(fault.t_s, 1), kind=fault.kind, text=fault.text)
-    return told if fault.carb is None else told.model_copy(update={"carb": fault.carb})
+    form = FaultForm(t_s=rounded(fault.t_s, 1), kind=fault.kind, text=fault.text)
+    return form if fault.carb is None else form.model_copy(update={"carb": fault.carb})
 
 
 def _number(value: float | None) -> float:

@@ -157,12 +157,12 @@ class Writer:
     def _failed(self, error: Exception) -> None:
         if not self.trouble:
             log.error("the journal cannot be written: %s", error)
-        told = f"the journal cannot be written: {error}"
+        text = f"the journal cannot be written: {error}"
         waiting_s, given_up_s = self.waiting.lasts_s(), self.waiting.given_up_s
         if waiting_s > _WORTH_TELLING_S:
-            told += f"; {waiting_s / 60:.0f} min of readings wait in memory"
+            text += f"; {waiting_s / 60:.0f} min of readings wait in memory"
         if given_up_s:
-            told += f", {given_up_s / 60:.0f} min were given up"
+            text += f", {given_up_s / 60:.0f} min were given up"
         if speaks_of_damage(error):
             self.damaged = str(error)
-        self.trouble = told
+        self.trouble = text

@@ -136,10 +136,10 @@ def _likeliest(verdict: Verdict) -> Iterator[str]:
     carbs = {leak.carb for leak in verdict.leaks} or {None}
     for carb in sorted(carbs, key=lambda place: place or 0):
         here = [s for s in verdict.suspects if carb is None or s.carb in {carb, None}]
-        found = next((s for s in here if s.cause is not Cause.NO_LEAK), None)
-        if found is not None:
-            cause = words.CAUSES[found.cause]
-            yield say("content.cause_at", cause=cause, carb=found.carb) if found.carb else cause
+        suspect = next((s for s in here if s.cause is not Cause.NO_LEAK), None)
+        if suspect is not None:
+            cause = words.CAUSES[suspect.cause]
+            yield say("content.cause_at", cause=cause, carb=suspect.carb) if suspect.carb else cause
 
 
 def _summary(rows: Rows, verdict: Verdict, about: About) -> tuple[tuple[str, str], ...]:
@@ -250,7 +250,7 @@ def _happened(decision: Decision, log: Log, clock: RunClock) -> list[ReportSecti
         closing = [
             say("content.found_when_soak_was_judged", line=line)
             for line in alarms
-            if not any(line in one for one in told)
+            if not any(line in alarm for alarm in told)
         ]
         alarms, phases = [*log.alarms, *closing], list(log.phases)
     sections = [
@@ -265,8 +265,8 @@ def _happened(decision: Decision, log: Log, clock: RunClock) -> list[ReportSecti
 
 def _versions(about: About) -> tuple[tuple[str, str], ...]:
     bench = ((say("content.bench"), about.bench),) if about.bench else ()
-    found = about.versions or {"soakmon": __version__, "numpy": np.__version__}
-    return (*bench, *found.items())
+    versions = about.versions or {"soakmon": __version__, "numpy": np.__version__}
+    return (*bench, *versions.items())
 
 
 def _some(lines: list[str]) -> tuple[str, ...]:
@@ -321,8 +321,8 @@ def hose_share(t_s: Floats, air_c: Floats, settings: Settings | None) -> float |
     if settings is None or len(air_c) < 2 or not known.any():
         return None
     fuel_c = fuel_of_air_c(t_s, np.interp(t_s, t_s[known], air_c[known]))
-    said = expected_loss(settings.geometry, settings.fuel, t_s, fuel_c)
-    return float(said.hose_g[-1] / (said.best_g[-1] - said.bowls_g[-1]))
+    loss = expected_loss(settings.geometry, settings.fuel, t_s, fuel_c)
+    return float(loss.hose_g[-1] / (loss.best_g[-1] - loss.bowls_g[-1]))
 
 
 def _parts(decision: Decision, settings: Settings | None) -> tuple[tuple[str, str], ...]:

@@ -67,9 +67,9 @@ def draw(
 def _names_in_language(axis: Any, language: str) -> None:
     """Names of ticks are written anew when the picture is: they are given to the axis again."""
     names = [label.get_text() for label in axis.get_ticklabels()]
-    said = [translated(name, language) for name in names]
-    if said != names:
-        axis.set_ticks(axis.get_ticklocs(), labels=said)
+    names_said = [translated(name, language) for name in names]
+    if names_said != names:
+        axis.set_ticks(axis.get_ticklocs(), labels=names_said)
 
 
 def _panels(figure: Any, rows: Rows, decision: Decision, title: str, clock: RunClock) -> None:
@@ -209,8 +209,8 @@ def _phases(axes: Any, decision: Decision, end_h: float) -> None:
         axes.axvspan(from_h, to_h, color=GREEN, alpha=shade, linewidth=0)
         axes.axvline(from_h, color=GREY, linewidth=0.6)
         if to_h - from_h > 0.012 * end_h * len(name):
-            said = say(f"figure.phase_{name}")
-            axes.text(from_h + 0.004 * end_h, 0.5, said, va="center", fontsize=8, clip_on=True)
+            text = say(f"figure.phase_{name}")
+            axes.text(from_h + 0.004 * end_h, 0.5, text, va="center", fontsize=8, clip_on=True)
 
 
 def _shut(axes: Any, rows: Rows) -> None:

@@ -54,8 +54,8 @@ def write_report(
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with TemporaryDirectory(dir=folder, prefix=".making-") as name:
-            made = _make(Path(name), rows, decision, title, about or About(), paper=paper)
-            return [file.replace(folder / file.name) for file in made]
+            files = _make(Path(name), rows, decision, title, about or About(), paper=paper)
+            return [file.replace(folder / file.name) for file in files]
     except OSError as error:
         raise InputError(f"{folder}: the report cannot be written: {error.strerror}") from None
 

@@ -36,11 +36,11 @@ def _known(family: Family) -> frozenset[int]:
     """Letters that every font of a family has."""
     from fontTools.ttLib import TTFont  # noqa: PLC0415 - as above
 
-    found = []
+    known = []
     for name in FONTS[family]:
         with TTFont(font_file(name), lazy=True) as font:
-            found.append(frozenset(font.getBestCmap() or {}))
-    return frozenset.intersection(*found)
+            known.append(frozenset(font.getBestCmap() or {}))
+    return frozenset.intersection(*known)
 
 
 def right_to_left(text: str) -> bool:
@@ -64,8 +64,8 @@ def single_line(text: str, most: int) -> str:
 def _letters(text: str, known: frozenset[int], joiners: str) -> Iterator[str]:
     for letter in text:
         joins = letter in joiners
-        kept = joins or unicodedata.category(letter) not in _UNSHOWN
-        if letter == "\n" or (kept and ord(letter) in known):
+        shows = joins or unicodedata.category(letter) not in _UNSHOWN
+        if letter == "\n" or (shows and ord(letter) in known):
             yield letter
-        elif kept and not joins:
+        elif shows and not joins:
             yield f"‹U+{ord(letter):04X}›"

@@ -95,11 +95,11 @@ def _carb(
     ]
     if alarm is not None:
         shapes.append(Box(left - 1.5, 11.5, width + 3, 17, 1.0, grey=-1))
-    told = say("rack.no_gate") if count is None else count
+    text = say("rack.no_gate") if count is None else count
     unit = "" if count is None else say(_UNITS.get(count, "rack.drops"))
     shapes += [
         Line(middle - 3, 33, middle + 3, 33, 0.8),
-        Label(middle, 39.5, told, 5.2 if count is not None else 3.4, bold=alarm is not None),
+        Label(middle, 39.5, text, 5.2 if count is not None else 3.4, bold=alarm is not None),
         Label(middle, 43.5, unit, 3.2),
     ]
     if alarm is not None:

@@ -107,11 +107,11 @@ def tied(
 
 def smallest(verdict: Verdict) -> str:
     """The smallest leak this run could have proven."""
-    found = verdict.smallest_provable_leak_g_per_h
+    smallest_g_per_h = verdict.smallest_provable_leak_g_per_h
     return (
         say("words.none_this_run_could_prove")
-        if found is None
-        else say("words.g_day", found=at_most(24 * found))
+        if smallest_g_per_h is None
+        else say("words.g_day", found=at_most(24 * smallest_g_per_h))
     )
 
 
@@ -133,11 +133,15 @@ def suspect(ranked: Suspect) -> str:
 def suspects(verdict: Verdict, most: int | None = None) -> tuple[str, ...]:
     """The suspects, likeliest first; of a run that can tell nothing none has a chance."""
     if verdict.outcome is not Outcome.LEAKING and verdict.smallest_provable_leak_g_per_h is None:
-        causes = [one for one in verdict.suspects if one.cause is Cause.NEEDLE_STUCK_SHUT]
+        causes = [
+            suspect_of
+            for suspect_of in verdict.suspects
+            if suspect_of.cause is Cause.NEEDLE_STUCK_SHUT
+        ]
         return tuple(CAUSES[cause.cause] for cause in causes) or (
             say("words.cannot_told_from_this_run"),
         )
-    return tuple(suspect(one) for one in _each(verdict)[:most])
+    return tuple(suspect(suspect_of) for suspect_of in _each(verdict)[:most])
 
 
 def _each(verdict: Verdict) -> tuple[Suspect, ...]:
@@ -166,14 +170,14 @@ def drops(verdict: Verdict) -> str:
     if not verdict.drops:
         return say("words.no_gates")
     each = enumerate(counted(verdict), start=1)
-    told = ", ".join(say("words.carb_2", i=i, n=n) for i, n in each)
+    text = ", ".join(say("words.carb_2", i=i, n=n) for i, n in each)
     carbs = not_fuel(verdict)
     if not carbs:
-        return told
+        return text
     *before, last = map(str, carbs)
     listed = f"{', '.join(before)} and {last}" if before else last
     places = say("reasons.carb", carb=listed)
-    return say("words.what_was_counted_not_believed", told=told, places=places)
+    return say("words.what_was_counted_not_believed", told=text, places=places)
 
 
 def counted(verdict: Verdict) -> list[str]:

@@ -13,8 +13,8 @@ ENGLISH = "en"
 def _languages() -> tuple[str, ...]:
     """English, and every other language of which there is a file."""
     names = sorted(file.name for file in files("soakmon.texts").iterdir())
-    found = [name.removesuffix(".po") for name in names if name.endswith(".po")]
-    return (ENGLISH, *(name for name in found if name != ENGLISH))
+    languages = [name.removesuffix(".po") for name in names if name.endswith(".po")]
+    return (ENGLISH, *(name for name in languages if name != ENGLISH))
 
 
 LANGUAGES = _languages()
@@ -28,8 +28,8 @@ def texts(language: str = ENGLISH) -> Mapping[str, str]:
 
     with files("soakmon.texts").joinpath(f"{language}.po").open("rb") as file:
         catalogue = read_po(file, locale=language, abort_invalid=True)
-    found = {str(one.id): str(one.string) for one in catalogue if one.id and one.string}
-    return MappingProxyType(found if language == ENGLISH else {**texts(), **found})
+    by_key = {str(entry.id): str(entry.string) for entry in catalogue if entry.id and entry.string}
+    return MappingProxyType(by_key if language == ENGLISH else {**texts(), **by_key})
 
 
 def say(key: str, /, **values: object) -> str:

@@ -42,22 +42,22 @@ class _Pattern:
         self.letters = sum(letter.isalpha() for letter in "".join(parts[::2]))
         # What was filled in twice under one name is looked for once.
         seen: set[str] = set()
-        made = ""
+        pattern = ""
         for place, part in enumerate(parts):
             if place % 2 == 0:
-                made += re.escape(part)
+                pattern += re.escape(part)
             else:
-                made += f"(?P=_{part})" if part in seen else f"(?P<_{part}>.*?)"
+                pattern += f"(?P=_{part})" if part in seen else f"(?P<_{part}>.*?)"
                 seen.add(part)
-        self.regex = re.compile(made, re.DOTALL)
+        self.regex = re.compile(pattern, re.DOTALL)
         self.other = other
 
     def filled_in(self, text: str) -> dict[str, str] | None:
         """What was filled in, by name; None when it is another text."""
         if self.longest not in text:  # a hundred times as fast as to find out by the expression
             return None
-        found = self.regex.fullmatch(text)
-        return None if found is None else {name: found[f"_{name}"] for name in self.names}
+        match = self.regex.fullmatch(text)
+        return None if match is None else {name: match[f"_{name}"] for name in self.names}
 
     def in_language(self, values: dict[str, str]) -> str:
         """The text in the other language, with what is filled in."""
@@ -73,11 +73,11 @@ def _known(language: str) -> tuple[dict[str, str], tuple[_Pattern, ...]]:
     for key, english in texts().items():
         if "." not in key:
             continue  # of the page alone
-        for one, its in _with_edges(english, other[key]):
-            if _PLACE.search(one):
-                patterns.append(_Pattern(one, its))
+        for ours, its in _with_edges(english, other[key]):
+            if _PLACE.search(ours):
+                patterns.append(_Pattern(ours, its))
             else:
-                whole.setdefault(one, its)
+                whole.setdefault(ours, its)
     patterns.sort(key=lambda pattern: -pattern.letters)
     return whole, tuple(patterns)
 
@@ -85,10 +85,10 @@ def _known(language: str) -> tuple[dict[str, str], tuple[_Pattern, ...]]:
 def _with_edges(english: str, other: str) -> Iterable[tuple[str, str]]:
     """As it is, without the punctuation that joins it to others, and as a sentence begins."""
     pairs = [(english, other), (english.strip(_EDGES), other.strip(_EDGES))]
-    for one, its in pairs:
-        yield one, its
-        if one[:1].islower():
-            yield one[:1].upper() + one[1:], its[:1].upper() + its[1:]
+    for ours, its in pairs:
+        yield ours, its
+        if ours[:1].islower():
+            yield ours[:1].upper() + ours[1:], its[:1].upper() + its[1:]
 
 
 def translated(text: str, language: str) -> str:
@@ -110,8 +110,10 @@ def _translated_line(text: str, language: str) -> str:
             break
         values = pattern.filled_in(text)
         if values is not None:
-            said = {name: _translated_line(value, language) for name, value in values.items()}
-            return _numbers(pattern.in_language(said), language)
+            values_said = {
+                name: _translated_line(value, language) for name, value in values.items()
+            }
+            return _numbers(pattern.in_language(values_said), language)
     for joint in _JOINTS:
         parts = text.split(joint)
         if len(parts) > _MANY_PARTS:
@@ -141,9 +143,11 @@ def _translated_whole(text: str, language: str) -> str | None:
     for pattern in patterns:
         values = pattern.filled_in(text)
         if values is not None:
-            said = {name: _translated_whole(value, language) for name, value in values.items()}
-            sure = {name: value for name, value in said.items() if value is not None}
-            if len(sure) == len(said):
+            values_said = {
+                name: _translated_whole(value, language) for name, value in values.items()
+            }
+            sure = {name: value for name, value in values_said.items() if value is not None}
+            if len(sure) == len(values_said):
                 return _numbers(pattern.in_language(sure), language)
     for joint in _JOINTS:
         parts = text.split(joint)

@@ -30,10 +30,10 @@ def conclude(record: RunRecord) -> Verdict:
     belief = posterior(record, weep)
     alarms, withdrawn = standing(record, weep, mass)
     alarms = _with_closing_alarm(record, weep, mass, alarms)
-    found = explained([leak_at(record, weep, mass, alarm) for alarm in alarms])
-    found = divided(record, weep, found)
-    leak = total_leak(found, belief)
-    alarms = [_restated(alarm, found, leak) for alarm in alarms]
+    leaks = explained([leak_at(record, weep, mass, alarm) for alarm in alarms])
+    leaks = divided(record, weep, leaks)
+    leak = total_leak(leaks, belief)
+    alarms = [_restated(alarm, leaks, leak) for alarm in alarms]
     smallest = smallest_provable(weep, record.budget.closing)
     faults = [*record.faults, *gate_faults(record, alarms), *withdrawn]
     faults += other_faults(record)
@@ -43,7 +43,7 @@ def conclude(record: RunRecord) -> Verdict:
     short = described_short if record.settings.bowls_measured else 0
     if short:
         alarms.append(_starved(record, short))
-    outcome, reason = outcome_of(record, leak, found, doubts)
+    outcome, reason = outcome_of(record, leak, leaks, doubts)
     return Verdict(
         outcome,
         reason,
@@ -54,9 +54,9 @@ def conclude(record: RunRecord) -> Verdict:
         smallest if smallest < FLOODS_G_PER_H else None,
         tuple(record.tally.total),
         tuple(sorted(alarms, key=lambda alarm: alarm.t_s)),
-        _suspects(record, belief, found, short),
+        _suspects(record, belief, leaks, short),
         tuple(sorted(faults, key=lambda fault: fault.t_s)),
-        tuple(one.in_verdict() for one in found),
+        tuple(located.in_verdict() for located in leaks),
         record.caught_g,
     )
 
@@ -83,9 +83,9 @@ def _with_closing_alarm(
     return [leak_alarm(record.last_s, "weep", None, leak_at(record, weep, mass, alarm).leak.best)]
 
 
-def _restated(alarm: Alarm, found: list[LocatedLeak], leak: Band) -> Alarm:
+def _restated(alarm: Alarm, leaks: list[LocatedLeak], leak: Band) -> Alarm:
     """The alarm with the size that the whole record gives its leak: at first little was known."""
-    mine = [one for one in found if one.carb == alarm.carb]
+    mine = [located for located in leaks if located.carb == alarm.carb]
     if not mine:
         return leak_alarm(alarm.t_s, alarm.kind, alarm.carb, leak.best)
     rate = mine[0].over_soak.best
@@ -130,11 +130,11 @@ def _starved(record: RunRecord, short: int) -> Alarm:
 
 
 def _suspects(
-    record: RunRecord, belief: Posterior, found: list[LocatedLeak], short: int
+    record: RunRecord, belief: Posterior, leaks: list[LocatedLeak], short: int
 ) -> tuple[Suspect, ...]:
-    places = [evidence(record, one, found) for one in found]
+    places = [evidence(record, leak, leaks) for leak in leaks]
     no_leak = 0.0
-    if not found:
+    if not leaks:
         no_leak = belief.no_leak
         shares: list[tuple[int | None, float]] = [(None, belief.unseen)]
         shares += [(gate + 1, share) for gate, share in enumerate(belief.gates)]

@@ -38,9 +38,9 @@ def evidence(record: RunRecord, leak: LocatedLeak, leaks: list[LocatedLeak]) -> 
     assert weep is not None
     total = max(other.leak.best for other in leaks)
     # With several leaks the mass sees their sum: each has the share that its drops have.
-    said = sum(other.dripped_g_per_h for other in leaks)
-    shared = len(leaks) > 1 and said > 0
-    rate = total * leak.dripped_g_per_h / said if shared else leak.leak.best
+    dripped_g_per_h = sum(other.dripped_g_per_h for other in leaks)
+    shared = len(leaks) > 1 and dripped_g_per_h > 0
+    rate = total * leak.dripped_g_per_h / dripped_g_per_h if shared else leak.leak.best
     lost = tally.shut_loss_g > 0.5 * rate * tally.shut_h and tally.shut_h > _LOSES_FROM_H
     return Evidence(
         leak.carb,

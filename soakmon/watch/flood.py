@@ -86,7 +86,7 @@ class FloodWatch:
         return self._storms(joined, len(joined) - len(rows), filling=filling)
 
     def _storms(self, rows: Rows, first_new: int, *, filling: bool) -> list[Storm]:
-        found: list[Storm] = []
+        storms: list[Storm] = []
         counts = np.nan_to_num(rows.drops)
         total = np.vstack((np.zeros(rows.gates), np.cumsum(counts, axis=0)))
         begin = np.searchsorted(rows.t_s, rows.t_s - WINDOW_S, side="right")
@@ -110,9 +110,9 @@ class FloodWatch:
                         rate = min(rate, most_g / lost.seconds * 3600.0)
                 if borne_out:
                     self.alarmed.append(gate)
-                    found.append(Storm(float(rows.t_s[index]), gate, float(rate)))
+                    storms.append(Storm(float(rows.t_s[index]), gate, float(rate)))
                     break
-        return found
+        return storms
 
     def _borne_out(self, rows: Rows, total: Floats, index: int) -> _Lost | None:
         """What the mass lost, if it fell as the drops of the last minute, or row, say."""

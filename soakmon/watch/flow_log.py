@@ -95,7 +95,7 @@ class FlowLog:
             return False
         half = len(self.minutes) // 2
         earlier, later = (
-            float(np.mean([one.g_per_min for one in part]))
+            float(np.mean([minute.g_per_min for minute in part]))
             for part in (self.minutes[:half], self.minutes[half:])
         )
         return later > _DYING_G_PER_MIN and later < _DYING * earlier

@@ -85,14 +85,14 @@ def leak_at(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> Locate
     """The leak that an alarm stands for: its first drop or onset, and its estimate."""
     fed_s = fed_until_s(record, weep)
     if alarm.kind == "flood" and alarm.leak_g_per_h is not None:
-        found = _flood(record, weep, alarm, fed_s)
+        leak = _flood(record, weep, alarm, fed_s)
     elif alarm.carb is None:
-        found = _unseen(record, weep, mass, fed_s)
+        leak = _unseen(record, weep, mass, fed_s)
     elif alarm.t_s > fed_s and not record.tally.until(alarm.carb - 1, fed_s):
-        found = _unfed(record, weep, alarm)
+        leak = _unfed(record, weep, alarm)
     else:
-        found = _dripped(record, weep, mass, alarm, fed_s)
-    return replace(found, fed_h=max(fed_s - record.soak_s, 60.0) / 3600)
+        leak = _dripped(record, weep, mass, alarm, fed_s)
+    return replace(leak, fed_h=max(fed_s - record.soak_s, 60.0) / 3600)
 
 
 def _flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> LocatedLeak:
@@ -117,9 +117,9 @@ def _share_of_flood(record: RunRecord, alarm: Alarm, until_s: float) -> float:
     if alarm.carb is None:
         return 1.0
     drops = {
-        one.carb: record.tally.between(one.carb - 1, alarm.t_s, until_s)
-        for one in record.alarms
-        if one.kind == "flood" and one.carb is not None
+        flood.carb: record.tally.between(flood.carb - 1, alarm.t_s, until_s)
+        for flood in record.alarms
+        if flood.kind == "flood" and flood.carb is not None
     }
     counted = sum(drops.values())
     return drops.get(alarm.carb, 0) / counted if counted else 1.0

@@ -380,7 +380,7 @@ class MassFilter:
 def _inverse(matrix: Floats) -> Floats:
     """Inverses of symmetric matrices (…, 2, 2)."""
     a, b, d = matrix[..., 0, 0], matrix[..., 0, 1], matrix[..., 1, 1]
-    made = np.empty_like(matrix)
-    made[..., 0, 0], made[..., 1, 1] = d, a
-    made[..., 0, 1] = made[..., 1, 0] = -b
-    return made / (a * d - b * b)[..., None, None]
+    inverse = np.empty_like(matrix)
+    inverse[..., 0, 0], inverse[..., 1, 1] = d, a
+    inverse[..., 0, 1] = inverse[..., 1, 0] = -b
+    return inverse / (a * d - b * b)[..., None, None]

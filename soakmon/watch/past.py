@@ -122,9 +122,9 @@ def log_chance(tight: Sequence[PastSoak], scales: tuple[float, float]) -> Floats
 
     Given that each was let through: see above. How far nights are apart is weighed in.
     """
-    expected = np.array([scales[0] * one.feed_g + scales[1] * one.bowls_g for one in tight])
-    lost = np.array([one.lost_g for one in tight])
-    most = np.array([one.lost_g + (one.spare_g or 0.0) for one in tight])
+    expected = np.array([scales[0] * soak.feed_g + scales[1] * soak.bowls_g for soak in tight])
+    lost = np.array([soak.lost_g for soak in tight])
+    most = np.array([soak.lost_g + (soak.spare_g or 0.0) for soak in tight])
     seen, cut = np.log(lost / expected), np.log(most / expected)
     sd = np.hypot(_NIGHT[:, None], READ_G / expected)
     z = (seen - BENCHES[:, None, None]) / sd

@@ -51,7 +51,7 @@ def _leaking(leaks: list[LocatedLeak], start_s: float) -> str:
     if len(leaks) == 1 and leaks[0].lost_g is not None:
         return say("reasons.leaked", found=_place(leaks[0]), start_s=_story(leaks[0], start_s))
     first, *others = (f"{_place(one)}, {_story(one, start_s)}" for one in worst_first)
-    also = (say("reasons.also_at", place=told) for told in others)
+    also = (say("reasons.also_at", place=place) for place in others)
     return say("reasons.leak", places="; ".join((first, *also)))
 
 
@@ -141,7 +141,7 @@ def _what_helps(record: RunRecord) -> str:
 
 def _other_fill(record: RunRecord) -> str:
     taken, expected = record.finder.taken_g, record.finder.content.described_g
-    told = say("reasons.rack_took_g_where_bench", taken=f"{taken:.0f}", expected=f"{expected:.0f}")
+    text = say("reasons.rack_took_g_where_bench", taken=f"{taken:.0f}", expected=f"{expected:.0f}")
     if taken > expected:
-        return told + say("reasons.weigh_what_bowls_hold_correct")
-    return told + say("reasons.needle_stuck_shut_bowls_are")
+        return text + say("reasons.weigh_what_bowls_hold_correct")
+    return text + say("reasons.needle_stuck_shut_bowls_are")

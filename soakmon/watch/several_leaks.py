@@ -22,67 +22,67 @@ _BESIDE = judgement(2.0, "times")
 _BESIDE_G_PER_H = judgement(0.3, "g/h")
 
 
-def explained(found: list[LocatedLeak]) -> list[LocatedLeak]:
+def explained(leaks: list[LocatedLeak]) -> list[LocatedLeak]:
     """One leak a place; none that no gate sees when those the gates see account for the loss."""
     by_carb: dict[int, LocatedLeak] = {}
-    for one in found:
-        if one.carb is not None:
-            known = by_carb.setdefault(one.carb, one)
-            if one.leak.best > known.leak.best:
-                by_carb[one.carb] = one
+    for leak in leaks:
+        if leak.carb is not None:
+            known = by_carb.setdefault(leak.carb, leak)
+            if leak.leak.best > known.leak.best:
+                by_carb[leak.carb] = leak
     seen = list(by_carb.values())
     if not seen:
-        return sorted(found, key=lambda one: -one.leak.best)[:1]
-    said = sum(max(one.dripped_g_per_h, one.leak.low) for one in seen)
-    unseen = [one for one in found if one.carb is None]
-    return seen + [one for one in unseen if one.leak.low > _BESIDE * said + _BESIDE_G_PER_H]
+        return sorted(leaks, key=lambda leak: -leak.leak.best)[:1]
+    said = sum(max(leak.dripped_g_per_h, leak.leak.low) for leak in seen)
+    unseen = [leak for leak in leaks if leak.carb is None]
+    return seen + [leak for leak in unseen if leak.leak.low > _BESIDE * said + _BESIDE_G_PER_H]
 
 
-def divided(record: RunRecord, weep: Weep, found: list[LocatedLeak]) -> list[LocatedLeak]:
+def divided(record: RunRecord, weep: Weep, leaks: list[LocatedLeak]) -> list[LocatedLeak]:
     """The leaks, each with its share of what the bottle lost by what dropped under its gate.
 
     By itself each would be given all of the loss. A flood is known by the bottle as it is, and a
     leak that dripped once the feed was shut took nothing from it.
     """
-    flooded = any(one.dripped_g_per_h > FLOODS_G_PER_H for one in found)
-    if len(found) < 2 or flooded or any(one.unfed or not one.dripped_g_per_h for one in found):
-        return found
+    flooded = any(leak.dripped_g_per_h > FLOODS_G_PER_H for leak in leaks)
+    if len(leaks) < 2 or flooded or any(leak.unfed or not leak.dripped_g_per_h for leak in leaks):
+        return leaks
     fed_s = fed_until_s(record, weep)
-    first = min(one.place for one in found)
+    first = min(leak.place for leak in leaks)
     hours = max((fed_s - float(weep.onset_s[first])) / 3600, 1 / 60)
-    dripped_g = sum(one.dripped_g_per_h * _dripped_h(one, fed_s) for one in found)
+    dripped_g = sum(leak.dripped_g_per_h * _dripped_h(leak, fed_s) for leak in leaks)
     # One equivalent drop stream: as many grams since the first began as all gates together.
     per_h = dripped_g / hours
     together = leak_given_leaking(log_weight_since(record, weep, first), 100.0, 100.0, per_h)
-    return [replace(one, leak=_scaled(weep, one, fed_s, together, per_h)) for one in found]
+    return [replace(leak, leak=_scaled(weep, leak, fed_s, together, per_h)) for leak in leaks]
 
 
-def _dripped_h(one: LocatedLeak, fed_s: float) -> float:
+def _dripped_h(leak: LocatedLeak, fed_s: float) -> float:
     """Hours for which drops of the leak fell."""
-    until_s = fed_s if one.until_s is None else one.until_s
-    return max(until_s - one.onset_s, 60.0) / 3600
+    until_s = fed_s if leak.until_s is None else leak.until_s
+    return max(until_s - leak.onset_s, 60.0) / 3600
 
 
-def _scaled(weep: Weep, one: LocatedLeak, fed_s: float, together: Band, per_h: float) -> Band:
+def _scaled(weep: Weep, leak: LocatedLeak, fed_s: float, together: Band, per_h: float) -> Band:
     """What dripped at one place, times what got out of all places over what dripped there.
 
     Its own few drops make it as much less sure.
     """
-    drops = one.dripped_g_per_h * _dripped_h(one, fed_s) / weep.drop_g[(one.carb or 1) - 1]
+    drops = leak.dripped_g_per_h * _dripped_h(leak, fed_s) / weep.drop_g[(leak.carb or 1) - 1]
     counted = NORMAL_95 / math.sqrt(max(drops, 1.0))
-    best = one.dripped_g_per_h * together.best / per_h
+    best = leak.dripped_g_per_h * together.best / per_h
     least = max(together.low, 1e-3 * together.best)
     less = math.hypot(math.log(together.best / least), counted)
     more = math.hypot(math.log(together.high / together.best), counted)
     return Band(best, best * math.exp(-less), best * math.exp(more))
 
 
-def total_leak(found: list[LocatedLeak], belief: Posterior) -> Band:
+def total_leak(leaks: list[LocatedLeak], belief: Posterior) -> Band:
     """Leak of all places together, g/h: of those that stopped the mean over the soak."""
-    if not found:
+    if not leaks:
         return belief.leak
-    over = [one.over_soak for one in found]
-    if not any(one.dripped_g_per_h for one in found):
+    over = [leak.over_soak for leak in leaks]
+    if not any(leak.dripped_g_per_h for leak in leaks):
         return max(over, key=lambda band: band.best)
     return Band(
         sum(band.best for band in over),

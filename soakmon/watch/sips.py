@@ -91,7 +91,7 @@ def likelihood(cause: Cause, drip: Drip) -> float:
     most = min(1 / LEAST_SIP_G, _NYQUIST / max(step_g, 1e-6))
     if most <= fewest:
         return 1.0
-    told = float(np.log(most / fewest) / np.log(LARGEST_SIP_G / LEAST_SIP_G))
+    log_range = float(np.log(most / fewest) / np.log(LARGEST_SIP_G / LEAST_SIP_G))
     apart = _TURNS_APART / span_g
     at = np.arange(int(np.ceil(fewest / apart)), int(most / apart) + 1)
     per_g: Floats = at * np.float64(apart)
@@ -107,7 +107,7 @@ def likelihood(cause: Cause, drip: Drip) -> float:
             _better(part, wave, height) for part, wave in zip(parts, waves, strict=True)
         )
     weight = 1 / per_g / (1 / per_g).sum()
-    return told * float(np.mean(np.exp(np.minimum(better, 600.0)) @ weight)) + (1 - told)
+    return log_range * float(np.mean(np.exp(np.minimum(better, 600.0)) @ weight)) + (1 - log_range)
 
 
 def _parts(drip: Drip) -> list[Drip]:

@@ -94,12 +94,12 @@ def spread_of(settings: Settings) -> Spread:
     rates, priors = settings.reference, settings.priors
     feed, bowls = _parts(settings)
     share = float(rates.bottle / max(float(rates.bottle + rates.hose), 1e-12))
-    drawn = _sampled(replace(priors, fleet=FleetPrior()), share)
+    draws = _sampled(replace(priors, fleet=FleetPrior()), share)
     if not priors.fleet.keeps:
-        return Spread(drawn, drawn, np.ones(len(drawn)))
-    ratios = drawn @ np.array([feed, bowls]) / max(feed + bowls, 1e-12)
+        return Spread(draws, draws, np.ones(len(draws)))
+    ratios = draws @ np.array([feed, bowls]) / max(feed + bowls, 1e-12)
     weight = thinned(ratios, _wrong(priors), priors.fleet)
-    return Spread(_redrawn(drawn, weight), drawn, weight)
+    return Spread(_redrawn(draws, weight), draws, weight)
 
 
 def slices_of(settings: Settings) -> Slices:

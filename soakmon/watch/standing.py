@@ -30,18 +30,18 @@ FLOWS_UNTIL_S = judgement(3600.0, "s")
 
 def standing(record: RunRecord, weep: Weep, mass: Floats) -> tuple[list[Alarm], list[Fault]]:
     """Alarms that the whole record still bears out, and those it does not, as faults."""
-    kept: list[Alarm] = []
+    borne_out: list[Alarm] = []
     withdrawn: list[Fault] = []
     for alarm in record.alarms:
         if _stands(record, weep, mass, alarm):
-            kept.append(alarm)
+            borne_out.append(alarm)
         elif alarm.carb is None:
             text = say("standing.what_was_taken_leak_came")
             withdrawn.append(Fault(alarm.t_s, "bump", text))
         else:
             text = say("standing.counts_gate_are_not_borne", carb=alarm.carb)
             withdrawn.append(Fault(alarm.t_s, "gate_noise", text))
-    return kept, withdrawn
+    return borne_out, withdrawn
 
 
 def _stands(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> bool:

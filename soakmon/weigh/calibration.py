@@ -100,14 +100,16 @@ def calibrate(
     slope, zero, residuals_g = _line(steps, cell, full_g)
     gain = 1.0 / slope
     per_count = _gain(steps, residuals_g, gain, resolution_counts)
-    one = _reading_error(steps, residuals_g, repeatability_g, resolution_counts * abs(gain))
+    reading = _reading_error(steps, residuals_g, repeatability_g, resolution_counts * abs(gain))
     of_full_g = per_count.expanded / abs(gain) * full_g
     masses_g = [step.mass_g for step in steps]
     judgements = [
         Judgement(say("calibration.uncertainty_full_bottle"), of_full_g, cell.limit_g(full_g)),
-        _worst(say("calibration.error_step"), [(r, 1.0) for r in residuals_g], masses_g, cell, one),
-        *_linearity(steps, residuals_g, cell, one),
-        *_hysteresis(steps, residuals_g, cell, one),
+        _worst(
+            say("calibration.error_step"), [(r, 1.0) for r in residuals_g], masses_g, cell, reading
+        ),
+        *_linearity(steps, residuals_g, cell, reading),
+        *_hysteresis(steps, residuals_g, cell, reading),
         *_repeatability(steps, residuals_g, cell),
         *creep_judged(creep, gain, cell, float(max(masses_g)), repeatability_g),
         *zero_judged(zeros, gain, cell, v_min_g, repeatability_g),
@@ -154,7 +156,7 @@ def _reading_error(
 ) -> Measured:
     """How far a reading is from the cell's answer, g: repeated steps, what is known beforehand."""
     groups = [values for ways in _by_mass(steps, residuals_g).values() for values in ways if values]
-    off = [one - fmean(values) for values in groups for one in values]
+    off = [error - fmean(values) for values in groups for error in values]
     sd_g, df = scatter(off, len(off) - len(groups), repeatability_g)
     return widened(Measured(0.0, sd_g, df), uniform(resolution_g / 2))
 
@@ -190,7 +192,7 @@ def _by_mass(
 
 
 def _linearity(
-    steps: Sequence[Step], residuals_g: Sequence[float], cell: CellClass, one: Measured
+    steps: Sequence[Step], residuals_g: Sequence[float], cell: CellClass, reading: Measured
 ) -> list[Judgement]:
     """Worst mean of the way up off the line: what is left when scatter and hysteresis are gone."""
     means = {
@@ -201,11 +203,11 @@ def _linearity(
     if not means:
         return []
     name = say("calibration.linearity")
-    return [_worst(name, list(means.values()), list(means), cell, one)]
+    return [_worst(name, list(means.values()), list(means), cell, reading)]
 
 
 def _hysteresis(
-    steps: Sequence[Step], residuals_g: Sequence[float], cell: CellClass, one: Measured
+    steps: Sequence[Step], residuals_g: Sequence[float], cell: CellClass, reading: Measured
 ) -> list[Judgement]:
     """Worst difference between the ways up and down."""
     gaps = {
@@ -216,7 +218,7 @@ def _hysteresis(
     if not gaps:
         return []
     name = say("calibration.hysteresis")
-    return [_worst(name, list(gaps.values()), list(gaps), cell, one)]
+    return [_worst(name, list(gaps.values()), list(gaps), cell, reading)]
 
 
 def _repeatability(
@@ -285,8 +287,8 @@ def daily_check(
         )
     loaded = change([empty_g], [reading_g], repeat=repeatability_g)
     error = total((loaded, Measured(-mass_g, mass_u_g)))
-    said = judged(say("calibration.daily_check"), error, cell.limit_g(mass_g))
-    if not said.told:
-        known, limit = f"{said.expanded_g:.2g}", f"{said.limit_g:.2g}"
+    result = judged(say("calibration.daily_check"), error, cell.limit_g(mass_g))
+    if not result.told:
+        known, limit = f"{result.expanded_g:.2g}", f"{result.limit_g:.2g}"
         raise ValueError(say("calibration.known_too_badly", known=known, limit=limit))
-    return said
+    return result

@@ -46,12 +46,10 @@ def check(kind: Any, value: float, what: str) -> None:
 def bounds(kind: Any) -> tuple[float, float, bool]:
     """Lowest and highest number of a kind, and whether the lowest itself will not do."""
     low, high, above = -math.inf, math.inf, False
-    for one in next(
-        part.metadata for part in get_args(kind) if isinstance(part, FieldInfo)
-    ):
-        low = float(getattr(one, "ge", getattr(one, "gt", low)))
-        above = above or hasattr(one, "gt")
-        high = float(getattr(one, "le", high))
+    for bound in next(part.metadata for part in get_args(kind) if isinstance(part, FieldInfo)):
+        low = float(getattr(bound, "ge", getattr(bound, "gt", low)))
+        above = above or hasattr(bound, "gt")
+        high = float(getattr(bound, "le", high))
     return low, high, above
 
 

@@ -77,11 +77,11 @@ def many(
     text: str, *, source: Source | None = None, note: str = "", kind: Any = forms.Grams
 ) -> Generator[Question, float | None, list[float]]:
     """Ask for a number, and again until the answer is empty."""
-    found = [(yield from number(text, kind, source=source, note=note))]
+    values = [(yield from number(text, kind, source=source, note=note))]
     again = say("guides.again_empty_no_more", text=text)
     while (value := (yield from maybe(again, kind, source=source))) is not None:
-        found.append(value)
-    return found
+        values.append(value)
+    return values
 
 
 def calibration() -> Guide:
@@ -222,13 +222,13 @@ def shots(carbs: int) -> Guide:
 
 def floats(carbs: int) -> Guide:
     """Every float dry and after its soak."""
-    found, kind = [], forms.Capacity  # a float weighs more than nothing
+    weighings, kind = [], forms.Capacity  # a float weighs more than nothing
     for carb in range(1, carbs + 1):
         dry = yield from many(say("guides.carb_float_dry_g", carb=carb), source="mass_g", kind=kind)
         text = say("guides.carb_float_after_soak_wiped", carb=carb)
         soaked = yield from many(text, source="mass_g", kind=kind)
-        found.append({"carb": carb, "dry_g": dry, "soaked_g": soaked})
-    return {"floats": found}
+        weighings.append({"carb": carb, "dry_g": dry, "soaked_g": soaked})
+    return {"floats": weighings}
 
 
 def isolation(carbs: int) -> Guide:

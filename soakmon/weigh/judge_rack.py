@@ -149,8 +149,8 @@ def isolation(form: IsolationForm, settings: Settings) -> BenchTestResult:
     """Judge what drips with the feed shut."""
     watched = Watched(form.before_min, form.after_min, settings.priors.dark_per_h)
     results = [
-        isolated(carb, one.before, one.after, watched, last_drop_min=one.last_drop_min)
-        for carb, one in enumerate(form.carbs, start=1)
+        isolated(carb, counts.before, counts.after, watched, last_drop_min=counts.last_drop_min)
+        for carb, counts in enumerate(form.carbs, start=1)
     ]
     lines = tuple(
         say(

@@ -98,12 +98,12 @@ def fitted(record: Record, zero_g_per_c: float) -> Measured:
     crept = _CREEP_G * np.exp(-since_s / _CREEP_S)
     known = np.diag(record.white_g2 + _LEAST_G2) + np.outer(crept, crept)
     zero = sum(np.outer(c, c) for lag_s in _LAGS_S for c in _bodies_c(record, lag_s))
-    told = []
+    fits = []
     for (times, seen), (walk_g, often), (sd_g, share) in product(_ZEROS, _WALKS, _RETURNS):
         noise = known + (_OF_A_LAG * times * zero_g_per_c) ** 2 * zero
         noise += walk_g**2 * walked_h + sd_g**2 * returning
-        told.append((math.log(seen * often * share), *_line(noise, line, record.mass_g)))
-    prior, likelihood, scale, variance = np.array(told).T
+        fits.append((math.log(seen * often * share), *_line(noise, line, record.mass_g)))
+    prior, likelihood, scale, variance = np.array(fits).T
     weight = np.exp(prior + likelihood - (prior + likelihood).max())
     weight /= weight.sum()
     best = float(weight @ scale)

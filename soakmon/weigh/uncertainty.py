@@ -91,7 +91,7 @@ def mean_of(values: Sequence[float], least_u: float = 0.0, *, repeat: float) -> 
     if not values:
         raise ValueError(say("uncertainty.no_values"))
     mean = fmean(values)
-    sd, df = scatter([one - mean for one in values], len(values) - 1, repeat)
+    sd, df = scatter([value - mean for value in values], len(values) - 1, repeat)
     return widened(Measured(mean, sd / math.sqrt(len(values)), df), least_u)
 
 
@@ -106,7 +106,7 @@ def change(
     if not before or not after:
         raise ValueError(say("uncertainty.no_values"))
     means = fmean(before), fmean(after)
-    off = [one - means[0] for one in before] + [one - means[1] for one in after]
+    off = [value - means[0] for value in before] + [value - means[1] for value in after]
     sd, df = scatter(off, len(off) - 2, repeat)
     u = sd * math.sqrt(1.0 / len(before) + 1.0 / len(after))
     return widened(Measured(means[1] - means[0], u, df), least_u, least_u)
@@ -115,7 +115,7 @@ def change(
 def scatter(off: Sequence[float], df: int, repeat: float) -> tuple[float, float]:
     """Standard deviation and its degrees of freedom, of residuals pooled with what is known."""
     both = _REPEATABILITY_DF + df
-    squares = _REPEATABILITY_DF * repeat**2 + math.fsum(one**2 for one in off)
+    squares = _REPEATABILITY_DF * repeat**2 + math.fsum(error**2 for error in off)
     return math.sqrt(squares / both), both
 
 

@@ -47,7 +47,7 @@ BLIND = "tests/watch/test_decide.py::test_a_cell_that_was_blind_too_long_proves_
 STUCK = "tests/watch/test_decide.py::test_a_stuck_gate_proves_nothing"
 MUTANTS = (
     Mutant("guard: news are told once for ever", "soakmon/bench/guard.py",
-           "            self.told.clear()\n", "", GUARD),
+           "            self.announced.clear()\n", "", GUARD),
     Mutant("guard: full mass of the opening before", "soakmon/bench/guard.py",
            "            self.full_g = self.start_g = None\n", "            self.start_g = None\n",
            GUARD),
@@ -99,7 +99,7 @@ MUTANTS = (
            "        if journal.settle(SETTLES_WITHIN_S):\n            return \"\"\n",
            "        if True:\n            return \"\"\n", ENDS),
     Mutant("histories: two verdicts for what was cut off", "soakmon/bench/resume.py",
-           "        if entry.ended_t_s is not None or _was_said(service, entry):",
+           "        if entry.ended_t_s is not None or _has_verdict(service, entry):",
            "        if _was_said(service, entry):", HISTORIES),
     Mutant("journal: the rows of a soak go to the next", "soakmon/records/journal.py",
            "            self._freeze()\n            values =", "            values =", JOURNAL),

@@ -64,9 +64,9 @@ class Pi(Machine):
             raise SetUpError("no such module")
         return ""
 
-    def write(self, path, text, mode=0o644, *, told=True):
+    def write(self, path, text, mode=0o644, *, announced=True):
         self._step()
-        return super().write(path, text, mode, told=told)
+        return super().write(path, text, mode, announced=announced)
 
     def link(self, path, target):
         self._step()

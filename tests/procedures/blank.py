@@ -9,8 +9,8 @@ from functools import partial
 
 import numpy as np
 
-from sim.bench_draw import OwnerKnowledge, drawn_bench, drawn_cell
-from sim.blind import blank_of, drawn_climate
+from sim.bench_draw import OwnerKnowledge, draw_bench, draw_cell
+from sim.blind import blank_of, draw_climate
 from sim.cell import Cell
 from sim.record import simulate
 from sim.scenario import Scenario
@@ -84,14 +84,14 @@ def day_of(scenario: Scenario, told: Settings, hours: float) -> Day:
 
 def two_days(seed: int, hours: float) -> tuple[Day, Day]:
     """Of a bench of which nothing is told but the number of its carburettors."""
-    drawn = drawn_bench(seed, OwnerKnowledge.BLANK)
+    drawn = draw_bench(seed, OwnerKnowledge.BLANK)
     told = Bench.model_validate(drawn.table).settings()
     rng = np.random.default_rng([seed, 5])
     one, other = (
         replace(
             blank_of(drawn.scenario),
             seed=int(rng.integers(1, 2**31)),
-            climate=drawn_climate(rng),
+            climate=draw_climate(rng),
             draught=drawn.scenario.draught * float(rng.lognormal(0, 0.05)),
         )
         for _ in range(2)
@@ -101,7 +101,7 @@ def two_days(seed: int, hours: float) -> tuple[Day, Day]:
 
 def readings(day: Day, rng: np.random.Generator) -> np.ndarray:
     """What a cell drawn at random shows of a day, g (n,)."""
-    scenario = replace(day.scenario, cell=drawn_cell(rng))
+    scenario = replace(day.scenario, cell=draw_cell(rng))
     hours = float(day.t_s[-1]) / 3600
     weather = Weather(scenario.climate, hours, np.random.default_rng([scenario.seed, 2]))
     cell = Cell(scenario, weather, np.array([]), int(rng.integers(1, 2**31)))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sim.bench_draw import drawn_cell
+from sim.bench_draw import draw_cell
 from soakmon.weigh.oiml import CellClass
 
 CELL = CellClass(1000.0)
@@ -36,7 +36,7 @@ class Tried:
 
     def __post_init__(self) -> None:
         """Draw what it does beside that."""
-        drawn = drawn_cell(self.rng)
+        drawn = draw_cell(self.rng)
         self.noise_g = drawn.noise_g / np.sqrt(_READ_OVER)
         self.walk_g, self.zero_g_per_c = drawn.wander_g, drawn.specimen.zero_g_per_c
         self.now_min = self.walked_g = self.crept_g = self.load_g = 0.0

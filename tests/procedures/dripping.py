@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from sim.bench_draw import drawn_cell
+from sim.bench_draw import draw_cell
 from soakmon.bench.edges import DropMerger
 from soakmon.bench.ports import Edge
 from soakmon.bench.preflight import PREFLIGHT_S, check_readings, fit
@@ -135,7 +135,7 @@ def _dark(rng: np.random.Generator) -> dict[str, Any]:
 def minute(rng: np.random.Generator, noise_g: float | None = None, drift_g_per_min: float = 0.0,
            dark_per_h: float = 0.02) -> bool:  # fmt: skip
     """Whether a minute of readings with the feed shut is found fit."""
-    cell = drawn_cell(rng)
+    cell = draw_cell(rng)
     t_s = np.arange(PREFLIGHT_S)
     walk = np.cumsum(rng.normal(0, cell.wander_g / 60, len(t_s)))
     mass_g = 335.0 + walk + drift_g_per_min * t_s / 60

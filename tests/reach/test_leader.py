@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from soakmon.reach.leader import Leadership, told_by
+from soakmon.reach.leader import Leadership, claim_of_follower
 
 LEAD_S = 30.0
 # The leader may be heard just before it dies; then a claim, its settling and the next look.
@@ -192,4 +192,4 @@ def test_nonsense_takes_nothing_over(payload):
     room.run(5)
     assert room.all[0].take(payload, room.now_s) is None
     assert room.leading() == [0]
-    assert payload[:1] != b"{" or told_by(payload[:2]) is None
+    assert payload[:1] != b"{" or claim_of_follower(payload[:2]) is None

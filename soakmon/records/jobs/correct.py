@@ -89,8 +89,8 @@ def _put(job: Job, by: Author, what: Part, before: str, after: str) -> None:
         return
     name = clean_line(by.name, "by")
     where = {"part": what.part, "place": what.place, "field": what.field}
-    made = Correction(at=by.at, by_whom=name, before=before, after=after, **where)
-    job.corrections.append(made)
+    correction = Correction(at=by.at, by_whom=name, before=before, after=after, **where)
+    job.corrections.append(correction)
 
 
 def _in_words(value: object) -> str:

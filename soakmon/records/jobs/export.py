@@ -49,15 +49,15 @@ def export_job(job: Job, store: FileStore, target: Path) -> list[str]:
         raise InputError(f"{target}: exists already; give another name")
     try:
         with TemporaryDirectory(dir=target.parent, prefix=".export-") as name:
-            made = Path(name) / "job"
-            made.mkdir()
-            names = _fill(made, job, store)
+            job_folder = Path(name) / "job"
+            job_folder.mkdir()
+            names = _fill(job_folder, job, store)
             if target.suffix.lower() == ".zip":
                 packed = Path(name) / "job.zip"
-                _pack(packed, made, names)
+                _pack(packed, job_folder, names)
                 packed.replace(target)
             else:
-                made.replace(target)
+                job_folder.replace(target)
             return names
     except OSError as error:
         raise InputError(f"{target}: cannot be written: {error.strerror}") from None
@@ -75,7 +75,7 @@ def job_dict(job: Job) -> JobForm:
         "carbs": [{"place": carb.place, **carb_values(carb)} for carb in job.carbs],
         "checklist": [_check(check) for check in job.checklist],
         "notes": [_note(note) for note in job.notes],
-        "results": [_result(place, one) for place, one in enumerate(job.results, start=1)],
+        "results": [_result(place, result) for place, result in enumerate(job.results, start=1)],
         "attachments": [_attachment(attachment, job.results) for attachment in job.attachments],
         "corrections": [_correction(correction) for correction in job.corrections],
     }
@@ -116,22 +116,22 @@ def _result(place: int, result: StoredResult) -> ResultForm:
     return form
 
 
-def _attachment(one: Attachment, results: list[StoredResult]) -> AttachmentForm:
+def _attachment(attachment: Attachment, results: list[StoredResult]) -> AttachmentForm:
     ids = [result.id for result in results]
     return {
-        "file": file_name(one),
-        "name": one.name,
-        "sha256": one.sha256,
-        "size_bytes": one.size_bytes,
-        "at": one.at.isoformat(),
-        "caption": one.caption,
-        "result": ids.index(one.result_id) + 1 if one.result_id in ids else None,
+        "file": file_name(attachment),
+        "name": attachment.name,
+        "sha256": attachment.sha256,
+        "size_bytes": attachment.size_bytes,
+        "at": attachment.at.isoformat(),
+        "caption": attachment.caption,
+        "result": ids.index(attachment.result_id) + 1 if attachment.result_id in ids else None,
     }
 
 
-def file_name(one: Attachment) -> str:
+def file_name(attachment: Attachment) -> str:
     """Where an attachment lies in the export; its hash keeps equal names apart."""
-    return f"files/{one.sha256[:12]}-{safe_name(one.name)}"
+    return f"files/{attachment.sha256[:12]}-{safe_name(attachment.name)}"
 
 
 def _readings(result: StoredResult) -> list[dict[str, Any]]:

@@ -80,7 +80,7 @@ def parse_pairs(pairs: Iterable[str], before: dict[str, Any]) -> dict[str, Any]:
 def checked(values: dict[str, Any]) -> dict[str, Any]:
     """Values of a carburettor, checked. Raises InputError naming the field."""
     try:
-        made = CarbFields.model_validate(values)
+        fields = CarbFields.model_validate(values)
     except ValidationError as error:
         first = error.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
@@ -92,15 +92,15 @@ def checked(values: dict[str, Any]) -> dict[str, Any]:
         said = f"{text[0].lower()}{text[1:]}"
         got = say("fields.got", where=where, said=said, got=repr(first["input"]))
         raise InputError(got) from None
-    for name, size in made.jets.items():
+    for name, size in fields.jets.items():
         clean_line(name, "jet", 40)
         clean_line(size, f"jet.{name}", 100)
-    if made.notes is not None:
-        made = made.model_copy(update={"notes": clean_text(made.notes, "notes")})
-    low, high = made.float_height_low_mm, made.float_height_high_mm
+    if fields.notes is not None:
+        fields = fields.model_copy(update={"notes": clean_text(fields.notes, "notes")})
+    low, high = fields.float_height_low_mm, fields.float_height_high_mm
     if low is not None and high is not None and low > high:
         raise InputError(say("fields.float_height_low_mm_more"))
-    return made.model_dump()
+    return fields.model_dump()
 
 
 def height_within(values: CarbFields) -> bool | None:

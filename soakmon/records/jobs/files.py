@@ -58,10 +58,10 @@ class FileStore:
         """The path of a kept file whose content still has its hash; else InputError."""
         path = self.path(sha256)
         try:
-            found = sha256_of(path)
+            digest = sha256_of(path)
         except OSError:
             raise InputError(say("files.missing", path=path)) from None
-        if found != sha256:
+        if digest != sha256:
             raise InputError(say("files.damaged", path=path))
         return path
 

@@ -165,13 +165,13 @@ def _safe(name: str) -> str:
 
 
 def _folder(folder: Path) -> dict[str, Opener]:
-    found: dict[str, Opener] = {}
+    openers: dict[str, Opener] = {}
     for path in sorted(folder.rglob("*")):
         if path.is_symlink():
             raise InputError(f"{path}: is a link: refused")
         if path.is_file():
-            found[_safe(path.relative_to(folder).as_posix())] = partial(_open, path)
-    return found
+            openers[_safe(path.relative_to(folder).as_posix())] = partial(_open, path)
+    return openers
 
 
 def _open(path: Path) -> IO[bytes]:
@@ -182,16 +182,16 @@ def _zip(archive: zipfile.ZipFile) -> dict[str, Opener]:
     members = [m for m in archive.infolist() if not m.is_dir()]
     if len(members) > _MOST_FILES or sum(m.file_size for m in members) > _MOST_TOTAL:
         raise InputError("the zip holds more than a job can: refused")
-    found: dict[str, Opener] = {}
+    openers: dict[str, Opener] = {}
     for member in members:
         if member.file_size > _PACKED_RATIO * member.compress_size + _SMALL:
             raise InputError(f"{member.filename!r}: unpacks to far more than it holds: refused")
         if (member.external_attr >> 16) & 0o170000 == 0o120000:
             raise InputError(f"{member.filename!r}: is a link: refused")
-        if _safe(member.filename) in found:
+        if _safe(member.filename) in openers:
             raise InputError(f"{member.filename!r}: is there twice: refused")
-        found[member.filename] = partial(archive.open, member)
-    return found
+        openers[member.filename] = partial(archive.open, member)
+    return openers
 
 
 def _text(files: dict[str, Opener], name: str) -> bytes:

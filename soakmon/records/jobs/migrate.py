@@ -36,8 +36,8 @@ _ALL_NEEDED = 5
 def packaged_steps() -> tuple[str, ...]:
     """The SQL of every step, in order: the n-th brings version n − 1 to n."""
     folder = files("soakmon.records.jobs").joinpath("steps")
-    found = sorted((f for f in folder.iterdir() if f.name.endswith(".sql")), key=lambda f: f.name)
-    return tuple(file.read_text(encoding="utf-8") for file in found)
+    steps = sorted((f for f in folder.iterdir() if f.name.endswith(".sql")), key=lambda f: f.name)
+    return tuple(file.read_text(encoding="utf-8") for file in steps)
 
 
 def make_ready(connection: Connection) -> bool:

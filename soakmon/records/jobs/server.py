@@ -50,8 +50,8 @@ def server_engine(
             try:
                 return dialect.loaded_dbapi.connect(*words, **options)
             except dialect.loaded_dbapi.OperationalError as error:
-                told = str(error).lower()
-                if now_s() >= end_s or not any(one in told for one in _TAKEN):
+                message = str(error).lower()
+                if now_s() >= end_s or not any(taken in message for taken in _TAKEN):
                     raise
             # Full jitter: those that were refused together must not come again together.
             sleep(wait_s * (0.5 + random.random()))

@@ -52,8 +52,8 @@ class SharedFiles(FileStore):
 
     def share_all(self) -> int:
         """Put all files of the folder into the database; how many were not there yet."""
-        found = [file.name for file in sorted(self.folder.glob("??/*")) if len(file.name) == 64]
-        return sum(self.share(name) for name in found)
+        names = [file.name for file in sorted(self.folder.glob("??/*")) if len(file.name) == 64]
+        return sum(self.share(name) for name in names)
 
     def path(self, sha256: str) -> Path:
         """Where a file lies, fetched first where another bench has kept it."""

@@ -26,9 +26,9 @@ def _steers(letter: str) -> bool:
 
 def inert(text: str, *, lines: bool = False) -> str:
     """Text with steering characters as their code, ‹U+001B›. lines: line breaks and tabs stay."""
-    kept = "\n\t" if lines else ""
+    allowed = "\n\t" if lines else ""
     return "".join(
-        f"‹U+{ord(letter):04X}›" if _steers(letter) and letter not in kept else letter
+        f"‹U+{ord(letter):04X}›" if _steers(letter) and letter not in allowed else letter
         for letter in text
     )
 

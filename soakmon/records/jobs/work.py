@@ -91,9 +91,9 @@ def all_jobs(session: Session, word: str = "", most: int | None = None) -> list[
         like = session.get_bind().dialect.name == "postgresql"
         holds = Job.sought.contains(wanted, autoescape=True)
         query = query.where(holds if like else func.instr(Job.sought, wanted) > 0)
-    kept = session.execute(query).all()
-    last = _last_results(session, [row[6] for row in kept])
-    return [Listed(*row[:6], last.get(row[6], "")) for row in kept]
+    rows = session.execute(query).all()
+    last = _last_results(session, [row[6] for row in rows])
+    return [Listed(*row[:6], last.get(row[6], "")) for row in rows]
 
 
 def _last_results(session: Session, jobs: list[int]) -> dict[int, str]:
@@ -102,8 +102,8 @@ def _last_results(session: Session, jobs: list[int]) -> dict[int, str]:
     for start in range(0, len(jobs), _PIECE):
         query = select(StoredResult.job_id, StoredResult.summary)
         query = query.where(StoredResult.job_id.in_(jobs[start : start + _PIECE]))
-        found = session.execute(query.order_by(StoredResult.at, StoredResult.id))
-        last |= {job: summary for job, summary in found if job is not None}
+        rows = session.execute(query.order_by(StoredResult.at, StoredResult.id))
+        last |= {job: summary for job, summary in rows if job is not None}
     return last
 
 
@@ -241,5 +241,5 @@ def latest(
     query = select(StoredResult).where(StoredResult.kind == kind)
     if bench is not None:
         query = query.where(or_(StoredResult.bench == bench, StoredResult.bench.is_(None)))
-    found = session.scalars(query.order_by(StoredResult.at.desc(), StoredResult.id.desc()))
-    return next((one for one in found if not by_namesake(one.data, own)), None)
+    results = session.scalars(query.order_by(StoredResult.at.desc(), StoredResult.id.desc()))
+    return next((result for result in results if not by_namesake(result.data, own)), None)
