@@ -33,6 +33,8 @@ from soakmon.watch.decision import Decision
 from soakmon.watch.verdict import Outcome
 from soakmon.weigh.result import BenchTestResult
 
+# Nobody waits for it, and what is not kept is made all over again, with its report.
+KEEPS_TRYING_S = 300.0
 OUTCOME_WORDS = {
     Outcome.TIGHT: "keep.tight",
     Outcome.LEAKING: "keep.leaking",
@@ -95,14 +97,21 @@ def keep_soak(folder: Path, soak: Recalled, files: list[Path]) -> str:
     data |= {"renewed": list(soak.told.renewed), **_number(folder)}
     data[SHOP] = soak.bench.service.shop
     data[TRAITS] = traits_form(soak.decision.traits, soak.bench, soak.began_at)
-    with open_records(folder, make=number is None) as records, records.session() as session:
+    with (
+        open_records(folder, make=number is None, patience_s=KEEPS_TRYING_S) as records,
+        records.session() as session,
+    ):
         job = find_job(session, number) if number is not None else None
         if job is not None:
             carbs = {carb.place: carb_values(carb) for carb in job.carbs}
             data[CAUSES] = causes_form(soak.decision.verdict, carbs, soak.told.shifts)
         owner = job.id if job is not None else None
         results = session.scalars(
-            select(StoredResult).where(StoredResult.job_id == owner, StoredResult.bench == bench)
+            select(StoredResult).where(
+                StoredResult.job_id == owner,
+                StoredResult.bench == bench,
+                StoredResult.data["of_bench"]["soak"].as_integer() == entry.id,
+            )
         )
         if any(result.data.get("of_bench") == whence for result in results):
             return f"job {number} has had it since the soak ended" if job is not None else ""

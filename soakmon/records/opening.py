@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from soakmon.errors import InputError
+from soakmon.records.jobs.server import PATIENCE_S
 from soakmon.records.jobs.store import DATABASE, Records
 from soakmon.toml_text import read_text
 
@@ -37,12 +38,17 @@ def has_records(folder: Path) -> bool:
 
 
 @contextmanager
-def open_records(folder: Path, *, make: bool = False) -> Iterator[Records]:
-    """The records of a data folder; make: an empty one is made where there is none."""
+def open_records(
+    folder: Path, *, make: bool = False, patience_s: float = PATIENCE_S
+) -> Iterator[Records]:
+    """The records of a data folder; make: an empty one is made where there is none.
+
+    patience_s: how long a server that is full is asked again.
+    """
     url = database_url(folder)
     if not make and not has_records(folder):
         raise InputError(
             f"{folder}: holds no job records yet: the first job makes them (soakmon job new)"
         )
-    with Records(folder, url) as records:
+    with Records(folder, url, patience_s=patience_s) as records:
         yield records

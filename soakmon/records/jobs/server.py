@@ -16,9 +16,10 @@ from sqlalchemy import URL, Engine, create_engine, event
 from sqlalchemy.pool import NullPool
 
 _CONNECT_S = 5
-# A server whose connections are all taken says so at once; a moment later one is free.
-_PATIENCE_S = 20.0
-_FIRST_S, _LONGEST_S = 0.05, 1.0
+# A server whose connections are all taken says so at once; a moment later one is free. Each time
+# that it is asked costs it a process: a hundred that ask once a second would keep it from working.
+PATIENCE_S = 20.0
+_FIRST_S, _LONGEST_S = 0.05, 4.0
 # What it says then (PostgreSQL, English and German; pgbouncer): no code comes with it.
 _TAKEN = (
     "too many clients", "too many connections", "remaining connection slots",
@@ -32,9 +33,12 @@ def server_engine(
     *,
     sleep: Callable[[float], None] = time.sleep,
     now_s: Callable[[], float] = time.monotonic,
-    patience_s: float = _PATIENCE_S,
+    patience_s: float = PATIENCE_S,
 ) -> Engine:
-    """An engine that keeps no connection; sleep, now_s: for tests, in s."""
+    """An engine that keeps no connection; patience_s: how long a full server is asked again.
+
+    sleep, now_s: for tests, in s.
+    """
     arguments = {
         # A server that does not answer must not hold up the bench.
         "connect_timeout": _CONNECT_S,

@@ -8,10 +8,13 @@ one more server to set up, to secure and to back up together with the database t
 from __future__ import annotations
 
 import tempfile
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import IO
 
-from sqlalchemy import Engine, Select, insert, select
+from sqlalchemy import Connection, Engine, Select, insert, select
 from sqlalchemy.exc import IntegrityError
 
 from soakmon.records.jobs.files import FileStore, sha256_of
@@ -26,6 +29,30 @@ class SharedFiles(FileStore):
     def __init__(self, folder: Path, engine: Engine) -> None:
         super().__init__(folder)
         self.engine = engine
+        self._joined = threading.local()
+
+    @contextmanager
+    def joined(self, connection: Connection) -> Iterator[None]:
+        """What this thread keeps and fetches meanwhile is part of a transaction, by its connection.
+
+        With a connection more a hundred benches that keep their reports at once would hold all
+        that the server has, and wait for each other.
+        """
+        before = getattr(self._joined, "connection", None)
+        self._joined.connection = connection
+        try:
+            yield
+        finally:
+            self._joined.connection = before
+
+    @contextmanager
+    def _connection(self) -> Iterator[Connection]:
+        own: Connection | None = getattr(self._joined, "connection", None)
+        if own is not None:
+            yield own
+            return
+        with self.engine.begin() as connection:
+            yield connection
 
     def add_stream(self, stream: IO[bytes], name: str) -> tuple[str, int]:
         """Keep what a stream holds, here and in the database."""
@@ -35,11 +62,14 @@ class SharedFiles(FileStore):
 
     def share(self, sha256: str) -> bool:
         """Put a file of the folder into the database; False when it is there already."""
-        with self.engine.begin() as connection:
+        with self._connection() as connection:
             if connection.scalar(_blocks(sha256).limit(1)) is not None:
                 return False
+            return self._insert(connection, sha256)
+
+    def _insert(self, connection: Connection, sha256: str) -> bool:
         try:
-            with self.engine.begin() as connection, super().path(sha256).open("rb") as file:
+            with connection.begin_nested(), super().path(sha256).open("rb") as file:
                 place = 0
                 # A file without content is one empty block: else it would not be there.
                 while (data := file.read(_BLOCK)) or place == 0:
@@ -66,7 +96,7 @@ class SharedFiles(FileStore):
         path.parent.mkdir(parents=True, exist_ok=True)
         with tempfile.NamedTemporaryFile(dir=self.folder, prefix=".part-", delete=False) as part:
             try:
-                with self.engine.connect() as connection:
+                with self._connection() as connection:
                     places = connection.scalars(_blocks(sha256)).all()
                     for place in places:
                         part.write(connection.scalars(_block(sha256, place)).one())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -16,7 +16,7 @@ from soakmon.errors import InputError
 from soakmon.records.jobs.files import FileStore
 from soakmon.records.jobs.findable import make_findable
 from soakmon.records.jobs.migrate import make_ready
-from soakmon.records.jobs.server import server_engine
+from soakmon.records.jobs.server import PATIENCE_S, server_engine
 from soakmon.records.jobs.shared_files import SharedFiles
 from soakmon.records.sharing import make_file
 
@@ -38,18 +38,21 @@ _AT_LEAST = text(
 class Records:
     """The opened records of a data folder. `files` keeps the attachments."""
 
-    def __init__(self, folder: Path, url: str | None = None) -> None:
+    def __init__(
+        self, folder: Path, url: str | None = None, *, patience_s: float = PATIENCE_S
+    ) -> None:
         """Open; folder and database are made when missing. The folder's own database is brought up
         to date as well; one on a server is by a command alone (`migrate`).
 
-        url: an SQLAlchemy database URL (postgresql://…) instead of the folder's records.db.
+        url: an SQLAlchemy database URL (postgresql://…) instead of the folder's records.db;
+        patience_s: how long a server that is full is asked again.
         """
         self.folder = folder
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise InputError(f"{folder}: cannot be the data folder: {error.strerror}") from None
-        self.engine = engine_of(folder, url)
+        self.engine = engine_of(folder, url, patience_s)
         place = folder / "attachments"
         self.files = FileStore(place) if url is None else SharedFiles(place, self.engine)
         try:
@@ -73,10 +76,20 @@ class Records:
     def session(self) -> Iterator[Session]:
         """A transaction: committed at the end, taken back on any error."""
         try:
-            with Session(self.engine, expire_on_commit=False) as session, session.begin():
+            with (
+                Session(self.engine, expire_on_commit=False) as session,
+                session.begin(),
+                self._with_files(session),
+            ):
                 yield session
         except DBAPIError as error:
             raise InputError(f"{self.where}: {first_line(error)}") from None
+
+    def _with_files(self, session: Session) -> AbstractContextManager[None]:
+        """Attachments that lie in the database go with the transaction."""
+        if isinstance(self.files, SharedFiles):
+            return self.files.joined(session.connection())
+        return nullcontext()
 
     def close(self) -> None:
         """Close all connections."""
@@ -102,7 +115,7 @@ def take_number(session: Session, number: str) -> None:
     session.execute(_AT_LEAST, {"year": int(year), "last": int(last)})
 
 
-def engine_of(folder: Path, url: str | None) -> Engine:
+def engine_of(folder: Path, url: str | None, patience_s: float = PATIENCE_S) -> Engine:
     """The database of a data folder, or of a server by its URL; nothing is opened yet."""
     if url is None:
         return _sqlite(folder / DATABASE)
@@ -117,7 +130,7 @@ def engine_of(folder: Path, url: str | None) -> Engine:
             f"{parsed.drivername}: give a postgresql:// URL, or none for SQLite in the data folder"
         )
     try:
-        return server_engine(parsed)
+        return server_engine(parsed, patience_s=patience_s)
     except (ModuleNotFoundError, NoSuchModuleError):
         raise InputError("PostgreSQL needs its driver: pip install 'soakmon[postgres]'") from None
 

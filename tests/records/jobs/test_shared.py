@@ -298,6 +298,49 @@ def bouncer(folder: Path, server: str) -> tuple[subprocess.Popen[bytes], int]:
 
 
 @ON_SERVER
+def test_who_keeps_files_needs_no_second_connection(opened, tmp_path):
+    """Else a hundred that keep a report at once hold all there are, and all wait for one more."""
+    folder, url = opened
+    Records(folder, url).close()
+    own = enrolled(url, "left", "north")
+    engine = plain_engine(url)
+    with engine.begin() as connection:
+        connection.execute(text('ALTER ROLE "left" CONNECTION LIMIT 1'))
+    engine.dispose()
+    picture = tmp_path / "bowl.png"
+    picture.write_bytes(b"\x89PNG invented")
+    with Records(tmp_path / "left", own, patience_s=0.0) as records, records.session() as session:
+        job = new_job(session, NOW, **PLAIN)
+        attach(job, records.files, NOW, picture)
+        number, sha256 = job.number, job.attachments[0].sha256
+    # What another one has kept is fetched by the connection that asks for it.
+    with Records(tmp_path / "again", own, patience_s=0.0) as records:
+        with records.session() as session:
+            assert find_job(session, number).attachments[0].sha256 == sha256
+            assert records.files.check(sha256).read_bytes() == picture.read_bytes()
+        assert records.files.path(sha256).exists()
+
+
+@ON_SERVER
+def test_a_file_goes_with_what_it_belongs_to(opened, tmp_path):
+    """A transaction that is taken back leaves no blocks of a file that nobody names."""
+    folder, url = opened
+    picture = tmp_path / "bowl.png"
+    picture.write_bytes(b"\x89PNG invented")
+    with Records(folder, url) as records:
+        with records.session() as session:
+            attach(new_job(session, NOW, **PLAIN), records.files, NOW, picture)
+            session.rollback()
+        with records.session() as session:
+            assert session.scalar(text("SELECT count(*) FROM attachment_block")) == 0
+            attach(new_job(session, NOW, **PLAIN), records.files, NOW, picture)
+            # The same file twice is there once, and does not spoil the transaction.
+            attach(new_job(session, NOW, **PLAIN), records.files, NOW, picture)
+        with records.session() as session:
+            assert session.scalar(text("SELECT count(*) FROM attachment_block")) == 1
+
+
+@ON_SERVER
 def test_behind_a_pool_by_transactions_fifty_write_at_once(opened, tmp_path):
     folder, url = opened
     Records(folder, url).close()
@@ -308,11 +351,16 @@ def test_behind_a_pool_by_transactions_fifty_write_at_once(opened, tmp_path):
     found: list[str] = []
 
     def write(number: int) -> None:
+        report = tmp_path / f"{number}.pdf"
+        report.write_bytes(b"%PDF invented" + bytes([number]))
         with Records(tmp_path / str(number), pooled) as records:
             for _ in range(2):
                 with records.session() as session:
                     job = new_job(session, NOW, **PLAIN)
-                    add_result(session, job, NOW, kind="soak", summary="tight", data={"x": [1]})
+                    add_result(
+                        session, job, NOW, kind="soak", summary="tight", data={"x": [1]},
+                        files=[(records.files, report)],
+                    )  # fmt: skip
                     found.append(job.number)
 
     try:
