@@ -57,12 +57,12 @@ class PinPanel:
 
     def presses(self) -> list[Press]:
         """Button presses since the last call."""
-        found: list[Press] = []
+        seen: list[Press] = []
         for _ in range(len(self._queue)):
             ticks, state = self._queue.popleft()
             t_s = self._zero_s + self._factory.ticks_diff(ticks, self._ticks_zero)
-            found += self._reader.push(t_s, down=not state)
-        return found + self._reader.take(self._now_s())
+            seen += self._reader.push(t_s, down=not state)
+        return seen + self._reader.take(self._now_s())
 
     def close(self) -> None:
         """Lamp and buzzer off; let go of the pins."""

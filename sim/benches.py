@@ -76,15 +76,15 @@ def blind_bench(
     draw = _on(night, draw if shop is None else _like(draw, draw_bench(shop, owner)))
     rng = np.random.default_rng([draw.scenario.seed, 80])
     of = draw_kind(rng) if kind is None else kind
-    made = KINDS[of](draw.scenario, rng)
+    scenario = KINDS[of](draw.scenario, rng)
     induced = induced or Induced()
-    made = with_leak(made, induced, rng)
+    scenario = with_leak(scenario, induced, rng)
     course = draw_course(rng) if induced.leak_g_per_day else "steady"
-    made = _changing(made, course, rng)
+    scenario = _changing(scenario, course, rng)
     if induced.gates and 0 < induced.leak_g_per_day < _MAY_DRY_G_PER_DAY:
-        made = delivering(made, induced.leak_g_per_day)
+        scenario = delivering(scenario, induced.leak_g_per_day)
     if induced.lost and rng.random() < _LOST_IN_SPELLS:
-        made = replace(made, misses=_in_spells(induced.lost))
+        scenario = replace(scenario, misses=_in_spells(induced.lost))
     table = draw.table
     blank = _blank(draw) if owner is OwnerKnowledge.BLANK else None
     if blank is not None:
@@ -92,7 +92,7 @@ def blind_bench(
         priors["blank_rel_sd"] = round(blank.blank_rel_sd, 4)
         table = {**table, "priors": {**table.get("priors", {}), **priors}}
     settings = Bench.model_validate(table).settings()
-    return BlindBench(made, table, settings, of, blank, course)
+    return BlindBench(scenario, table, settings, of, blank, course)
 
 
 def _like(draw: BenchDraw, model: BenchDraw) -> BenchDraw:

@@ -35,8 +35,8 @@ class Blips:
 
     def without(self, gate: int, from_s: float) -> Blips:
         """Those of the other gates, and of this one before from_s."""
-        kept = (self.gate != gate) | (self.t_s < from_s)
-        return Blips(self.t_s[kept], self.gate[kept], self.ms[kept])
+        stays = (self.gate != gate) | (self.t_s < from_s)
+        return Blips(self.t_s[stays], self.gate[stays], self.ms[stays])
 
 
 NOTHING = Blips(np.zeros(0), np.zeros(0), np.zeros(0))

@@ -171,10 +171,10 @@ class World:
     ) -> float:
         """Fill hose and rail, lose what leaks and permeates from them; grams drawn."""
         full_g = self.geometry.hose.volume_ml * self._density(temp_c)
-        drawn = 0.0
+        flow_g = 0.0
         if supply:
             want = min(full_g - float(self.line_g.sum()), self._hose_g(head, dt))
-            drawn = self._move(self.bottle_g, self.line_g, want)
+            flow_g = self._move(self.bottle_g, self.line_g, want)
             # Warming fuel in the hose expands back into the bottle.
             self._move(self.line_g, self.bottle_g, -want)
         if self.line_g.sum() > 0.05 * full_g:
@@ -185,7 +185,7 @@ class World:
             if defect.kind in {Kind.RAIL_JOINT, Kind.HOSE}:
                 out = escape_g_per_s(defect, 0.0, head if supply else 0.1, temp_c) * dt
                 self._wet(defect, _take(self.line_g, out), dt, temp_c)
-        return drawn if drawn > 2e-3 * full_g else 0.0
+        return flow_g if flow_g > 2e-3 * full_g else 0.0
 
     def _hose_g(self, head: float, dt: float) -> float:
         """The most that comes through the hose, g."""

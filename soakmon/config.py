@@ -150,7 +150,7 @@ class Bench(Section):
 
     def _priors(self) -> Priors:
         """The beliefs; what was left open is as far apart as benches of which no more is told."""
-        hose, told = self._hose(), self.priors
+        hose, section = self._hose(), self.priors
         vapour = FRESH_FUEL_LOG_SD if self.fuel.age == "fresh" else OLD_FUEL_LOG_SD
         measured = self.rack.vents == "measured"
         untold = {
@@ -158,7 +158,7 @@ class Bench(Section):
             "hose_rel_sd": hose.log_sd,
             "bowls_rel_sd": MEASURED_BOWLS_LOG_SD if measured else BOWLS_LOG_SD,
         }
-        given = {k: v for k, v in told.model_dump().items() if v is not None}
+        given = {k: v for k, v in section.model_dump().items() if v is not None}
         return Priors(
             **{**untold, **given},
             vapour_rel_sd=vapour * vent_steepness(self.fuel.fuel(), REFERENCE_C),

@@ -103,7 +103,9 @@ def calibration(nights: int) -> None:
     with ProcessPoolExecutor(os.cpu_count()) as pool:
         results = list(pool.map(jobs, plan(nights, seed=5), chunksize=2))
     print_calibration("all nights", results)
-    print_calibration("leaks found at a gate", [r for r in results if r.found and r.way == "gates"])
+    print_calibration(
+        "leaks found at a gate", [r for r in results if r.leaking and r.way == "gates"]
+    )
 
 
 def print_calibration(name: str, results: list[Result]) -> None:

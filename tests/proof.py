@@ -77,7 +77,7 @@ def tell(results: list[Result]) -> None:
     print(f"Verdicts tight that were right: {as_dict(results)['tight_true']}")
     for line in error_lines(results):
         print(line)
-    seen = [r for r in results if r.found and r.way == Way.GATES and r.leak_g_per_day]
+    seen = [r for r in results if r.leaking and r.way == Way.GATES and r.leak_g_per_day]
     print_calibration("all nights", results)
     print_calibration("leaks found at a gate", seen)
 

@@ -47,8 +47,8 @@ class Machine:
         if done.returncode:
             lines = [line for line in done.stdout.splitlines() if line.strip()] or ["no reason"]
             # The last line is often advice, and warnings speak of errors as well.
-            told = next((line for line in reversed(lines) if line.startswith("ERROR")), lines[-1])
-            raise SetUpError(f"{' '.join(words[:4])} …: {told.strip()}")
+            reason = next((line for line in reversed(lines) if line.startswith("ERROR")), lines[-1])
+            raise SetUpError(f"{' '.join(words[:4])} …: {reason.strip()}")
         return done.stdout
 
     def works(self, *command: str | Path) -> bool:

@@ -132,7 +132,7 @@ class CommissionDesk:
 
     def answer(self, answers: dict[str, str]) -> None:
         """Keep what the owner says of the bench, when it will do."""
-        known = {key: said for key, said in answers.items() if key in questions.KEYS}
+        known = {key: value for key, value in answers.items() if key in questions.KEYS}
         keys = questions.written(known, self.service.bench.gates.pins or questions.USUAL_PINS)
         self._keep(keys=self.saved.get("keys", {}) | keys, answers=known)
 
@@ -179,8 +179,8 @@ class CommissionDesk:
         if not bench.phone.enabled:
             raise RefusedError(say("commission_desk.choose_first"))
         mark = new_mark()
-        count, found = send_trials(bench, _ANSWERS_S, mark)
-        failed = [why for why in found.values() if why]
+        count, failures = send_trials(bench, _ANSWERS_S, mark)
+        failed = [why for why in failures.values() if why]
         self._keep(phone={"sent": count, "failed": failed, "answers": can_answer(bench)})
         if can_answer(bench):
             work = (bench, mark)
@@ -199,8 +199,8 @@ class CommissionDesk:
     def finish(self) -> str:
         """Keep the record of all that was tried."""
         about, where = self.service.bench.service, say("commission_desk.by_page")
-        said, _ = keep_record(self.folder, about.name, self._steps(), where, about.language)
-        return said.summary
+        summary, _ = keep_record(self.folder, about.name, self._steps(), where, about.language)
+        return summary.summary
 
     def _steps(self) -> list[CommissionStep]:
         """All steps, those left out as well: the record says what was not tried."""

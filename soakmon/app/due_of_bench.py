@@ -52,5 +52,7 @@ def _gates(path: Path) -> list[tuple[str, str]]:
         if soak.ended_t_s and soak.verdict and soak.verdict.verdict is Outcome.TIGHT:
             for gate, drops in enumerate(soak.verdict.drops):
                 counts.setdefault(gate, []).append(drops / (soak.ended_t_s / 3600))
-    dirty = {f"gate {gate + 1}": gate_dirty(one) for gate, one in sorted(counts.items())}
+    dirty = {
+        f"gate {gate + 1}": gate_dirty(counts_of) for gate, counts_of in sorted(counts.items())
+    }
     return [(name, text) for name, text in dirty.items() if text]

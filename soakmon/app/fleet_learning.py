@@ -80,14 +80,14 @@ def learnt_of(shop: ShopSoaks, bench: Bench, own: str) -> Learnt:
     """What the records of a shop's benches say; own: the identity of the bench that asks."""
     seen: dict[str, BenchSeen] = {}
     for whose, data in shop:
-        kept, one = read_traits(data), seen.setdefault(whose, BenchSeen())
-        cell = kept.seen_cell
-        if cell is not None and kept.cell is not None and kept.cell.kind == cell_kind_of(bench):
-            one.cells.append(cell)
-        if kept.gates is not None and kept.gates.kind == gates_kind_of(bench):
-            one.gates.append(kept.gates)
-    mine = [one for whose, one in seen.items() if is_own(whose, bench, own)]
-    others = [one for whose, one in seen.items() if not is_own(whose, bench, own)]
+        traits, bench_seen = read_traits(data), seen.setdefault(whose, BenchSeen())
+        cell = traits.seen_cell
+        if cell is not None and traits.cell is not None and traits.cell.kind == cell_kind_of(bench):
+            bench_seen.cells.append(cell)
+        if traits.gates is not None and traits.gates.kind == gates_kind_of(bench):
+            bench_seen.gates.append(traits.gates)
+    mine = [bench_seen for whose, bench_seen in seen.items() if is_own(whose, bench, own)]
+    others = [bench_seen for whose, bench_seen in seen.items() if not is_own(whose, bench, own)]
     return _judged(bench, mine, others)
 
 

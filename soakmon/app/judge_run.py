@@ -35,6 +35,8 @@ def judge_run(
         keep(order, decision, title, files)
     elif order.job is not None:
         with TemporaryDirectory() as name:
-            made = write_report(Path(name), rows, decision, title, order.about, paper=order.paper)
-            keep(order, decision, title, made)
+            written = write_report(
+                Path(name), rows, decision, title, order.about, paper=order.paper
+            )
+            keep(order, decision, title, written)
     return decision, files, order.about

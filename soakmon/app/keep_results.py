@@ -70,7 +70,7 @@ def keep(order: Order, decision: Decision, title: str, files: list[Path]) -> Non
         _give(
             (records, session),
             find_job(session, order.job),
-            order.made,
+            order.dated,
             decision=decision,
             data={
                 "title": title,
@@ -94,7 +94,7 @@ def keep_soak(folder: Path, soak: Recalled, files: list[Path]) -> str:
     bench = soak.bench.service.name
     whence = {"bench": bench, "soak": entry.id, "started_wall_s": entry.started_wall_s}
     data: dict[str, Any] = {"title": entry.title, "of_bench": whence, KEY: evaporation}
-    data |= {"renewed": list(soak.told.renewed), **_number(folder)}
+    data |= {"renewed": list(soak.context.renewed), **_number(folder)}
     data[SHOP] = soak.bench.service.shop
     data[TRAITS] = traits_form(soak.decision.traits, soak.bench, soak.began_at)
     with (
@@ -104,7 +104,7 @@ def keep_soak(folder: Path, soak: Recalled, files: list[Path]) -> str:
         job = find_job(session, number) if number is not None else None
         if job is not None:
             carbs = {carb.place: carb_values(carb) for carb in job.carbs}
-            data[CAUSES] = causes_form(soak.decision.verdict, carbs, soak.told.shifts)
+            data[CAUSES] = causes_form(soak.decision.verdict, carbs, soak.context.shifts)
         owner = job.id if job is not None else None
         results = session.scalars(
             select(StoredResult).where(
@@ -117,7 +117,7 @@ def keep_soak(folder: Path, soak: Recalled, files: list[Path]) -> str:
             return f"job {number} has had it since the soak ended" if job is not None else ""
         _give(
             (records, session), job, soak.ended_at, decision=soak.decision, data=data,
-            files=files, invented=soak.told.invented, bench=bench,
+            files=files, invented=soak.context.invented, bench=bench,
         )  # fmt: skip
     return f"kept with job {number}" if job is not None else "kept for the bench's later soaks"
 

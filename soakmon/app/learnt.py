@@ -47,8 +47,8 @@ def learnt_by(folder: Path, bench: Bench, *, invented: bool) -> dict[str, Any]:
                 "kind": gates_kind_of(bench),
                 "of_kind": asdict(learnt.gate) if learnt.gate else None,
                 "own": {
-                    str(carb): dict(zip(("counts", "hours"), one.all, strict=True))
-                    for carb, one in sorted(learnt.own_gates.items())
+                    str(carb): dict(zip(("counts", "hours"), gate.all, strict=True))
+                    for carb, gate in sorted(learnt.own_gates.items())
                 },
             },
             "careful": learnt.careful(bench),

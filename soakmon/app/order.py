@@ -24,7 +24,7 @@ from soakmon.watch.settings import Settings
 class Order:
     """What was asked for around a run: the job, where its record is, and the report's form."""
 
-    made: datetime
+    dated: datetime
     job: str | None
     data: Path
     paper: Paper = "a4"
@@ -59,14 +59,14 @@ def ordered(
 
 def begin(order: Order, settings: Settings, gates: int) -> tuple[Order, Settings]:
     """Let the job's record speak: what it shifts goes into the settings, the rest to the report."""
-    order = replace(order, about=replace(order.about, settings=settings, made=order.made))
+    order = replace(order, about=replace(order.about, settings=settings, dated=order.dated))
     if order.job is None:
         return order, settings
     # A recorded run says the same whatever other soaks are on record.
-    context = context_for(order.data, order.job, gates, order.made, order.bench, taught=False)
+    context = context_for(order.data, order.job, gates, order.dated, order.bench, taught=False)
     past, fleet = settings.priors.past, settings.priors.fleet
     settings = replace(context, past=past, fleet=fleet).applied(settings)
-    about = about_of(replace(context, invented=order.about.invented), settings, order.made)
+    about = about_of(replace(context, invented=order.about.invented), settings, order.dated)
     given = order.about
     about = replace(about, bench_toml=given.bench_toml, language=given.language)
     return replace(order, about=about), settings

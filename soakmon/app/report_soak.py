@@ -31,12 +31,12 @@ class Reported:
     soak: Recalled
     title: str
     files: list[Path]
-    kept: str
+    record_text: str
 
     @property
     def clock(self) -> RunClock:
         """The shop's clock of the soak."""
-        return RunClock(self.soak.began_at, self.soak.told.zone)
+        return RunClock(self.soak.began_at, self.soak.context.zone)
 
 
 def report_soak(data: Path, soak: str | None, folder: Path | None, paper: str) -> Reported:
@@ -109,13 +109,13 @@ def about_recalled(recalled: Recalled) -> About:
             )
         )
     return replace(
-        about_of(recalled.told, recalled.settings, recalled.ended_at),
+        about_of(recalled.context, recalled.settings, recalled.ended_at),
         job=recalled.entry.job or "",
         began=recalled.began_at,
         bench=recalled.bench.service.name,
         language=recalled.bench.service.language,
         bench_toml=snapshot(recalled.bench),
-        log=log_of(recalled.events, RunClock(recalled.began_at, recalled.told.zone)),
+        log=log_of(recalled.events, RunClock(recalled.began_at, recalled.context.zone)),
         interim=interim,
         remarks=tuple(remarks),
     )

@@ -285,8 +285,8 @@ def add_records(router: APIRouter, service: Service) -> None:
         soak: Annotated[int | None, Query(ge=1, le=2**62)] = None,
         kind: Annotated[list[str] | None, Query(max_length=20)] = None,
     ) -> list[EventListed]:
-        found = read(lambda journal: journal.read_events(soak, after))
-        wanted = (e for e in found if kind is None or e.kind in kind)
+        read_events = read(lambda journal: journal.read_events(soak, after))
+        wanted = (e for e in read_events if kind is None or e.kind in kind)
         return [
             EventListed(id=e.id, soak=e.soak, t_s=e.t_s, wall_s=e.wall_s, kind=e.kind, data=e.data)
             for e in itertools.islice(wanted, 1000)
@@ -302,8 +302,8 @@ def _preflight(service: Service) -> dict[str, Any]:
     if session.phase is Phase.PREFLIGHT and session.rows:
         rows = join(session.rows)
         elapsed_s = float(rows.t_s[-1] - rows.t_s[0])
-        found = check_readings(rows, service.bench) + service.check_around()
-        checks = [asdict(check) for check in found]
+        passed = check_readings(rows, service.bench) + service.check_around()
+        checks = [asdict(check) for check in passed]
     return {
         "phase": str(session.phase),
         "elapsed_s": round(elapsed_s, 1),

@@ -169,9 +169,9 @@ class Guard:
         if level is None or self.opened_s is None or level.t_s < self.opened_s:
             return []
         counting = self.shoves.take(level)
-        for one in counting:
-            shift_g = self.bottle.take(one, filling=not self.filled)
-            self.full_g = one.mass_g if self.full_g is None else self.full_g + shift_g
+        for gate in counting:
+            shift_g = self.bottle.take(gate, filling=not self.filled)
+            self.full_g = gate.mass_g if self.full_g is None else self.full_g + shift_g
             if self.start_g is not None:
                 self.start_g += shift_g
         if not counting or self.full_g is None:

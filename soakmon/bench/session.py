@@ -228,7 +228,7 @@ class Session:
             self.first_opened_s = t_s
 
     def _running(self) -> None:
-        phase = self.found_phase
+        phase = self.readings_phase
         if phase in {Phase.SETTLING, Phase.SOAKING} and phase is not self.phase:
             self._enter(phase)
         opened_s = self.opened_s if self.opened_s is not None else self.t_s
@@ -248,10 +248,10 @@ class Session:
     @property
     def filled(self) -> bool:
         """Whether the rack is full, as far as the readings tell."""
-        return self.found_phase in {Phase.SETTLING, Phase.SOAKING}
+        return self.readings_phase in {Phase.SETTLING, Phase.SOAKING}
 
     @property
-    def found_phase(self) -> Phase:
+    def readings_phase(self) -> Phase:
         """Where the readings alone say that the soak is."""
         return Phase(str(self.learnt.finder.phase))
 
@@ -326,7 +326,7 @@ class Session:
 
     def resume_feed(self) -> str:
         """Go on after an isolation; why the feed stays shut, or ""."""
-        phase = self.found_phase
+        phase = self.readings_phase
         self.phase = phase if phase in RUNNING else Phase.FILLING
         if why := self.open_feed():
             self.phase = Phase.ISOLATING

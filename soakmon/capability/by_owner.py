@@ -29,7 +29,7 @@ def _begun(results: Sequence[Result]) -> list[Result]:
 
 
 def _leaking(results: Sequence[Result]) -> list[Result]:
-    return [r for r in results if r.leak_g_per_day and r.found]
+    return [r for r in results if r.leak_g_per_day and r.leaking]
 
 
 def _large(results: Sequence[Result]) -> list[Result]:

@@ -179,7 +179,7 @@ class Result:
         return bool(self.suspects) and bool(self.suspects[0][1])
 
     @property
-    def found(self) -> bool:
+    def leaking(self) -> bool:
         """Whether the verdict is leaking."""
         return self.outcome == Outcome.LEAKING.value
 
@@ -351,7 +351,7 @@ def smallest_at(results: Iterable[Result], way: Way, share: float = 0.95) -> flo
     mine = [r for r in results if r.way == way and r.leak_g_per_day > 0]
     smallest = None
     for leak in sorted({r.leak_g_per_day for r in mine}, reverse=True):
-        here = [r.found for r in mine if r.leak_g_per_day == leak]
+        here = [r.leaking for r in mine if r.leak_g_per_day == leak]
         if lower_share(sum(here), len(here)) < share:
             break
         smallest = leak

@@ -27,7 +27,7 @@ def tight(results: Iterable[Result]) -> list[Result]:
 
 def says_leaking(result: Result) -> bool:
     """Whether the verdict is leaking."""
-    return result.found
+    return result.leaking
 
 
 def woken(result: Result) -> bool:

@@ -28,7 +28,7 @@ WAYS = {
 def as_dict(results: Sequence[Result], bounds: Bounds | None = None) -> dict[str, Any]:
     """The fixed JSON form; a figure that these nights do not give is null."""
     usual = [r for r in results if not r.hard]
-    seen = [r for r in usual if r.leak_g_per_day > 0 and r.way == Way.GATES and r.found]
+    seen = [r for r in usual if r.leak_g_per_day > 0 and r.way == Way.GATES and r.leaking]
     return {
         "schema": SCHEMA,
         "false_alarm": _false_alarm(results),
@@ -89,7 +89,7 @@ def _evaporates(results: Iterable[Result]) -> dict[str, Any]:
 
 def _false_alarm(results: Iterable[Result]) -> dict[str, Any]:
     tight = [r for r in results if r.leak_g_per_day == 0]
-    leaking = sum(r.found for r in tight)
+    leaking = sum(r.leaking for r in tight)
     return {
         "nights": len(tight),
         "leaking": leaking,
@@ -103,7 +103,7 @@ def _detection(results: Sequence[Result], ways: Sequence[Way]) -> list[dict[str,
             "leak_g_per_day": leak,
             "gates": way is Way.GATES,
             "nights": len(mine),
-            "found": sum(r.found for r in mine),
+            "found": sum(r.leaking for r in mine),
             "median_delay_s": rounded(middle_delay(mine), 0),
         }
         for way in ways
@@ -133,10 +133,10 @@ def _evenly(seen: Iterable[Result], right: Callable[[Result], bool]) -> float | 
     its smallest leak must not hide what is known of the others.
     """
     by_leak: dict[float, list[bool]] = {}
-    for one in seen:
-        if one.isolated is not None:
-            by_leak.setdefault(one.leak_g_per_day, []).append(right(one))
-    shares = [sum(told) / len(told) for told in by_leak.values()]
+    for result in seen:
+        if result.isolated is not None:
+            by_leak.setdefault(result.leak_g_per_day, []).append(right(result))
+    shares = [sum(outcomes) / len(outcomes) for outcomes in by_leak.values()]
     return rounded(math.fsum(shares) / len(shares), 4) if shares else None
 
 
@@ -151,7 +151,7 @@ def of(results: Iterable[Result], way: Way, leak_g_per_day: float) -> list[Resul
 
 def middle_delay(results: Iterable[Result]) -> float | None:
     """Median delay of the alarms on nights that were found, s."""
-    delays = [r.delay_s for r in results if r.found and r.delay_s is not None]
+    delays = [r.delay_s for r in results if r.leaking and r.delay_s is not None]
     return median(delays) if delays else None
 
 
@@ -191,11 +191,11 @@ def detection_lines(results: Sequence[Result]) -> list[tuple[str, ...]]:
         (
             WAYS[way],
             f"{leak:g}",
-            _found_share(mine),
-            percent_at_least(lower_share(sum(r.found for r in mine), len(mine)), 0),
+            _leaking_share(mine),
+            percent_at_least(lower_share(sum(r.leaking for r in mine), len(mine)), 0),
             _duration(middle_delay(mine)),
             _cause(mine),
-            _found_share(of(hard, way, leak)),
+            _leaking_share(of(hard, way, leak)),
         )
         for way in Way
         for leak in LEAKS_G_PER_DAY[way]
@@ -204,12 +204,12 @@ def detection_lines(results: Sequence[Result]) -> list[tuple[str, ...]]:
 
 
 def _cause(results: Sequence[Result]) -> str:
-    right = [_among(r.isolated, 1) for r in results if r.found and r.isolated is not None]
+    right = [_among(r.isolated, 1) for r in results if r.leaking and r.isolated is not None]
     return f"{sum(right)} of {len(right)}" if right else "–"
 
 
-def _found_share(results: Sequence[Result]) -> str:
-    return f"{sum(r.found for r in results)} of {len(results)}" if results else "–"
+def _leaking_share(results: Sequence[Result]) -> str:
+    return f"{sum(r.leaking for r in results)} of {len(results)}" if results else "–"
 
 
 def error_lines(results: Sequence[Result]) -> list[str]:

@@ -15,27 +15,27 @@ from statistics import mean, stdev
 from soakmon.weigh.student import rising_zero, t_quantile
 
 
-def _log_binomial(found: int, tried: int, share: float) -> float:
+def _log_binomial(successes: int, tried: int, share: float) -> float:
     """Log-probability of `found` of `tried`, 0 < share < 1."""
-    ways = math.lgamma(tried + 1) - math.lgamma(found + 1) - math.lgamma(tried - found + 1)
-    return ways + found * math.log(share) + (tried - found) * math.log1p(-share)
+    ways = math.lgamma(tried + 1) - math.lgamma(successes + 1) - math.lgamma(tried - successes + 1)
+    return ways + successes * math.log(share) + (tried - successes) * math.log1p(-share)
 
 
-def _at_most(found: int, tried: int, share: float) -> float:
-    return math.fsum(math.exp(_log_binomial(k, tried, share)) for k in range(found + 1))
+def _at_most(successes: int, tried: int, share: float) -> float:
+    return math.fsum(math.exp(_log_binomial(k, tried, share)) for k in range(successes + 1))
 
 
-def upper_share(found: int, tried: int, confidence: float = 0.95) -> float:
+def upper_share(successes: int, tried: int, confidence: float = 0.95) -> float:
     """One-sided upper limit of a proportion (Clopper, Pearson 1934); 1 when nothing was tried."""
-    if found >= tried:
+    if successes >= tried:
         return 1.0
     miss = 1 - confidence
-    return rising_zero(lambda share: miss - _at_most(found, tried, share), 0.0, 1.0)
+    return rising_zero(lambda share: miss - _at_most(successes, tried, share), 0.0, 1.0)
 
 
-def lower_share(found: int, tried: int, confidence: float = 0.95) -> float:
+def lower_share(successes: int, tried: int, confidence: float = 0.95) -> float:
     """One-sided lower limit of a proportion; 0 when nothing was tried."""
-    return 1 - upper_share(tried - found, tried, confidence) if tried else 0.0
+    return 1 - upper_share(tried - successes, tried, confidence) if tried else 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,12 +24,12 @@ def asked() -> dict[str, str]:
 
 def given(answers: list[str]) -> dict[str, str]:
     """Answers of the command line, as key=answer; InputError for one that cannot be."""
-    told = {}
+    values = {}
     known = {question.key: question.answers for question in OF_FUEL}
-    for one in answers:
-        key, _, answer = one.partition("=")
+    for text in answers:
+        key, _, answer = text.partition("=")
         if answer not in known.get(key, ()):
             choices = "; ".join(f"{key}: {', '.join(may)}" for key, may in known.items())
-            raise InputError(f"--say {one}: there are {choices}")
-        told[key] = answer
-    return told
+            raise InputError(f"--say {text}: there are {choices}")
+        values[key] = answer
+    return values

@@ -211,9 +211,9 @@ class Commissioning:
             self._done(CommissionStep("phone", None, "nobody is told of an alarm"))
             return
         mark = new_mark()
-        count, found = send_trials(self.bench, _ANSWERS_S, mark)
-        failed = [why for why in found.values() if why]
-        if failed or not found:
+        count, failures = send_trials(self.bench, _ANSWERS_S, mark)
+        failed = [why for why in failures.values() if why]
+        if failed or not failures:
             self._done(CommissionStep("phone", False, "; ".join(failed) or "there is no address"))
             return
         arrived = _yes(f"{count} messages were sent; have they arrived")
@@ -263,14 +263,14 @@ class Commissioning:
 
     def _finish(self) -> None:
         service = self.bench.service
-        said, path = keep_record(
+        summary, path = keep_record(
             Path(service.data_folder), service.name, self.steps, str(self.path), service.language
         )
         self._head("Record of commissioning")
-        for line in said.lines:
+        for line in summary.lines:
             self._say(f"  {line}")
-        self._say(f"{said.summary}. Kept as {path}")
-        raise typer.Exit(0 if said.passed else 3)
+        self._say(f"{summary.summary}. Kept as {path}")
+        raise typer.Exit(0 if summary.passed else 3)
 
     # What the steps use.
 

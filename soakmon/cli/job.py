@@ -129,8 +129,8 @@ def carb(
     with open_records(data) as records, records.session() as session:
         job = work.find_job(session, number)
         work.set_carb(job, place, pairs or [], _author(by))
-        found = work.find_carb(job, place)
-        values = work.carb_values(found)
+        carburettor = work.find_carb(job, place)
+        values = work.carb_values(carburettor)
     show_carb_fields(terminal(), place, values)
 
 

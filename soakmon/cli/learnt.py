@@ -34,11 +34,11 @@ def learnt(
     if bench is None and SYSTEM_BENCH.exists():
         bench = SYSTEM_BENCH
     described = read_bench(bench) if bench is not None else Bench()
-    found = learnt_by(data, described, invented=simulated)
+    lessons = learnt_by(data, described, invented=simulated)
     if as_json:
-        sys.stdout.write(json.dumps(found, allow_nan=False) + "\n")
+        sys.stdout.write(json.dumps(lessons, allow_nan=False) + "\n")
         return
-    for line in _lines(found):
+    for line in _lines(lessons):
         print_line(line)
 
 

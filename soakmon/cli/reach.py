@@ -106,13 +106,13 @@ def alert_test(bench: BenchOption = Path("bench.toml")) -> None:
     from soakmon.app.alert_trial import send_trials
     from soakmon.bench_toml import read_bench
 
-    count, found = send_trials(read_bench(bench), _TEST_ANSWERS_S)
-    for name, why in found.items():
+    count, failures = send_trials(read_bench(bench), _TEST_ANSWERS_S)
+    for name, why in failures.items():
         if why:
             print_line(f"FAILED  {why}", soft_wrap=True)
         else:
             print_line(f"    ok  {name}: {count} messages")
-    raise typer.Exit(NOT_WELL if any(found.values()) else 0)
+    raise typer.Exit(NOT_WELL if any(failures.values()) else 0)
 
 
 @influx_app.command("backfill")

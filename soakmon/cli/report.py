@@ -40,8 +40,8 @@ def report(
     if as_json:
         sys.stdout.write(VerdictForm.of(decision.verdict).as_line())
     else:
-        shifted = list(reported.soak.told.shifts)
+        shifted = list(reported.soak.context.shifts)
         show_result(terminal(), decision, reported.title, reported.files, shifted, reported.clock)
-        if reported.kept:
-            print_line(reported.kept)
+        if reported.record_text:
+            print_line(reported.record_text)
     raise typer.Exit(EXIT_CODES[decision.verdict.outcome])

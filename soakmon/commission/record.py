@@ -61,22 +61,22 @@ def page(
 ) -> str:
     """The record as one HTML page, to print. about: version, and where bench.toml is."""
 
-    def told(text: str) -> str:
+    def spoken(text: str) -> str:
         return escape(translated(text, language))
 
     rows = "".join(
-        f"<tr><td>{told(step.name)}<td><strong>{told(step.mark)}</strong><td>{told(step.text)}"
+        f"<tr><td>{spoken(step.name)}<td><strong>{spoken(step.mark)}</strong><td>{spoken(step.text)}"
         for step in steps
     )
-    cautions = " ".join(told(caution) for caution in CAUTIONS)
-    title = told(say("commission_record.title", bench=bench))
+    cautions = " ".join(spoken(caution) for caution in CAUTIONS)
+    title = spoken(say("commission_record.title", bench=bench))
     short = summary(steps)
     return (
         f'<!doctype html><html lang="{language}"><meta charset="utf-8">'
         f"<title>{title}</title><style>{_STYLE}</style><h1>{title}</h1>"
-        f"<p>{when:%Y-%m-%d %H:%M}, {escape(about)}. {told(short[:1].upper() + short[1:])}.</p>"
-        f"<table><tr><th>{told(say('commission_record.tried'))}<th>"
-        f"<th>{told(say('commission_record.came_of_it'))}{rows}</table>"
-        f"<p>{told(say('commission_record.by'))} ____________________</p>"
+        f"<p>{when:%Y-%m-%d %H:%M}, {escape(about)}. {spoken(short[:1].upper() + short[1:])}.</p>"
+        f"<table><tr><th>{spoken(say('commission_record.tried'))}<th>"
+        f"<th>{spoken(say('commission_record.came_of_it'))}{rows}</table>"
+        f"<p>{spoken(say('commission_record.by'))} ____________________</p>"
         f"<footer>{cautions}</footer></html>\n"
     )

@@ -35,12 +35,12 @@ class Desk:
         if (address in self.broker.users()) is not again:
             raise InputError(say("enrol.unknown" if again else "enrol.known", bench=address))
         place, password = self.servers.broker, new_password()
-        told = {
+        content = {
             "bench": bench, "shop": shop, "host": place.host, "port": place.port,
             "password": password, "authority": _text(place.ca_file),
         }  # fmt: skip
         if (store := self.servers.store) is not None:
-            told |= {
+            content |= {
                 "store_url": store.url, "store_org": store.org, "store_bucket": store.bucket,
                 "store_token": self._store_token(store, address), "catch_up": store.catch_up,
             }  # fmt: skip
@@ -48,9 +48,9 @@ class Desk:
             secret = new_password()
             with closing(self._records(records)) as access:
                 role = access.let_in(bench, shop, secret)
-            told["records_url"] = _url(records, role, secret)
+            content["records_url"] = _url(records, role, secret)
         # The broker is last: who is known there has been let in everywhere.
-        invitation = Invitation.model_validate(told)
+        invitation = Invitation.model_validate(content)
         self.broker.let_in(address, password)
         return invitation
 
@@ -70,18 +70,18 @@ class Desk:
         ways: dict[str, Callable[[str], bool]] = {"broker": self.broker.shut_out}
         if address not in {LOOKOUT, SCREEN}:
             ways |= {"store": self._out_of_store, "records": self._out_of_records}
-        found, wrong = [], []
+        revoked, wrong = [], []
         for place, shut_out in ways.items():
             try:
                 if shut_out(address):
-                    found.append(place)
+                    revoked.append(place)
             except InputError as error:
                 wrong.append(str(error))
         if wrong:
             raise InputError("\n".join(wrong))
-        if not found:
+        if not revoked:
             raise InputError(say("enrol.unknown", bench=address))
-        return found
+        return revoked
 
     def listed(self) -> list[str]:
         """Who is let in at the broker."""

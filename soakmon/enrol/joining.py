@@ -29,7 +29,7 @@ def join(invitation: Invitation, file: Path, when: datetime) -> Bench:
     """
     _same_bench(invitation, file)
     folder, data = file.parent, _data_folder(file)
-    told: dict[str, object] = {
+    values: dict[str, object] = {
         "service.name": invitation.bench, "service.shop": invitation.shop,
         "mqtt.enabled": True, "mqtt.host": invitation.host, "mqtt.port": invitation.port,
         "mqtt.user": invitation.address,
@@ -38,15 +38,15 @@ def join(invitation: Invitation, file: Path, when: datetime) -> Bench:
     }  # fmt: skip
     authority = folder / "hall-ca.pem"
     if invitation.authority:
-        told["mqtt.ca_file"] = _secret(authority, invitation.authority, data, mode=0o644)
+        values["mqtt.ca_file"] = _secret(authority, invitation.authority, data, mode=0o644)
     if invitation.store_url:
-        told |= {
+        values |= {
             "influx.enabled": True, "influx.url": invitation.store_url,
             "influx.org": invitation.store_org, "influx.bucket": invitation.store_bucket,
             "influx.token_file": _secret(folder / "influx.token", invitation.store_token, data),
             "influx.catch_up": invitation.catch_up,
         }  # fmt: skip
-    bench = write_bench(file, told, when)
+    bench = write_bench(file, values, when)
     if invitation.records_url:
         _secret(data / DATABASE_FILE, records_url(invitation, authority), data)
     return bench
@@ -62,23 +62,23 @@ def records_url(invitation: Invitation, authority: Path) -> str:
 
 def proofs(invitation: Invitation, authority: Path) -> Proofs:
     """What is to be proven of this bench."""
-    found: list[tuple[str, Callable[[Bench], str]]] = [(say("enrol.message"), proof.message)]
+    steps: list[tuple[str, Callable[[Bench], str]]] = [(say("enrol.message"), proof.message)]
     if invitation.store_url:
-        found.append((say("enrol.point"), proof.point))
+        steps.append((say("enrol.point"), proof.point))
     if invitation.records_url:
         url = records_url(invitation, authority)
-        found.append(
+        steps.append(
             (
                 say("enrol.record"),
                 lambda bench: proof.record(bench, Path(bench.service.data_folder), url),
             )
         )
-    return tuple(found)
+    return tuple(steps)
 
 
 def _same_bench(invitation: Invitation, file: Path) -> None:
-    told = values_of(file)
-    name, shop = told.get("service.name", "bench"), told.get("service.shop", "")
+    values = values_of(file)
+    name, shop = values.get("service.name", "bench"), values.get("service.shop", "")
     own = address_of(str(shop), str(name))
     if name != "bench" and own != invitation.address:
         raise InputError(say("enrol.other_bench", own=own, invited=invitation.address))

@@ -70,13 +70,13 @@ def point(
     bench: Bench, within_s: float = _POINT_WITHIN_S, sleep: Callable[[float], None] = time.sleep
 ) -> str:
     """Write a point and read it back; why not, or empty."""
-    said = float(secrets.randbelow(10**9))
+    number = float(secrets.randbelow(10**9))
     at_ns = round(time.time() * 1e3) * 1_000_000
-    made = Point("soak_enrol", {"bench": bench.service.address}, {"said": said}, at_ns, 0)
+    written = Point("soak_enrol", {"bench": bench.service.address}, {"said": number}, at_ns, 0)
     try:
         writer = InfluxWriter(bench.influx)
         try:
-            writer.write([made])
+            writer.write([written])
         finally:
             writer.close()
     except (SoakmonError, ReachError, RejectedError) as error:
@@ -85,7 +85,7 @@ def point(
     why = say("enrol.point_lost")
     while time.monotonic() < end_s:
         try:
-            if said in _held(bench, writer.token):
+            if number in _held(bench, writer.token):
                 return ""
         except httpx.HTTPError as error:
             why = say("enrol.point_unread", why=type(error).__name__)
@@ -119,25 +119,25 @@ def _held(bench: Bench, token: str) -> list[float]:
 
 
 def _numbers(line: str) -> list[float]:
-    found = []
+    numbers = []
     for part in line.split(","):
         with suppress(ValueError):
-            found.append(float(part))
-    return found
+            numbers.append(float(part))
+    return numbers
 
 
 def record(bench: Bench, folder: Path, url: str) -> str:
     """Keep a result, read it back by another connection, take it away; why not, or empty."""
-    name, said = bench.service.name, secrets.token_hex(8)
+    name, token = bench.service.name, secrets.token_hex(8)
     try:
         with Records(folder, url) as records:
             with records.session() as session:
-                add_result(session, None, now(), kind=KIND, summary=said, data={}, bench=name)
+                add_result(session, None, now(), kind=KIND, summary=token, data={}, bench=name)
             with records.session() as session:
-                found: Any = latest(session, KIND, name)
-                if found is None or found.summary != said:
+                result: Any = latest(session, KIND, name)
+                if result is None or result.summary != token:
                     return say("enrol.record_lost")
-                session.delete(found)
+                session.delete(result)
     except SoakmonError as error:
         return str(error)
     return ""

@@ -95,10 +95,10 @@ class RecordsAccess:
             connection.exec_driver_sql(statement.format(schema=schema, group=GROUP))
 
     def _begin(self) -> Any:
-        return _Told(self.engine.begin())
+        return _Stated(self.engine.begin())
 
 
-class _Told:
+class _Stated:
     """A transaction whose errors are one line."""
 
     def __init__(self, begun: Any) -> None:

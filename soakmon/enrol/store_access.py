@@ -79,16 +79,16 @@ class StoreAccess:
     def _bucket(self) -> Any:
         """The bucket; None: the store has no such API."""
         try:
-            found: Any = self.client.buckets_api().find_buckets(
+            buckets: Any = self.client.buckets_api().find_buckets(
                 name=self.place.bucket, org=self.place.org
             )
         except ApiException as error:
             if error.status in _NOT_SO and not _has_code(error.body):
                 return None
             raise
-        if found.buckets is None:
+        if buckets.buckets is None:
             raise InputError(say("enrol.store_form"))
-        named = [bucket for bucket in found.buckets if bucket.name == self.place.bucket]
+        named = [bucket for bucket in buckets.buckets if bucket.name == self.place.bucket]
         if not named:
             raise InputError(say("enrol.no_bucket", bucket=self.place.bucket, org=self.place.org))
         return named[0]

@@ -45,13 +45,13 @@ def visitor(
 ) -> Visitor:
     """Whoever is calling; 401 for strangers."""
     store: Store = request.app.state.store
-    found = store.token(token.credentials) if token is not None else None
-    if found is None and token is None and session is not None:
-        found = store.session(session)
-    if found is None:
+    role_of = store.token(token.credentials) if token is not None else None
+    if role_of is None and token is None and session is not None:
+        role_of = store.session(session)
+    if role_of is None:
         raise DeniedError(401, say("access.sign_first"))
-    request.state.who = found.name  # for routes that the control socket shares
-    return found
+    request.state.who = role_of.name  # for routes that the control socket shares
+    return role_of
 
 
 def acting(request: Request, who: Annotated[Visitor, Depends(visitor)]) -> Visitor:

@@ -92,8 +92,8 @@ class Door:
             near, who = neighbourhood(address), digest(name)
             self.addresses.check(near)
             self.names.check(who)
-            kept = self.store.password_of(name)
-            if self._fits(kept or self.nobody, password) and kept is not None:
+            stored = self.store.password_of(name)
+            if self._fits(stored or self.nobody, password) and stored is not None:
                 self.addresses.right(near)
                 self.names.right(who)
                 return self.store.open_session(name)

@@ -140,6 +140,6 @@ def _own(service: Service) -> dict[str, Any]:
         "phase": {"phase": status.phase, "reason": status.reason or "", "age_s": age_s},
     }
     if verdict is not None:
-        told = {"verdict": verdict.verdict, "reason": verdict.reason}
-        own["verdict"] = told | {"final": status.phase is Phase.ENDED, "age_s": age_s}
+        verdict_form = {"verdict": verdict.verdict, "reason": verdict.reason}
+        own["verdict"] = verdict_form | {"final": status.phase is Phase.ENDED, "age_s": age_s}
     return own

@@ -52,8 +52,7 @@ async def _not_understood(_: Request, error: Exception) -> JSONResponse:
     """One line per problem, without the input: it may hold what cannot be sent back."""
     errors = error.errors() if isinstance(error, RequestValidationError) else []
     lines = [
-        f"{'.'.join(str(part) for part in error_of['loc'])}: {error_of['msg']}"
-        for error_of in errors
+        f"{'.'.join(str(part) for part in problem['loc'])}: {problem['msg']}" for problem in errors
     ]
     text = "; ".join(lines[:10])
     return JSONResponse({"problem": text.encode("utf-8", "replace").decode("utf-8")}, 422)

@@ -108,7 +108,7 @@ class JobStoreHandle:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.made: JobService | None = None
+        self.service: JobService | None = None
 
     @property
     def jobs(self) -> JobService:
@@ -116,14 +116,14 @@ class JobStoreHandle:
         # Imported here: a bench that only soaks saves the database library's memory.
         from soakmon.page.job_service import JobService  # noqa: PLC0415 - an extra
 
-        if self.made is None:
-            self.made = JobService(self.folder)
-        return self.made
+        if self.service is None:
+            self.service = JobService(self.folder)
+        return self.service
 
     def close(self) -> None:
         """Close the record, if it was opened."""
-        if self.made is not None:
-            self.made.close()
+        if self.service is not None:
+            self.service.close()
 
 
 def job_routes(job_store: JobStoreHandle) -> list[APIRouter]:

@@ -161,7 +161,7 @@ class JobService:
     def attachment(self, number: str, sha256: str) -> tuple[Path, str]:
         """Where a file of this job lies, and its name; 404 when the job has no such file."""
         with self._job(number) as (records, _, job):
-            attachments = [one for one in job.attachments if one.sha256 == sha256]
+            attachments = [file for file in job.attachments if file.sha256 == sha256]
             if not attachments:
                 raise DeniedError(404, say("book.job_has_no_such_file", number=number))
             path = records.files.path(sha256)
@@ -177,6 +177,6 @@ class JobService:
         query = query.order_by(StoredResult.at.desc(), StoredResult.id.desc()).limit(MOST_RESULTS)
         with self._open().session() as session:
             return [
-                {"at": one.at, "kind": one.kind, "summary": one.summary, "job": number}
-                for one, number in session.execute(query)
+                {"at": stored.at, "kind": stored.kind, "summary": stored.summary, "job": number}
+                for stored, number in session.execute(query)
             ]

@@ -72,11 +72,11 @@ def behind(scope: Scope, proxy: str) -> Scope:
     headers = Headers(scope=scope)
     came = _last(headers, "x-forwarded-for")
     forwarded = {name.encode() for name in (*FORWARDED, "x-forwarded-proto")}
-    kept = [(name, value) for name, value in scope["headers"] if name.lower() not in forwarded]
+    others = [(name, value) for name, value in scope["headers"] if name.lower() not in forwarded]
     sealed = _last(headers, "x-forwarded-proto") == "https"
     scheme = "https" if sealed else scope["scheme"]
     client = (came if ip_of(came) is not None else "unknown", 0)
-    return {**scope, "client": client, "scheme": scheme, "headers": kept}
+    return {**scope, "client": client, "scheme": scheme, "headers": others}
 
 
 def _last(headers: Headers, name: str) -> str:
@@ -99,8 +99,8 @@ def unknown_name(scope: Scope, names: frozenset[str]) -> str | None:
 
     Addresses of the shop's network, and the one that the call came to, are always ours.
     """
-    said = Headers(scope=scope).get("host", "")
-    host = _PORT.sub("", said).removeprefix("[").removesuffix("]").rstrip(".").lower()
+    asked = Headers(scope=scope).get("host", "")
+    host = _PORT.sub("", asked).removeprefix("[").removesuffix("]").rstrip(".").lower()
     ip = ip_of(host)
     came_to = ip_of((scope.get("server") or ("", 0))[0] or "")
     if host in names or (ip is not None and (is_own(ip) or ip == came_to)):

@@ -114,8 +114,8 @@ def report_routes(service: Service, reports: ReportSource, store: Store) -> APIR
         if found == "missing":
             reports.make(soak)
             found = "making"
-        made = [name for name in _TYPES if (reports.path(soak) / name).is_file()]
-        return ReportState(state=found, files=made if found == "ready" else [], tied=before)
+        names = [name for name in _TYPES if (reports.path(soak) / name).is_file()]
+        return ReportState(state=found, files=names if found == "ready" else [], tied=before)
 
     @router.get(
         "/report/{name}",

@@ -145,15 +145,15 @@ class Live:
             self.known[number] = status
             while len(self.known) > _MOST_KNOWN:
                 del self.known[next(iter(self.known))]
-        found = LiveAnswer(
+        answer = LiveAnswer(
             seen=number, age_s=self.service.board.age_s(), version=__version__, status=status,
             since=None, gone=[],
         )  # fmt: skip
         if before is not None:
-            found.since = seen
-            found.status = status.only(_changed(before, status))
-            found.gone = sorted(before.model_fields_set - status.model_fields_set)
-        return found
+            answer.since = seen
+            answer.status = status.only(_changed(before, status))
+            answer.gone = sorted(before.model_fields_set - status.model_fields_set)
+        return answer
 
     def _waits(self, before: BenchStatus | None, waited_s: float) -> bool:
         """Whether what changed can wait: numbers that drift, while nobody stands by."""

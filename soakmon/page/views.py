@@ -130,9 +130,9 @@ def add_shells(
         language = language_of(request.headers.get("accept-language", ""))
         shortcuts = {path: view for path, (view, _) in views.items() if view in _SHORTCUTS}
         base, texts = f"{shells.base}/{language}", page_texts(language)
-        made = _manifest(str(shells.bench["name"]), base, texts, shortcuts)
+        content = _manifest(str(shells.bench["name"]), base, texts, shortcuts)
         headers = {"Vary": "Accept-Language"}
-        return JSONResponse(made, media_type="application/manifest+json", headers=headers)
+        return JSONResponse(content, media_type="application/manifest+json", headers=headers)
 
     app.include_router(router)
 

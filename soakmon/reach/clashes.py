@@ -22,14 +22,14 @@ class Clash:
     """Two benches with one name or identity, and when that was heard last."""
 
     heard_s: float
-    told: bool = False
+    sent: bool = False
 
 
 class Clashes:
     """Those of late, by who was there first and who keeps still."""
 
     def __init__(self) -> None:
-        self.found: dict[tuple[str, str], Clash] = {}
+        self.known: dict[tuple[str, str], Clash] = {}
 
     def take(self, payload: bytes, now_s: float, ours: Callable[[str], bool]) -> None:
         """What a bench answers to another; ours: whether a bench is one that is watched."""
@@ -41,29 +41,31 @@ class Clashes:
             return
         if not known or not ours(key[0]):
             return
-        if key in self.found:
-            self.found[key].heard_s = now_s
-        elif len(self.found) < _MOST_CLASHES:
-            self.found[key] = Clash(now_s)
+        if key in self.known:
+            self.known[key].heard_s = now_s
+        elif len(self.known) < _MOST_CLASHES:
+            self.known[key] = Clash(now_s)
 
     def due(self, now_s: float) -> list[Notification]:
         """What is to be told now."""
         notes = []
-        for (name, other), clash in list(self.found.items()):
+        for (name, other), clash in list(self.known.items()):
             if now_s - clash.heard_s > _CLASH_S:
-                del self.found[name, other]
-            elif not clash.told:
-                clash.told = True
-                notes.append(two_of_a_name(name) if name == other else _one_card(name, other))
+                del self.known[name, other]
+            elif not clash.sent:
+                clash.sent = True
+                notes.append(two_of_a_name(name) if name == other else _same_identity(name, other))
         return notes
 
     def begun(self) -> set[str]:
         """Keys of those that were told."""
-        return {f"twins/{one}" for (one, two), c in self.found.items() if c.told and one == two}
+        return {
+            f"twins/{first}" for (first, two), c in self.known.items() if c.sent and first == two
+        }
 
     def remember(self, name: str, now_s: float) -> None:
         """People have been told of two benches of this name."""
-        self.found.setdefault((name, name), Clash(now_s)).told = True
+        self.known.setdefault((name, name), Clash(now_s)).sent = True
 
 
 def two_of_a_name(name: str) -> Notification:
@@ -73,7 +75,7 @@ def two_of_a_name(name: str) -> Notification:
     return Notification(f"twins/{name}", title, body, urgent=True)
 
 
-def _one_card(name: str, other: str) -> Notification:
+def _same_identity(name: str, other: str) -> Notification:
     body = say("silence.two_benches_one_identity", name=name, other=other)
     title = say("silence.two_benches_are_one", name=name, other=other)
     return Notification(f"twins/{name}/{other}", title, body, urgent=True)

@@ -83,7 +83,7 @@ class DeliveryQueue:
     ) -> None:
         self.deliver, self.now_s = deliver, now_s
         self.lines = {target.name: Recipient(target) for target in targets}
-        self.letters = [_letter(one, now_s()) for one in waiting if one["target"] in self.lines]
+        self.letters = [_letter(memo, now_s()) for memo in waiting if memo["target"] in self.lines]
         self.ended: queue.Queue[Attempt] = queue.Queue()
 
     def add(self, note: Notification, wall_s: float) -> None:
@@ -194,9 +194,9 @@ class DeliveryQueue:
 
     def drop_old(self, wall_s: float) -> None:
         """Forget what is too old to be news."""
-        for one in [letter for letter in self.letters if wall_s - letter.wall_s > _STALE_S]:
-            log.warning("phone: %s was not told %s: it is too old now", one.target, one.note.key)
-            self.letters.remove(one)
+        for old in [letter for letter in self.letters if wall_s - letter.wall_s > _STALE_S]:
+            log.warning("phone: %s was not told %s: it is too old now", old.target, old.note.key)
+            self.letters.remove(old)
 
     def as_memo(self) -> list[dict[str, Any]]:
         """What waits, as plain values."""

@@ -108,7 +108,7 @@ class Duty:
         """Of what was sent only the messages with these keys still wait."""
         self.sending = {key: keys for key, keys in self.sending.items() if key in waiting}
 
-    def told(self, begun: Collection[str]) -> set[str]:
+    def sent_keys(self, begun: Collection[str]) -> set[str]:
         """What people know of: of the keys that have begun those that went out, and those whose end
         has not gone out yet.
         """

@@ -57,18 +57,20 @@ class Fleet:
     connected: bool = False
     trouble: str = ""
     full: bool = False
-    kept_s: float = 0.0
+    retained_s: float = 0.0
     messages: int = 0
 
-    def take(self, topic: str, payload: bytes, now_s: float, wall_s: float, *, kept: bool) -> None:
-        """A message below the prefix; kept: the broker had it from before.
+    def take(
+        self, topic: str, payload: bytes, now_s: float, wall_s: float, *, retained: bool
+    ) -> None:
+        """A message below the prefix; retained: the broker had it from before.
 
         What is not ours is ignored; an empty payload takes the value away, and with its last value
         the bench.
         """
         self.messages += 1
-        if kept:
-            self.kept_s = now_s
+        if retained:
+            self.retained_s = now_s
         place = place_of(topic)
         if place is None or place[1] not in TOPICS or len(payload) > _MOST_BYTES:
             return
@@ -85,7 +87,7 @@ class Fleet:
             self.full = True
             return
         values, taken_s = good
-        old_s = max(wall_s - taken_s, 0.0) if kept else 0.0
+        old_s = max(wall_s - taken_s, 0.0) if retained else 0.0
         self.benches.setdefault(address, {})[name] = TopicValue(values, now_s, old_s)
 
     def forget(self) -> None:

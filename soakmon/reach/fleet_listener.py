@@ -67,7 +67,7 @@ class FleetListener:
         return True
 
     def _quiet(self) -> bool:
-        return self.fleet.connected and self.now_s() - self.fleet.kept_s >= _QUIET_S
+        return self.fleet.connected and self.now_s() - self.fleet.retained_s >= _QUIET_S
 
     async def stop(self) -> None:
         """Stop listening."""
@@ -99,7 +99,7 @@ class FleetListener:
         self.connections += 1
 
         def hears() -> None:
-            fleet.connected, fleet.trouble, fleet.kept_s = True, "", self.now_s()
+            fleet.connected, fleet.trouble, fleet.retained_s = True, "", self.now_s()
 
         try:
             async with self.reached(self.section, client_id(self.name, "list"), None) as link:
@@ -108,7 +108,11 @@ class FleetListener:
                     backoff.reset()
                     topic = received.topic.removeprefix(f"{prefix}/")
                     fleet.take(
-                        topic, received.payload, self.now_s(), time.time(), kept=received.retained
+                        topic,
+                        received.payload,
+                        self.now_s(),
+                        time.time(),
+                        retained=received.retained,
                     )
         except Exception as error:
             fleet.trouble = str(error) or type(error).__name__

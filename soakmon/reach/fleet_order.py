@@ -88,14 +88,20 @@ def shown(benches: Sequence[Mapping[str, Any]], asked: Asked) -> Shown:
     """The page of the list that was asked for, worst first; each bench with its `standing`."""
     stood = [{**bench, "standing": standing(bench)} for bench in benches]
     words = asked.words.casefold().split()
-    wanted = [one for one in stood if _wanted(one, asked.which) and _holds(one, words)]
-    wanted.sort(key=lambda one: (_RANK[one["standing"]], one.get("shop", ""), one["name"]))
-    counts = Counter(one["standing"] for one in stood)
+    wanted = [entry for entry in stood if _wanted(entry, asked.which) and _holds(entry, words)]
+    wanted.sort(
+        key=lambda entry: (
+            _RANK[entry["standing"]],
+            entry.get("shop", ""),
+            entry["name"],
+        )
+    )
+    counts = Counter(entry["standing"] for entry in stood)
     return Shown(
         wanted[asked.first : asked.first + asked.most],
         len(stood),
         len(wanted),
-        {str(one): counts[one] for one in BenchStanding if counts[one]},
+        {str(entry): counts[entry] for entry in BenchStanding if counts[entry]},
     )
 
 

@@ -96,7 +96,7 @@ def rules() -> dict[str, Any]:
 def hall_dashboard() -> dict[str, Any]:
     """A dashboard of all benches in Grafana's JSON form; it asks for the data source."""
     panels = [
-        DashboardPanel(title, unit, kind, width, tuple(_target(*one, kind) for one in asked))
+        DashboardPanel(title, unit, kind, width, tuple(_target(*query, kind) for query in asked))
         for title, unit, kind, asked, width in PANELS
     ]
     source = DataSource("VictoriaMetrics", "prometheus")

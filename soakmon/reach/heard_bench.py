@@ -82,7 +82,7 @@ class HeardBench:
             "unheard": self.unheard_sent,
             "alone": self.alone_sent,
         }
-        return {f"{kind}/{self.name}" for kind, one in sent.items() if one}
+        return {f"{kind}/{self.name}" for kind, yes in sent.items() if yes}
 
     def remember(self, kind: str, now_s: float) -> None:
         """People have heard of it: by another lookout, or before this one was started."""

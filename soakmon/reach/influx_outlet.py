@@ -12,11 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from soakmon.errors import InputError
-from soakmon.reach import points as made
 from soakmon.reach.catching_up import CatchUp
 from soakmon.reach.health import Board
 from soakmon.reach.influx import InfluxWriter, PointWriter, write_all
-from soakmon.reach.points import Origin, Point
+from soakmon.reach.points import Origin, Point, of_batch, of_event
 from soakmon.reach.supervise import ReachError
 from soakmon.reach_config import InfluxSection
 from soakmon.records.identity import bench_id
@@ -70,7 +69,7 @@ class InfluxOutlet:
         batches = waiting[: self.catch_up.allowed(waiting)]
         if len(batches) < len(waiting):  # what was said of readings goes out with them
             events = [*takewhile(lambda one: one.wall_s <= waiting[len(batches)].wall_s, events)]
-        points = [point for batch in batches for point in made.of_batch(self.origin, batch)]
+        points = [point for batch in batches for point in of_batch(self.origin, batch)]
         for piece in _pieces(points, self.section.batch_points):
             self._write(piece)
         if batches:
@@ -92,7 +91,7 @@ class InfluxOutlet:
         """Points of an event; one that makes no sense is put aside and stops no other."""
         job = self.outbox.soak(event.soak)[1]
         try:
-            return made.of_event(self.origin, job, event)
+            return of_event(self.origin, job, event)
         except Exception as error:  # whatever is wrong with it
             reason = f"no points can be made of it: {type(error).__name__}"
             if self.outbox.park(self.wall_s(), reason, json.dumps(asdict(event))):
@@ -153,9 +152,9 @@ def backfill(
         if not soaks:
             raise InputError(f"{journal}: there is no soak or job {name}")
         for soak in soaks:
-            points = [p for b in outbox.batches_of(soak) for p in made.of_batch(origin, b)]
+            points = [p for b in outbox.batches_of(soak) for p in of_batch(origin, b)]
             for event in outbox.events_of(soak):
-                points += made.of_event(origin, outbox.soak(soak)[1], event)
+                points += of_event(origin, outbox.soak(soak)[1], event)
             for piece in _pieces(points, section.batch_points):
                 write_all(writer, piece, lambda _, reason: refused.append(reason))
             sent += len(points)

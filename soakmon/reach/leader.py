@@ -24,7 +24,7 @@ class LookoutClaim:
 
     run: str
     term: int
-    told: frozenset[str]
+    sent_keys: frozenset[str]
 
 
 class Leadership:
@@ -73,7 +73,7 @@ class Leadership:
         """Whether the broker throws our claims away."""
         return bool(self.term) and self.echo_s < self.claimed_s <= now_s - 2 / 3 * self.lead_s
 
-    def due(self, now_s: float, told: Collection[str]) -> Message | None:
+    def due(self, now_s: float, sent_keys: Collection[str]) -> Message | None:
         """What is to be published now: a claim, or our message again with what has been told."""
         if self.connected_s is None:
             return None
@@ -83,37 +83,37 @@ class Leadership:
                 return None
             self.term = 1 + (self.other.term if self.other is not None else 0)
             self.claimed_s, self.sent_s = now_s, float("-inf")
-        known = frozenset(told)
+        known = frozenset(sent_keys)
         if now_s - self.sent_s < self.lead_s / 3 and known == self.sent:
             return None
         self.sent_s, self.sent = now_s, known
         return Message(self.topic, self._payload(known), retain=True)
 
-    def _payload(self, told: Collection[str]) -> str:
-        return body("lookout", 0.0, run=self.run, term=self.term, told=sorted(told))
+    def _payload(self, sent_keys: Collection[str]) -> str:
+        return body("lookout", 0.0, run=self.run, term=self.term, told=sorted(sent_keys))
 
 
 def _claim_in(payload: bytes) -> LookoutClaim | None:
     """What a payload says; None for what no lookout wrote."""
     try:
         content: Any = json.loads(payload)
-        run, term, told = content["run"], content["term"], content["told"]
+        run, term, sent_keys = content["run"], content["term"], content["told"]
     except (ValueError, KeyError, TypeError, RecursionError):
         return None
-    good = isinstance(run, str) and isinstance(told, list) and isinstance(term, int)
+    good = isinstance(run, str) and isinstance(sent_keys, list) and isinstance(term, int)
     if not good or content.get("schema") != "soakmon.lookout/1" or not 0 <= term < 2**53:
         return None
-    keys = [key for key in told[:_MOST_KEYS] if isinstance(key, str) and len(key) <= _MOST_KEY]
+    keys = [key for key in sent_keys[:_MOST_KEYS] if isinstance(key, str) and len(key) <= _MOST_KEY]
     return LookoutClaim(run[:_MOST_KEY], term, frozenset(keys))
 
 
 def claim_of_follower(payload: bytes) -> LookoutClaim | None:
     """What a lookout that does not lead has told all the same; None for nonsense."""
     try:
-        found: Any = json.loads(payload)
-        found = {"schema": "soakmon.lookout/1", "term": 0, "run": found["run"]} | {
-            "told": found["told"]
+        content: Any = json.loads(payload)
+        content = {"schema": "soakmon.lookout/1", "term": 0, "run": content["run"]} | {
+            "told": content["told"]
         }
     except (ValueError, KeyError, TypeError, RecursionError):
         return None
-    return _claim_in(json.dumps(found).encode())
+    return _claim_in(json.dumps(content).encode())

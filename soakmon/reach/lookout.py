@@ -118,7 +118,7 @@ class Lookout:
         # A connection that breaks is noticed by whoever listens.
         with suppress(ReachError):
             while True:
-                known = self.duty.told(self.silence.begun())
+                known = self.duty.sent_keys(self.silence.begun())
                 message = self.leadership.due(self.now_s(), known)
                 if message is not None:
                     await link.publish(message)
@@ -136,13 +136,13 @@ class Lookout:
             claim = self.leadership.take(received.payload, now_s)
             # Kept from before, by whom ever: people know of it.
             if claim is not None and (claim == self.leadership.other or received.retained):
-                self.duty.heard(claim.told)
-                self.silence.remember(claim.told - self.silence.begun(), now_s)
+                self.duty.heard(claim.sent_keys)
+                self.silence.remember(claim.sent_keys - self.silence.begun(), now_s)
             return
         claim = claim_of_follower(received.payload)
         if claim is not None and claim.run != self.leadership.run:
-            self.duty.known(claim.told)
-            self.silence.remember(claim.told, now_s)
+            self.duty.known(claim.sent_keys)
+            self.silence.remember(claim.sent_keys, now_s)
 
     def _hear(self, received: Received) -> None:
         if received.topic.startswith(self.leadership.topic):

@@ -145,8 +145,8 @@ async def connect(
         if not connected:
             given_up.set()
             _drop(client)
-            if context is not None and context.made is not None:
-                context.made.close()
+            if context is not None and context.socket is not None:
+                context.socket.close()
     try:
         yield Link(client)
     finally:
@@ -188,12 +188,12 @@ def _drop(client: Client) -> None:
 class _Context(ssl.SSLContext):
     """Remembers its socket: the library forgets the one whose handshake fails."""
 
-    made: ssl.SSLSocket | None = None
+    socket: ssl.SSLSocket | None = None
 
     def wrap_socket(self, *arguments: Any, **options: Any) -> ssl.SSLSocket:
         """As the original."""
-        self.made = super().wrap_socket(*arguments, **options)
-        return self.made
+        self.socket = super().wrap_socket(*arguments, **options)
+        return self.socket
 
 
 def _tls(section: MqttSection) -> _Context | None:

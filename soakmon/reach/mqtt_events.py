@@ -53,7 +53,7 @@ class EventPublisher:
         sent = events[0].id - 1
         try:
             for event in events:
-                await self._publish_one(link, event)
+                await self._publish_event(link, event)
                 sent = event.id
         finally:
             # Also when the connection broke: else a wire that is cut often would send the same for
@@ -71,9 +71,9 @@ class EventPublisher:
         """Publish alarms of a soak from memory that the journal is late to tell."""
         for since_s, event in list(self.early.values()):
             if self.now_s() - since_s >= _JOURNAL_S:
-                await self._publish_one(link, replace(event, soak=soak))
+                await self._publish_event(link, replace(event, soak=soak))
 
-    async def _publish_one(self, link: Link, event: Event) -> None:
+    async def _publish_event(self, link: Link, event: Event) -> None:
         key = uid(event)
         # Alarms of old journals have no mark: those that look alike may be two.
         if key not in self.sent or "uid" not in event.data:

@@ -108,7 +108,7 @@ class PhoneOutlet:
             waiting = memo.get("waiting", [])
             self.taken_up = True
         self.post = DeliveryQueue(targets, waiting, self.deliver, self.now_s)
-        self.replies = [topic for one in targets if (topic := reply_topic(one.address))]
+        self.replies = [topic for target in targets if (topic := reply_topic(target.address))]
         # Said now, not when it is needed.
         unknown = [target.name for target in targets if not understood(target)]
         self.unknown = "; ".join(f"{name}: the address is not understood" for name in unknown)

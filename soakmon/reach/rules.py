@@ -177,15 +177,15 @@ class Rules:
             memory.feed_open = False
             if self.policy.tell_start:
                 title = title or held.reason
-                told = wording.begin(title, self.policy.bench, self.policy.link)
-                memory.soon.append(Notification(f"begin/{event.soak}", *told, urgent=False))
+                message = wording.begin(title, self.policy.bench, self.policy.link)
+                memory.soon.append(Notification(f"begin/{event.soak}", *message, urgent=False))
         elif isinstance(held, VerdictForm):
             clock = self.policy.soak_clock(event.wall_s - event.t_s)
             policy = self.policy
-            told = wording.result(
+            message = wording.result(
                 held, title, policy.bench, policy.link, valve=policy.valve, clock=clock
             )
-            memory.held.append(Notification(f"result/{event.soak}", *told, urgent=False))
+            memory.held.append(Notification(f"result/{event.soak}", *message, urgent=False))
 
     def look(self, status: BenchStatus, now_s: float) -> None:
         """Look at the bench's status for lasting trouble, and for a bottle that will run dry."""
@@ -199,8 +199,8 @@ class Rules:
         end_s = (now_s if status.wall_s is None else status.wall_s) + status.left_s
         if dry_s and dry_s < end_s and soak != self.memory.dry_told:
             self.memory.dry_told = soak
-            told = wording.dry(self.policy.clock(dry_s), self.policy.bench, self.policy.link)
-            self.memory.held.append(Notification(f"dry/{soak}", *told, urgent=False))
+            message = wording.dry(self.policy.clock(dry_s), self.policy.bench, self.policy.link)
+            self.memory.held.append(Notification(f"dry/{soak}", *message, urgent=False))
 
     def _trouble(self, name: str, text: str, now_s: float) -> None:
         trouble = self.memory.troubles.setdefault(name, Trouble(text))
@@ -212,15 +212,15 @@ class Rules:
 
     def due(self, now_s: float) -> list[Notification]:
         """What is to be told now."""
-        found = [told for alarm in self.memory.alarms for told in self._alarm(alarm, now_s)]
+        notes = [told for alarm in self.memory.alarms for told in self._alarm(alarm, now_s)]
         for name in list(self.memory.troubles):
-            found += self._troubled(name, now_s)
-        found += self.memory.soon
+            notes += self._troubled(name, now_s)
+        notes += self.memory.soon
         self.memory.soon = []
         if self.memory.held and not self.policy.quiet(now_s):
-            found += self.memory.held
+            notes += self.memory.held
             self.memory.held = []
-        return [self._in_policy_language(note) for note in found]
+        return [self._in_policy_language(note) for note in notes]
 
     def _in_policy_language(self, note: Notification) -> Notification:
         """A message in the language of those who are told."""
@@ -327,6 +327,6 @@ def _joins(new: AlarmState, known: AlarmState) -> bool:
 
 def _alarm(data: dict[str, Any]) -> dict[str, Any]:
     """What is told of an alarm."""
-    found = {key: data.get(key) for key in ("kind", "carb", "leak_g_per_h", "text")}
-    text = found["text"] or say("rules.no_more_is_known")
-    return found | {"kind": found["kind"] or "bench", "text": text}
+    alarm_data = {key: data.get(key) for key in ("kind", "carb", "leak_g_per_h", "text")}
+    text = alarm_data["text"] or say("rules.no_more_is_known")
+    return alarm_data | {"kind": alarm_data["kind"] or "bench", "text": text}

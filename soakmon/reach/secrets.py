@@ -54,6 +54,6 @@ def _parts(address: str) -> set[str]:
         pieces = urlsplit(address)
     except ValueError:
         return set()
-    found = re.split(r"[/:@?&=]", f"{pieces.netloc}/{pieces.path}/{pieces.query}")
-    found += [unquote(piece) for piece in found]
-    return {piece for piece in found if len(piece) >= _SHORTEST}
+    parts = re.split(r"[/:@?&=]", f"{pieces.netloc}/{pieces.path}/{pieces.query}")
+    parts += [unquote(piece) for piece in parts]
+    return {piece for piece in parts if len(piece) >= _SHORTEST}

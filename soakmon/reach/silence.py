@@ -73,10 +73,10 @@ class Silence:
         if topic == "availability" and schema == "soakmon.availability/1":
             self._bench(bench, now_s).take_availability(message, watched_s)
         elif topic == "state" and schema == "soakmon.state/1":
-            one = self._bench(bench, now_s)
-            if live and one.shares_name(run):
-                one = self._divide(bench, run, now_s)
-            one.take_state(message, now_s, watched_s, live=live)
+            heard = self._bench(bench, now_s)
+            if live and heard.shares_name(run):
+                heard = self._divide(bench, run, now_s)
+            heard.take_state(message, now_s, watched_s, live=live)
 
     def _divide(self, bench: str, run: str, now_s: float) -> HeardBench:
         """Two benches have this name: each goes on under the number of its run."""

@@ -138,7 +138,7 @@ def retained(
     phase = {"phase": status.phase, "reason": status.reason, "soak": status.soak, **topics.whose}
     final = {"final": status.phase is Phase.ENDED, "soak": status.soak, **topics.whose}
     verdict = status.verdict
-    told = (
+    topics_now = (
         ""
         if verdict is None
         else json.dumps(verdict.as_dict() | {"taken_at": utc(taken_s)} | final)
@@ -148,7 +148,7 @@ def retained(
             topics.of("state"), body("state", taken_s, **state, **topics.marks), retain=True
         ),
         "phase": Message(topics.of("phase"), body("phase", taken_s, **phase), retain=True),
-        "verdict": Message(topics.of("verdict"), told, retain=True),
+        "verdict": Message(topics.of("verdict"), topics_now, retain=True),
     }
 
 
@@ -194,8 +194,8 @@ def of_event(topics: Topics, event: Event) -> list[Message]:
 
 def _drop(carb: int, t_s: float, dark_ms: float | None = None) -> dict[str, float]:
     """A drop as published; dark_ms: how long the beam was dark, where it was written down."""
-    told: dict[str, float] = {"carb": carb, "t_s": t_s}
-    return told if dark_ms is None else told | {"dark_ms": dark_ms}
+    drop: dict[str, float] = {"carb": carb, "t_s": t_s}
+    return drop if dark_ms is None else drop | {"dark_ms": dark_ms}
 
 
 def same(first: Message | None, other: Message) -> bool:

@@ -97,8 +97,8 @@ def acknowledging() -> dict[str, str]:
 
 def trouble(name: str, text: str, since: str, bench: str, link: str) -> Text:
     """Lasting trouble of the bench."""
-    told = say("wording.alarm_its_wire_off") if name == "vapour_alarm" else text
-    lines = [f"{_NAMES[name]}: {told}", say("wording.since", since=since)]
+    what = say("wording.alarm_its_wire_off") if name == "vapour_alarm" else text
+    lines = [f"{_NAMES[name]}: {what}", say("wording.since", since=since)]
     if name == "vapour_alarm":
         lines.append(say("wording.bench_keeps_feed_shut_air"))
     else:
@@ -179,14 +179,14 @@ def trials(bench: str, link: str, *, valve: bool, now: str) -> list[tuple[Text, 
     """One message of each kind, and whether it is urgent: what `soakmon alert test` sends."""
     leak = {"carb": 2, "leak_g_per_h": 1.4}
 
-    def told_of(kind: str, text: str) -> Text:
+    def message_of(kind: str, text: str) -> Text:
         event = leak | {"kind": kind, "text": text}
         return alarm(event, bench, noticed=now, shut_at=now, reminder=False, valve=valve, link=link)
 
     verdict = VerdictForm(verdict=Outcome.TIGHT, reason=say("wording.invented_no_leak"))
     messages = (
-        (told_of("flood", say("wording.invented_drops")), True),
-        (told_of("weep", say("wording.invented_slow")), True),
+        (message_of("flood", say("wording.invented_drops")), True),
+        (message_of("weep", say("wording.invented_slow")), True),
         (trouble("cell_trouble", say("wording.invented_no_reading"), now, bench, link), True),
         (result(verdict, "invented rack", bench, link, valve=valve), False),
     )

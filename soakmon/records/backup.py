@@ -87,10 +87,10 @@ def _copies(folder: Path, scratch: Path) -> list[tuple[Path, str]]:
     copies = []
     for source in (folder / name for name in _DATABASES if (folder / name).exists()):
         with (
-            closing(sqlite3.connect(source)) as one,
+            closing(sqlite3.connect(source)) as database,
             closing(sqlite3.connect(scratch / source.name)) as other,
         ):
-            one.backup(other)
+            database.backup(other)
         copies.append((scratch / source.name, source.name))
     plain = [folder / name for name in sorted(_PLAIN - set(_DATABASES))]
     plain += sorted((folder / _ATTACHMENTS).rglob("*"))

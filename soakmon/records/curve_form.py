@@ -54,7 +54,7 @@ class CurveSnapshot(EventForm):
         later = [place for place, t_s in enumerate(self.t_s) if t_s > after_s]
         first = later[0] if later else len(self.t_s)
         drops = tuple(tuple(t for t in times if t > after_s) for times in self.lanes.drops)
-        since: dict[str, object] = {name: one[first:] for name, one in self.columns.items()}
+        since: dict[str, object] = {name: column[first:] for name, column in self.columns.items()}
         return self.model_copy(
             update=since | {"lanes": self.lanes.model_copy(update={"drops": drops})}
         )

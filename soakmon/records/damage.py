@@ -169,11 +169,11 @@ def _reported(folder: Path) -> list[int]:
 
 def _spoken_of(connection: sqlite3.Connection) -> list[int]:
     """Numbers of soaks that are lost themselves, but not all that belongs to them."""
-    found = [
+    names = [
         connection.execute(f"SELECT max(soak) FROM {table}").fetchone()
         for table in ("event", "batch")
     ]
-    return [int(number) for (number,) in found if number is not None]
+    return [int(number) for (number,) in names if number is not None]
 
 
 def _salvage(aside: Path, into: sqlite3.Connection) -> int:
@@ -209,9 +209,9 @@ def _readable(old: sqlite3.Connection, table: str, where: str = "") -> Iterator[
     for order in ("ASC", "DESC"):
         question = f"SELECT rowid AS _row, * FROM {table} {where} ORDER BY rowid {order}"
         try:
-            found = old.execute(question)
-            names = [column[0] for column in found.description]
-            for values in found:
+            rows = old.execute(question)
+            names = [column[0] for column in rows.description]
+            for values in rows:
                 row = dict(zip(names, values, strict=True))
                 number = row.pop("_row")
                 if number not in seen:

@@ -23,8 +23,8 @@ def bench_id(folder: Path) -> str:
     Made when there is none yet; empty where it cannot be kept: then nothing can be told apart.
     """
     file = folder / NAME
-    if found := _read(file):
-        return found
+    if number := _read(file):
+        return number
     try:
         folder.mkdir(parents=True, exist_ok=True)
         file.unlink(missing_ok=True)

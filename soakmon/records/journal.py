@@ -228,11 +228,11 @@ class Journal:
 
     def resume(self) -> tuple[SoakEntry, Anchor | None] | None:
         """The last soak with its anchor, when it has not ended; it is the present one then."""
-        found = self.soaks()[-1:]
-        if not found or found[0].ended_t_s is not None:
+        last = self.soaks()[-1:]
+        if not last or last[0].ended_t_s is not None:
             return None
-        self.soak = found[0].id
-        return found[0], self.anchor_of(found[0])
+        self.soak = last[0].id
+        return last[0], self.anchor_of(last[0])
 
     def anchor_of(self, entry: SoakEntry) -> Anchor | None:
         """The last moment of a soak that is on disk."""
@@ -323,7 +323,7 @@ class Journal:
 
 def highest(connection: sqlite3.Connection, table: str) -> int:
     """The highest number that was given in a table, also by a journal that was set aside."""
-    found, floor = connection.execute(
+    newest, floor = connection.execute(
         f"SELECT (SELECT max(id) FROM {table}), (SELECT max({table}) FROM floor)"
     ).fetchone()
-    return max(int(found or 0), int(floor or 0))
+    return max(int(newest or 0), int(floor or 0))

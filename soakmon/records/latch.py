@@ -257,7 +257,7 @@ def _whole(file: int) -> dict[int, tuple[int, LatchEntry | None]]:
     slots = {
         slot: _unpacked(os.pread(file, _SLOT_BYTES, slot * _SLOT_BYTES)) for slot in range(_SLOTS)
     }
-    return {slot: found for slot, found in slots.items() if found is not None}
+    return {slot: entry for slot, entry in slots.items() if entry is not None}
 
 
 def _packed(number: int, note: LatchEntry | None) -> bytes:

@@ -117,17 +117,17 @@ class Outbox:
 
     def events_waiting(self) -> int:
         """Events that have not gone out."""
-        found = self.connection.execute(
+        counted = self.connection.execute(
             "SELECT count(*) FROM event WHERE id > ?", (self.cursor.event,)
         )
-        return int(found.fetchone()[0])
+        return int(counted.fetchone()[0])
 
     def batches_waiting(self) -> int:
         """Batches that have not gone out."""
-        found = self.connection.execute(
+        counted = self.connection.execute(
             "SELECT count(*) FROM batch WHERE id > ?", (self.cursor.batch,)
         )
-        return int(found.fetchone()[0])
+        return int(counted.fetchone()[0])
 
     def waiting_since_wall_s(self, *, batches: bool = True) -> float | None:
         """Wall time of the oldest entry that has not gone out, s; None when all have."""

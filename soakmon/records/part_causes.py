@@ -95,19 +95,21 @@ def parts_seen(soaks: Iterable[tuple[str, list[CarbCauses]]], table: Table) -> l
     for whose, carbs in soaks:
         by_bench.setdefault(whose, []).extend(carbs)
     weighed = [
-        (one, min(1.0, _MOST_OF_BENCH / len(carbs))) for carbs in by_bench.values() for one in carbs
+        (carb, min(1.0, _MOST_OF_BENCH / len(carbs)))
+        for carbs in by_bench.values()
+        for carb in carbs
     ]
     return [_seen(rule, weighed) for rule in table.part]
 
 
 def _seen(rule: PartRule, weighed: list[tuple[CarbCauses, float]]) -> PartSeen:
-    known = [(one, by) for one, by in weighed if rule.field in one.parts]
-    mine = [(one, by) for one, by in known if one.parts[rule.field] == rule.value]
+    known = [(carb, by) for carb, by in weighed if rule.field in carb.parts]
+    mine = [(carb, by) for carb, by in known if carb.parts[rule.field] == rule.value]
     every, here = (sum(by for _, by in group) for group in (known, mine))
     cases = {}
     for cause, believed in rule.factor.items():
         all_cases, seen = (
-            sum(by * one.chances.get(cause, 0.0) for one, by in group) for group in (known, mine)
+            sum(by * carb.chances.get(cause, 0.0) for carb, by in group) for group in (known, mine)
         )
         expected = all_cases / every * here if every else 0.0
         factor = (seen + _BELIEVED_CASES * believed) / (expected + _BELIEVED_CASES)
@@ -117,7 +119,7 @@ def _seen(rule: PartRule, weighed: list[tuple[CarbCauses, float]]) -> PartSeen:
 
 def learnt_table(table: Table, seen: Iterable[PartSeen]) -> Table:
     """The table with the factors that come of what the shop has seen."""
-    by_part = {(one.field, one.value): one for one in seen if one.carbs > 0}
+    by_part = {(part.field, part.value): part for part in seen if part.carbs > 0}
     return table.model_copy(update={"part": tuple(_moved(rule, by_part) for rule in table.part)})
 
 

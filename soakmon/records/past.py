@@ -76,10 +76,10 @@ def soaks_by_bench(
     by_bench: dict[str, list[PastSoak]] = {}
     kind = _kind(_of(settings))
     for whose, data in results:
-        one = _read(data)
-        if one is not None and _kind(one.of) == kind:
-            told = PastSoak(one.lost_g, one.feed_g, one.bowls_g, one.spare_g)
-            by_bench.setdefault(whose, []).append(told)
+        form = _read(data)
+        if form is not None and _kind(form.of) == kind:
+            soak = PastSoak(form.lost_g, form.feed_g, form.bowls_g, form.spare_g)
+            by_bench.setdefault(whose, []).append(soak)
     return by_bench
 
 

@@ -31,7 +31,7 @@ class Recalled:
 
     entry: SoakEntry
     bench: Bench
-    told: SoakContext
+    context: SoakContext
     settings: Settings
     events: tuple[Event, ...]
     rows: Rows
@@ -51,7 +51,7 @@ class Recalled:
         return self._at(ends[-1] if ends else last)
 
     def _at(self, wall_s: float) -> datetime:
-        zone = timezone(timedelta(seconds=self.told.utc_offset_s))
+        zone = timezone(timedelta(seconds=self.context.utc_offset_s))
         return datetime.fromtimestamp(int(wall_s), zone)
 
     @property

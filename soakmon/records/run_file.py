@@ -192,17 +192,17 @@ def _check(
     below = np.flatnonzero(values[:, 1] < _LEAST_MASS_G)
     if len(below) and lines.first_below is None:
         lines.first_below = block[below[0]][0]
-    checks = [(0, *found) for found in _of_time(values[:, 0], first_s, last_s)]
+    checks = [(0, *stretch) for stretch in _of_time(values[:, 0], first_s, last_s)]
     too_heavy = np.abs(values[:, 1]) > _MOST_MASS_G
     checks.append((1, too_heavy, "the mass is too large to be a bottle of fuel in grams"))
     for place, name in enumerate(columns):
-        checks += [(place, *found) for found in _of_column(name, values[:, place])]
+        checks += [(place, *stretch) for stretch in _of_column(name, values[:, place])]
     for place, wrong, text in checks:
         if wrong.any():
             at = int(np.argmax(wrong))
             shown = values[at, place]
-            told = "blank" if math.isnan(shown) else f"{shown:g}"
-            raise lines.error(f"{told}: {text}", block[at][0], columns[place])
+            value_shown = "blank" if math.isnan(shown) else f"{shown:g}"
+            raise lines.error(f"{value_shown}: {text}", block[at][0], columns[place])
 
 
 def _of_time(t_s: Floats, first_s: float, last_s: float) -> list[tuple[NDArray[np.bool_], str]]:

@@ -64,7 +64,7 @@ class SoakContext:
 
     def applied(self, settings: Settings) -> Settings:
         """The settings of a bench with what the records say of causes and of past soaks."""
-        shift = {carb: one.factor for carb, one in self.shifts.items()}
+        shift = {carb: shift_of.factor for carb, shift_of in self.shifts.items()}
         priors = replace(settings.priors, past=self.past, fleet=self.fleet)
         if self.zero_g_per_c is not None:
             priors = replace(priors, zero_g_per_c=self.zero_g_per_c)
@@ -145,5 +145,5 @@ def _fleet(data: Mapping[str, Any]) -> FleetPrior:
 
 def context_in(events: Iterable[Event]) -> SoakContext:
     """What the events of a soak hold of it; nothing for a soak that was told nothing."""
-    found = next((event for event in events if event.kind == EVENT), None)
-    return context_from(found.data) if found is not None else SoakContext()
+    context_event = next((event for event in events if event.kind == EVENT), None)
+    return context_from(context_event.data) if context_event is not None else SoakContext()

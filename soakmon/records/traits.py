@@ -47,10 +47,10 @@ class KeptTraits(BaseModel):
     @property
     def seen_cell(self) -> CellSeen | None:
         """The cell as plain values."""
-        kept = self.cell
-        if kept is None:
+        cell = self.cell
+        if cell is None:
             return None
-        return CellSeen(kept.zero_g_per_c, kept.zero_sd, kept.drift_g_per_root_h)
+        return CellSeen(cell.zero_g_per_c, cell.zero_sd, cell.drift_g_per_root_h)
 
 
 def cell_kind_of(bench: Bench) -> str:

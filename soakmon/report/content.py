@@ -45,7 +45,7 @@ class About:
     """
 
     settings: Settings | None = None
-    made: datetime | None = None
+    dated: datetime | None = None
     job: str = ""
     customer: str = ""
     machine: str = ""
@@ -168,12 +168,12 @@ def _summary(rows: Rows, verdict: Verdict, about: About) -> tuple[tuple[str, str
 
 
 def _date(about: About) -> str:
-    if about.made is None:
+    if about.dated is None:
         return ""
     if about.began is None:
-        return f"{about.made:%Y-%m-%d}"
+        return f"{about.dated:%Y-%m-%d}"
     zone = f" {about.zone}" if about.zone else ""
-    return f"{about.began:%Y-%m-%d %H:%M} to {about.made:%Y-%m-%d %H:%M}{zone}"
+    return f"{about.began:%Y-%m-%d %H:%M} to {about.dated:%Y-%m-%d %H:%M}{zone}"
 
 
 def _tested(rows: Rows, verdict: Verdict, clock: RunClock) -> str:
@@ -246,11 +246,11 @@ def _happened(decision: Decision, log: Log, clock: RunClock) -> list[ReportSecti
     phases = [f"{clock.at(t)}: {name}" for name, t in decision.phases]
     faults = [f"{clock.at(f.t_s)}: {f.text} – {words.TREATED[f.kind]}" for f in verdict.faults]
     if log.phases:
-        told = set(log.alarms)
+        alarm_lines = set(log.alarms)
         closing = [
             say("content.found_when_soak_was_judged", line=line)
             for line in alarms
-            if not any(line in alarm for alarm in told)
+            if not any(line in alarm for alarm in alarm_lines)
         ]
         alarms, phases = [*log.alarms, *closing], list(log.phases)
     sections = [

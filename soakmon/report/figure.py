@@ -233,11 +233,11 @@ def _alarms(upper: Any, lower: Any, decision: Decision, end_h: float) -> None:
         hour = alarm.t_s / 3600
         for axes in (upper, lower):
             axes.axvline(hour, color=ORANGE, linewidth=1.4)
-        said = say(f"figure.alarm_{alarm.kind}")
+        label = say(f"figure.alarm_{alarm.kind}")
         if alarm.carb:
-            said = f"{said}, {say('reasons.carb', carb=alarm.carb)}"
+            label = f"{label}, {say('reasons.carb', carb=alarm.carb)}"
         upper.annotate(
-            said, (hour, 0.98), xycoords=("data", "axes fraction"),
+            label, (hour, 0.98), xycoords=("data", "axes fraction"),
             rotation=90, va="top", ha="right" if hour > 0.03 * end_h else "left",
             color="#8a5a00", fontsize=9,
         )  # fmt: skip

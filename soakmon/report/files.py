@@ -70,12 +70,12 @@ def _make(
     written = json.dumps(VerdictForm.of(decision.verdict).as_dict(), indent=1)
     verdict.write_text(written + "\n", encoding="utf-8")
     hashes = {file.name: sha256_of(file) for file in (readings, verdict)}
-    said = in_language(content(rows, decision, title, about, hashes), language)
+    report = in_language(content(rows, decision, title, about, hashes), language)
     carbs = len(about.settings.geometry.bowls) if about.settings else rows.gates
     shapes = drawing_in_language(rack(decision, max(carbs, rows.gates)), language)
     page, printed = folder / "report.html", folder / "report.pdf"
     if not installed("report"):
-        page.write_text(report_html(said, shapes), encoding="utf-8")
+        page.write_text(report_html(report, shapes), encoding="utf-8")
         return [page, verdict, readings]
     # Imported here: they take longer than deciding, and are an extra.
     from soakmon.report.figure import draw  # noqa: PLC0415
@@ -84,10 +84,10 @@ def _make(
     picture, drawing = folder / "soak.png", folder / "soak.svg"
     draw(picture, rows, decision, title, about.clock, language=language)
     draw(drawing, rows, decision, title, about.clock, language=language)
-    page.write_text(report_html(said, shapes, picture), encoding="utf-8")
+    page.write_text(report_html(report, shapes, picture), encoding="utf-8")
     plain = folder / "plain.png"
     draw(plain, rows, decision, "", about.clock, dpi=200, height_in=5.6, language=language)
-    write_pdf(printed, said, shapes, plain, paper=paper, made=about.made)
+    write_pdf(printed, report, shapes, plain, paper=paper, dated=about.dated)
     plain.unlink()
     return [page, printed, verdict, readings, picture, drawing]
 

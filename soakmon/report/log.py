@@ -81,8 +81,8 @@ def _alarms(events: Sequence[Event], clock: RunClock) -> list[str]:
 
 def _preflight(events: Sequence[Event]) -> list[str]:
     """The last preflight's checks."""
-    found = all_of(PreflightChecks, events)
-    return [_check(check) for check in found[-1].checks] if found else []
+    preflights = all_of(PreflightChecks, events)
+    return [_check(check) for check in preflights[-1].checks] if preflights else []
 
 
 def _check(check: CheckResult) -> str:

@@ -33,9 +33,9 @@ _PAGES = "‹#›"
 class _Pages(FPDF):
     """A4 or Letter pages with a footer that names the report and counts the pages."""
 
-    def __init__(self, title: str, paper: Paper, made: datetime, language: str = ENGLISH) -> None:
+    def __init__(self, title: str, paper: Paper, dated: datetime, language: str = ENGLISH) -> None:
         super().__init__(format=paper, unit="mm")
-        self.set_creation_date(made)
+        self.set_creation_date(dated)
         for family, name in (("sans", "DejaVuSans"), ("mono", "DejaVuSansMono")):
             self.add_font(family, "", font_file(name))
         self.add_font("sans", "B", font_file("DejaVuSans-Bold"))
@@ -130,10 +130,10 @@ def write_pdf(
     picture: Path,
     *,
     paper: Paper = "a4",
-    made: datetime | None = None,
+    dated: datetime | None = None,
 ) -> None:
-    """Write the report. picture: the mass curve as PNG; made: date of the file."""
-    pages = _Pages(content.title, paper, made or UNDATED, content.language)
+    """Write the report. picture: the mass curve as PNG; dated: date of the file."""
+    pages = _Pages(content.title, paper, dated or UNDATED, content.language)
     pages.add_page()
     _first_page(pages, content, shapes, picture)
     pages.add_page()

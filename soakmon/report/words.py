@@ -150,14 +150,15 @@ def _each(verdict: Verdict) -> tuple[Suspect, ...]:
     if len(carbs) < 2:
         return verdict.suspects
     share = {
-        carb: sum(one.probability for one in verdict.suspects if one.carb == carb) for carb in carbs
+        carb: sum(suspect.probability for suspect in verdict.suspects if suspect.carb == carb)
+        for carb in carbs
     }
-    found = [
-        replace(one, probability=one.probability / share[one.carb])
-        for one in verdict.suspects
-        if share.get(one.carb, 0.0) > 0
+    every = [
+        replace(suspect, probability=suspect.probability / share[suspect.carb])
+        for suspect in verdict.suspects
+        if share.get(suspect.carb, 0.0) > 0
     ]
-    return tuple(sorted(found, key=lambda one: -one.probability))
+    return tuple(sorted(every, key=lambda suspect: -suspect.probability))
 
 
 def chance(probability: float) -> str:

@@ -101,9 +101,9 @@ def translated(text: str, language: str) -> str:
 @lru_cache(maxsize=2000)
 def _translated_line(text: str, language: str) -> str:
     """Said in the language as far as it is known."""
-    found = _translated_whole(text, language)
-    if found is not None:
-        return found
+    whole = _translated_whole(text, language)
+    if whole is not None:
+        return whole
     # A text that says much may hold what somebody wrote.
     for pattern in _known(language)[1]:
         if pattern.letters < _TELLING:
@@ -153,7 +153,7 @@ def _translated_whole(text: str, language: str) -> str | None:
         parts = text.split(joint)
         if len(parts) > _MANY_PARTS:
             each = [_translated_whole(part, language) for part in parts]
-            known = [one for one in each if one is not None]
+            known = [translated for translated in each if translated is not None]
             if len(known) == len(parts):
                 return _joining(joint, language).join(known)
             continue

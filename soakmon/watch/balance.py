@@ -39,10 +39,10 @@ def mass_log_weight(record: RunRecord, weep: Weep, onsets: Floats) -> Floats:
     """
     likely = likely_onsets(onsets)
     by_filter = np.logaddexp.reduce(
-        [weep.filter.log_ratio(RATES, slice(one, one + 1))[0] for one in likely]
+        [weep.filter.log_ratio(RATES, slice(onset, onset + 1))[0] for onset in likely]
     )
     by_filter -= by_filter.max()
-    balances = [log_weight_since(record, weep, one) for one in likely]
+    balances = [log_weight_since(record, weep, onset) for onset in likely]
     balance = np.logaddexp.reduce(balances)
     balance -= balance.max()
     if balance[int(by_filter.argmax())] < -_CONTRADICTS:

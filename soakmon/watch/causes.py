@@ -229,9 +229,11 @@ def rank(places: list[Evidence], no_leak: float, *, bowls_short: int) -> tuple[S
     if bowls_short:
         _share_with_stuck_shut(chance)
     total = sum(chance.values()) or 1.0
-    kept = [(key, value / total) for key, value in chance.items() if value / total >= _LISTED_FROM]
-    kept.sort(key=lambda item: -item[1])
-    return _rounded(kept)
+    likely = [
+        (key, value / total) for key, value in chance.items() if value / total >= _LISTED_FROM
+    ]
+    likely.sort(key=lambda item: -item[1])
+    return _rounded(likely)
 
 
 def _share_with_stuck_shut(chance: dict[tuple[Cause, int | None], float]) -> None:
@@ -243,10 +245,10 @@ def _share_with_stuck_shut(chance: dict[tuple[Cause, int | None], float]) -> Non
     chance[Cause.NEEDLE_STUCK_SHUT, None] = share
 
 
-def _rounded(kept: list[tuple[tuple[Cause, int | None], float]]) -> tuple[Suspect, ...]:
+def _rounded(likely: list[tuple[tuple[Cause, int | None], float]]) -> tuple[Suspect, ...]:
     """Round to four digits so that the probabilities still sum to exactly 1."""
-    rounded = [round(value, 4) for _, value in kept]
+    rounded = [round(value, 4) for _, value in likely]
     rounded[0] = round(rounded[0] + 1.0 - sum(rounded), 4)
     return tuple(
-        Suspect(cause, carb, p) for ((cause, carb), _), p in zip(kept, rounded, strict=True)
+        Suspect(cause, carb, p) for ((cause, carb), _), p in zip(likely, rounded, strict=True)
     )

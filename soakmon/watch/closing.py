@@ -112,8 +112,8 @@ def chance_of_none(weep: Weep) -> float:
     no more often than its level says (a flat prior makes the tail a p-value).
     Nothing is known, and so it is 1, before the first readings have told of any onset.
     """
-    told = weep.filter.information[:, PARTS::_ONSETS_APART].all(axis=0)
-    onsets = (_ONSETS_APART * np.flatnonzero(told)).tolist()
+    tells = weep.filter.information[:, PARTS::_ONSETS_APART].all(axis=0)
+    onsets = (_ONSETS_APART * np.flatnonzero(tells)).tolist()
     tails = [
         _signed(weep, onset).below(0.0) / share
         for onset, share in zip(onsets, _LEVEL_SHARES, strict=False)
@@ -124,8 +124,8 @@ def chance_of_none(weep: Weep) -> float:
 def tail(record: RunRecord, weep: Weep) -> float:
     """`chance_of_none` of the mass so far; 1 while it means nothing."""
     # Of the time that the bottle fed the rack, and its mass could tell.
-    told = record.mass_running and weep.exposure_h[0] > _TAIL_FROM_H
-    return chance_of_none(weep) if told else 1.0
+    tells = record.mass_running and weep.exposure_h[0] > _TAIL_FROM_H
+    return chance_of_none(weep) if tells else 1.0
 
 
 def chance_of_losing(weep: Weep, grams: float) -> float:

@@ -144,7 +144,7 @@ class FallWatch:
         """Robust sd of the falls, looked at anew every minute: it hardly changes in between."""
         if self.noise_age == 0:
             middle = median(calm)
-            spread = median([abs(one - middle) for one in calm])
+            spread = median([abs(fall_g - middle) for fall_g in calm])
             self.noise_g = max(1.4826 * spread, _LEAST_NOISE_G)
         self.noise_age = (self.noise_age + 1) % _NOISE_LASTS
         return self.noise_g

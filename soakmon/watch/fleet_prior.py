@@ -100,11 +100,11 @@ def pooled(
     benches: the soaks of each, the latest first; the rest as in `past.learnt`, of the bench that is
     taught.
     """
-    tight = [[one for one in usable(soaks) if one.spare_g is not None] for soaks in benches]
+    tight = [[soak for soak in usable(soaks) if soak.spare_g is not None] for soaks in benches]
     tight = [soaks for soaks in tight if soaks]
     if len(tight) < LEAST_BENCHES:
         return FleetPrior()
-    every = [one for soaks in tight for one in soaks]
+    every = [soak for soaks in tight for soak in soaks]
     believed = _believed(spread_before(every, scales, rel_sds))
     of_kinds = _of_kinds(doubt)
     weight = believed.copy()

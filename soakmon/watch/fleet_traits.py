@@ -157,8 +157,8 @@ def odd_gates(gates: Mapping[int, GateCounts], kind: GateKind) -> list[str]:
     """Which gates (by carb) count more than gates of their kind do, in words."""
     return [
         say("fleet_traits.gate", gate=carb, rate=f"{count / hours:.2g}", kind=f"{kind.per_h:.2g}")
-        for carb, one in sorted(gates.items())
-        for count, hours in [one.all]
+        for carb, counts in sorted(gates.items())
+        for count, hours in [counts.all]
         if hours > 0 and _chance_of_more(count, kind.per_h * hours, kind.shape) < _ODD
     ]
 

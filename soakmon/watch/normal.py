@@ -14,5 +14,7 @@ NORMAL_95 = 1.959964
 
 def below(z: Floats) -> Floats:
     """Distribution function of the standard normal distribution at each z, in the shape of z."""
-    chance: Floats = np.array([0.5 * math.erfc(-one / math.sqrt(2)) for one in z.ravel().tolist()])
+    chance: Floats = np.array(
+        [0.5 * math.erfc(-value / math.sqrt(2)) for value in z.ravel().tolist()]
+    )
     return chance.reshape(z.shape)

@@ -46,7 +46,7 @@ def only(onset: int) -> Floats:
 def likely_onsets(onsets: Floats) -> list[int]:
     """Places of the onsets that `by_onset` does not tell apart, the likeliest first."""
     order = np.argsort(-onsets)[:_MOST_ONSETS]
-    return [int(one) for one in order if onsets[one] > onsets[order[0]] - _APART]
+    return [int(onset) for onset in order if onsets[onset] > onsets[order[0]] - _APART]
 
 
 def flowing(weep: Weep, onsets: Floats, filled_s: float) -> tuple[float, float]:
@@ -125,9 +125,9 @@ def bottle_goes_on(
     assert weep is not None
     drops = record.tally.between(carb - 1, first_s, last_s)
     during_h, after_h = (last_s - first_s) / 3600, (fed_s - last_s) / 3600
-    said = drops * weep.drop_g[carb - 1] / max(during_h, 1e-3)
+    dripped_g_per_h = drops * weep.drop_g[carb - 1] / max(during_h, 1e-3)
     during = record.masses.loss_g(first_s, last_s) / max(during_h, 1e-3)
     after = record.masses.loss_g(last_s, fed_s) / max(after_h, 1e-3)
-    if not (math.isfinite(during) and math.isfinite(after)) or said * after_h < _SHOWS_G:
+    if not (math.isfinite(during) and math.isfinite(after)) or dripped_g_per_h * after_h < _SHOWS_G:
         return False
-    return during - after < _AS_BEFORE * said and during > _AS_BEFORE * said
+    return during - after < _AS_BEFORE * dripped_g_per_h and during > _AS_BEFORE * dripped_g_per_h

@@ -47,10 +47,10 @@ def outcome_of(
 
 
 def _leaking(leaks: list[LocatedLeak], start_s: float) -> str:
-    worst_first = sorted(leaks, key=lambda one: -one.leak.best)
+    worst_first = sorted(leaks, key=lambda leak: -leak.leak.best)
     if len(leaks) == 1 and leaks[0].lost_g is not None:
         return say("reasons.leaked", found=_place(leaks[0]), start_s=_story(leaks[0], start_s))
-    first, *others = (f"{_place(one)}, {_story(one, start_s)}" for one in worst_first)
+    first, *others = (f"{_place(leak)}, {_story(leak, start_s)}" for leak in worst_first)
     also = (say("reasons.also_at", place=place) for place in others)
     return say("reasons.leak", places="; ".join((first, *also)))
 

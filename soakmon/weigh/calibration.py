@@ -288,7 +288,7 @@ def daily_check(
     loaded = change([empty_g], [reading_g], repeat=repeatability_g)
     error = total((loaded, Measured(-mass_g, mass_u_g)))
     result = judged(say("calibration.daily_check"), error, cell.limit_g(mass_g))
-    if not result.told:
+    if not result.known:
         known, limit = f"{result.expanded_g:.2g}", f"{result.limit_g:.2g}"
         raise ValueError(say("calibration.known_too_badly", known=known, limit=limit))
     return result

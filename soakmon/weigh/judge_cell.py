@@ -62,7 +62,7 @@ def _for_bench_toml(result: Calibration) -> tuple[str, ...]:
 def _against_limit(judged: Judgement) -> str:
     """A property in words."""
     word = "good" if judged.ok else say("judge.too_much")
-    if judged.ok and not judged.told:
+    if judged.ok and not judged.known:
         word = say("judge.open_readings_scatter_more_than")
     return say(
         "judge.limit_g",

@@ -83,7 +83,7 @@ class Judgement:
     expanded_g: float = 0.0
 
     @property
-    def told(self) -> bool:
+    def known(self) -> bool:
         """Whether it is known well enough to be judged."""
         return self.expanded_g <= self.limit_g
 

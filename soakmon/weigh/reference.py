@@ -146,18 +146,18 @@ def _judged(rate: RateForm, form: DripForm) -> dict[str, Any]:
 
 
 def _line(rate: dict[str, Any]) -> str:
-    told = [
+    lines = [
         say(
             "reference.set_by_the_bottle", set=plain(rate["set_g_per_day"]),
             found=plain(rate["found_g_per_day"]), off=plain(2 * rate["u_g_per_day"]),
         )
     ]  # fmt: skip
     if rate["share"] is not None:
-        told.append(say("reference.share_of_it", share=f"{100 * rate['share']:.0f}"))
+        lines.append(say("reference.share_of_it", share=f"{100 * rate['share']:.0f}"))
     if rate["g_per_drop"] is not None:
-        told.append(say("reference.mg_a_drop", mg=f"{1e3 * rate['g_per_drop']:.1f}"))
-    told.append(say("reference.first_count_after", minutes=plain(rate["first_min"])))
-    text = "; ".join(told)
+        lines.append(say("reference.mg_a_drop", mg=f"{1e3 * rate['g_per_drop']:.1f}"))
+    lines.append(say("reference.first_count_after", minutes=plain(rate["first_min"])))
+    text = "; ".join(lines)
     if not rate["seen"]:
         return f"{text}; {say('reference.gate_counted_nothing')}"
     return text if rate["agrees"] else f"{text}; {say('reference.they_do_not_agree')}"

@@ -64,11 +64,11 @@ def averaged(
     quantum_g = max(resolution_g, float(steps_g.min()) if len(steps_g) else 0.0)
     jump_g = float(np.median(np.abs(np.diff(mass_g))))
     white_g = max(_SD_OF_MEDIAN * jump_g / math.sqrt(2.0), quantum_g / math.sqrt(12.0))
-    kept = np.abs(mass_g - _smooth(mass_g)) <= _FAR * white_g
+    near = np.abs(mass_g - _smooth(mass_g)) <= _FAR * white_g
     span_s = float(t_s[-1] - t_s[0])
     count = int(np.clip(span_s // _MEAN_S, 1, _MOST_MEANS))
-    block = np.minimum((t_s - t_s[0]) * count // span_s, count - 1)[kept]
-    rows = np.column_stack((t_s, mass_g, air_c, lost_g))[kept]
+    block = np.minimum((t_s - t_s[0]) * count // span_s, count - 1)[near]
+    rows = np.column_stack((t_s, mass_g, air_c, lost_g))[near]
     means = [
         # Where the noise is less than a step of the reading, means are no finer than it.
         (*some.mean(axis=0), white_g**2 / len(some) + quantum_g**2 / 12)

@@ -105,8 +105,8 @@ def shown(path: Path) -> str:
 def test_the_record_shifts_the_causes_of_a_live_soak_and_nothing_else(made):
     desk, number, done = made
     found = recall(desk.folder / "journal.db", number)
-    assert set(found.told.shifts) == {1, 2}
-    assert found.settings == found.told.applied(found.bench.settings())
+    assert set(found.context.shifts) == {1, 2}
+    assert found.settings == found.context.applied(found.bench.settings())
     plain = decide(found.rows, found.bench.settings()).verdict
     told = found.again
 

@@ -109,7 +109,7 @@ def test_a_cell_that_strays_makes_a_blank_run_long_or_none():
 
 def test_judgement_of_hand_made_nights():
     seen = judged(Case(0, 1, 12.0, Way.GATES), made)
-    assert seen.found
+    assert seen.leaking
     assert seen.carb_right
     assert seen.delay_s is not None
     assert 0 < seen.delay_s < 7200
@@ -118,7 +118,7 @@ def test_judgement_of_hand_made_nights():
     assert any(right for _, right in seen.isolated[:2])
     assert sum(p for p, _ in seen.isolated[:2]) > 0.95
     tight = judged(Case(1, 2, 0.0, Way.GATES), made)
-    assert not tight.found
+    assert not tight.leaking
     assert tight.cause_right
     assert tight.error_g_per_day is not None
     assert tight.bound_g_per_day is not None
@@ -310,7 +310,7 @@ def test_only_tight_nights_are_planned_when_only_they_are_wanted():
 
 def test_when_a_leak_is_said_to_have_begun_is_held_against_when_it_did():
     made = judged(Case(1, 3, 24.0, Way.MASS_ONLY), make_night, deep=False)
-    assert made.found
+    assert made.leaking
     true, low, high = made.onset
     assert onset_in_bracket(made) == (low - 60 <= true <= high + 60)
     assert not onset_in_bracket(replace(made, onset=[low - 120.0, low, high]))

@@ -169,15 +169,15 @@ def test_told_is_what_has_arrived():
     watched = Watched()
     watched.take(begins("left"))
     begun = {"silent/left", "silent/old"}
-    assert watched.duty.told(begun) == {"silent/old"}
+    assert watched.duty.sent_keys(begun) == {"silent/old"}
     watched.run(GATHER_S, arrives=False)
-    assert watched.duty.told(begun) == {"silent/old"}  # still on its way
+    assert watched.duty.sent_keys(begun) == {"silent/old"}  # still on its way
     watched.duty.delivered(set())
-    assert watched.duty.told(begun) == begun
+    assert watched.duty.sent_keys(begun) == begun
     watched.take(ends("old"))
-    assert watched.duty.told({"silent/left"}) == begun  # its end is not known yet
+    assert watched.duty.sent_keys({"silent/left"}) == begun  # its end is not known yet
     watched.run(GATHER_S)
-    assert watched.duty.told({"silent/left"}) == {"silent/left"}
+    assert watched.duty.sent_keys({"silent/left"}) == {"silent/left"}
 
 
 name = st.sampled_from([f"bench-{number}" for number in range(6)])
@@ -201,7 +201,7 @@ def test_a_leader_that_dies_at_any_moment_leaves_none_untold_and_none_twice(fall
                 second.take(begins(bench))
         if now_s < dies_s:
             first.run(1)
-            second.duty.heard(first.duty.told(begun))
+            second.duty.heard(first.duty.sent_keys(begun))
         second.leads = now_s >= dies_s + LEAD_S
         second.run(1)
     told = [

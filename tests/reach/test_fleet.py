@@ -17,19 +17,19 @@ def payload(**values) -> bytes:
     return json.dumps({"taken_at": "2027-01-15T08:00:00.000+00:00"} | values).encode()
 
 
-def take(fleet, topic, told, now_s=10.0, wall_s=WALL_S, *, kept=False):
-    fleet.take(topic, told, now_s, wall_s, kept=kept)
+def take(fleet, topic, told, now_s=10.0, wall_s=WALL_S, *, retained=False):
+    fleet.take(topic, told, now_s, wall_s, retained=retained)
 
 
 def test_a_kept_value_is_as_old_as_it_says_and_a_live_one_as_it_is_here():
     fleet = Fleet()
-    take(fleet, "far/phase", payload(phase="soaking"), wall_s=WALL_S + 300, kept=True)
+    take(fleet, "far/phase", payload(phase="soaking"), wall_s=WALL_S + 300, retained=True)
     take(fleet, "far/state", payload(feed_open=True), wall_s=WALL_S + 300)
     (bench,) = fleet.listed(15.0)
     assert bench["phase"] == {"phase": "soaking", "age_s": 305.0}
     assert bench["state"] == {"feed_open": True, "age_s": 5.0}
     # A clock that runs ahead makes nothing younger than new.
-    take(fleet, "far/phase", payload(phase="ended"), wall_s=WALL_S - 300, kept=True)
+    take(fleet, "far/phase", payload(phase="ended"), wall_s=WALL_S - 300, retained=True)
     assert fleet.listed(15.0)[0]["phase"]["age_s"] == 5.0
 
 

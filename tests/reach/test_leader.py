@@ -100,7 +100,7 @@ def test_what_was_told_is_known_to_who_starts_anew():
     room.run(5)
     room.restart(0)
     room.join(0)
-    assert room.all[0].other.told == {"silent/left"}
+    assert room.all[0].other.sent_keys == {"silent/left"}
     assert not any(room.run(LEAD_S - 2))
     assert room.run(5)[-1] == [0]
 

@@ -198,7 +198,7 @@ async def test_a_lookout_that_is_killed_is_followed_by_the_other_which_knows_wha
                 for one in lookouts:
                     one.test_clock[0] += 6.0
                 await until(lambda: first.test_told == ["Bench left is silent"])
-                await until(lambda: "silent/left" in second.leadership.other.told)
+                await until(lambda: "silent/left" in second.leadership.other.sent_keys)
                 right = Topics("soakmon", "right")
                 late = body("state", 1.0, phase="soaking")
                 await link.publish(Message(right.of("state"), late, retain=True))

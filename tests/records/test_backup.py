@@ -102,7 +102,7 @@ def test_a_backup_of_a_running_soak_is_whole_and_the_soak_goes_on_from_it(tmp_pa
     again.journal.close()
     found = recall(tmp_path / "new" / "journal.db", job)
     assert found.entry.verdict is not None
-    assert found.told.job == job
+    assert found.context.job == job
     resumed = [event for event in found.events if event.kind == "resumed"]
     assert [event.data["gap_s"] for event in resumed] == [pytest.approx(720, abs=20)]
 

@@ -111,7 +111,7 @@ def test_the_same_input_gives_the_same_bytes(tmp_path, night):
     for name in ("a", "b"):
         printed(tmp_path / name, night)
     assert (tmp_path / "a/report.pdf").read_bytes() == (tmp_path / "b/report.pdf").read_bytes()
-    other = replace(ABOUT, made=datetime(2027, 1, 1, tzinfo=UTC))
+    other = replace(ABOUT, dated=datetime(2027, 1, 1, tzinfo=UTC))
     printed(tmp_path / "c", night, about=other)
     assert (tmp_path / "a/report.pdf").read_bytes() != (tmp_path / "c/report.pdf").read_bytes()
 

@@ -165,7 +165,7 @@ def test_single_readings_that_scatter_leave_creep_open():
         calibrate(steps(), CELL, DAY, full_g=FULL_G, creep=points), "creep from 20 to 30 min"
     )
     assert late.ok
-    assert not late.told
+    assert not late.known
     with pytest.raises(ValueError, match="about 20 min"):
         calibrate(steps(), CELL, DAY, full_g=FULL_G, creep=[(0, 0), (10, 0), (30, 0)])
 

@@ -70,9 +70,9 @@ def correct_caption(job: Job, place: int, caption: str, by: Author) -> None:
     """Put the caption of a file right; place: counting from 1."""
     files = len(job.attachments)
     none = say("correct.job_has_files_no_file", number=job.number, attachments=files, place=place)
-    one, after = _at(job.attachments, place, none), clean_line(caption, "caption")
-    _put(job, by, Part("file", place, "caption"), one.caption, after)
-    one.caption = after
+    attachment, after = _at(job.attachments, place, none), clean_line(caption, "caption")
+    _put(job, by, Part("file", place, "caption"), attachment.caption, after)
+    attachment.caption = after
 
 
 def change_carb(job: Job, carb: Carb, values: Mapping[str, Any], by: Author) -> None:

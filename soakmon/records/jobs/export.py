@@ -147,10 +147,10 @@ def _fill(folder: Path, job: Job, store: FileStore) -> list[str]:
         copied = folder / file_name(attachment)
         copied.parent.mkdir(exist_ok=True)
         shutil.copyfile(store.check(attachment.sha256), copied)
-    for made, result in zip(described["results"], job.results, strict=True):
-        if "csv" in made:
+    for form, result in zip(described["results"], job.results, strict=True):
+        if "csv" in form:
             (folder / "results").mkdir(exist_ok=True)
-            (folder / made["csv"]).write_text(_csv(_readings(result)), encoding="utf-8")
+            (folder / form["csv"]).write_text(_csv(_readings(result)), encoding="utf-8")
     text = json.dumps(described, indent=1, ensure_ascii=False, sort_keys=True)
     (folder / "job.json").write_text(text + "\n", encoding="utf-8")
     pictures = {

@@ -89,8 +89,8 @@ def checked(values: dict[str, Any]) -> dict[str, Any]:
             text = say("fields.write_a_number")
         if first["type"] == "bool_parsing":
             text = say("fields.write_yes_or_no")
-        said = f"{text[0].lower()}{text[1:]}"
-        got = say("fields.got", where=where, said=said, got=repr(first["input"]))
+        lowered = f"{text[0].lower()}{text[1:]}"
+        got = say("fields.got", where=where, said=lowered, got=repr(first["input"]))
         raise InputError(got) from None
     for name, size in fields.jets.items():
         clean_line(name, "jet", 40)

@@ -26,12 +26,12 @@ def make_findable(connection: Connection, *, with_index: bool) -> None:
     while rows := connection.execute(
         select(*columns).where(Job.sought.is_(None)).limit(_PIECE)
     ).all():
-        found = [
+        changed = [
             {"which": row[0], "text": search_text(dict(zip(SEARCHED, row[1:], strict=True)))}
             for row in rows
         ]
         filled = update(Job.__table__).where(Job.__table__.c.id == bindparam("which"))  # type: ignore[arg-type]
-        connection.execute(filled.values(sought=bindparam("text")), found)
+        connection.execute(filled.values(sought=bindparam("text")), changed)
     has = connection.dialect.name != "postgresql" or not with_index
     if not has and not connection.scalar(_HAS_INDEX):
         _make_trigrams(connection)

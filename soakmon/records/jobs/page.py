@@ -45,17 +45,17 @@ def job_page(job: JobForm, pictures: Collection[str] = ()) -> str:
 <h1>{escape(title)}</h1>
 <table>{rows}</table>
 <h2>Results</h2>
-{_list([_result(one) for one in job["results"]])}
+{_list([_result(entry) for entry in job["results"]])}
 <h2>Carburettors</h2>
-{"".join(_carb(one) for one in job["carbs"])}
+{"".join(_carb(entry) for entry in job["carbs"])}
 <h2>Checklist</h2>
-{_list([_check(one) for one in job["checklist"]])}
+{_list([_check(entry) for entry in job["checklist"]])}
 <h2>Notes</h2>
-{_list([_note(one) for one in job["notes"]])}
+{_list([_note(entry) for entry in job["notes"]])}
 <h2>Files</h2>
-{_list([_file(one, pictures) for one in job["attachments"]])}
+{_list([_file(entry, pictures) for entry in job["attachments"]])}
 <h2>Put right later</h2>
-{_list([_correction(one) for one in job["corrections"]])}
+{_list([_correction(entry) for entry in job["corrections"]])}
 <h2>Cautions</h2>
 <ul>{cautions}</ul>
 <p class="small">Everything as data: <a href="job.json">job.json</a>. Hashes of all files:
