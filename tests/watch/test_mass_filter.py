@@ -188,6 +188,9 @@ def test_only_some_onsets_are_asked_for():
     bank = a_night(1).seen_by(filters())
     every = bank.log_ratio(LEAKS_G_PER_H)
     assert bank.log_ratio(LEAKS_G_PER_H, slice(1, 3)) == pytest.approx(every[1:3], abs=1e-6)
+    early = a_night(1, hours=2.0).seen_by(filters()).log_ratio(LEAKS_G_PER_H, slice(1, 3))
+    assert np.all(early[0] != 0.0)
+    assert np.all(early[1] == 0.0)
 
 
 def test_a_tight_bench_may_change_its_pace_but_not_at_the_start():

@@ -115,8 +115,8 @@ def test_less_than_drift_and_temperature_explain_is_a_doubt(below_sd, observed_g
 
 def test_faults_that_hide_what_happened_are_doubts():
     stuck = Fault(0.0, "gate_stuck", "", 2), Fault(9.0, "gate_stuck", "", 1)
-    (doubt,) = doubts(faults=stuck)
-    assert "gate 1 and 2" in doubt
+    (doubt,) = doubts(faults=(*stuck, Fault(0.0, "gate_noise", "", 4)))
+    assert "gate 1 and 2 did" in doubt
     (doubt,) = doubts(faults=(Fault(0.0, "bottle_empty", ""),))
     assert "ran dry" in doubt
     assert doubts(faults=(Fault(0.0, "bump", ""), Fault(0.0, "gate_noise", "", 1))) == []

@@ -39,7 +39,7 @@ def weep_of(*, with_mass: float = 0.0, by_drops: float = 0.0, unseen: float = 0.
         drop_g=[DROP_G],
         fed_s=3600.0 * HOURS,
         under_gate=lambda _gate, mass: (by_drops if mass is None else with_mass, None),
-        unseen=lambda _mass: unseen,
+        unseen=lambda mass: unseen if mass is MASS else -math.inf,
     )
 
 
@@ -51,11 +51,11 @@ def stands(record: SimpleNamespace, weep: SimpleNamespace) -> bool:
 
 
 def mass_says(monkeypatch, *, of_losing: float = 1.0, of_none: float = 1.0, balance_p: float = 1.0):
-    monkeypatch.setattr(standing, "chance_of_losing", lambda *_: of_losing)
-    monkeypatch.setattr(standing, "chance_of_none", lambda *_: of_none)
-    monkeypatch.setattr(balance, "chance_of_so_much", lambda *_: balance_p)
-    monkeypatch.setattr(balance, "contradicts", lambda *_: False)
-    monkeypatch.setattr(balance, "possible", lambda *_: MASS)
+    monkeypatch.setattr(standing, "chance_of_losing", lambda _weep, _g: of_losing)
+    monkeypatch.setattr(standing, "chance_of_none", lambda _weep: of_none)
+    monkeypatch.setattr(balance, "chance_of_so_much", lambda _record, _weep: balance_p)
+    monkeypatch.setattr(balance, "contradicts", lambda _record, _weep, _mass: False)
+    monkeypatch.setattr(balance, "possible", lambda _record, _weep, mass: mass)
 
 
 WEEP_1 = leak_alarm(3600.0, "weep", 1, 0.5)

@@ -34,6 +34,13 @@ def test_it_began_where_the_look_back_begins():
     assert flow.g_per_min == pytest.approx(1.0)
 
 
+def test_it_flows_from_the_second_highest_of_the_masses_looked_back_on():
+    """A tenth of a gram a minute evaporates before the flow."""
+    flow = flowed([0.1] * 10 + [1.0] * 5)
+    assert flow.from_g == pytest.approx(500.0 - 0.1 * 6)
+    assert (ThinFlow().g_per_min, ThinFlow().flows) == (0.0, False)
+
+
 def test_the_beginning_stays_while_it_flows_and_goes_with_it():
     assert flowed([0.0] * 11 + [1.0] * 60).since_s == flowed([0.0] * 11 + [1.0] * 10).since_s
     ended = flowed([0.0] * 11 + [1.0] * 60 + [0.0] * 20)

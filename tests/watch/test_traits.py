@@ -11,7 +11,7 @@ from soakmon.watch.tally import Tally
 from soakmon.watch.traits import CellSeen, Traits, traits_of
 from soakmon.watch.verdict import Alarm
 
-H = 3600.0
+H, START_S = 3600.0, 4000.0
 WEEP = Alarm(0.0, "weep", 2, 1.0, "")
 STARVED = Alarm(0.0, "starved", 2, None, "")
 
@@ -20,10 +20,10 @@ def record_of(hours: float = 13.0, **changed) -> SimpleNamespace:
     tally = Tally(2)
     filters = SimpleNamespace(zero_g_per_c=(0.02, 0.05), drift_g_per_root_h=0.07)
     made = {
-        "start_s": 100.0,
-        "soak_s": 100.0,
-        "last_s": 100.0 + hours * H,
-        "last_row_s": 100.0 + hours * H,
+        "start_s": START_S,
+        "soak_s": START_S,
+        "last_s": START_S + hours * H,
+        "last_row_s": START_S + hours * H,
         "mass_running": True,
         "finished": True,
         "weep": SimpleNamespace(filter=filters),
@@ -43,7 +43,7 @@ def test_a_cell_is_seen_over_half_a_day():
 
 def test_counts_by_the_whole_hour_since_the_first_row():
     record = record_of(2.5)
-    for t_s, count in ((200.0, 1), (100.0 + H, 2), (100.0 + 2 * H, 7)):
+    for t_s, count in ((START_S + 100.0, 1), (START_S + H, 2), (START_S + 2 * H, 7)):
         record.tally.times[0].append(t_s)
         record.tally.counts[0].append(count)
     seen = traits_of(record, []).gates
