@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import TypedDict
 
 from soakmon.capability.evaluate import Owner, Result, Way
 from soakmon.capability.shares import (
@@ -21,6 +21,26 @@ from soakmon.capability.shares import (
 from soakmon.capability.tables import lower_share, upper_share
 from soakmon.watch.figures import rounded_down, rounded_up
 
+
+class ShareOf(TypedDict):
+    """Of how many nights so many, and the limits of that share."""
+
+    nights: int
+    number: int
+    lower95: float
+    upper95: float
+
+
+class NoLeak(TypedDict):
+    """Nights whose stated P(no leak) was about so much, and on how many of them there was none."""
+
+    said: float
+    nights: int
+    none: int
+
+
+# The shares of the nights of one owner by name, and under `no_leak` how true P(no leak) was.
+OwnerFigures = dict[str, ShareOf | list[NoLeak]]
 Nights = Callable[[Sequence[Result]], list[Result]]
 
 
@@ -58,25 +78,28 @@ def owners_of(results: Sequence[Result]) -> list[str]:
     return [owner.value for owner in Owner if owner.value in there]
 
 
-def by_owner(results: Sequence[Result]) -> dict[str, Any]:
+def by_owner(results: Sequence[Result]) -> dict[str, OwnerFigures]:
     """JSON types: each share as nights, number and both 95 % limits; P(no leak) by tenths."""
-    return {
-        owner: _figures([r for r in results if r.owner == owner]) for owner in owners_of(results)
-    }
+    return {owner: _figures(_nights_of(results, owner)) for owner in owners_of(results)}
 
 
-def _figures(mine: Sequence[Result]) -> dict[str, Any]:
-    figures: dict[str, Any] = {
-        name: share_of(nights(mine), asked) for name, _, nights, asked in _SHARES
-    }
-    figures["no_leak"] = [
+def _nights_of(results: Sequence[Result], owner: str) -> list[Result]:
+    return [r for r in results if r.owner == owner]
+
+
+def _figures(mine: Sequence[Result]) -> OwnerFigures:
+    no_leak: list[NoLeak] = [
         {"said": round(stated, 4), "nights": nights, "none": none}
         for stated, nights, none in calibration(mine)
     ]
-    return figures
+    return {**_shares(mine), "no_leak": no_leak}
 
 
-def share_of(nights: Sequence[Result], asked: Criterion) -> dict[str, Any]:
+def _shares(mine: Sequence[Result]) -> dict[str, ShareOf]:
+    return {name: share_of(nights(mine), asked) for name, _, nights, asked in _SHARES}
+
+
+def share_of(nights: Sequence[Result], asked: Criterion) -> ShareOf:
     """Of how many nights something was so, and between which limits its share lies."""
     number = sum(map(asked, nights))
     return {
@@ -94,13 +117,11 @@ def owner_heads(results: Sequence[Result]) -> tuple[str, ...]:
 
 def owner_lines(results: Sequence[Result]) -> list[tuple[str, ...]]:
     """A row for each share: number of nights, and the limits of the share."""
-    owners = by_owner(results)
-    return [
-        (words, *(_cell(owners[owner][name]) for owner in owners)) for name, words, _, _ in _SHARES
-    ]
+    owners = [_shares(_nights_of(results, owner)) for owner in owners_of(results)]
+    return [(words, *(_cell(shares[name]) for shares in owners)) for name, words, _, _ in _SHARES]
 
 
-def _cell(share: dict[str, Any]) -> str:
+def _cell(share: ShareOf) -> str:
     if not share["nights"]:
         return "–"
     limits = f"{share['lower95']:.1%} to {share['upper95']:.1%}"

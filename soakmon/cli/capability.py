@@ -48,7 +48,7 @@ def capability(
     from soakmon.app.whole_file import write_whole
     from soakmon.capability.both_bounds import bounds_of
     from soakmon.capability.certificate import certificate
-    from soakmon.capability.summary import as_dict
+    from soakmon.capability.form import as_dict
     from soakmon.cli.capability_output import show_capability
     from soakmon.records.opening import now
 

@@ -16,7 +16,7 @@ from soakmon.capability.evaluate import (
     Case,
     Way,
 )
-from soakmon.capability.summary import as_dict
+from soakmon.capability.form import as_dict
 from soakmon.capability.world_bound import world_bound
 from tests.bounds import EDGES_H as FINE_H
 from tests.bounds import made as made_for_bounds

@@ -26,8 +26,8 @@ from soakmon.capability.evaluate import (
     plan_tight,
     smallest_at,
 )
+from soakmon.capability.form import as_dict
 from soakmon.capability.shares import onset_in_bracket
-from soakmon.capability.summary import as_dict
 from soakmon.cli.program import app
 from soakmon.errors import InputError
 from soakmon.watch.settings import DESCRIBED, Settings
@@ -155,7 +155,8 @@ def test_figures_are_told_by_owner_with_limits_that_the_nights_bear():
         result(3.0, Way.MASS_ONLY, found=True), owner="careless", rate=[0.125, 0.1, 0.2],
         smallest_g_per_day=2.5, no_leak=0.01,
     )  # fmt: skip
-    told = as_dict([*[quiet] * 58, woke, near, replace(near, smallest_g_per_day=5.0)])
+    nights = [*[quiet] * 58, woke, near, replace(near, smallest_g_per_day=5.0)]
+    told = json.loads(json.dumps(as_dict(nights)))
     assert list(told["by_owner"]) == ["careless", "blank"]
     careless, blank = told["by_owner"].values()
     assert careless["woken"]["number"] == 0
