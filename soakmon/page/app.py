@@ -46,6 +46,26 @@ def build_page(
     app.state.store, app.state.door, app.state.live = store, door, live
     app.state.job_store, app.state.fleet = job_store, fleet
 
+    for router in (
+        sign_in_routes(door),
+        live_routes(service, live),
+        *_control_routes(service),
+        opening_routes(service),
+        *job_routes(job_store),
+        *weigh_routes(desk, job_store),
+        *(commission_routes(commissioner) if commissioner is not None else ()),
+        fleet_routes(service, fleet),
+        report_routes(service, reports, store),
+        shared_routes(reports, store),
+    ):
+        app.include_router(router)
+    about = health(service)
+    add_views(app, door, about.name, about.density_20c_g_per_ml, service.bench.rack.carbs)
+    return app
+
+
+def _control_routes(service: Service) -> tuple[APIRouter, APIRouter]:
+    """What the control socket has too, under the page's permissions: looking, and making safer."""
     looks = APIRouter(
         prefix="/api", tags=["look"], dependencies=[Depends(visitor)], responses=answers(401, 422)
     )
@@ -58,20 +78,4 @@ def build_page(
         responses=answers(401, 403, 409, 413, 422, 503),
     )
     add_safer(acts, service)
-    for router in (
-        sign_in_routes(door),
-        live_routes(service, live),
-        looks,
-        acts,
-        opening_routes(service),
-        *job_routes(job_store),
-        *weigh_routes(desk, job_store),
-        *(commission_routes(commissioner) if commissioner is not None else ()),
-        fleet_routes(service, fleet),
-        report_routes(service, reports, store),
-        shared_routes(reports, store),
-    ):
-        app.include_router(router)
-    outlets = health(service)
-    add_views(app, door, outlets.name, outlets.density_20c_g_per_ml, service.bench.rack.carbs)
-    return app
+    return looks, acts

@@ -181,6 +181,20 @@ def commission_routes(desk: Commissioner) -> list[APIRouter]:
     def state() -> CommissioningState:
         return desk.state()
 
+    _add_bench(acts, desk)
+    _add_valve(acts, desk)
+    _add_phone(acts, desk)
+
+    @acts.post("/commissioning/record", summary="Keep the record of commissioning")
+    def finish() -> dict[str, str]:
+        return {"summary": desk.finish()}
+
+    return [looks, acts]
+
+
+def _add_bench(acts: APIRouter, desk: Commissioner) -> None:
+    """What is connected, what the bench is, and the gain of its cell."""
+
     @acts.post("/commissioning/look", summary="Find what is connected")
     def look() -> CommissioningState:
         desk.look()
@@ -196,6 +210,10 @@ def commission_routes(desk: Commissioner) -> list[APIRouter]:
         desk.hung(body.mass_g)
         return desk.state()
 
+
+def _add_valve(acts: APIRouter, desk: Commissioner) -> None:
+    """The valve's trial."""
+
     @acts.post("/commissioning/valve", summary="Watch the flow while the bench goes")
     def arm(body: ValveTrialWay) -> CommissioningState:
         desk.arm(body.way)
@@ -205,6 +223,10 @@ def commission_routes(desk: Commissioner) -> list[APIRouter]:
     def disarm() -> CommissioningState:
         desk.disarm()
         return desk.state()
+
+
+def _add_phone(acts: APIRouter, desk: Commissioner) -> None:
+    """The way to the phone."""
 
     @acts.post("/commissioning/phone", summary="Keep a way to the phone")
     def choose(body: Push | Mail) -> PhoneCode:
@@ -219,9 +241,3 @@ def commission_routes(desk: Commissioner) -> list[APIRouter]:
     def arrived(body: Arrived) -> CommissioningState:
         desk.arrived(body.arrived)
         return desk.state()
-
-    @acts.post("/commissioning/record", summary="Keep the record of commissioning")
-    def finish() -> dict[str, str]:
-        return {"summary": desk.finish()}
-
-    return [looks, acts]
