@@ -12,7 +12,7 @@ import threading
 import time
 from collections import Counter
 from contextlib import suppress
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
 from sim.hall import Hall, Mishaps
@@ -89,6 +89,7 @@ class HallRun:
         self.eyes: subprocess.Popen[bytes] | None = None
         self.lookouts: list[subprocess.Popen[bytes]] = []
         self.watching = True
+        self.empty: dict[str, Cost] = {}
         self.looking: dict[str, Cost] = {}
 
     def run(self) -> Told:
@@ -114,7 +115,7 @@ class HallRun:
         # Looking costs something too: of ten benches it would be the most.
         first = self._costs()
         time.sleep(_AGAIN_S)
-        idle = self._costs()
+        idle = self.empty = self._costs()
         looking = self.looking = {name: idle[name].since(first[name]) for name in SERVERS}
         time.sleep(IDLE_S)
         self.told.idle = {
@@ -206,10 +207,12 @@ class HallRun:
         self._sleep_to(from_s)
         before, mine = self._costs(), self._clients()
         self._sleep_to(quiet_to_s - 1.0)
-        self.told.costs = {
-            name: cost.since(before[name]).without(self.looking[name])
-            for name, cost in self._costs().items()
-        }
+        after = self._costs()
+        for name, cost in after.items():
+            used = cost.since(before[name]).without(self.looking[name])
+            # Of memory all that it holds for them, also from when they came.
+            held_b = cost.memory_b - self.empty[name].memory_b
+            self.told.costs[name] = replace(used, memory_b=held_b)
         self.told.clients_cpu_s = {
             name: used_s - mine[name] for name, used_s in self._clients().items()
         }
