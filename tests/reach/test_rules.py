@@ -211,6 +211,10 @@ def test_messages_are_in_the_language_of_bench_toml():
     rest = ("Wo: Vergaser 2; etwa 34 g/Tag", "Hahn an der Flasche zu", "hat den Zulauf um")
     for words in (when, *rest, "http://bench/"):
         assert words in flood.body, words
+    # Also what the button says, and what stands in its place where the way to the phone has none.
+    assert flood.button == "Quittieren"
+    assert "mit der Taste" in flood.by_button
+    assert flood.elsewhere.startswith("Quittieren auf der Seite")
     feeder.take(NIGHT + HOUR, "verdict", **VERDICT)
     told = feeder.told(NIGHT + 9 * HOUR, NIGHT + 9 * HOUR)
     (result,) = [one for _, one in told if one.key.startswith("result")]
