@@ -26,8 +26,9 @@ import numpy as np
 from sim.record import simulate
 from sim.scenarios import SCENARIOS
 from soakmon.app.capability_nights import make_night
-from soakmon.capability.evaluate import Result, plan
+from soakmon.capability.evaluate import Result
 from soakmon.capability.evaluate import judged as judge_night
+from soakmon.capability.plan import plan
 from soakmon.records.run_file import write_run
 from soakmon.watch.decide import decide
 from soakmon.watch.settings import DESCRIBED, Settings

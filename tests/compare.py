@@ -39,7 +39,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from soakmon.capability.evaluate import Way
+from soakmon.capability.plan import Way
 from soakmon.watch.past import Past
 from tests.compare_nights import AT_GATE, BLIND, BY_MASS, SCENARIOS, judged, past_of, plan
 from tests.comparison import (

@@ -15,7 +15,8 @@ import numpy as np
 
 from soakmon.app.capability_nights import FEED_REL_SD, make_night
 from soakmon.capability.bound import least_sd_g_per_h, minutes, true_filter
-from soakmon.capability.evaluate import Case, Night, Owner, Way
+from soakmon.capability.evaluate import Night
+from soakmon.capability.plan import Case, Owner, Way
 from soakmon.records.past import evaporation_of
 from soakmon.watch.closing import signed_leak, tail
 from soakmon.watch.decide import decide

@@ -21,7 +21,8 @@ from soakmon.app.capability_nights import (
     make_night,
     past_soak,
 )
-from soakmon.capability.evaluate import Case, Night, Owner, Result, Way, judged
+from soakmon.capability.evaluate import Night, Result, judged
+from soakmon.capability.plan import Case, Owner, Way
 from soakmon.watch.fleet_prior import FleetPrior
 from soakmon.watch.past import LEAST, READ_G, PastSoak
 from soakmon.watch.settings import DESCRIBED, Priors, Settings

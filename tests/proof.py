@@ -23,8 +23,9 @@ from pathlib import Path
 import numpy as np
 
 from soakmon.app.capability_nights import run
-from soakmon.capability.evaluate import Case, Owner, Result, Way
+from soakmon.capability.evaluate import Result
 from soakmon.capability.form import as_dict
+from soakmon.capability.plan import Case, Owner, Way
 from soakmon.capability.summary import HEADS, detection_lines, error_lines, facts
 from tests.benchmark import print_calibration
 from tests.proof_benches import bench_cases, prove_benches

@@ -11,7 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from soakmon.app.capability_nights import run
-from soakmon.capability.evaluate import Case, Owner, Result, Way
+from soakmon.capability.evaluate import Result
+from soakmon.capability.plan import Case, Owner, Way
 from soakmon.capability.shares import lines
 
 # Leak in g/day, whether a gate sees it, share of its drops that the gate loses.

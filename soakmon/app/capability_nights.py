@@ -17,7 +17,8 @@ from sim.blind import Induced, blank_of, blind_scenario
 from sim.record import Recording, Truth, simulate
 from sim.scenario import Scenario
 from soakmon.capability.bound import Noise
-from soakmon.capability.evaluate import Case, Isolation, Night, Owner, Result, Way, judged
+from soakmon.capability.evaluate import Isolation, Night, Result, judged
+from soakmon.capability.plan import Case, Owner, Way
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.past import MOST, READ_G, Past, PastSoak
 from soakmon.watch.settings import DESCRIBED, Settings, described

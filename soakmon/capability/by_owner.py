@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TypedDict
 
-from soakmon.capability.evaluate import Owner, Result, Way
+from soakmon.capability.evaluate import Result
+from soakmon.capability.plan import Owner, Way
 from soakmon.capability.shares import (
     CRITERION_G_PER_DAY,
     Criterion,

@@ -9,7 +9,8 @@ from typing import TypedDict
 
 from soakmon.capability.both_bounds import Bounds
 from soakmon.capability.by_owner import OwnerFigures, ShareOf, by_owner, share_of
-from soakmon.capability.evaluate import LEAKS_G_PER_DAY, Result, Way, smallest_at
+from soakmon.capability.evaluate import Result, smallest_at
+from soakmon.capability.plan import LEAKS_G_PER_DAY, Way
 from soakmon.capability.shares import in_band, woken
 from soakmon.capability.tables import lower_share, upper_share
 from soakmon.watch.figures import rounded, rounded_down, rounded_up

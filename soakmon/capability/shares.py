@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from soakmon.capability.evaluate import Result, Way
+from soakmon.capability.evaluate import Result
+from soakmon.capability.plan import Way
 from soakmon.capability.tables import lower_share, upper_share
 from soakmon.watch.figures import percent_at_least, percent_at_most
 from soakmon.watch.settings import Settings

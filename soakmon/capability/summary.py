@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from statistics import median
 
 from soakmon.capability.both_bounds import Bounds
-from soakmon.capability.evaluate import LEAKS_G_PER_DAY, Owner, Result, Way
+from soakmon.capability.evaluate import Result
 from soakmon.capability.form import (
     CRITERION_G_PER_DAY,
     InBand,
@@ -16,6 +16,7 @@ from soakmon.capability.form import (
     middle_delay,
     of,
 )
+from soakmon.capability.plan import LEAKS_G_PER_DAY, Owner, Way
 from soakmon.capability.tables import Errors, lower_share
 from soakmon.watch.figures import percent_at_least
 

@@ -74,7 +74,7 @@ def _judged(
     """All nights: those that a file has kept, and the others judged and kept there."""
     from soakmon.app.capability_nights import run
     from soakmon.app.nights_file import add_night, read_nights
-    from soakmon.capability.evaluate import plan, plan_tight
+    from soakmon.capability.plan import plan, plan_tight
     from soakmon.cli.output import bar
 
     err = terminal(stderr=True)

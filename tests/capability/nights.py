@@ -7,13 +7,8 @@ from dataclasses import replace
 import numpy as np
 
 from soakmon.capability.bound import Noise
-from soakmon.capability.evaluate import (
-    Case,
-    Isolation,
-    Night,
-    Result,
-    Way,
-)
+from soakmon.capability.evaluate import Isolation, Night, Result
+from soakmon.capability.plan import Case, Way
 from soakmon.watch.settings import Settings
 from tests.watch.nights import night as handmade
 

@@ -12,11 +12,8 @@ from soakmon.app.bound_nights import tight_night
 from soakmon.capability.both_bounds import EDGES_H, TightNight, bounds_of, residual_g
 from soakmon.capability.bound import least_sd_g_per_h
 from soakmon.capability.certificate import certificate
-from soakmon.capability.evaluate import (
-    Case,
-    Way,
-)
 from soakmon.capability.form import as_dict
+from soakmon.capability.plan import Case, Way
 from soakmon.capability.world_bound import world_bound
 from tests.bounds import EDGES_H as FINE_H
 from tests.bounds import made as made_for_bounds

@@ -15,18 +15,9 @@ from sim.faults import Kind
 from sim.world import World
 from soakmon.app.capability_nights import make_night, past_of
 from soakmon.capability.certificate import certificate
-from soakmon.capability.evaluate import (
-    LEAKS_G_PER_DAY,
-    Case,
-    Isolation,
-    Owner,
-    Way,
-    judged,
-    plan,
-    plan_tight,
-    smallest_at,
-)
+from soakmon.capability.evaluate import Isolation, judged, smallest_at
 from soakmon.capability.form import as_dict
+from soakmon.capability.plan import LEAKS_G_PER_DAY, Case, Owner, Way, plan, plan_tight
 from soakmon.capability.shares import onset_in_bracket
 from soakmon.cli.program import app
 from soakmon.errors import InputError
