@@ -62,6 +62,8 @@ _HOLDS = judgement(1.2, "g/ml")
 _RESTLESS_G = judgement(1.0, "g")
 _RESTLESS = judgement(10.0, "times")
 _OF_MOVE = judgement(1 / 6, "share")
+# What fell while the gates counted such a share of it as drops ran out: nobody has touched it.
+_COUNTED = judgement(0.3, "share")
 # A smaller spike is not told.
 _TOLD_G = judgement(1.0, "g")
 
@@ -91,6 +93,8 @@ class Follower:
         self.freeze = FreezeWatch()
         self.faults: list[Fault] = []
         self.held: list[tuple[Floats, float, float, Floats]] = []
+        # What the gates had counted after each of the last minutes and before what is held, g.
+        self.counted_g, self.counted_before_g = [0.0, 0.0], 0.0
         self.held_since_s = self.held_until_s = 0.0
         self.waiting: list[tuple[float, Floats, float, Floats]] = []
         self.blind_s = self.stood_s = self.longest_gap_s = 0.0
@@ -119,6 +123,11 @@ class Follower:
 
     def step(self, average: Average, seconds: float, weep: Weep, evaporation: Evaporation) -> None:
         """Take one averaging step; `weep` has already been advanced to it."""
+        if not self.held:
+            # A minute's mass is that of most of it: what flowed at its end shows in the next.
+            self.counted_before_g = self.counted_g[0]
+        counted_g = self.counted_g[1] + float(average.drops @ np.asarray(weep.drop_g))
+        self.counted_g = [self.counted_g[1], counted_g]
         mass_g = average.mass_g
         if not math.isfinite(mass_g):
             self.blind_s += seconds
@@ -149,7 +158,8 @@ class Follower:
         """Whether somebody moves there, so that the minute tells nothing; told when he is gone."""
         usual_g = self.gauge.sd_g(math.nan)
         least_g = max(_RESTLESS_G, _RESTLESS * usual_g, _OF_MOVE * abs(moved_g))
-        if average.noise_g > least_g:
+        drips = self.counted_g[1] - self.counted_before_g > _COUNTED * abs(moved_g)
+        if average.noise_g > least_g and not drips:
             if not math.isfinite(self.restless_s):
                 self.restless_s, self.swung_g = average.t_s, 0.0
             self.swung_g = max(self.swung_g, abs(reading_g - self.calm_g))
@@ -217,8 +227,10 @@ class Follower:
         if judged is None:
             return
         kind, step = judged
-        if self.flowing and kind is DisturbanceKind.BUMP and step < 0:
-            # A flood that slows, or has emptied the bottle: nobody has touched it.
+        counted_g = self.counted_g[1] - self.counted_before_g
+        flows = self.flowing or counted_g > _COUNTED * abs(step)
+        if flows and kind is DisturbanceKind.BUMP and step < 0:
+            # A flood that slows, is shut off, or has emptied the bottle: nobody has touched it.
             kind = DisturbanceKind.FLOW
         if abs(step) > DRIFTS_G:
             self.moved_s = self.held_since_s

@@ -24,7 +24,7 @@ from soakmon.watch.onset import (
 )
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
-from soakmon.watch.standing import FLOWS_G, FLOWS_UNTIL_S, fed_until_s
+from soakmon.watch.standing import FLOWS_G, FLOWS_UNTIL_S, fed_until_s, flowed_g
 from soakmon.watch.verdict import Alarm, Band, Leak
 from soakmon.watch.weep import ONSETS, Weep
 
@@ -97,19 +97,30 @@ def leak_at(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> Locate
 
 def _flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> LocatedLeak:
     """A flood: the bottle tells how large, once it has flowed for minutes; until then the drops."""
-    rate = _storm_g_per_h(record, weep, alarm)
+    rate = _storm_g_per_h(record, weep, alarm, fed_s)
     leak = Band(rate, rate / UNSURE, UNSURE * rate)
-    until_s = min(fed_s, alarm.t_s + FLOWS_UNTIL_S)
-    stops_s = record.masses.flow_ended_s(alarm.t_s, fed_s)
-    until_s = until_s if stops_s is None else min(until_s, stops_s)
+    stops_s = _stopped_s(record, weep, alarm, fed_s)
+    until_s = min(fed_s, alarm.t_s + FLOWS_UNTIL_S) if stops_s is None else stops_s
     hours = (until_s - alarm.t_s) / 3600
-    lost_g = record.masses.loss_g(alarm.t_s, until_s)
+    lost_g = flowed_g(record, weep, alarm.t_s, until_s)
     lost_g *= _share_of_flood(record, alarm, until_s)
     if 3600 * hours >= _FLOWS_S and lost_g > FLOWS_G:
         rate, off_g = lost_g / hours, math.hypot(_FLOWS_REL * lost_g, _STEP_G)
         leak = Band(rate, (lost_g - off_g) / hours, (lost_g + off_g) / hours)
     since_s = (alarm.t_s - _STORM_S, alarm.t_s)
     return LocatedLeak(alarm.carb, alarm.t_s, leak, False, rate, 0, stops_s, since_s)
+
+
+def _stopped_s(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> float | None:
+    """When a flood had stopped by itself, s; None when it went on as long as it was fed."""
+    hours = max(record.last_s - record.soak_s, 60.0) / 3600
+    evaporates_g_per_h = record.curve.expected().best / hours
+    stops_s = record.masses.flow_ended_s(alarm.t_s, fed_s, evaporates_g_per_h)
+    if stops_s is None or alarm.carb is None:
+        return stops_s
+    gate = alarm.carb - 1
+    later_g = record.tally.between(gate, stops_s, fed_s) * weep.drop_g[gate]
+    return None if later_g > FLOWS_G else stops_s
 
 
 def _share_of_flood(record: RunRecord, alarm: Alarm, until_s: float) -> float:
@@ -242,12 +253,12 @@ def _unfed(record: RunRecord, weep: Weep, alarm: Alarm) -> LocatedLeak:
     return LocatedLeak(alarm.carb, first_s, leak, False, rate, 0, None, since_s, unfed=True)
 
 
-def _storm_g_per_h(record: RunRecord, weep: Weep, alarm: Alarm) -> float:
+def _storm_g_per_h(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> float:
     """Rate of a flood: drops of the two minutes after the alarm, or what the alarm said."""
     said = alarm.leak_g_per_h or 0.0
     if alarm.carb is None:
         return said
-    until_s = min(alarm.t_s + _STORM_S, record.last_row_s)
+    until_s = min(alarm.t_s + _STORM_S, record.last_row_s, max(fed_s, alarm.t_s))
     gate = alarm.carb - 1
     drops = record.tally.between(gate, alarm.t_s, until_s)
     counted = drops * weep.drop_g[gate] / max(until_s - alarm.t_s, 10.0) * 3600

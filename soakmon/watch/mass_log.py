@@ -11,10 +11,12 @@ from soakmon.physics.belief import effort, judgement
 # A mass is the median of so many readings, none further away than this.
 _NEAR_S = judgement(1800.0, "s")
 _FEW = effort(5, "readings")
-# Of a flow that has ended so much is yet to go at most, and it must have stood for so long.
+# Of a flow that has ended so much is yet to go at most, and it must have stood for so long, and for
+# such a share of its time.
 _REST = judgement(0.03, "share")
 _REST_G = judgement(0.5, "g")
 _STOOD_S = judgement(900.0, "s")
+_STOOD = judgement(0.1, "share")
 
 
 class MassLog:
@@ -30,28 +32,35 @@ class MassLog:
             self.times_s.append(t_s)
             self.masses_g.append(mass_g - removed_g)
 
-    def flow_ended_s(self, from_s: float, until_s: float) -> float | None:
+    def flow_ended_s(
+        self, from_s: float, until_s: float, evaporates_g_per_h: float = 0.0
+    ) -> float | None:
         """When a flow that began at from_s had ended, s; None when it went on until until_s.
 
-        A flood is a hundred times what evaporates: once it ends, hardly anything is lost.
+        A flood is a hundred times what evaporates: once it ends, hardly anything else is lost.
         """
         begin, end = bisect_left(self.times_s, from_s), bisect_right(self.times_s, until_s)
-        masses = self.masses_g[begin:end]
-        if len(masses) < 2 * _FEW:
+        times_s = self.times_s[begin:end]
+        if len(times_s) < 2 * _FEW:
             return None
+        masses = [
+            mass_g + evaporates_g_per_h * (t_s - from_s) / 3600
+            for t_s, mass_g in zip(times_s, self.masses_g[begin:end], strict=True)
+        ]
         last_g = median(masses[-_FEW:])
         most_g = last_g + _REST * (median(masses[:_FEW]) - last_g) + _REST_G
-        ended_s = next(
-            t for t, m in zip(self.times_s[begin:end], masses, strict=True) if m < most_g
-        )
-        return ended_s if until_s - ended_s > _STOOD_S else None
+        ended_s = next(t for t, m in zip(times_s, masses, strict=True) if m < most_g)
+        # What flows evenly to the end has but that rest to go for as long a part of the time.
+        stood_s = max(_STOOD_S, _STOOD * (until_s - from_s))
+        return ended_s if until_s - ended_s > stood_s else None
 
     def loss_g(self, from_s: float, until_s: float) -> float:
         """Loss between two times, g; NaN where there was no mass within half an hour of them."""
         before = bisect_right(self.times_s, from_s)
         first = self.masses_g[max(before - _FEW, 0) : before] or self.masses_g[:1]
         after = bisect_left(self.times_s, until_s)
-        last = self.masses_g[max(after - _FEW + 1, 0) : after + 1]
+        # Of a short time only the minutes in it: the median of more lies before it.
+        last = self.masses_g[max(after - _FEW + 1, min(before, after)) : after + 1]
         if not last or until_s <= from_s:
             return math.nan
         near = self.times_s[max(before - 1, 0)], self.times_s[min(after, len(self.times_s) - 1)]

@@ -26,6 +26,8 @@ _ZERO_G = judgement(1.0, "g")
 # long after.
 _BEFORE_S = judgement(300.0, "s")
 FLOWS_UNTIL_S = judgement(3600.0, "s")
+# So long after the feed was shut, or the bottle ran dry, its weight is read.
+_STANDS_S = judgement(300.0, "s")
 
 
 def standing(record: RunRecord, weep: Weep, mass: Floats) -> tuple[list[Alarm], list[Fault]]:
@@ -94,9 +96,10 @@ def _went(record: RunRecord, weep: Weep, alarm: Alarm) -> bool:
 
     Somebody who takes off a weight and puts it back looks like one while he does.
     """
-    until_s = min(fed_until_s(record, weep), alarm.t_s + FLOWS_UNTIL_S)
-    lost_g = record.masses.loss_g(alarm.t_s - _BEFORE_S, until_s)
-    return not abs(lost_g) < _ZERO_G
+    until_s = alarm.t_s + FLOWS_UNTIL_S
+    # Of one that has just begun only the minute since its alarm tells.
+    lost_g = [flowed_g(record, weep, alarm.t_s - s, until_s) for s in (_BEFORE_S, 0.0)]
+    return not all(abs(went_g) < _ZERO_G for went_g in lost_g)
 
 
 def _flooded(record: RunRecord, weep: Weep, alarm: Alarm) -> bool:
@@ -105,10 +108,19 @@ def _flooded(record: RunRecord, weep: Weep, alarm: Alarm) -> bool:
     fed_s = fed_until_s(record, weep)
     drops = record.tally.between(gate, alarm.t_s, fed_s)
     dripped_g = drops * weep.drop_g[gate]
-    lost_g = record.masses.loss_g(alarm.t_s, fed_s)
+    lost_g = flowed_g(record, weep, alarm.t_s, math.inf)
     if dripped_g < FLOWS_G or not math.isfinite(lost_g):
         return True
     return lost_g + _ZERO_G > _FLOOD_SHARE * dripped_g
+
+
+def flowed_g(record: RunRecord, weep: Weep, from_s: float, until_s: float) -> float:
+    """What the bottle lost from from_s to until_s or as long as it fed, g; NaN: no mass tells.
+
+    Once it feeds no more its weight stands, and the minutes after tell what went until then: those
+    before lie before a flood that was shut off at once.
+    """
+    return record.masses.loss_g(from_s, min(until_s, fed_until_s(record, weep) + _STANDS_S))
 
 
 def fed_until_s(record: RunRecord, weep: Weep) -> float:

@@ -50,19 +50,23 @@ class Bottle:
     def __init__(self, load_g: float = 0.0):
         self.filter = Level()
         self.weep = SimpleNamespace(
-            zero_g=300.0, filter=self.filter, fit=SimpleNamespace(add=lambda sd: None, excess=1.0),
+            zero_g=300.0, drop_g=[0.013], filter=self.filter,
+            fit=SimpleNamespace(add=lambda sd: None, excess=1.0),
             row=lambda evaporation: np.zeros(1), inputs=lambda evaporation: np.zeros(1),
         )  # fmt: skip
         self.follower = Follower(SIP_G)
         self.t_s = 0.0
         self.rng = np.random.default_rng(1)
 
-    def reads(self, *off_g, after_s: float = 60.0, frozen: bool = False, noise_g: float = 0.001):
+    def reads(
+        self, *off_g, after_s: float = 60.0, frozen: bool = False, noise_g: float = 0.001,
+        drops: float = 0.0,
+    ):  # fmt: skip
         for value in off_g:
             self.t_s += after_s
             mass_g = 300.0 + value + (0.0 if frozen else self.rng.normal(0, 0.002))
             average = Average(
-                self.t_s, mass_g, noise_g, 6, 20.0, math.nan, 1.0, np.zeros(1), frozen
+                self.t_s, mass_g, noise_g, 6, 20.0, math.nan, 1.0, np.array([drops]), frozen
             )
             self.follower.step(average, after_s, self.weep, NOTHING)
         return self
@@ -118,6 +122,15 @@ def test_a_flow_is_not_taken_for_somebody_who_moves():
     assert bottle.follower.blind_s == 0.0
     assert bottle.filter.level_g < -200.0
     assert bottle.faults == []
+
+
+def test_what_fell_while_the_gates_counted_it_is_no_step_that_somebody_made():
+    """12 g in a minute, and its drops: the feed was shut at once."""
+    for drops, faults in ((0.0, ["bump"]), (100.0, ["bump"]), (900.0, [])):
+        bottle = calm().reads(-12.0, noise_g=3.0 if drops == 900.0 else 0.001, drops=drops)
+        bottle.reads(-12.0, -12.0, -12.0)
+        assert bottle.faults == faults
+        assert (bottle.follower.removed_g == 0.0) == (not faults)
 
 
 def test_what_stays_was_put_there_and_what_comes_off_hours_later_was_not_it():

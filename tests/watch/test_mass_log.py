@@ -77,6 +77,24 @@ def test_a_flood_that_goes_on_has_no_end():
     assert log_of(falling(2.0, 100)).flow_ended_s(0.0, 60.0 * 99) is None
 
 
+def test_what_flows_evenly_for_a_day_has_no_end_either():
+    assert log_of(falling(2.0, 1440)).flow_ended_s(0.0, 60.0 * 1439) is None
+
+
+def test_what_evaporates_after_it_is_not_the_flood():
+    """20 g in half an hour, then a gram an hour for a day."""
+    masses = np.concatenate((np.linspace(500, 480, 30), 480 - np.arange(1440) / 60))
+    log = log_of(masses.tolist())
+    ended_s = log.flow_ended_s(0.0, 60.0 * 1469, evaporates_g_per_h=1.0)
+    assert ended_s == pytest.approx(60.0 * 29, abs=120.0)
+
+
+def test_of_a_short_time_the_minutes_in_it_tell():
+    """8 g are gone a minute after the feed was shut, and the record ends."""
+    log = log_of([500.0] * 60 + [494.0, 492.0])
+    assert log.loss_g(60.0 * 59.5, 60.0 * 70) == pytest.approx(7.0)
+
+
 def test_of_few_readings_no_end_is_told():
     assert flood(100.0, 5, 4).flow_ended_s(0.0, 540.0) is None
 

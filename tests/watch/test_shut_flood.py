@@ -1,0 +1,97 @@
+"""A flood whose feed is shut soon stays a flood, at its gate: the bottle tells after the shut."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from soakmon.watch.conclude import conclude
+from soakmon.watch.decide import watched
+from soakmon.watch.record import RunRecord
+from soakmon.watch.rows import Rows
+from soakmon.watch.settings import Settings
+from soakmon.watch.verdict import Outcome
+from tests.watch.nights import DROP_G, night
+
+STARTS_S = 3 * 3600.0
+
+
+def flood(
+    g_per_min: float,
+    lasts_s: float,
+    *,
+    spacing_s: float = 1.0,
+    hours: float = 6.0,
+    shut: bool = True,
+    counted: float = 1.0,
+) -> Rows:
+    """It drips from gate 3 from the third hour on until the feed is shut (or the head is gone)."""
+    rows = night(7, hours=hours, spacing_s=spacing_s)
+    out_g = g_per_min / 60 * np.clip(rows.t_s - STARTS_S, 0.0, lasts_s)
+    drops = rows.drops.copy()
+    drops[1:, 2] = np.diff(np.floor(counted * out_g / DROP_G))
+    late_s = STARTS_S + lasts_s + np.array([1.0, 3.0, 8.0, 20.0])  # the lip drips on for a little
+    late_s = late_s[late_s < rows.t_s[-1]]
+    np.add.at(drops, (np.searchsorted(rows.t_s, late_s), 2), 1.0)
+    opened = np.where(rows.t_s > STARTS_S + lasts_s, 0.0, 1.0) if shut else None
+    return replace(rows, mass_g=rows.mass_g - out_g, drops=drops, feed_open=opened)
+
+
+def told(rows: Rows) -> RunRecord:
+    return watched(rows, Settings(), phase="soaking")
+
+
+@pytest.mark.parametrize("spacing_s", [1.0, 10.0])
+@pytest.mark.parametrize(
+    ("g_per_min", "lasts_s"),
+    [(20.0, 20.0), (20.0, 60.0), (8.0, 20.0), (8.0, 60.0), (8.0, 120.0), (3.0, 40.0), (3.0, 120.0)],
+)
+def test_a_flood_that_is_shut_off_within_minutes_stays_one(g_per_min, lasts_s, spacing_s):
+    record = told(flood(g_per_min, lasts_s, spacing_s=spacing_s))
+    assert [(alarm.kind, alarm.carb) for alarm in record.alarms] == [("flood", 3)]
+    verdict = conclude(record)
+    assert verdict.outcome is Outcome.LEAKING
+    assert [leak.carb for leak in verdict.leaks] == [3]
+    rate = verdict.leaks[0].leak_g_per_h
+    assert rate.low < 60 * g_per_min < rate.high
+    assert not [fault for fault in verdict.faults if fault.kind in {"bump", "gate_noise"}]
+
+
+@pytest.mark.parametrize("after_s", [30.0, 150.0, 600.0])
+def test_it_does_not_matter_how_soon_the_record_ends(after_s):
+    rows = flood(8.0, 30.0)
+    rows = rows.part(0, int(np.searchsorted(rows.t_s, STARTS_S + 30.0 + after_s)))
+    assert [leak.carb for leak in conclude(told(rows)).leaks] == [3]
+
+
+def test_a_flood_without_a_valve_that_ends_within_minutes_stays_at_its_gate():
+    verdict = conclude(told(flood(8.0, 90.0, shut=False)))
+    assert [leak.carb for leak in verdict.leaks] == [3]
+    lost_g = verdict.leaks[0].lost_g
+    assert lost_g is not None
+    assert lost_g == pytest.approx(12.0, rel=0.35)
+
+
+def test_a_storm_of_counts_over_a_bottle_that_loses_nothing_is_still_none():
+    rows = flood(8.0, 60.0)
+    stormy = replace(night(7, hours=6.0, spacing_s=1.0), drops=rows.drops, feed_open=rows.feed_open)
+    assert conclude(told(stormy)).outcome is not Outcome.LEAKING
+
+
+@pytest.mark.parametrize("hours", [8.0, 10.0, 12.0])
+def test_a_flood_that_never_stops_is_not_said_to_have_ended(hours):
+    record = told(flood(0.5, 1e9, spacing_s=10.0, hours=hours, shut=False))
+    assert [leak.until_s for leak in conclude(record).leaks] == [None]
+
+
+@pytest.mark.parametrize("counted", [0.0, 1.0])
+@pytest.mark.parametrize(("g_per_min", "lasts_s"), [(8.0, 300.0), (2.0, 1200.0)])
+def test_what_a_flood_took_that_has_ended_is_what_the_bottle_lost(g_per_min, lasts_s, counted):
+    rows = flood(g_per_min, lasts_s, spacing_s=10.0, hours=20.0, shut=False, counted=counted)
+    verdict = conclude(told(rows))
+    leak, out_g = verdict.leaks[0], g_per_min * lasts_s / 60
+    assert leak.until_s is not None
+    assert leak.lost_g == pytest.approx(out_g, rel=0.3)
+    assert leak.until_s == pytest.approx(STARTS_S + lasts_s, abs=1200.0)
