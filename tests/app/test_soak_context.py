@@ -5,72 +5,24 @@ The bench is simulated, job and calibration are invented.
 
 from __future__ import annotations
 
-import html
 import json
-import re
 import shutil
-import time
-import tomllib
-from dataclasses import asdict
-from datetime import UTC, datetime
-from pathlib import Path
+from datetime import datetime
 
-import pypdfium2
 import pytest
-from sqlalchemy import select
 
 from sim.scenarios import SCENARIOS
-from soakmon.app.order import snapshot
-from soakmon.app.soak_context import context_for, context_provider
+from soakmon.app.soak_context import context_provider
 from soakmon.bench.commands import RefusedError
-from soakmon.bench.preflight import check_context
-from soakmon.bench_toml import parse_bench
-from soakmon.config import PRIVATE
-from soakmon.records.identity import bench_id
-from soakmon.records.jobs.models import StoredResult
 from soakmon.records.jobs.store import Records
-from soakmon.records.jobs.work import add_result
 from soakmon.records.journal import Journal
 from soakmon.records.recall import recall
 from soakmon.records.run_file import read_run
-from soakmon.records.soak_context import context_from
 from soakmon.watch.decide import decide
 from soakmon.watch.figures import at_most, between, places_of
+from tests.app.job_soaks import LATER_S, calibrate, printed, shown, soak
 from tests.bench.stepping import Stepped, short
 from tests.desk import Desk
-
-# The commands know the day; the simulated soaks are a month later.
-LATER_S = time.time() + 30 * 86400
-GAIN = 0.0005
-CALIBRATION = {
-    "capacity_g": 2000,
-    "valid_days": 3660,
-    "steps": [
-        {"mass_g": m, "reading": m / GAIN, "up": up}
-        for up, masses in ((True, (0, 500, 1000, 2000)), (False, (1000, 500, 0)))
-        for m in masses
-    ],
-}
-
-
-def calibrate(desk: Desk, **changes) -> None:
-    path = desk.folder.parent / "calibration.json"
-    path.write_text(json.dumps({**CALIBRATION, **changes}))
-    assert desk("bench", "calibrate", "--from", str(path)).code == 0
-
-
-def soak(folder: Path, job: str | None, scenario: str = "two-leaks", hours: float = 4.0) -> Stepped:
-    """A soak from start to end, as the service runs it."""
-    bench = Stepped(folder, SCENARIOS[scenario], bench=short(hours, isolate_min=20), every_s=2.0)
-    bench.clock.wall_offset_s = LATER_S
-    bench.service.context_for = context_provider(folder, bench.bench, invented=True)
-    bench.service.sampling.read_air()
-    bench.service.commands.start_soak("invented rack", job, cautions_confirmed=True)
-    bench.run(hours + 7)
-    bench.service.commands.acknowledge()
-    assert bench.session.ended
-    bench.journal.close()
-    return bench
 
 
 @pytest.fixture(scope="module")
@@ -88,18 +40,6 @@ def made(tmp_path_factory):
     done = desk("report", number)
     assert done.code == 1, done.err
     return desk, number, done
-
-
-def printed(path: Path) -> str:
-    document = pypdfium2.PdfDocument(path)
-    text = " ".join(page.get_textpage().get_text_range() for page in document)
-    document.close()
-    return " ".join(text.replace("\ufffe", "").split())
-
-
-def shown(path: Path) -> str:
-    text = re.sub(r"<style>.*?</style>|data:image/[^\"]*", " ", path.read_text(), flags=re.DOTALL)
-    return " ".join(html.unescape(re.sub(r"<[^>]+>", " ", text)).split())
 
 
 def test_the_record_shifts_the_causes_of_a_live_soak_and_nothing_else(made):
@@ -262,143 +202,3 @@ def test_an_unknown_soak_or_job_is_one_line(made):
         done = desk("report", word)
         assert done.code == 2
         assert says in done.err
-
-
-PRIVATE_SPELLINGS = (
-    "[phone]\nurls = ['json://hunter2']", "[ phone ]\nurls = ['json://hunter2']",
-    '["phone"]\nurls = ["json://hunter2"]', "phone.urls = ['json://hunter2']",
-    "'phone'.\"urls\" = ['json://hunter2']", "phone = {urls = ['json://hunter2']}",
-    '["\\u0070hone"]\nurls = ["json://hunter2"]', "lookout.beat_url = 'http://hunter2'",
-    "mqtt = {user = 'hunter2'}", "influx . org = 'hunter2'",
-    "page = {host = 'hunter2', plain_on_network = true}",
-    "# [phone] urls = ['json://hunter2']", "# the broker's password is hunter2",
-)  # fmt: skip
-
-
-@pytest.mark.parametrize("private", PRIVATE_SPELLINGS)
-def test_a_report_keeps_to_itself_where_messages_go(private):
-    """However it is spelt, and in comments too; what the bench is like stays."""
-    own = f"bottle.fill_ml = 450 # hunter2\n{private}\n"
-    for given in (True, False):
-        shown = snapshot(parse_bench(own), given=given)
-        assert "hunter2" not in shown
-        assert not PRIVATE & set(tomllib.loads(shown))
-        assert tomllib.loads(shown)["bottle"]["fill_ml"] == 450
-    assert tomllib.loads(snapshot(parse_bench(own), given=True)) == {"bottle": {"fill_ml": 450}}
-
-
-def test_a_tight_soak_teaches_the_next_ones(tmp_path):
-    """One soak of thirteen hours, without a job; two more like it; then a new one begins."""
-    desk = Desk(tmp_path / "data")
-    plain = short(13.0)
-    described = plain.model_copy(
-        update={"soak": plain.soak.model_copy(update={"criterion_g_per_day": 20.0})}
-    )
-    bench = Stepped(desk.folder, SCENARIOS["dry-rack"], bench=described, every_s=5.0)
-    bench.service.context_for = context_provider(desk.folder, described, invented=True)
-    bench.service.commands.start_soak("invented rack", None, cautions_confirmed=True)
-    bench.run(14)
-    assert bench.session.ended
-    done = desk("report", "1")
-    assert done.code == 0
-    assert "kept for the bench's later soaks" in done.out
-    # Once, however often its report is asked for.
-    assert desk("report", "1").code == 0
-    with Records(desk.folder) as records, records.session() as session:
-        (kept,) = session.scalars(select(StoredResult))
-        assert kept.job_id is None
-        assert kept.data["evaporation"]["spare_g"] > 5
-        for _ in range(2):
-            add_result(session, None, kept.at, kind=kept.kind, summary="another",
-                       data=kept.data, bench=kept.bench)  # fmt: skip
-    bench.service.commands.start_soak("the next", None, cautions_confirmed=True)
-    bench.run(0.02)
-    past = bench.session.settings.priors.past
-    assert past.soaks == 3
-    assert past.scale != 1.0
-    priors = bench.session.settings.priors
-    assert priors.doubted < priors.doubt
-    (check,) = [one for one in bench.session.checks if one.name == "past soaks"]
-    assert check.passed
-    assert check.text == past.text
-    bench.service.commands.end("enough")
-    bench.run(0.02)
-    bench.journal.close()
-    assert recall(desk.folder / "journal.db", 2).settings.priors.past == past
-    done = desk("report", "2")
-    assert done.code == 3, done.out
-    assert past.text in shown(desk.folder / "reports" / "soak-2" / "report.html")
-    # A real bench does not learn from rehearsals.
-    assert context_provider(desk.folder, described, invented=False)(None, LATER_S).past.soaks == 0
-
-
-def test_two_benches_of_one_name_that_share_their_records_do_not_teach_each_other(tmp_path):
-    desk = Desk(tmp_path / "data")
-    bench = parse_bench("")
-    of = {
-        "bottle": asdict(bench.settings().geometry.bottle),
-        "hose": asdict(bench.settings().geometry.hose),
-        "fuel": asdict(bench.settings().fuel),
-    }
-    del of["bottle"]["fill_ml"]
-    evaporation = {"lost_g": 5.0, "feed_g": 4.0, "bowls_g": 1.0, "spare_g": 6.0, "of": of}
-    calibrate(desk)
-    own = bench_id(desk.folder)
-    with Records(desk.folder) as records, records.session() as session:
-        for _ in range(3):
-            add_result(
-                session, None, datetime.now(UTC), kind="soak", summary="tight",
-                data={"evaporation": evaporation, "bench_id": own}, bench="bench",
-            )  # fmt: skip
-
-    def told():
-        return context_for(desk.folder, None, 4, datetime.now(UTC), bench)
-
-    assert told().past.soaks == 3
-    assert "g per count" in told().calibration
-    assert told().namesake == ""
-    # Another bench that has the same records and the same name, but not the same data folder.
-    (desk.folder / "bench_id").write_text("0123456789ab\n")
-    assert told().past.soaks == 0
-    assert "none on record" in told().calibration
-    assert "another bench in these records is named bench too" in told().namesake
-    (check,) = [one for one in check_context(told()) if one.name == "name"]
-    assert not check.passed
-    assert context_from(told().as_dict()).namesake == told().namesake
-
-
-DRIP = {
-    "gate": 1,
-    "rates": [
-        {
-            "cup_g": [20, 20.5], "bottle_g": [450, 449.49], "minutes": 1440, "drops": 60,
-            "first_min": 12,
-        },
-    ],
-}  # fmt: skip
-
-
-@pytest.mark.parametrize(("lost_g", "word"), [(0.51, "found 0.5 g/day"), (0.1, "DID NOT FIND")])
-def test_a_known_leak_stands_in_preflight_report_and_capability(tmp_path, lost_g, word):
-    desk = Desk(tmp_path / "data")
-    form = json.loads(json.dumps(DRIP))
-    form["rates"][0]["bottle_g"][1] = 450 - lost_g
-    path = tmp_path / "drip.json"
-    path.write_text(json.dumps(form))
-    good = lost_g > 0.4
-    assert desk("bench", "drip", "--from", str(path)).code == (0 if good else 1)
-    told = context_for(desk.folder, None, 4, datetime.now(UTC), short())
-    assert word in told.reference
-    nights = desk("capability", "--nights", "1", "--tight", "--jobs", "1")
-    assert f"This bench: {told.reference}" in nights.out.replace("\n", " ")
-    (check,) = [one for one in check_context(told) if one.name == "known leak"]
-    assert (check.passed, check.warning, check.text) == (good, True, told.reference)
-    assert context_from(told.as_dict()).reference == told.reference
-    bench = Stepped(desk.folder, SCENARIOS["dry-rack"], bench=short(1.0), every_s=2.0)
-    bench.service.context_for = context_provider(desk.folder, bench.bench, invented=True)
-    bench.start()
-    bench.run(2.0)
-    bench.journal.close()
-    assert desk("report", "1").code == 3  # an hour proves nothing
-    (page,) = desk.folder.glob("reports/*/report.html")
-    assert told.reference in page.read_text(encoding="utf-8")
