@@ -42,13 +42,13 @@ _FOLLOWS_S = judgement(1.0, "s")
 class Count:
     """One count at t_s (s) of a gate, and what is known of it when it is weighed.
 
-    spacing_s: what its time is known to; dense: it came in one row with others and has no time of
-    its own; dark_ms: how long the beam was dark, NaN where unknown.
+    spacing_s: what its time is known to; row_s: end of the row that it came in; dark_ms: how long
+    the beam was dark, NaN where unknown.
     """
 
     t_s: float
     spacing_s: float
-    dense: bool
+    row_s: float
     dark_ms: float
 
 
@@ -100,19 +100,17 @@ class Company:
         """Counts of a gate in the spacing_s before t_s."""
         for k in range(counts):
             at_s = t_s - spacing_s * (1 - (k + 1) / counts)
-            # A drop and its satellite have one time between them; more in a longer row have none.
-            dense = counts > 1 and spacing_s > _AT_ONCE_S
-            self.waiting[gate].append(Count(at_s, spacing_s, dense, dark_ms))
+            self.waiting[gate].append(Count(at_s, spacing_s, t_s, dark_ms))
         _note(self.own_s[gate], t_s, spacing_s)
         for other, moments in enumerate(self.others_s):
             if other != gate:
                 _note(moments, t_s, spacing_s)
 
     def due(self, gate: int, until_s: float) -> list[Count]:
-        """Counts of a gate up to until_s, oldest first, which then wait no more."""
+        """Counts of a gate in rows up to until_s, oldest first, which then wait no more."""
         waiting = self.waiting[gate]
-        ready = [count for count in waiting if count.t_s <= until_s]
-        self.waiting[gate] = [count for count in waiting if count.t_s > until_s]
+        ready = [count for count in waiting if count.row_s <= until_s]
+        self.waiting[gate] = [count for count in waiting if count.row_s > until_s]
         return ready
 
     def near(self, gate: int, count: Count) -> Near:

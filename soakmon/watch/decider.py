@@ -217,8 +217,9 @@ class Decider:
         since_s = min(fills[-1] if fills else self.finder.started_s, average.t_s)
         self.weep = Weep(self.settings, average.t_s, self.tally.gates, average.mass_g)
         self.weep.count_from(since_s)
+        spacing_s = self.tally.row_s if math.isfinite(self.tally.row_s) else 0.0
         for t_s, gate, count in self.tally.recent(since_s):
-            self.weep.hear(gate, t_s, count, 1.0, math.nan)
+            self.weep.hear(gate, t_s, count, spacing_s, math.nan)
         self.soak_s = average.t_s
 
     def _begin_mass(self, average: Average, weep: Weep) -> None:

@@ -25,6 +25,7 @@ from soakmon.watch.dark import MULTIPLES, log_weights
 from soakmon.watch.flicker import STAYS, Flicker
 from soakmon.watch.logs import log_sum
 from soakmon.watch.renewal import Renewal, Rhythm
+from soakmon.watch.row_renewal import RowRenewal
 from soakmon.watch.rows import Floats
 from soakmon.watch.widths import drop_likeness
 
@@ -46,8 +47,8 @@ _KEEP_TIME = judgement(
 _RHYTHMS = tuple((Rhythm(shape, reach, lost), weight) for shape, reach, lost, weight in _KEEP_TIME)
 # What has counted so much is past doubt.
 _MOST_EVENTS = effort(1500, "counts")
-# Drops nearer than so many rows have no time of their own.
-_ROWS_APART = judgement(1.5, "rows")
+# Where rows hide when drops fell: how likely they are to fall evenly over the rows.
+_EVENLY = judgement(0.5, "chance")
 # Dark counts among drops, over those that are expected of any gate.
 _DARK_AMONG_DROPS = judgement(2.0, "times")
 # Chances of the stories without a leak beside dark counts. A story of chance p wakes people on no
@@ -87,12 +88,14 @@ class GateEvidence:
         self.log_weight: Floats = log_weights([], dark_per_h, 0.0)
         self.start_s = start_s
         self.last_event_s = math.nan
+        self.last_row_s = -math.inf
         self.count = 0
         self.full = False
         self.seen_count, self.seen_s = 0, start_s
         self.among_per_s = _DARK_AMONG_DROPS * dark_per_h / 3600.0
         # How well each rhythm explains the intervals since the first count.
         self.rhythms = [Renewal(self.rates, rhythm) for rhythm, _ in _RHYTHMS]
+        self.in_rows = RowRenewal(self.rates)
         periods = 1 / self.rates
         self.cycles = (periods > _CYCLE_S[0]) & (periods < _CYCLE_S[1])
         self.faint = Renewal(self.rates[self.cycles], _FAINTLY)
@@ -122,12 +125,13 @@ class GateEvidence:
         t_s, company_per_s = count.t_s, near.per_s
         log_stray = math.log(self.among_per_s + company_per_s)
         likeness = drop_likeness(count.dark_ms)
-        # Rows that are not much shorter than an interval hide whether it keeps time.
-        dense = count.dense or t_s - self.last_event_s < _ROWS_APART * count.spacing_s
         for rhythm in self.rhythms:
-            rhythm.add(t_s, log_stray, log_drop=likeness, dense=dense, spacing_s=count.spacing_s)
-        self.faint.add(t_s, log_stray, dense=dense, spacing_s=count.spacing_s)
-        if not self.cells or t_s - self.cells[-1] > CELL_S:
+            rhythm.add(t_s, log_stray, log_drop=likeness, spacing_s=count.spacing_s)
+        self.faint.add(t_s, log_stray, spacing_s=count.spacing_s)
+        self.in_rows.add(count, log_stray, likeness)
+        opens = not self.cells or t_s - self.cells[-1] > CELL_S
+        if opens and count.row_s > self.last_row_s:
+            self.in_rows.mark()
             self.cells.append(t_s)
             self.dark_before.append(self.log_dark)
             self.switched_at.append(self.switched)
@@ -137,7 +141,7 @@ class GateEvidence:
                 at.append(rhythm.total - likeness)
         self.count += 1
         self.likeness += likeness
-        self.last_event_s = t_s
+        self.last_event_s, self.last_row_s = t_s, count.row_s
         self.log_dark = self.log_dark + np.log(self.dark + company_per_s)
         self.switched = self.switched + np.append(near.heard(_HEARD), _chatter(near))
         for cluster in self.clusters:
@@ -195,7 +199,10 @@ class GateEvidence:
         ]
         first = self._log_dark(np.array(self.dark_before), times) - math.log(CELL_S)
         before = (first - self.among_per_s * (t_s - times))[:, None]
-        leak = np.logaddexp.reduce(since) + before
+        # Rates of which a row holds a drop now and then may also drip evenly over the rows.
+        others_share = np.log(np.where(self.in_rows.covers, 1 - _EVENLY, 1.0))
+        evenly = self.in_rows.since(t_s) + math.log(_EVENLY)
+        leak = np.logaddexp(np.logaddexp.reduce(since) + others_share, evenly) + before
         others = [self._log_switched(leak), self._log_faint(t_s, before)]
         if rough:
             others.append(self._log_rough(np.logaddexp.reduce(since[_ROUGH_FROM:]) + before))

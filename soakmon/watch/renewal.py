@@ -24,19 +24,18 @@ from soakmon.watch.rows import Floats
 # How many counts back the last drop may lie.
 _BACK = effort(3, "counts")
 # Chance, after each drop, that it was the last for now; and how often per s it then begins again.
-_STOPS = judgement(0.01, "chance")
-_AGAIN_PER_S = judgement(1 / (8 * 3600.0), "1/s")
+STOPS = judgement(0.01, "chance")
+AGAIN_PER_S = judgement(1 / (8 * 3600.0), "1/s")
 # Counts nearer than this are as far apart.
 _LEAST_GAP_S = effort(0.05, "s")
 # Intervals of any length: a drop was shaken off.
-_ANY_LENGTH = judgement(0.08, "chance")
-# A gate that loses more than this share of its drops, as fast as so many in a row.
-_LATTICE = judgement(0.1, "share")
-_ROWS_A_DROP = judgement(0.4, "drops/row")
+ANY_LENGTH = judgement(0.08, "chance")
+# Of drops as fast as that the rows hide when they fell: `row_renewal` tells whether they keep time.
+DROPS_A_ROW = judgement(0.25, "drops/row")
 # Steps of the wandering rate: a sixth of an octave, at one drop in five; and jumps.
 _STEP = effort(1 / 6, "octaves")
-_STEPS = judgement(0.2, "chance")
-_JUMPS = judgement(0.01, "chance")
+STEPS = judgement(0.2, "chance")
+JUMPS = judgement(0.01, "chance")
 # Of more drops lost in a row nothing is reckoned.
 _MOST_IN_ONE = effort(10, "drops")
 # Finite, so that sums of chances that are nothing stay numbers.
@@ -105,14 +104,12 @@ class Renewal:
         log_stray: float,
         *,
         log_drop: float = 0.0,
-        dense: bool,
         spacing_s: float = 0.0,
     ) -> None:
         """Take the next count.
 
         log_stray: of the rate per s of counts that are no drops, then; log_drop: how much better a
-        drop explains how long the beam was dark; dense: it came in one row with others and has no
-        time of its own; spacing_s: of the rows.
+        drop explains how long the beam was dark; spacing_s: of the rows.
         """
         if not self.times_s:
             self.by_last[0] = self.log_first + log_drop
@@ -120,10 +117,10 @@ class Renewal:
             return
         ages_s = np.maximum(t_s - np.array(self.times_s), _LEAST_GAP_S)
         gap_s = float(ages_s[0])
-        interval = self._interval(ages_s, spacing_s, dense=dense)
-        fell = log_sum(self.by_last[:_BACK] + interval, 0)
-        stopped = self._stopped() - _AGAIN_PER_S * gap_s
-        again = log_sum(stopped, -1)[:, None] + self.log_first + math.log(_AGAIN_PER_S)
+        interval = self._interval(ages_s, spacing_s)
+        fell = log_sum(self.by_last[:_BACK] + interval, 0) + math.log(1 - STOPS)
+        stopped = self._stopped() - AGAIN_PER_S * gap_s
+        again = log_sum(stopped, -1)[:, None] + self.log_first + math.log(AGAIN_PER_S)
         after: Floats = np.empty_like(self.by_last)
         after[0] = np.logaddexp(_wandered(fell + self.log_rates, self.log_first), again) + log_drop
         after[1:_BACK] = self.by_last[: _BACK - 1] + log_stray
@@ -131,38 +128,37 @@ class Renewal:
         self.by_last = after
         self.times_s = [t_s, *self.times_s[:-1]]
 
-    def _interval(self, ages_s: Floats, spacing_s: float, *, dense: bool) -> Floats:
-        """(k, R, S), or (R, S), log-density of the time since the drop k counts back."""
-        if dense:
-            # Counts that came in one row have no regularity to see: as good as counts at random.
-            return _log_interval(ages_s[0] * self.rates, 1, 0.0)
+    def _interval(self, ages_s: Floats, spacing_s: float) -> Floats:
+        """(k, R, S) log-density of the time since the drop k counts back."""
         interval = _log_interval(ages_s[:, None, None] * self.rates, self.shape, self.lost)
-        if self.lost <= _LATTICE:
+        hidden = self.rates * spacing_s > DROPS_A_ROW
+        if not hidden.any():
             return interval
-        # Whole rows make a rhythm of anything, if drops of a row's pace may be missing.
+        # As good as drops at random, by the rate alone: were it by the interval, each could take
+        # what suits it best, which no process does.
         at_random = _log_interval(ages_s[0] * self.rates, 1, 0.0)
-        return np.where(self.rates * spacing_s > _ROWS_A_DROP, at_random, interval)
+        return np.where(hidden, at_random, interval)
 
     def until(self, t_s: float) -> Floats:
         """(R,) as `total`, with no count between the last one and t_s."""
         ages_s = np.maximum(t_s - np.array(self.times_s), 0.0)
         waiting = _log_longer(ages_s[:, None, None] * self.rates, self.shape, self.lost)
-        going_on = log_sum(self.by_last[:_BACK] + waiting, 0)
-        stopped = self._stopped() - _AGAIN_PER_S * float(ages_s[0])
+        going_on = log_sum(self.by_last[:_BACK] + waiting, 0) + math.log(1 - STOPS)
+        stopped = self._stopped() - AGAIN_PER_S * float(ages_s[0])
         return log_sum(np.logaddexp(going_on, stopped), -1)
 
     def _stopped(self) -> Floats:
         """(R, S) the leak has stopped, before the last count or just after it."""
-        return np.asarray(np.logaddexp(self.by_last[_BACK], self.by_last[0] + math.log(_STOPS)))
+        return np.asarray(np.logaddexp(self.by_last[_BACK], self.by_last[0] + math.log(STOPS)))
 
 
 def _wandered(terms: Floats, log_first: Floats) -> Floats:
     """(R, S) after a drop: a step up or down, none beyond the ends; a jump; or nothing."""
-    step = terms + math.log(_STEPS / 2)
+    step = terms + math.log(STEPS / 2)
     up = np.concatenate([step[:, :1], step[:, :-1]], axis=1)
     down = np.concatenate([step[:, 1:], step[:, -1:]], axis=1)
-    stay = np.logaddexp(terms + math.log(1 - _STEPS - _JUMPS), np.logaddexp(up, down))
-    jump = log_sum(terms, -1)[:, None] + log_first + math.log(_JUMPS)
+    stay = np.logaddexp(terms + math.log(1 - STEPS - JUMPS), np.logaddexp(up, down))
+    jump = log_sum(terms, -1)[:, None] + log_first + math.log(JUMPS)
     return np.asarray(np.logaddexp(stay, jump))
 
 
@@ -204,5 +200,5 @@ def _log_erlang_longer(shape: int, lost: float) -> Floats:
 
 
 def _or_any(erlang: Floats, means: Floats) -> Floats:
-    kept_time, any_length = math.log(1 - _ANY_LENGTH), math.log(_ANY_LENGTH)
+    kept_time, any_length = math.log(1 - ANY_LENGTH), math.log(ANY_LENGTH)
     return np.asarray(np.logaddexp(erlang + kept_time, any_length - means))

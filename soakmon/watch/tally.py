@@ -34,6 +34,8 @@ class Tally:
         # The last row with a count, and whether that was one alone.
         self.last_s: list[float] = [float("-inf")] * gates
         self.lone: list[bool] = [False] * gates
+        # The shortest row with a count: longer ones come after a gap.
+        self.row_s = float("inf")
         self.rows_hit: list[int] = [0] * gates
         self.rows_seen = 0
         self.blank: list[int] = [0] * gates
@@ -63,6 +65,8 @@ class Tally:
         count = self._without_satellite(gate, t_s, count, spacing_s)
         if not count:
             return
+        if spacing_s > 0:
+            self.row_s = min(self.row_s, spacing_s)
         self.total[gate] += count
         self.rows_hit[gate] += 1
         self.times[gate].append(t_s)

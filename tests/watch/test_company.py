@@ -10,7 +10,7 @@ from soakmon.watch.company import Company, Count
 
 
 def count(t_s: float, spacing_s: float = 1.0) -> Count:
-    return Count(t_s, spacing_s, False, math.nan)
+    return Count(t_s, spacing_s, t_s, math.nan)
 
 
 def test_company_is_made_by_other_gates_only_and_nearby():
@@ -73,6 +73,7 @@ def test_two_drips_meet_by_chance_however_regular():
 def test_counts_wait_for_company():
     company = Company(2, 0.0)
     company.hear(0, 100.0, 2, 10.0, math.nan)
-    assert [c.t_s for c in company.due(0, 96.0)] == [95.0]
-    assert [c.t_s for c in company.due(0, 200.0)] == [100.0]
+    # A row is weighed as a whole.
+    assert company.due(0, 96.0) == []
+    assert [c.t_s for c in company.due(0, 100.0)] == [95.0, 100.0]
     assert company.due(0, 300.0) == []

@@ -32,6 +32,15 @@ def judged(rows: Rows, **settings: float) -> Verdict:
     return decide(rows, replace(BENCH, **settings), phase="soaking").verdict
 
 
+@pytest.mark.parametrize("g_per_day", [20.0, 30.0])
+def test_drips_as_fast_as_the_rows_are_told_within_the_hour(g_per_day):
+    """About one or two in each row of a minute, from three hours before the end on."""
+    rows = night(4, leak_g_per_h=g_per_day / 24, onset_h=5, carb=3, hours=8, spacing_s=60.0)
+    weeps = [alarm for alarm in watched(rows, BENCH, phase="soaking").alarms if alarm.carb == 3]
+    assert weeps
+    assert weeps[0].t_s < 6.25 * 3600
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_a_tight_rack_is_never_called_leaking_and_mostly_proven_tight(seed):
     verdict = judged(night(seed))

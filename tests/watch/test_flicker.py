@@ -20,7 +20,7 @@ def ratio(times_s: np.ndarray) -> float:
     """Log-ratio of a leak at a gate that counted at these times of an eight-hour soak."""
     gate = GateEvidence(LEAKS / DROP_G, 0.02, 0.0)
     for t_s in times_s:
-        gate.add(Count(float(t_s), 1.0, False, math.nan), ALONE)
+        gate.add(Count(float(t_s), 1.0, float(t_s), math.nan), ALONE)
     _, ratios = gate.log_ratio(8 * 3600.0)
     return float(np.logaddexp.reduce((ratios + np.log(GATE_PRIOR)).ravel()))
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from soakmon.watch import gate as gates
-from soakmon.watch.company import Count, Near
+from soakmon.watch.company import Company, Count, Near
 from soakmon.watch.gate import CELL_S, GateEvidence
 
 RATES_PER_H = 0.5 * 2 ** (np.arange(20) / 2)
@@ -27,7 +27,7 @@ def counted(
 ) -> GateEvidence:
     evidence = GateEvidence(RATES_PER_H, dark_per_h, 0.0)
     for t_s in np.asarray(times_s).tolist():
-        evidence.add(Count(t_s, spacing_s, False, dark_ms), near)
+        evidence.add(Count(t_s, spacing_s, t_s, dark_ms), near)
     return evidence
 
 
@@ -104,7 +104,7 @@ def test_counts_at_random_are_no_leak_as_often_as_is_said():
         evidence = GateEvidence(RATES_PER_H, 2.0, 0.0)
         most = -math.inf
         for t_s in times.tolist():
-            evidence.add(Count(t_s, 1.0, False, math.nan), ALONE)
+            evidence.add(Count(t_s, 1.0, t_s, math.nan), ALONE)
             # Half of all leaks drip within the first day: each cell has CELL_S / day of them.
             most = max(most, mixed(evidence, t_s) + math.log(0.5 * CELL_S / 86_400))
         crossed += most > math.log(20)
@@ -136,8 +136,8 @@ def test_what_chatters_thrice_at_once_is_no_drop():
         first = place % 3 == 0
         follows = Near(0.0, 0.15, False, math.nan)
         third = Near(0.0, 0.15, False, math.nan, third=place % 3 == 2)
-        plain.add(Count(t_s, 1.0, False, math.nan), ALONE if first else follows)
-        chatters.add(Count(t_s, 1.0, False, math.nan), ALONE if first else third)
+        plain.add(Count(t_s, 1.0, t_s, math.nan), ALONE if first else follows)
+        chatters.add(Count(t_s, 1.0, t_s, math.nan), ALONE if first else third)
     end_s = float(times[-1])
     assert mixed(chatters, end_s) < mixed(plain, end_s)
     # Each moment of it is 35 times as likely of such a load, over a leak that never should.
@@ -167,7 +167,7 @@ def test_only_the_mass_tells_bad_drips_from_what_is_fast_and_rough():
 def test_it_is_looked_at_again_at_a_count_and_after_half_an_hour():
     evidence = counted([])
     assert not evidence.has_news(10_000.0)
-    evidence.add(Count(10_000.0, 1.0, False, math.nan), ALONE)
+    evidence.add(Count(10_000.0, 1.0, 10_000.0, math.nan), ALONE)
     assert evidence.has_news(10_001.0)
     assert not evidence.has_news(10_001.0 + 1799.0)
     assert evidence.has_news(10_001.0 + 1800.0)
@@ -186,13 +186,21 @@ def test_what_has_counted_so_much_stays_as_it_stood(monkeypatch):
     monkeypatch.setattr(gates, "_MOST_EVENTS", 12)
     evidence = counted(REGULAR_S)
     before = evidence.log_ratio(REGULAR_S[-1])[1]
-    evidence.add(Count(90_000.0, 1.0, False, math.nan), ALONE)
+    evidence.add(Count(90_000.0, 1.0, 90_000.0, math.nan), ALONE)
     assert evidence.full
     assert evidence.count == 12
     assert evidence.log_ratio(90_000.0)[1] == pytest.approx(before)
     assert evidence.log_no_leak(90_000.0) == pytest.approx(evidence.log_no_leak(REGULAR_S[-1]))
 
 
-def test_drops_within_two_rows_have_no_time_of_their_own():
-    fine, coarse = counted(REGULAR_S), counted(REGULAR_S, spacing_s=250.0)
-    assert mixed(coarse, REGULAR_S[-1]) < mixed(fine, REGULAR_S[-1]) - 4
+def test_rows_that_hide_when_drops_fell_make_nothing_surer():
+    """The same drops in rows of 1 s and of 250 s: these tell less, but not nothing."""
+    company = Company(1, 0.0)
+    rows = np.bincount(np.ceil(REGULAR_S / 250.0).astype(int))
+    for row, number in enumerate(rows.tolist()):
+        if number:
+            company.hear(0, 250.0 * row, number, 250.0, math.nan)
+    coarse = GateEvidence(RATES_PER_H, DARK_PER_H, 0.0)
+    for count in company.due(0, math.inf):
+        coarse.add(count, ALONE)
+    assert 5 < mixed(coarse, 8500.0) < mixed(counted(REGULAR_S), REGULAR_S[-1]) - 1

@@ -19,7 +19,7 @@ DARK = 1e-9
 def heard(times_s: list[float], rhythm: Rhythm, dark: float = DARK) -> Renewal:
     renewal = Renewal(RATES, rhythm)
     for t_s in times_s:
-        renewal.add(t_s, math.log(dark), dense=False)
+        renewal.add(t_s, math.log(dark))
     return renewal
 
 
@@ -29,7 +29,7 @@ def test_one_interval_is_an_erlang_one_or_any(shape):
     erlang = stats.gamma.pdf(gap, shape, scale=1 / (shape * RATES))
     any_length = stats.expon.pdf(gap, scale=1 / RATES)
     again = STOPS * AGAIN_PER_S * np.exp(-AGAIN_PER_S * gap)
-    expected = np.log(0.92 * erlang + 0.08 * any_length + again)
+    expected = np.log((1 - STOPS) * (0.92 * erlang + 0.08 * any_length) + again)
     assert heard([0.0, gap], Rhythm(shape, 0)).total == pytest.approx(expected, abs=1e-3)
 
 
@@ -43,7 +43,8 @@ def test_an_interval_may_be_several_where_drops_are_lost(shape):
         for k, chance in enumerate(chances)
     )
     again = STOPS * AGAIN_PER_S * np.exp(-AGAIN_PER_S * gap)
-    expected = np.log(0.92 * erlang + 0.08 * stats.expon.pdf(gap, scale=1 / RATES) + again)
+    going_on = 0.92 * erlang + 0.08 * stats.expon.pdf(gap, scale=1 / RATES)
+    expected = np.log((1 - STOPS) * going_on + again)
     assert heard([0.0, gap], Rhythm(shape, 0, lost)).total == pytest.approx(expected, abs=0.01)
 
 
@@ -53,7 +54,7 @@ def test_waiting_is_a_survival(shape):
     erlang = stats.gamma.sf(wait, shape, scale=1 / (shape * RATES))
     longer = 0.92 * erlang + 0.08 * stats.expon.sf(wait, scale=1 / RATES)
     # Or the leak has stopped.
-    expected = np.log(longer + STOPS * np.exp(-AGAIN_PER_S * wait))
+    expected = np.log((1 - STOPS) * longer + STOPS * np.exp(-AGAIN_PER_S * wait))
     assert heard([0.0], Rhythm(shape, 0)).until(wait) == pytest.approx(expected, abs=1e-3)
 
 
@@ -113,6 +114,6 @@ def test_a_leak_may_stop_and_begin_again():
 def test_a_count_that_was_dark_like_a_drop_is_worth_more():
     plain, likely = (Renewal(RATES, Rhythm(40, 3)) for _ in range(2))
     for t_s in (0.0, 3600.0, 7200.0):
-        plain.add(t_s, -12.0, dense=False)
-        likely.add(t_s, -12.0, log_drop=0.7, dense=False)
+        plain.add(t_s, -12.0)
+        likely.add(t_s, -12.0, log_drop=0.7)
     assert likely.total[1] == pytest.approx(plain.total[1] + 3 * 0.7, abs=0.1)

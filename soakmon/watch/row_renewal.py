@@ -1,0 +1,194 @@
+"""How well drops that keep time explain how many a gate counted in each row.
+
+Where a row is not much shorter than the time between two drops, a count's own time says nothing of
+whether drops keep time; how evenly the rows are filled does: 1, 2, 1, 2 is a drip at three in two
+rows, and far too even for anything that comes at random. An Erlang interval is so many steps of a
+Poisson process. So which step a drip is at, row by row, is a Markov chain, and the chance of any
+series of counts follows from it exactly, however long the rows are.
+"""
+
+from __future__ import annotations
+
+import math
+from copy import copy
+
+import numpy as np
+
+from soakmon.physics.belief import effort, judgement
+from soakmon.watch.company import Count
+from soakmon.watch.renewal import (
+    AGAIN_PER_S,
+    ANY_LENGTH,
+    DROPS_A_ROW,
+    JUMPS,
+    STEPS,
+    STOPS,
+    Rhythm,
+)
+from soakmon.watch.rows import Floats
+
+# How drops keep time here: sd 22 % of an interval, at a rate that wanders.
+_SHAPE = judgement(20, "Erlang shape")
+_REACH = judgement(3, "steps")
+_RHYTHM = Rhythm(_SHAPE, _REACH)
+# Faster ones are a flood, which does not wait for rows.
+_FASTEST_PER_S = effort(0.4, "drops/s")
+# A record's first row is as long as this at least.
+_LEAST_ROW_S = effort(0.05, "s")
+# Finite, so that sums of chances that are nothing stay numbers.
+_NEVER = -1e9
+_TINY = 1e-300
+_MOST_LOG = 600.0
+
+
+class RowRenewal:
+    """Log-likelihood of the rows since the first with a count, for drop rates (R,) per s.
+
+    Rates of which a row holds too few drops, or which are too fast, are not covered. As in
+    `renewal.Renewal`, what stray counts there are is said with each count.
+    """
+
+    def __init__(self, rates_per_s: Floats) -> None:
+        self.all_per_s = rates_per_s
+        self.covers = np.zeros(len(rates_per_s), dtype=bool)
+        self.rates: Floats = np.zeros((0, 0))
+        # (R, S, step): chances while it drips; (R, S): once it has stopped; log of their sum (R,).
+        self.dripping: Floats = np.zeros((0, 0, 0))
+        self.stopped: Floats = np.zeros((0, 0))
+        self.total: Floats = np.zeros(0)
+        self.end_s = math.nan
+        # The row that is being told: its counts, each with its logs of stray rate and likeness.
+        self.row: list[tuple[Count, float, float]] = []
+        self.marked = False
+        # By row that was marked: `total` after it, without what a drip says that begins in it.
+        self.at: list[Floats] = []
+
+    def add(self, count: Count, log_stray: float, log_drop: float = 0.0) -> None:
+        """Take the next count; see `renewal.Renewal.add`."""
+        if self.row and count.row_s != self.row[0][0].row_s:
+            self._close()
+        self.row.append((count, log_stray, log_drop))
+
+    def mark(self) -> None:
+        """The row of the last count may be the first of a drip."""
+        self.marked = True
+
+    def since(self, t_s: float) -> Floats:
+        """(C, R) log-likelihood up to t_s of a drip that begins in each row that was marked."""
+        if self.row:
+            # Asking changes nothing: the row stays open.
+            closed = copy(self)
+            closed.at = list(self.at)
+            closed._close()
+            return closed.since(t_s)
+        since = np.full((len(self.at), len(self.all_per_s)), _NEVER)
+        gap_s = max(t_s - self.end_s, 0.0)
+        dripping = self._empty(gap_s).sum(axis=(1, 2))
+        gone = self.stopped.sum(axis=1) * math.exp(-AGAIN_PER_S * gap_s)
+        until = self.total + np.log(np.maximum(dripping + gone, _TINY))
+        since[:, self.covers] = until - np.array(self.at)
+        return since
+
+    def _close(self) -> None:
+        """Take the row that has been told."""
+        if not self.row:
+            return
+        count, number = self.row[0][0], len(self.row)
+        spacing_s = max(count.spacing_s, _LEAST_ROW_S)
+        start_s = count.row_s - spacing_s
+        likeness = sum(log_drop for _, _, log_drop in self.row)
+        if math.isnan(self.end_s):
+            self._begin(spacing_s)
+            begins = self._begins(number, spacing_s)
+        else:
+            begins = self._begins(number, spacing_s)
+            self._take(max(start_s - self.end_s, 0.0), spacing_s, begins, likeness)
+        if self.marked:
+            self.at.append(self.total - begins - likeness)
+        self.marked, self.row, self.end_s = False, [], count.row_s
+
+    def _begin(self, spacing_s: float) -> None:
+        """Of the first row nothing is known but that it drips in it."""
+        per_row = self.all_per_s * spacing_s
+        self.covers = (per_row > DROPS_A_ROW) & (self.all_per_s < _FASTEST_PER_S)
+        self.rates = self.all_per_s[self.covers][:, None] * _RHYTHM.rates
+        even = np.full(_SHAPE, 1 / _SHAPE)
+        first = np.exp(_RHYTHM.log_first)[:, None] * even
+        self.dripping = np.tile(first, (len(self.rates), 1, 1))
+        self.stopped = np.zeros_like(self.rates)
+        self.total = np.zeros(len(self.rates))
+
+    def _begins(self, number: int, spacing_s: float) -> Floats:
+        """(R,) log-density of so many counts in a row in which it begins to drip, at any moment."""
+        more = self.all_per_s[self.covers] * spacing_s
+        log_chance = (number - 1) * np.log(more) - number * np.log1p(more)
+        return np.asarray(log_chance + _log_times(number, spacing_s) + math.log(spacing_s))
+
+    def _take(self, gap_s: float, spacing_s: float, begins: Floats, likeness: float) -> None:
+        """A row with counts, after gap_s without any; (R,) `begins`: if it begins anew in it."""
+        number, log_times = len(self.row), _log_times(len(self.row), spacing_s)
+        strays_per_s = [stray - drop for _, stray, drop in self.row]
+        all_stray = math.exp(min(sum(strays_per_s) - log_times, _MOST_LOG))
+        kept_time = self._in_time(gap_s, spacing_s, strays_per_s, all_stray)
+        log_mean = np.log(self.rates * spacing_s)
+        any_time = number * log_mean - self.rates * (gap_s + spacing_s) - math.lgamma(number + 1)
+        any_time = np.exp(any_time) * self.dripping.sum(axis=2) / _SHAPE
+        after = (1 - ANY_LENGTH) * kept_time + ANY_LENGTH * any_time[:, :, None]
+        goes_on = (1 - STOPS) ** number
+        still = self.stopped * math.exp(-AGAIN_PER_S * (gap_s + spacing_s))
+        again = still.sum(axis=1) * AGAIN_PER_S * np.exp(begins - log_times)
+        first = np.exp(_RHYTHM.log_first)[:, None] / _SHAPE
+        self.stopped = still * all_stray + (1 - goes_on) * after.sum(axis=2)
+        self.dripping = _wandered(goes_on * after) + again[:, None, None] * first
+        sums = self.dripping.sum(axis=(1, 2)) + self.stopped.sum(axis=1)
+        # What no drip explains has stopped it.
+        self.stopped[sums < _TINY] = _TINY / _RHYTHM.rates.size
+        sums = np.maximum(sums, _TINY)
+        self.dripping /= sums[:, None, None]
+        self.stopped /= sums[:, None]
+        self.total = self.total + np.log(sums) + log_times + likeness
+
+    def _in_time(
+        self, gap_s: float, spacing_s: float, strays_per_s: list[float], all_stray: float
+    ) -> Floats:
+        """(R, S, step) chances after the row of drops in time, none, one or all counts stray."""
+        number = len(strays_per_s)
+        before = self._steps(self.dripping, 0, gap_s) if gap_s else self.dripping
+        after = self._steps(before, number, spacing_s)
+        one = sum(map(math.exp, strays_per_s)) * spacing_s / number
+        after += one * self._steps(before, number - 1, spacing_s)
+        if number > 1:
+            after += all_stray * self._steps(before, 0, spacing_s)
+        return after
+
+    def _empty(self, gap_s: float) -> Floats:
+        """`dripping` after gap_s without a count."""
+        even = self.dripping.sum(axis=2, keepdims=True) / _SHAPE
+        any_time = even * np.exp(-self.rates * gap_s)[:, :, None]
+        kept_time = self._steps(self.dripping, 0, gap_s) if gap_s else self.dripping
+        return np.asarray((1 - ANY_LENGTH) * kept_time + ANY_LENGTH * any_time)
+
+    def _steps(self, chances: Floats, drops: int, seconds: float) -> Floats:
+        """(R, S, step) chances after so long in which so many drops fell, none of them stray."""
+        steps = drops * _SHAPE + np.arange(1 - _SHAPE, _SHAPE)
+        mean = (_SHAPE * seconds * self.rates)[:, :, None]
+        log_factorial = np.array([math.lgamma(step + 1) if step >= 0 else 0.0 for step in steps])
+        poisson = np.exp(np.maximum(steps, 0) * np.log(mean) - mean - log_factorial)
+        poisson[:, :, steps < 0] = 0.0
+        place = np.arange(_SHAPE)[None, :] - np.arange(_SHAPE)[:, None] + _SHAPE - 1
+        return np.asarray(np.matmul(chances[:, :, None, :], poisson[:, :, place])[:, :, 0, :])
+
+
+def _log_times(number: int, spacing_s: float) -> float:
+    """Log-density of the times of so many counts of which only the row is known."""
+    return math.lgamma(number + 1) - number * math.log(spacing_s)
+
+
+def _wandered(chances: Floats) -> Floats:
+    """(R, S, step) after a row: a step up or down, none beyond the ends; a jump; or nothing."""
+    up = np.concatenate([chances[:, :1], chances[:, :-1]], axis=1)
+    down = np.concatenate([chances[:, 1:], chances[:, -1:]], axis=1)
+    first = np.exp(_RHYTHM.log_first)[:, None]
+    jump = chances.sum(axis=1, keepdims=True) * first
+    stay = (1 - STEPS - JUMPS) * chances
+    return np.asarray(stay + STEPS / 2 * (up + down) + JUMPS * jump)
