@@ -7,7 +7,15 @@ from soakmon.texts import say
 from soakmon.watch.alive import alive
 from soakmon.watch.closing import Posterior
 from soakmon.watch.faults import lost_nothing
-from soakmon.watch.figures import after_start, at_most, began, lasted, plain, rate
+from soakmon.watch.figures import (
+    after_start,
+    at_most,
+    began,
+    lasted,
+    percent_at_least,
+    plain,
+    rate,
+)
 from soakmon.watch.leak_estimates import LocatedLeak
 from soakmon.watch.record import RunRecord
 from soakmon.watch.verdict import Band, Fault, Outcome
@@ -29,6 +37,8 @@ _EXPECTED_G = judgement(0.3, "g")
 _BELOW_SD = judgement(3.0, "sd")
 _SURELY = judgement(0.5, "chance")
 _NO_AIR = judgement(0.5, "share")
+# A bracket of the beginning that is wider than this share of the soak dates nothing.
+_WIDE_SHARE = judgement(0.6, "share")
 # Where a leak cannot be ruled out, so long without a reading is what was in the way.
 _LONG_GAP_S = judgement(1800.0, "s")
 
@@ -38,7 +48,7 @@ def outcome_of(
 ) -> tuple[Outcome, str]:
     """The verdict, and why in a sentence; leak: of all places together, g/h."""
     if leaks:
-        return Outcome.LEAKING, _leaking(leaks, record.start_s)
+        return Outcome.LEAKING, _leaking(leaks, record)
     if doubts:
         return Outcome.NOT_PROVEN, doubts[0]
     return Outcome.TIGHT, (
@@ -46,11 +56,11 @@ def outcome_of(
     )
 
 
-def _leaking(leaks: list[LocatedLeak], start_s: float) -> str:
+def _leaking(leaks: list[LocatedLeak], record: RunRecord) -> str:
     worst_first = sorted(leaks, key=lambda leak: -leak.leak.best)
     if len(leaks) == 1 and leaks[0].lost_g is not None:
-        return say("reasons.leaked", found=_place(leaks[0]), start_s=_story(leaks[0], start_s))
-    first, *others = (f"{_place(leak)}, {_story(leak, start_s)}" for leak in worst_first)
+        return say("reasons.leaked", found=_place(leaks[0]), start_s=_story(leaks[0], record))
+    first, *others = (f"{_place(leak)}, {_story(leak, record)}" for leak in worst_first)
     also = (say("reasons.also_at", place=place) for place in others)
     return say("reasons.leak", places="; ".join((first, *also)))
 
@@ -59,8 +69,11 @@ def _place(leak: LocatedLeak) -> str:
     return say("reasons.carb", carb=leak.carb) if leak.carb else say("reasons.place_no_gate_sees")
 
 
-def _story(leak: LocatedLeak, start_s: float) -> str:
-    since = say("reasons.begun", since_s=began(*(t_s - start_s for t_s in leak.since_s)))
+def _story(leak: LocatedLeak, record: RunRecord) -> str:
+    start_s, (low_s, high_s) = record.start_s, leak.since_s
+    since = say("reasons.begun", since_s=began(low_s - start_s, high_s - start_s))
+    if high_s - low_s > _WIDE_SHARE * (record.last_s - record.soak_s):
+        since = say("reasons.when_began_not_known")
     if leak.until_s is not None and leak.lost_g is not None:
         ended = after_start(leak.until_s - start_s)
         return say(
@@ -97,13 +110,20 @@ def doubts_of(record: RunRecord, belief: Posterior, faults: list[Fault], short: 
         if share > _UNSURE_GATE:
             doubts.append(say("reasons.gate_counted_what_may_drops", gate=gate + 1))
     if belief.above > _BELIEVED or belief.leak.high * 24 > record.settings.criterion_g_per_day:
-        doubts.append(_not_ruled_out(record))
+        doubts.append(_not_ruled_out(record, belief))
     return doubts
 
 
-def _not_ruled_out(record: RunRecord) -> str:
+def _not_ruled_out(record: RunRecord, belief: Posterior) -> str:
     criterion = record.settings.criterion_g_per_day
-    ruled = say("reasons.leak_above_g_day_cannot", criterion=f"{criterion:g}")
+    if belief.leak.high * 24 > criterion:
+        ruled = say("reasons.leak_above_g_day_cannot", criterion=f"{criterion:g}")
+    else:
+        # The bound that is printed lies below: say what it takes.
+        sure, needed = (percent_at_least(1 - chance) for chance in (belief.above, _BELIEVED))
+        ruled = say(
+            "reasons.leak_above_g_day_only", criterion=f"{criterion:g}", sure=sure, needed=needed
+        )
     gap_s = record.follower.longest_gap_s
     if gap_s > _LONG_GAP_S:
         return say("reasons.nothing_was_weighed_so_soak", gap_s=lasted(gap_s), ruled=ruled)
@@ -141,6 +161,10 @@ def _what_helps(record: RunRecord) -> str:
 
 def _other_fill(record: RunRecord) -> str:
     taken, expected = record.finder.taken_g, record.finder.content.described_g
+    if not record.settings.bowls_measured:
+        return say(
+            "reasons.rack_took_g_bowls_unknown", taken=f"{taken:.0f}", expected=f"{expected:.0f}"
+        )
     text = say("reasons.rack_took_g_where_bench", taken=f"{taken:.0f}", expected=f"{expected:.0f}")
     if taken > expected:
         return text + say("reasons.weigh_what_bowls_hold_correct")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -127,10 +128,13 @@ def test_a_fill_that_was_short_is_a_needle_only_where_bowls_were_measured():
     assert "did not fill" in doubt
     (doubt,) = doubts(short=1, taken_g=70.0)
     assert "took 70 g" in doubt
-    assert "stuck shut" in doubt
-    (doubt,) = doubts(differs=True, taken_g=150.0)
+    assert "bowl_volume_ml" in doubt
+    assert "needle" not in doubt, "nobody has described the bowls"
+    (doubt,) = doubts(differs=True, taken_g=150.0, bowls_measured=True)
     assert "100 g" in doubt
     assert "correct it" in doubt
+    (doubt,) = doubts(differs=True, taken_g=60.0, bowls_measured=True)
+    assert "stuck shut" in doubt
 
 
 def test_counts_that_may_be_drops_name_their_gate():
@@ -146,6 +150,25 @@ def test_counts_that_may_be_drops_name_their_gate():
 def test_tight_takes_both_the_belief_and_the_bound(above, high_g_per_day, ruled_out):
     belief = Posterior(1.0, 0.0, (), above, Band(0.0, 0.0, high_g_per_day / 24))
     assert (doubts(belief=belief) == []) == ruled_out
+
+
+def test_a_bound_below_what_matters_is_not_denied():
+    """The print shows the 95 % bound: the sentence says how sure it is and how sure tight is."""
+    narrow = Posterior(1.0, 0.0, (), 0.021, Band(0.0, 0.0, 1.6 / 24))
+    (doubt,) = doubts(belief=narrow)
+    assert "above 2 g/day is ruled out with 97.9% confidence only" in doubt
+    assert "99.5%" in doubt
+    (doubt,) = doubts(belief=Posterior(1.0, 0.0, (), 0.021, Band(0.0, 0.0, 2.1 / 24)))
+    assert "above 2 g/day cannot be ruled out" in doubt
+
+
+def test_a_bracket_of_most_of_the_soak_is_no_beginning():
+    for bracket, told in (
+        ((240.0, 0.5 * SOAK_S), "begun between"),
+        ((240.0, 34_000.0), "not known"),
+    ):
+        one = replace(leak(None, 3.0), since_s=bracket)
+        assert told in outcome_of(record_of(), SURE.leak, [one], [])[1]
 
 
 def test_what_would_help_depends_on_what_was_in_the_way():
