@@ -24,6 +24,11 @@ FILLING_STORM_PER_S = judgement(0.8, "drops/s")
 _IN_EACH_HALF = judgement(0.25, "share")
 # While the rack fills, people are at the bench: what they shake is counted at several gates.
 _OTHERS = judgement(0.5, "share")
+# Without a mass a storm must go on evenly, at one gate alone, for so long, in parts that hold so
+# much of the mean and so many times it, and no faster than drops fall one by one (judgement).
+_BLIND_S = judgement(90.0, "s")
+_BLIND_EVEN = judgement((0.6, 1.5), "times")
+_BLIND_MOST_PER_S = judgement(15.0, "drops/s")
 # So much is kept at least, and of the time before it for the mass's own scatter.
 _KEEP_S = effort(240.0, "s")
 _KEEP_ROWS = effort(60, "rows")
@@ -62,8 +67,9 @@ class FloodWatch:
     drop_g: mass of a drop. While the rack fills the mass falls anyway, so there a bigger storm at
     one gate alone is asked for; afterwards the loss since the storm began must be five standard
     errors of its noise, a digit of the cell and a needle's sip, and at least a third of what the
-    drops say. Nor is a flood said to be larger than what the bottle lost. Rows may be of any
-    length.
+    drops say. Nor is a flood said to be larger than what the bottle lost. While no mass is read,
+    a bigger storm that keeps even at one gate is one by itself: nothing else would tell of it.
+    Rows may be of any length.
     """
 
     def __init__(self, drop_g: float) -> None:
@@ -104,7 +110,7 @@ class FloodWatch:
                     borne_out = _alone(rows, total, gate, int(index), int(begin[index]))
                 else:
                     lost = self._borne_out(rows, total[:, gate], int(index))
-                    borne_out = lost is not None
+                    borne_out = lost is not None or _goes_on_blind(rows, total, gate, int(index))
                     if lost is not None:
                         most_g = lost.lost_g + _SCATTERS * lost.scatter_g
                         rate = min(rate, most_g / lost.seconds * 3600.0)
@@ -153,6 +159,32 @@ def _alone(rows: Rows, total: Floats, gate: int, index: int, begin: int) -> bool
         return True
     early = float(total[half, gate] - total[begin, gate]) / float(recent[gate])
     return _IN_EACH_HALF <= early <= 1 - _IN_EACH_HALF
+
+
+def _goes_on_blind(rows: Rows, total: Floats, gate: int, index: int) -> bool:
+    """Whether a storm goes on evenly at one gate alone, and no mass has been read all the while.
+
+    Sun and flies make bursts; hum and a bad supply count at all gates.
+    """
+    now = rows.t_s[index]
+    row_s = float(now - rows.t_s[index - 1]) if index else np.inf
+    parts = max(int(_BLIND_S / max(row_s, WINDOW_S)), 2)
+    ends = now - max(row_s, WINDOW_S) * np.arange(parts, -1, -1)
+    if ends[0] < rows.t_s[0]:
+        return False
+    places = rows.t_s.searchsorted(ends, side="right") - 1
+    if np.isfinite(rows.mass_g[places[0] + 1 : index + 1]).any():
+        return False
+    seconds = np.diff(rows.t_s[places])
+    if not np.all(seconds > 0):
+        return False
+    counts = np.diff(total[places + 1], axis=0)
+    mean_per_s = float(counts[:, gate].sum() / seconds.sum())
+    least, most = (share * mean_per_s for share in _BLIND_EVEN)
+    per_s = counts[:, gate] / seconds
+    alone = counts.sum() - counts[:, gate].sum() <= _OTHERS * counts[:, gate].sum()
+    fast = FILLING_STORM_PER_S <= mean_per_s <= _BLIND_MOST_PER_S
+    return bool(alone and fast and np.all((per_s >= least) & (per_s <= most)))
 
 
 def _digit_g(mass_g: Floats) -> float:

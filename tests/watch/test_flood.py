@@ -125,3 +125,48 @@ def test_a_bowl_that_runs_over_while_the_others_fill_is_a_flood():
     (storm,) = filled_with(over)
     assert storm.gate == 1
     assert storm.t_s <= 30
+
+
+def blind(per_s: np.ndarray, *, spacing_s: float = 1.0, gates: int = 1, seen: bool = False):
+    """Storms of so many counts per s (of each second), at one gate or more, without a mass."""
+    rng = np.random.default_rng(7)
+    counts = np.zeros((len(per_s), 4))
+    counts[:, :gates] = rng.poisson(per_s[:, None] * 0.98, (len(per_s), gates))
+    row = np.arange(0, len(per_s), int(spacing_s))
+    drops = np.add.reduceat(counts, row, axis=0)
+    mass_g = np.full(len(row), np.nan)
+    mass_g[: len(row) // 4] = 210.0
+    if seen:
+        mass_g[:] = 210.0
+    watch = FloodWatch(DROP_G)
+    rows = Rows((row + spacing_s), mass_g, np.full(len(row), 20.0), drops)
+    step = max(int(60 / spacing_s), 1)
+    return [
+        storm
+        for start in range(0, len(rows), step)
+        for storm in watch.push(rows.part(start, start + step), filling=False)
+    ]
+
+
+SECONDS = np.arange(2400)
+RUNS = np.where(SECONDS >= 1200, 4.0, 0.0)
+
+
+@pytest.mark.parametrize("spacing_s", [1.0, 5.0, 10.0, 60.0])
+def test_a_storm_that_goes_on_while_no_mass_is_read_is_a_flood(spacing_s):
+    """Drops at four a second, and nothing on the cell: within two minutes, or two rows."""
+    (storm,) = blind(RUNS, spacing_s=spacing_s)
+    assert storm.gate == 0
+    assert 1200 < storm.t_s <= 1320 + spacing_s
+    assert storm.rate_g_per_h == pytest.approx(4 * 3600 * DROP_G, rel=0.2)
+
+
+def test_what_else_storms_while_no_mass_is_read_is_no_flood():
+    rng = np.random.default_rng(3)
+    leaves = np.repeat(rng.exponential(4.0, 240), 10)
+    assert blind(RUNS, seen=True) == [], "the bottle does not lose"
+    assert blind(RUNS, gates=2) == [], "hum is counted at several gates"
+    assert blind(np.where(SECONDS >= 1200, leaves, 0.0)) == [], "sun through leaves"
+    assert blind(np.where((SECONDS >= 1200) & (SECONDS < 1270), 4.0, 0.0)) == [], "a minute's fly"
+    assert blind(10 * RUNS) == [], "faster than drops fall"
+    assert blind(0.15 * RUNS) == [], "slower than a flood"
