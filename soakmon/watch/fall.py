@@ -25,6 +25,11 @@ _LEAST_NOISE_G = judgement(0.01, "g")
 # A gust pushes the bottle about for a minute; a flood goes on.
 _CONFIRM_S = judgement(60.0, "s")
 _GOES_ON = judgement(0.3, "share")
+# Bubbles that leave the hose, and needles that come loose, draw this much within minutes. A fall
+# slower than that has to take more, and to go on for so many minutes, each by its share.
+_SLOW_G_PER_H = judgement(220.0, "g/h")
+_DRAWN_G = judgement(3.2, "g")
+_SLOW_MINUTES = judgement(2, "minutes")
 # A hand trembles, by grams from one reading to the next; fuel that runs out does not. It lets go
 # within minutes.
 _TREMBLES_G = judgement(1.0, "g")
@@ -56,11 +61,40 @@ class Fall:
 
 @dataclass(frozen=True, slots=True)
 class Pending:
-    """A fall that looks certain, and the median then: it has a minute to go on."""
+    """A fall that looks certain: it has a minute to go on, a slow one some.
+
+    from_s, median_g: when the minute began, and the median then; minutes: in which it went on;
+    lost_g: in all until the minute began.
+    """
 
     fall: Fall
+    from_s: float
     median_g: float
+    lost_g: float
+    minutes: int = 0
     trembles: bool = False
+
+    @property
+    def slow(self) -> bool:
+        """Whether what falls may be drawn into the rack."""
+        return self.fall.rate_g_per_h < _SLOW_G_PER_H
+
+    def gone_on(self, t_s: float, median_g: float) -> Pending | None:
+        """The same a minute later; None where too little has gone in it."""
+        lost_g = self.median_g - median_g
+        if lost_g <= _GOES_ON * self.fall.rate_g_per_h * (t_s - self.from_s) / 3600:
+            return None
+        return replace(
+            self,
+            from_s=t_s, median_g=median_g, lost_g=self.lost_g + lost_g, minutes=self.minutes + 1,
+        )  # fmt: skip
+
+    @property
+    def certain(self) -> bool:
+        """Whether it has gone on for as long, and taken as much, as no draw does."""
+        if not self.slow:
+            return self.minutes > 0
+        return self.minutes >= _SLOW_MINUTES and self.lost_g > _DRAWN_G
 
 
 class FallWatch:
@@ -137,7 +171,9 @@ class FallWatch:
         if not self.cusum.add(min(max(fall / self._noise_g(calm), -_CLIP), _CLIP)):
             return None
         fallen = self._certain(t_s, median_g)
-        self.pending = Pending(fallen, median_g) if fallen is not None else None
+        if fallen is not None:
+            lost_g = fallen.rate_g_per_h * (t_s - fallen.began_s) / 3600
+            self.pending = Pending(fallen, t_s, median_g, lost_g)
         return None
 
     def _noise_g(self, calm: list[float]) -> float:
@@ -159,16 +195,16 @@ class FallWatch:
 
     def _confirmed(self, pending: Pending, t_s: float, median_g: float) -> Fall | None:
         """The fall once it has gone on for a minute; one that has not is forgotten."""
-        fall = pending.fall
-        seconds = t_s - fall.t_s
-        if seconds < (_HAND_S if pending.trembles else _CONFIRM_S):
+        if t_s - pending.from_s < (_HAND_S if pending.trembles else _CONFIRM_S):
             return None
-        self.pending = None
-        if pending.median_g - median_g > _GOES_ON * fall.rate_g_per_h * seconds / 3600:
-            self.alarmed = True
-            return Fall(t_s, fall.began_s, fall.rate_g_per_h)
-        self.cusum.total, self.cusum.began = 0.0, 0
-        return None
+        self.pending = pending.gone_on(t_s, median_g)
+        if self.pending is None:
+            self.cusum.total, self.cusum.began = 0.0, 0
+            return None
+        if not self.pending.certain:
+            return None
+        self.pending, self.alarmed = None, True
+        return Fall(t_s, pending.fall.began_s, pending.fall.rate_g_per_h)
 
     def _certain(self, t_s: float, median_g: float) -> Fall | None:
         back = min(self.cusum.began, len(self.medians) - 1)
