@@ -21,7 +21,7 @@ from soakmon.watch.flow_log import STAYS, FlowLog
 from soakmon.watch.phase import Phase
 from soakmon.watch.rack_content import RackContent
 from soakmon.watch.settings import Settings
-from soakmon.watch.thin_flow import THIN_G_PER_MIN, ThinFlow
+from soakmon.watch.thin_flow import ThinFlow
 
 # Without a fill by then, the record is taken for one that begins with a full rack. Where nobody
 # said that it is full, a later fill is still found, longer where the record says that the feed was
@@ -77,7 +77,7 @@ class FillFinder:
         self.found = False
         self.full_g = float("nan")
         self.log = FlowLog()
-        self.thin = ThinFlow()
+        self.thin = ThinFlow(expected_g)
         self.started_s = self.begun_s = 0.0
         # Since when the fill has flowed: one that was found late did before.
         self.flows_s = 0.0
@@ -214,7 +214,10 @@ class FillFinder:
         """What flows; of a trickle the mean over minutes, since its minutes are hardly told apart
         from the noise of the cell.
         """
-        return self.log.mean_g_per_min(_THIN_ENDS if self._fills_thinly else 1)
+        if not self._fills_thinly:
+            return self.log.now_g_per_min
+        mean = self.log.mean_g_per_min(_THIN_ENDS)
+        return max(mean, self.thin.g_per_min) if self.thin.flows else mean
 
     def _most_g(self, average: Average) -> float:
         """More than this is no fill: less where somebody or the gates say that the rack is full, or
@@ -311,7 +314,7 @@ class FillFinder:
         if len(self.log) > STAYS:
             self.low_g = min(self.low_g, self.log.minutes[-STAYS - 1].mass_g)
         down_g = self.low_g - self.log.down_to_g
-        trickle_g = max(_SLOWER * self.pace_g_per_min, THIN_G_PER_MIN)
+        trickle_g = max(_SLOWER * self.pace_g_per_min, self.thin.least_g_per_min)
         least_g = trickle_g if self._fills_thinly else GOES_ON_G_PER_MIN
         fast = down_g > max(least_g, _GOES_ON_SHARE * self.peak_g_per_min)
         short_g = (1 - _WHOLE) * self.content.described_g

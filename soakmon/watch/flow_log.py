@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 
@@ -20,11 +21,12 @@ _DYING = judgement(0.85, "share")
 
 @dataclass(frozen=True, slots=True)
 class Flow:
-    """A mass in g at a time in s, and the mean loss since the one before in g/min."""
+    """A mass in g at a time in s, the mean loss since the one before in g/min, and drops in it."""
 
     t_s: float
     mass_g: float
     g_per_min: float
+    drops: float
 
 
 class FlowLog:
@@ -44,7 +46,7 @@ class FlowLog:
             before = self.minutes[-1]
             minutes = max(average.t_s - before.t_s, 1.0) / 60.0
             rate = (before.mass_g - average.mass_g) / minutes
-        self.minutes.append(Flow(average.t_s, average.mass_g, rate))
+        self.minutes.append(Flow(average.t_s, average.mass_g, rate, float(np.sum(average.drops))))
         del self.minutes[:-_HISTORY]
 
     @property
@@ -61,11 +63,29 @@ class FlowLog:
         """What flowed in the last so many minutes together."""
         return float(np.mean([minute.g_per_min for minute in self.minutes[-minutes:]]))
 
-    def middle_g_per_min(self, minutes: int) -> float:
-        """The middle one of so many losses, 0 while there are fewer: no hand or knock moves it."""
-        if len(self.minutes) <= minutes:
+    def middle_g_per_min(self, losses: int, each: int = 1) -> float:
+        """The middle one of so many losses, each over so many minutes; 0 while there are fewer.
+
+        No hand or knock moves it.
+        """
+        if len(self.minutes) < losses + each:
             return 0.0
-        return float(np.median([minute.g_per_min for minute in self.minutes[-minutes:]]))
+        recent = self.minutes[-losses - each :]
+        return median(
+            (before.mass_g - after.mass_g) / max(after.t_s - before.t_s, 1.0) * 60
+            for before, after in zip(recent[:-each], recent[each:], strict=True)
+        )
+
+    @property
+    def scatter_g_per_min(self) -> float:
+        """How the minutes' losses scatter: robust sd."""
+        rates = [minute.g_per_min for minute in self.minutes]
+        middle = median(rates)
+        return 1.4826 * median([abs(one - middle) for one in rates])
+
+    def dropped(self, minutes: int) -> float:
+        """Drops under all bowls in the last so many minutes."""
+        return sum(minute.drops for minute in self.minutes[-minutes:])
 
     @property
     def down_to_g(self) -> float:

@@ -1,4 +1,4 @@
-"""Fuel that leaves the bottle thinly and steadily: a rack that fills through a kink or a clog.
+"""Fuel that leaves the bottle thinly and steadily: a rack, or a bowl, that fills through a clog.
 
 A fast fill shows within minutes. This one takes hours, and no look back over minutes finds where
 it began.
@@ -9,21 +9,33 @@ from __future__ import annotations
 import math
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.physics.drops import USUAL_DROP_G
 from soakmon.watch.flow_log import FlowLog
 
-# No evaporation, creep or draught goes on at this pace; a thinner fill than this takes five hours.
-THIN_G_PER_MIN = judgement(0.4, "g/min")
-# It is the middle one of the losses between so many readings.
-_OVER = effort(10, "readings")
+# What fills has filled after so long, or it is no fill: that sets how thin a flow is one.
+_LONGEST_S = judgement(5 * 3600.0, "s")
+# It ends at that share of the pace of such a fill.
+_ENDS = judgement(0.5, "times")
+# It is the middle one of so many losses, each over so many minutes: a hand moves few of them.
+_OVER = effort(13, "losses")
+_EACH = effort(4, "minutes")
+_BACK = _OVER + _EACH
+# It stands out of the scatter of the minutes' own losses, of which the middle one scatters less
+# (judgement).
+_OF_SCATTER = judgement(0.5, "share")
+# What drops out under the bowls by that share of it fills none.
+_DRIPS = judgement(0.25, "share")
 
 
 class ThinFlow:
     """Since when fuel has flowed, s, and what the bottle weighed then, g; NaN while none flows.
 
-    g_per_min: the pace by the last readings.
+    takes_g: what it would fill; g_per_min: the pace by the last readings; least_g_per_min: of a
+    thinner one nobody waits for the end.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, takes_g: float) -> None:
+        self.least_g_per_min = takes_g / _LONGEST_S * 60
         self.since_s = self.from_g = math.nan
         self.g_per_min = 0.0
 
@@ -34,9 +46,17 @@ class ThinFlow:
 
     def step(self, log: FlowLog, *, falls: bool) -> None:
         """Look at the log after a reading; falls: it drops out under the bowls, and fills none."""
-        self.g_per_min = log.middle_g_per_min(_OVER)
-        if falls or self.g_per_min < THIN_G_PER_MIN:
-            self.since_s = self.from_g = math.nan
-        elif not self.flows:
-            self.since_s = log.minutes[-_OVER - 1].t_s
-            self.from_g = log.highest_g(_OVER + 1)
+        self.g_per_min = log.middle_g_per_min(_OVER, _EACH)
+        dripped_g = log.dropped(_BACK) * USUAL_DROP_G
+        if falls or dripped_g > _DRIPS * self.g_per_min * _BACK:
+            self.stop()
+        elif self.flows:
+            if self.g_per_min < _ENDS * self.least_g_per_min:
+                self.stop()
+        elif self.g_per_min >= max(self.least_g_per_min, _OF_SCATTER * log.scatter_g_per_min):
+            self.since_s = log.minutes[-_BACK].t_s
+            self.from_g = log.highest_g(_BACK)
+
+    def stop(self) -> None:
+        """Nothing flows."""
+        self.since_s = self.from_g = math.nan

@@ -314,3 +314,20 @@ def test_a_thin_fill_of_a_rack_that_holds_more_than_described_is_no_flood():
     made = judged(rows)
     assert not made.alarms
     assert made.finder.taken_g == pytest.approx(1.6 * RACK_G, rel=0.05)
+
+
+@pytest.mark.parametrize("carbs", [1, 2, 4])
+@pytest.mark.parametrize("lasts_h", [1.5, 4.0])
+def test_a_whole_rack_may_fill_by_a_trickle_however_small_it_is(carbs, lasts_h):
+    told = parse_bench(f"[rack]\ncarbs = {carbs}\nbowl_volume_ml = 38.0\n").settings()
+    takes_g = told.rack_g + told.hose_g
+    t_s = np.arange(0.0, 16 * 3600.0, 10.0)
+    rng = np.random.default_rng(carbs)
+    mass_g = 450.0 - takes_g * np.clip((t_s - 300.0) / (lasts_h * 3600.0), 0.0, 1.0)
+    mass_g -= 2.5 * t_s / 86400 + rng.normal(0, 0.03, len(t_s))
+    mass_g += np.cumsum(rng.normal(0, 0.03 * np.sqrt(10 / 3600), len(t_s)))
+    rows = Rows(t_s, mass_g, np.full(len(t_s), 19.0), np.zeros((len(t_s), carbs)))
+    made = watched(rows, told)
+    assert not made.alarms
+    assert made.finder.taken_g == pytest.approx(takes_g, rel=0.05)
+    assert conclude(made).outcome is not Outcome.LEAKING

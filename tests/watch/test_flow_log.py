@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -52,7 +53,20 @@ def test_means_and_middles_of_the_last_minutes():
     assert log.middle_g_per_min(4) == pytest.approx(1.5)
     # Of five losses only four are known: the first reading has none before it.
     assert log.middle_g_per_min(5) == 0.0
+    # Over two minutes each: 3, 99 and 97.5 g.
+    assert log.middle_g_per_min(3, 2) == pytest.approx(97.5 / 2)
+    assert log.middle_g_per_min(4, 2) == 0.0
     assert log.lately_g == 400.0
+
+
+def test_what_dripped_and_how_losses_scatter():
+    log = FlowLog()
+    for minute, drops in enumerate((5.0, 1.0, 2.0)):
+        average = weighed(60.0 * (minute + 1), 500.0 - minute)
+        log.add(replace(average, drops=np.array([drops, 1.0])))
+    assert log.dropped(2) == 5.0
+    assert log.scatter_g_per_min == 0.0
+    assert log_of(500.0, 499.0, 497.0, 496.0, 492.0).scatter_g_per_min == pytest.approx(1.4826)
 
 
 def test_a_hand_on_the_bottle_for_a_minute_fills_nothing():
