@@ -9,7 +9,7 @@ from soakmon.watch.balance import chance_of_so_much, contradicts
 from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable, tail
 from soakmon.watch.evidence import evidence, shift
-from soakmon.watch.faults import gate_faults, other_faults
+from soakmon.watch.faults import gate_faults, late_fills, other_faults
 from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.leak_estimates import UNSURE, LocatedLeak, leak_at
 from soakmon.watch.reasons import doubts_of, outcome_of
@@ -36,7 +36,7 @@ def conclude(record: RunRecord) -> Verdict:
     alarms = [_restated(alarm, leaks, leak) for alarm in alarms]
     smallest = smallest_provable(weep, record.budget.closing)
     faults = [*record.faults, *gate_faults(record, alarms), *withdrawn]
-    faults += other_faults(record)
+    faults += [*late_fills(record), *other_faults(record)]
     described_short = _bowls_short(record)
     doubts = doubts_of(record, belief, faults, described_short)
     # Of a rack that nobody measured it is the description that is short, and no needle.

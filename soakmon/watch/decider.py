@@ -198,13 +198,15 @@ class Decider:
 
     def _enter(self, phase: str, average: Average) -> None:
         self.phases.append((phase, average.t_s))
-        if phase == Phase.FILLING:
-            # What was taken for a soak was the quiet before the fill: start again after it.
-            first = all(name != Phase.FILLING for name, _ in self.phases[:-1])
-            self.weep, self.mass_running = None, False
+        if phase in {Phase.FILLING, Phase.SETTLING}:
+            # What was taken for a soak was the quiet before the fill, or before a bowl filled late:
+            # start again after it.
+            self.mass_running = False
             self.follower = Follower.of(self.settings)
             self.curve.restart()
-            if first:
+        if phase == Phase.FILLING:
+            self.weep = None
+            if all(name != Phase.FILLING for name, _ in self.phases[:-1]):
                 self.alarms = of_fill(self.alarms, average.t_s, self.finder.flows_s)
                 self.floods.restart()
                 self.tally.restart(average.t_s)

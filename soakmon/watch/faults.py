@@ -7,6 +7,7 @@ import numpy as np
 from soakmon.physics.belief import effort, judgement
 from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD
 from soakmon.texts import say
+from soakmon.watch.figures import after_start, plain
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.record import RunRecord
 from soakmon.watch.verdict import Alarm, Fault
@@ -75,6 +76,22 @@ def other_faults(record: RunRecord) -> list[Fault]:
         text = say("faults.bottle_ran_dry_fill_start")
         faults.append(Fault(record.empty_s, "bottle_empty", text))
     return faults
+
+
+def late_fills(record: RunRecord) -> list[Fault]:
+    """Fuel that went into the rack after its fill: no leak, but a needle that sticks."""
+    return [
+        Fault(
+            late.since_s,
+            "bump",
+            say(
+                "faults.bowl_filled_late",
+                took=plain(late.took_g),
+                ended=after_start(late.until_s - record.start_s),
+            ),
+        )
+        for late in record.finder.late.fills
+    ]
 
 
 def lost_nothing(record: RunRecord) -> bool:

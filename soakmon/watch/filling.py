@@ -18,6 +18,7 @@ import numpy as np
 from soakmon.physics.belief import judgement
 from soakmon.watch.averaging import Average
 from soakmon.watch.flow_log import STAYS, FlowLog
+from soakmon.watch.late_bowl import LateBowl
 from soakmon.watch.phase import Phase
 from soakmon.watch.rack_content import RackContent
 from soakmon.watch.settings import Settings
@@ -64,11 +65,17 @@ class FillFinder:
 
     expected_g: fuel that bowls and hose take as described (0: no rack, nothing fills); settle_s:
     from the end of flow to soaking; already_soaking: somebody says that the rack is full;
-    size_known: the bowls were measured.
+    size_known: the bowls were measured; bowl_g: fuel that one of them takes, 0: nobody knows.
     """
 
     def __init__(
-        self, expected_g: float, settle_s: float, *, already_soaking: bool, size_known: bool = True
+        self,
+        expected_g: float,
+        settle_s: float,
+        *,
+        already_soaking: bool,
+        size_known: bool = True,
+        bowl_g: float = 0.0,
     ) -> None:
         self.content = RackContent(expected_g, size_known)
         self.settle_s = settle_s
@@ -78,6 +85,7 @@ class FillFinder:
         self.full_g = float("nan")
         self.log = FlowLog()
         self.thin = ThinFlow(expected_g)
+        self.late = LateBowl(self.content, bowl_g)
         self.started_s = self.begun_s = 0.0
         # Since when the fill has flowed: one that was found late did before.
         self.flows_s = 0.0
@@ -100,7 +108,13 @@ class FillFinder:
         full = already_soaking or settings.rack_full or settings.rack_g == 0
         expected_g = settings.rack_g + settings.hose_g
         known = settings.bowls_measured
-        return cls(expected_g, settings.settle_s, already_soaking=full, size_known=known)
+        return cls(
+            expected_g,
+            settings.settle_s,
+            already_soaking=full,
+            size_known=known,
+            bowl_g=settings.bowl_g,
+        )
 
     def step(self, average: Average) -> str:
         """The phase after this reading."""
@@ -123,7 +137,8 @@ class FillFinder:
     @property
     def may_fill_thinly(self) -> bool:
         """Whether fuel leaves as it does when a rack fills by a trickle: a leak is not told yet."""
-        return self.thin.flows and self.may_fill(self.thin.since_s) and not self.said_full
+        whole = self.thin.flows and self.may_fill(self.thin.since_s) and not self.said_full
+        return whole or self.late.begins(self.log)
 
     @property
     def fills_fast(self) -> bool:
@@ -163,7 +178,13 @@ class FillFinder:
 
     def spare_g(self, t_s: float) -> float:
         """What the rack may still take at any pace, g."""
-        return self.rush_g(t_s) if self._thin else self.missing_g(t_s)
+        spare_g = self.rush_g(t_s) if self._thin else self.missing_g(t_s)
+        return max(spare_g, self._bowl_missing_g(t_s))
+
+    def _bowl_missing_g(self, t_s: float) -> float:
+        """What bowls may still take that the fill was short of: of measured ones at any time."""
+        known = self.content.measured or self._may_go_on(t_s)
+        return self.late.spare_g if known else 0.0
 
     def rush_g(self, t_s: float) -> float:
         """What the rack may still take at the pace of a fill, which stopped on the way.
@@ -171,7 +192,8 @@ class FillFinder:
         Bowls that nobody has measured may hold more than described, for as long as a tap may be
         opened late.
         """
-        return self.content.may_take_g(self._in_g) if self._may_go_on(t_s) else 0.0
+        may_take_g = self.content.may_take_g(self._in_g) if self._may_go_on(t_s) else 0.0
+        return max(may_take_g, self._bowl_missing_g(t_s))
 
     @property
     def _in_g(self) -> float:
@@ -202,6 +224,8 @@ class FillFinder:
             self._idle(average)
         elif self._goes_on(average):
             self._begin(average)
+        elif self._fills_late(average):
+            self._still_settles(average)
 
     def _remember(self, average: Average) -> None:
         self.log.add(average)
@@ -275,8 +299,26 @@ class FillFinder:
 
     def _settle(self, average: Average, from_s: float) -> None:
         self.phase, self.ended_s = str(Phase.SETTLING), from_s
+        if math.isfinite(self.taken_g):
+            self.late.ended(self.log, self.begun_s, self.full_g - self.taken_g)
         self.taken_g = self.full_g - average.mass_g
         self.low_g = average.mass_g
+        if self.found:
+            self.late.settled(average.t_s, average.mass_g, self.taken_g)
+
+    def _fills_late(self, average: Average) -> bool:
+        """Whether a bowl that was missing fills by a trickle."""
+        flowed = self.late.flow.flows
+        flows = self.late.step(self.log, falls=_overflows(average))
+        if flowed and not flows:
+            self.taken_g = self.full_g - average.mass_g
+            self.late.settled(average.t_s, average.mass_g, self.taken_g)
+        return flows
+
+    def _still_settles(self, average: Average) -> None:
+        """While a bowl fills by a trickle the rack has not settled, or no more."""
+        self.phase, self.ended_s = str(Phase.SETTLING), average.t_s
+        self.taken_g, self.low_g = self.full_g - average.mass_g, average.mass_g
 
     def _filling(self, average: Average) -> None:
         self._pace()
@@ -297,6 +339,9 @@ class FillFinder:
         settled_s = average.t_s - self.ended_s
         if self._goes_on(average):
             self._begin(average)
+            return
+        if self._fills_late(average):
+            self._still_settles(average)
             return
         # Not what flowed just now: the next minute shows whether that is the fill, going on.
         self.taken_g = max(self.taken_g, self.full_g - max(average.mass_g, self.low_g))

@@ -45,6 +45,10 @@ class RackContent:
         """What it may still take if it is as described."""
         return max(self.described_g - taken_g, 0.0)
 
+    def missing_with_error_g(self, taken_g: float) -> float:
+        """The same of one that is described as well as somebody can measure it."""
+        return max(_MEASURED * self.described_g - taken_g, 0.0)
+
     def most_g(self, *, full: bool, again: bool, trickles: bool) -> float:
         """A fill takes no more: less where the rack is full, or where the fill had ended once.
 

@@ -20,11 +20,17 @@ _ENDS = judgement(0.5, "times")
 _OVER = effort(13, "losses")
 _EACH = effort(4, "minutes")
 _BACK = _OVER + _EACH
+BACK_S = 60.0 * _BACK
 # It stands out of the scatter of the minutes' own losses, of which the middle one scatters less
 # (judgement).
 _OF_SCATTER = judgement(0.5, "share")
 # What drops out under the bowls by that share of it fills none.
 _DRIPS = judgement(0.25, "share")
+
+
+def drips(log: FlowLog, g_per_min: float, minutes: int) -> bool:
+    """Whether what flows at such a pace drops out under the bowls: it fills none."""
+    return log.dropped(minutes) * USUAL_DROP_G > _DRIPS * max(g_per_min, 0.0) * minutes
 
 
 class ThinFlow:
@@ -47,8 +53,7 @@ class ThinFlow:
     def step(self, log: FlowLog, *, falls: bool) -> None:
         """Look at the log after a reading; falls: it drops out under the bowls, and fills none."""
         self.g_per_min = log.middle_g_per_min(_OVER, _EACH)
-        dripped_g = log.dropped(_BACK) * USUAL_DROP_G
-        if falls or dripped_g > _DRIPS * self.g_per_min * _BACK:
+        if falls or drips(log, self.g_per_min, _BACK):
             self.stop()
         elif self.flows:
             if self.g_per_min < _ENDS * self.least_g_per_min:

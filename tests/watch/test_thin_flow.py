@@ -14,7 +14,6 @@ from soakmon.watch.flow_log import FlowLog
 from soakmon.watch.thin_flow import ThinFlow
 from tests.watch.test_flow_log import weighed
 
-
 TAKES_G = 120.0
 # Filled within five hours.
 LEAST = 0.4
