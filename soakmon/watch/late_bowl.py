@@ -20,6 +20,8 @@ _BEGINS = effort(4, "minutes")
 # Nothing much flows any more when so much of it is yet to go.
 _REST = judgement(0.05, "share")
 _REST_G = judgement(0.2, "g")
+# A bowl that has begun to fill is missing as long as it lacks this share.
+_STILL = judgement(0.2, "share")
 # Told from this share of a bowl on, and so long after the fill: before that it is the fill, which
 # stopped and went on.
 _TOLD = judgement(0.3, "share")
@@ -52,6 +54,8 @@ class LateBowl:
     def settled(self, t_s: float, mass_g: float, taken_g: float) -> None:
         """A fill has ended, with so much taken in all."""
         short = self.bowl_g > 0 and self.content.bowls_short(taken_g, self.bowl_g) > 0
+        # One that has begun to fill and stops may go on.
+        short |= self.spare_g > 0 and self.content.missing_g(taken_g) > _STILL * self.bowl_g
         self.spare_g = self.content.missing_with_error_g(taken_g) if short else 0.0
         self.settled_s, self.settled_g = t_s, mass_g
         self.first_s = min(self.first_s, t_s)
@@ -85,6 +89,6 @@ class LateBowl:
         mass_g = log.minutes[-1].mass_g
         took_g = from_g - mass_g
         late = since_s > self.first_s + _AFTER_S or log.minutes[-1].t_s > self.first_s + 2 * BACK_S
-        if late and took_g > _TOLD * self.bowl_g > 0:
+        if late and _TOLD * self.bowl_g < took_g < self.spare_g:
             until_s = log.last_above_s(mass_g + _REST * took_g + _REST_G)
             self.fills.append(LateFill(since_s, max(until_s, since_s), took_g))

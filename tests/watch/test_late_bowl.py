@@ -158,6 +158,24 @@ def test_what_fills_a_bowl_is_told_once_it_has_ended():
     assert fill.until_s == pytest.approx(6600.0, abs=300)
 
 
+def test_a_bowl_that_stops_on_its_way_may_go_on():
+    half = [0.0] * 60 + [0.5] * 25 + [0.0] * 60
+    late = late_after(75.0, half)
+    late.settled(9000.0, 487.5, 87.5)
+    assert late.spare_g == pytest.approx(18.5)
+    late.settled(9000.0, 479.0, 96.0)
+    assert late.spare_g == 0.0
+
+
+def test_what_runs_over_is_not_told_as_a_bowl():
+    late = late_after(75.0, [0.0] * 60)
+    for minute, mass_g in enumerate((490.0, 460.0)):
+        log = FlowLog()
+        log.add(weighed(4000.0 + 60.0 * minute, mass_g))
+        late.ended(log, 3600.0, 500.0)
+    assert [fill.took_g for fill in late.fills] == [10.0]
+
+
 def test_no_bowl_is_missing_or_too_much_goes_or_it_falls_out():
     trickle = [0.0] * 60 + [0.5] * 50
     assert not late_after(90.0, trickle).flow.flows
