@@ -69,9 +69,9 @@ def test_what_drips_out_by_a_quarter_of_it_fills_nothing(drops, flows):
 
 def test_it_flows_from_the_second_highest_of_the_masses_looked_back_on():
     """A tenth of a gram a minute evaporates before the flow."""
-    flow = flowed([0.1] * 10 + [1.0] * 5)
-    assert flow.from_g == pytest.approx(500.0 - 0.1 * 6)
-    assert (ThinFlow().g_per_min, ThinFlow().flows) == (0.0, False)
+    flow = flowed([0.1] * 17 + [1.0] * 8)
+    assert flow.from_g == pytest.approx(500.0 - 0.1 * 10)
+    assert (ThinFlow(TAKES_G).g_per_min, ThinFlow(TAKES_G).flows) == (0.0, False)
 
 
 def test_the_beginning_stays_while_it_flows_and_goes_with_it():
