@@ -36,7 +36,7 @@ def conclude(record: RunRecord) -> Verdict:
     alarms = [_restated(alarm, leaks, leak) for alarm in alarms]
     smallest = smallest_provable(weep, record.budget.closing)
     faults = [*record.faults, *gate_faults(record, alarms), *withdrawn]
-    faults += [*late_fills(record), *other_faults(record)]
+    faults += [*late_fills(record, alarms), *other_faults(record)]
     described_short = _bowls_short(record)
     doubts = doubts_of(record, belief, faults, described_short)
     # Of a rack that nobody measured it is the description that is short, and no needle.

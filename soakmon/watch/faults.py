@@ -78,8 +78,12 @@ def other_faults(record: RunRecord) -> list[Fault]:
     return faults
 
 
-def late_fills(record: RunRecord) -> list[Fault]:
-    """Fuel that went into the rack after its fill: no leak, but a needle that sticks."""
+def late_fills(record: RunRecord, alarms: list[Alarm]) -> list[Fault]:
+    """Fuel that went into the rack after its fill: no leak, but a needle that sticks.
+
+    alarms: those that stand; what is told as a leak that no gate sees is not told as a bowl.
+    """
+    leaks_s = [alarm.t_s for alarm in alarms if alarm.leaks and alarm.carb is None]
     return [
         Fault(
             late.since_s,
@@ -91,6 +95,7 @@ def late_fills(record: RunRecord) -> list[Fault]:
             ),
         )
         for late in record.finder.late.fills
+        if not any(late.since_s <= t_s <= late.until_s for t_s in leaks_s)
     ]
 
 

@@ -90,6 +90,16 @@ def test_a_needle_that_lets_go_hours_later_is_no_leak(told, lets_go_h, minutes):
     assert record.soak_s > from_s
 
 
+def test_what_is_told_as_a_flood_is_not_told_as_a_bowl_too():
+    from_s = 8 * 3600.0
+    rows = after_three_bowls(lambda t: BOWL_G * (1 - np.exp(-np.clip(t - from_s, 0, None) / 720)))
+    record = watched(rows, DEFAULT)
+    verdict = conclude(record)
+    assert record.finder.late.fills
+    assert [(alarm.kind, alarm.carb) for alarm in verdict.alarms] == [("flood", None)]
+    assert not [fault for fault in verdict.faults if "filled late" in fault.text]
+
+
 def test_a_trickle_that_begins_hours_later_is_no_leak_where_nobody_has_measured_the_bowls():
     from_s = 6 * 3600.0
     late = told_late(
