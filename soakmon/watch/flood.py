@@ -166,8 +166,10 @@ def _goes_on_blind(rows: Rows, total: Floats, gate: int, index: int) -> bool:
 
     Sun and flies make bursts; hum and a bad supply count at all gates.
     """
+    if index == 0:
+        return False
     now = rows.t_s[index]
-    row_s = float(now - rows.t_s[index - 1]) if index else np.inf
+    row_s = float(now - rows.t_s[index - 1])
     parts = max(int(_BLIND_S / max(row_s, WINDOW_S)), 2)
     ends = now - max(row_s, WINDOW_S) * np.arange(parts, -1, -1)
     if ends[0] < rows.t_s[0]:

@@ -170,3 +170,8 @@ def test_what_else_storms_while_no_mass_is_read_is_no_flood():
     assert blind(np.where((SECONDS >= 1200) & (SECONDS < 1270), 4.0, 0.0)) == [], "a minute's fly"
     assert blind(10 * RUNS) == [], "faster than drops fall"
     assert blind(0.15 * RUNS) == [], "slower than a flood"
+
+
+def test_a_first_row_full_of_drops_has_no_time_before_it():
+    first = Rows(np.zeros(1), np.array([np.nan]), np.array([20.0]), np.array([[500.0, 0.0]]))
+    assert FloodWatch(0.0146).push(first, filling=False) == []
