@@ -65,7 +65,6 @@ class Maker(Protocol):
 
     def __call__(self, case: Case, isolation: Isolation | None = None) -> Night:
         """The rows, and the truth."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,3 +20,12 @@ def test_it_is_the_logarithm_of_the_sum(terms):
 
 def test_chances_too_small_for_a_number_are_summed_all_the_same():
     assert log_sum(np.array([-2000.0, -2000.0])) == pytest.approx(-2000 + np.log(2))
+
+
+def test_each_sum_stands_by_itself_however_small_beside_the_others():
+    terms = np.array([[0.0, 0.0], [-2000.0, -2000.0]])
+    assert log_sum(terms, 1) == pytest.approx([np.log(2), -2000 + np.log(2)])
+
+
+def test_only_the_axis_that_is_summed_goes():
+    assert log_sum(np.zeros((2, 1, 3)), 0).shape == (1, 3)
