@@ -77,7 +77,7 @@ def test_a_rack_unlike_the_described_one_is_a_doubt_and_no_leak(times):
     made = judged(filled(night(3), begins_s=300.0, g_per_min=40.0, takes_g=times * RACK_G))
     verdict = conclude(made)
     assert verdict.outcome is Outcome.NOT_PROVEN
-    assert "bench.toml describes" in verdict.reason
+    assert "bowls of the usual size" in verdict.reason
     assert not verdict.alarms
     assert verdict.suspects[0].cause is Cause.NO_LEAK
     assert Cause.NEEDLE_STUCK_SHUT not in {one.cause for one in verdict.suspects}
