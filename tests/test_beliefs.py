@@ -19,6 +19,7 @@ from tests.beliefs import differences
 ARITHMETIC = {
     "curve._COLUMNS", "figures._NOISE", "cell_states.OFFSET", "cell_states.TEMP", "spread.PARTS",
     "cell_states.SIZE", "mass_filter._AVERAGED", "normal.NORMAL_95", "renewal._NEVER",
+    "row_renewal._NEVER", "row_renewal._TINY", "row_renewal._MOST_LOG",
 }  # fmt: skip
 WATCH = sorted((ROOT / "soakmon" / "watch").glob("*.py"))
 

@@ -59,8 +59,10 @@ class ThinFlow:
             if self.g_per_min < _ENDS * self.least_g_per_min:
                 self.stop()
         elif self.g_per_min >= max(self.least_g_per_min, _OF_SCATTER * log.scatter_g_per_min):
-            self.since_s = log.minutes[-_BACK].t_s
             self.from_g = log.highest_g(_BACK)
+            # It began when the last of what it makes in a minute was still there.
+            stood_g = self.from_g - self.g_per_min
+            self.since_s = max(m.t_s for m in log.minutes[-_BACK:] if m.mass_g > stood_g)
 
     def stop(self) -> None:
         """Nothing flows."""

@@ -24,6 +24,8 @@ from tests.app.job_soaks import LATER_S, calibrate, printed, shown, soak
 from tests.bench.stepping import Stepped, short
 from tests.desk import Desk
 
+pytestmark = pytest.mark.long
+
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):

@@ -23,6 +23,8 @@ from tests.app.job_soaks import LATER_S, calibrate, shown
 from tests.bench.stepping import Stepped, short
 from tests.desk import Desk
 
+pytestmark = pytest.mark.long
+
 
 def test_a_tight_soak_teaches_the_next_ones(tmp_path):
     """One soak of thirteen hours, without a job; two more like it; then a new one begins."""

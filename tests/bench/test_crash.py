@@ -9,6 +9,8 @@ from sim.scenarios import SCENARIOS
 from soakmon.bench.resume import take_up
 from tests.bench.stepping import Stepped, short
 
+pytestmark = pytest.mark.long
+
 
 def soak_with_crashes(folder, crashes: int, hours: float, every_s: float) -> Stepped:
     """A soak whose process dies `crashes` times without a word and is back after seconds."""

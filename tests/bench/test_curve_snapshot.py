@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import pytest
+
 from sim.scenarios import SCENARIOS
 from soakmon.bench.curve_snapshot import MOST_POINTS, curve_snapshot, stored_snapshot
 from tests.bench.stepping import Stepped, short
 from tests.bench.test_resume import crashed_and_back
+
+pytestmark = pytest.mark.long
 
 
 def test_the_kept_curve_is_the_one_that_was_drawn(tmp_path):

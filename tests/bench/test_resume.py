@@ -9,6 +9,8 @@ from sim.scenarios import SCENARIOS
 from soakmon.bench.resume import take_up
 from tests.bench.stepping import Stepped, short
 
+pytestmark = pytest.mark.long
+
 
 def crashed_and_back(tmp_path, bench: Stepped, *, gap_s: float, boot: str) -> Stepped:
     """The process dies without a word and starts again gap_s later."""

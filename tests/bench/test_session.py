@@ -21,6 +21,8 @@ from soakmon.watch.phase import Phase
 from soakmon.watch.verdict import Outcome
 from tests.bench.stepping import Stepped, short
 
+pytestmark = pytest.mark.long
+
 
 def test_a_tight_rack_runs_through_all_phases_to_its_verdict(tmp_path):
     bench = Stepped(tmp_path, SCENARIOS["dry-rack"], bench=short(2), every_s=2.0)

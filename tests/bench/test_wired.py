@@ -11,6 +11,8 @@ from soakmon.watch.decide import decide
 from soakmon.watch.verdict import Verdict
 from tests.bench.wired import Wired, wired_bench
 
+pytestmark = pytest.mark.long
+
 # Hours in which each night shows what it is; the benchmark runs all of them whole.
 NIGHTS = {
     "needle-stuck-open": 1.5,

@@ -19,6 +19,8 @@ from axe_playwright_python.sync_playwright import Axe
 from tests.chromium import chromium
 from tests.desk import Desk
 
+pytestmark = pytest.mark.long
+
 ROOT = Path(__file__).parents[2]
 PAGES = ("report/report.html", "exported/index.html", "hostile.html")
 HOSTILE = "</title><script>document.title='broken'</script>gnp.\"' & <img src=x onerror=alert(1)>"

@@ -19,6 +19,8 @@ from soakmon.records.opening import database_url, open_records
 from tests.reach.metrics import Metrics
 from tests.records.jobs.conftest import NOW
 
+pytestmark = pytest.mark.long
+
 PLAIN = {"customer": "C. Inventada", "machine": "", "rack": "", "carbs": 4}
 
 

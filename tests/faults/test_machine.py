@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import Phase, settings
 
 from tests.faults.machine import Histories
+
+pytestmark = pytest.mark.long
 
 TestHistories = Histories.TestCase
 TestHistories.settings = settings(

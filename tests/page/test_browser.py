@@ -15,6 +15,8 @@ from soakmon.cautions import CAUTIONS
 from tests.page.looking import PHONE, go, look, opened, sign_in
 from tests.page.served import PASSWORD, ServedBench
 
+pytestmark = pytest.mark.long
+
 # The decider's own figures decide when the leak is believed; the pace makes hours of it seconds.
 LEAK_WITHIN_MS = 60_000
 

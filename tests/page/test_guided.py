@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import re
 
+import pytest
 from playwright.sync_api import Page, expect
 
 from tests.page.looking import go, look
+
+pytestmark = pytest.mark.long
 
 # A picture of the smallest kind, as a phone's camera would send a larger one.
 PIXEL = bytes.fromhex(

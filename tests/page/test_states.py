@@ -14,6 +14,8 @@ from playwright.sync_api import expect
 from tests.page.looking import DESK, PHONE, by_day, look, opened, sign_in
 from tests.page.stood import STATES, standing
 
+pytestmark = pytest.mark.long
+
 SMALL = {"viewport": {"width": 320, "height": 568}, "is_mobile": True, "has_touch": True}
 SIZES = {"390-dark": (PHONE, "dark"), "320-light": (SMALL, "light"), "desk-light": (DESK, "light")}
 if os.environ.get("SOAKMON_PICTURES"):

@@ -11,6 +11,8 @@ from soakmon.texts import LANGUAGES, texts
 from tests.page.looking import PHONE, opened, sign_in
 from tests.page.served import ServedBench
 
+pytestmark = pytest.mark.long
+
 LEAK_WITHIN_MS = 180_000
 REPORT_WITHIN_MS = 300_000
 

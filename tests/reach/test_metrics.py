@@ -19,6 +19,8 @@ from tests.bench.stepping import Stepped
 from tests.reach.bench import bench_with, board_with
 from tests.reach.metrics import Metrics, Series
 
+pytestmark = pytest.mark.long
+
 # The server refuses what lies in the future.
 START_WALL_S = 1_700_000_000.0
 BEFORE_H, OUTAGE_H, AFTER_H = 1, 24, 1

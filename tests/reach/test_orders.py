@@ -9,6 +9,8 @@ import pytest
 from tests.bench.test_api import wait
 from tests.reach.orders import Shop
 
+pytestmark = pytest.mark.long
+
 ALARMS = 5
 
 

@@ -21,6 +21,8 @@ from tests.reach.database import Database
 from tests.reach.targets import HttpTarget
 from tests.reach.test_outlets import ROOT, soakmon
 
+pytestmark = pytest.mark.long
+
 WORD, TOKEN = "geheim-mqtt-4711", "geheim-influx-4712"
 FIRST, SECOND, INLINE = "geheim-first-4713", "geheim-second-4714", "geheim-inline-4715"
 BEAT, PAGE_WORD = "geheim-beat-4716", "geheim-page-4717"

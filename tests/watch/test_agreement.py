@@ -19,6 +19,8 @@ from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome, Verdict
 from tests.watch.nights import DROP_G, night
 
+pytestmark = pytest.mark.long
+
 
 @st.composite
 def records(draw: st.DrawFn) -> Rows:

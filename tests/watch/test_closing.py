@@ -12,6 +12,8 @@ from soakmon.watch.closing import chance_of_losing, chance_of_none
 from soakmon.watch.mass_filter import MassFilter
 from soakmon.watch.spread import PARTS, Slices
 
+pytestmark = pytest.mark.long
+
 NIGHTS, MINUTES, ONSETS = 400, 150, 33
 WALK_G_PER_ROOT_H, NOISE_G, START_G = 0.05, 0.02, 1.0
 EVAPORATES_G_PER_H = np.array([0.06, 0.05])

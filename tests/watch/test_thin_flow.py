@@ -44,10 +44,10 @@ def test_what_fills_has_filled_within_five_hours(takes_g):
     assert ThinFlow(takes_g).least_g_per_min * 300 == pytest.approx(takes_g)
 
 
-def test_it_began_where_the_look_back_begins():
+def test_it_began_when_the_bottle_last_weighed_what_it_had():
     flow = flowed([0.0] * 17 + [1.0] * 8)
-    # Told once half of the losses are its: the look back began before them.
-    assert flow.since_s == pytest.approx(60.0 * 9)
+    # Told once half of the losses are its.
+    assert flow.since_s == pytest.approx(60.0 * 17)
     assert flow.from_g == pytest.approx(500.0)
     assert flow.g_per_min == pytest.approx(0.5)
 
