@@ -364,7 +364,9 @@ class FillFinder:
         fast = down_g > max(least_g, _GOES_ON_SHARE * self.peak_g_per_min)
         short_g = (1 - _WHOLE) * self.content.described_g
         missing = self.missing_g(average.t_s) > short_g or self.rush_g(average.t_s) > 0
-        missing = missing and self.full_g - average.mass_g < self._most_g(average)
+        # What a bowl may be off from its description goes in as well.
+        most_g = max(self._most_g(average), self._in_g + self._bowl_missing_g(average.t_s))
+        missing = missing and self.full_g - average.mass_g < most_g
         return fast and missing and not _overflows(average)
 
     def bowls_short(self, bowl_g: float) -> int:
