@@ -1,4 +1,4 @@
-"""Three hundred histories; `python -m tests.faults` makes as many as you like."""
+"""A hundred and twenty histories; `python -m tests.faults` makes as many as you like."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ pytestmark = pytest.mark.long
 
 TestHistories = Histories.TestCase
 TestHistories.settings = settings(
-    max_examples=300, stateful_step_count=12, deadline=None, derandomize=True, print_blob=True,
+    max_examples=120, stateful_step_count=12, deadline=None, derandomize=True, print_blob=True,
     # A failing history is made small by `python -m tests.faults --shrink`: that takes minutes.
     phases=(Phase.generate,),
 )  # fmt: skip
