@@ -23,7 +23,7 @@ pytestmark = pytest.mark.long
 
 # The server refuses what lies in the future.
 START_WALL_S = 1_700_000_000.0
-BEFORE_H, OUTAGE_H, AFTER_H = 1, 24, 1
+BEFORE_H, OUTAGE_H, AFTER_H = 1, 12, 1
 JOB = "J 17, left=right"
 Samples = dict[Series, list[tuple[int, float]]]
 
@@ -134,7 +134,7 @@ def doubles(samples: Samples) -> int:
     return sum(n - 1 for pairs in samples.values() for n in Counter(pairs).values())
 
 
-def test_a_day_without_the_server_in_the_middle_of_a_soak(bench, server):
+def test_half_a_day_without_the_server_in_the_middle_of_a_soak(bench, server):
     outlet = outlet_of(bench)
     begin(bench)
     for _ in range(6 * BEFORE_H):
@@ -150,7 +150,7 @@ def test_a_day_without_the_server_in_the_middle_of_a_soak(bench, server):
             bench.service.commands.acknowledge()
         with pytest.raises(ReachError, match="does not answer"):
             outlet.step()
-    assert outlet.outbox.batches_waiting() > 2000
+    assert outlet.outbox.batches_waiting() > 1000
     server.start()
     caught_up(outlet)
     bench.run(AFTER_H)
