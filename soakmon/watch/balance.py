@@ -62,14 +62,18 @@ def chance_of_so_much(record: RunRecord, weep: Weep, onset: int = 0) -> float:
     return float(weight @ below(-lost_g / sd_g))
 
 
+def chance_since_begun(record: RunRecord, weep: Weep, mass: Floats) -> float:
+    """The same since the onset that the mass filter believes in most."""
+    return chance_of_so_much(record, weep, int(np.argmax(by_onset(weep, mass))))
+
+
 def contradicts(record: RunRecord, weep: Weep, mass: Floats) -> bool:
     """Whether the bottle lost too little for the leak that the mass filter believes in.
 
     Where less has gone since it began than a tight rack is expected to lose, the shape of the
     record alone speaks for a leak, and that is what people, cats and cells make.
     """
-    onset = int(np.argmax(by_onset(weep, mass)))
-    return chance_of_so_much(record, weep, onset) > _MORE_THAN_HALF
+    return chance_since_begun(record, weep, mass) > _MORE_THAN_HALF
 
 
 def possible(record: RunRecord, weep: Weep, mass: Floats) -> Floats:

@@ -245,10 +245,11 @@ class FillFinder:
 
     def _most_g(self, average: Average) -> float:
         """More than this is no fill: less where somebody or the gates say that the rack is full, or
-        where the fill had ended once.
+        where the fill had ended once, but for what a missing bowl may be off from its description.
         """
         full, again = self.said_full or _overflows(average), math.isfinite(self.taken_g)
-        return self.content.most_g(full=full, again=again, trickles=self._fills_thinly)
+        most_g = self.content.most_g(full=full, again=again, trickles=self._fills_thinly)
+        return most_g if full else max(most_g, self._in_g + self._bowl_missing_g(average.t_s))
 
     def _before_g(self) -> float:
         """The mass before what flows now: when the feed was opened, where that is known."""
@@ -364,9 +365,7 @@ class FillFinder:
         fast = down_g > max(least_g, _GOES_ON_SHARE * self.peak_g_per_min)
         short_g = (1 - _WHOLE) * self.content.described_g
         missing = self.missing_g(average.t_s) > short_g or self.rush_g(average.t_s) > 0
-        # What a bowl may be off from its description goes in as well.
-        most_g = max(self._most_g(average), self._in_g + self._bowl_missing_g(average.t_s))
-        missing = missing and self.full_g - average.mass_g < most_g
+        missing = missing and self.full_g - average.mass_g < self._most_g(average)
         return fast and missing and not _overflows(average)
 
     def bowls_short(self, bowl_g: float) -> int:

@@ -154,12 +154,15 @@ class Follower:
         reading = mass_g - weep.zero_g + evaporation.total_g
         self._offer(average.t_s, (row, reading, noise, inputs), weep)
 
+    def _counted(self, size_g: float) -> bool:
+        """Whether the gates have counted what moves the reading by so much, so that it ran out."""
+        return self.counted_g[1] - self.counted_before_g > _COUNTED * size_g
+
     def _restless(self, average: Average, reading_g: float, moved_g: float) -> bool:
         """Whether somebody moves there, so that the minute tells nothing; told when he is gone."""
         usual_g = self.gauge.sd_g(math.nan)
         least_g = max(_RESTLESS_G, _RESTLESS * usual_g, _OF_MOVE * abs(moved_g))
-        drips = self.counted_g[1] - self.counted_before_g > _COUNTED * abs(moved_g)
-        if average.noise_g > least_g and not drips:
+        if average.noise_g > least_g and not self._counted(max(abs(moved_g), average.noise_g)):
             if not math.isfinite(self.restless_s):
                 self.restless_s, self.swung_g = average.t_s, 0.0
             self.swung_g = max(self.swung_g, abs(reading_g - self.calm_g))
@@ -227,8 +230,7 @@ class Follower:
         if judged is None:
             return
         kind, step = judged
-        counted_g = self.counted_g[1] - self.counted_before_g
-        flows = self.flowing or counted_g > _COUNTED * abs(step)
+        flows = self.flowing or self._counted(abs(step))
         if flows and kind is DisturbanceKind.BUMP and step < 0:
             # A flood that slows, is shut off, or has emptied the bottle: nobody has touched it.
             kind = DisturbanceKind.FLOW

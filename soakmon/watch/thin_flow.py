@@ -10,6 +10,7 @@ import math
 
 from soakmon.physics.belief import effort, judgement
 from soakmon.physics.drops import USUAL_DROP_G
+from soakmon.watch.averaging import STEP_S
 from soakmon.watch.flow_log import FlowLog
 
 # What fills has filled after so long, or it is no fill: that sets how thin a flow is one.
@@ -61,8 +62,7 @@ class ThinFlow:
         elif self.g_per_min >= max(self.least_g_per_min, _OF_SCATTER * log.scatter_g_per_min):
             self.from_g = log.highest_g(_BACK)
             # It began when the last of what it makes in a minute was still there.
-            stood_g = self.from_g - self.g_per_min
-            self.since_s = max(m.t_s for m in log.minutes[-_BACK:] if m.mass_g > stood_g)
+            self.since_s = log.last_above_s(self.from_g - self.g_per_min) + STEP_S
 
     def stop(self) -> None:
         """Nothing flows."""

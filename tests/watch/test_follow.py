@@ -124,6 +124,11 @@ def test_a_flow_is_not_taken_for_somebody_who_moves():
     assert bottle.faults == []
 
 
+def test_a_lone_count_does_not_make_a_flow_of_somebody_who_moves():
+    bottle = calm().reads(0.01, noise_g=5.0, drops=1.0)
+    assert bottle.follower.blind_s == 60.0
+
+
 def test_what_fell_while_the_gates_counted_it_is_no_step_that_somebody_made():
     """12 g in a minute, and its drops: the feed was shut at once."""
     for drops, faults in ((0.0, ["bump"]), (100.0, ["bump"]), (900.0, [])):
