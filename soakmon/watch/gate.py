@@ -47,8 +47,15 @@ _KEEP_TIME = judgement(
 _RHYTHMS = tuple((Rhythm(shape, reach, lost), weight) for shape, reach, lost, weight in _KEEP_TIME)
 # What has counted so much is past doubt.
 _MOST_EVENTS = effort(1500, "counts")
-# Where rows hide when drops fell: how likely they are to fall evenly over the rows.
-_EVENLY = judgement(0.5, "chance")
+# Where rows hide when drops fell: how they keep time over the rows; of the rest rows tell nothing.
+_KEEP_TIME_OVER_ROWS = judgement(
+    ((20, 3, 0.02, 0.3), (20, 3, 0.35, 0.12), (8, 0, 0.15, 0.08)),
+    ("Erlang shape", "steps", "share", "weight"),
+)
+_OVER_ROWS = tuple(
+    (Rhythm(shape, reach, lost), weight) for shape, reach, lost, weight in _KEEP_TIME_OVER_ROWS
+)
+_NOT_OVER_ROWS = 1 - sum(weight for _, weight in _OVER_ROWS)
 # Dark counts among drops, over those that are expected of any gate.
 _DARK_AMONG_DROPS = judgement(2.0, "times")
 # Chances of the stories without a leak beside dark counts. A story of chance p wakes people on no
@@ -95,7 +102,7 @@ class GateEvidence:
         self.among_per_s = _DARK_AMONG_DROPS * dark_per_h / 3600.0
         # How well each rhythm explains the intervals since the first count.
         self.rhythms = [Renewal(self.rates, rhythm) for rhythm, _ in _RHYTHMS]
-        self.in_rows = RowRenewal(self.rates)
+        self.over_rows = [RowRenewal(self.rates, rhythm) for rhythm, _ in _OVER_ROWS]
         periods = 1 / self.rates
         self.cycles = (periods > _CYCLE_S[0]) & (periods < _CYCLE_S[1])
         self.faint = Renewal(self.rates[self.cycles], _FAINTLY)
@@ -128,10 +135,12 @@ class GateEvidence:
         for rhythm in self.rhythms:
             rhythm.add(t_s, log_stray, log_drop=likeness, spacing_s=count.spacing_s)
         self.faint.add(t_s, log_stray, spacing_s=count.spacing_s)
-        self.in_rows.add(count, log_stray, likeness)
+        for over_rows in self.over_rows:
+            over_rows.add(count, log_stray, likeness)
         opens = not self.cells or t_s - self.cells[-1] > CELL_S
         if opens and count.row_s > self.last_row_s:
-            self.in_rows.mark()
+            for over_rows in self.over_rows:
+                over_rows.mark()
             self.cells.append(t_s)
             self.dark_before.append(self.log_dark)
             self.switched_at.append(self.switched)
@@ -200,9 +209,12 @@ class GateEvidence:
         first = self._log_dark(np.array(self.dark_before), times) - math.log(CELL_S)
         before = (first - self.among_per_s * (t_s - times))[:, None]
         # Rates of which a row holds a drop now and then may also drip evenly over the rows.
-        others_share = np.log(np.where(self.in_rows.covers, 1 - _EVENLY, 1.0))
-        evenly = self.in_rows.since(t_s) + math.log(_EVENLY)
-        leak = np.logaddexp(np.logaddexp.reduce(since) + others_share, evenly) + before
+        others_share = np.log(np.where(self.over_rows[0].covers, _NOT_OVER_ROWS, 1.0))
+        evenly = [
+            over_rows.since(t_s) + math.log(weight)
+            for over_rows, (_, weight) in zip(self.over_rows, _OVER_ROWS, strict=True)
+        ]
+        leak = np.logaddexp.reduce([np.logaddexp.reduce(since) + others_share, *evenly]) + before
         others = [self._log_switched(leak), self._log_faint(t_s, before)]
         if rough:
             others.append(self._log_rough(np.logaddexp.reduce(since[_ROUGH_FROM:]) + before))

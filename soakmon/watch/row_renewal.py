@@ -4,17 +4,19 @@ Where a row is not much shorter than the time between two drops, a count's own t
 whether drops keep time; how evenly the rows are filled does: 1, 2, 1, 2 is a drip at three in two
 rows, and far too even for anything that comes at random. An Erlang interval is so many steps of a
 Poisson process. So which step a drip is at, row by row, is a Markov chain, and the chance of any
-series of counts follows from it exactly, however long the rows are.
+series of counts follows from it exactly, however long the rows are, and however many drops the gate
+lost among them.
 """
 
 from __future__ import annotations
 
 import math
 from copy import copy
+from functools import cache
 
 import numpy as np
 
-from soakmon.physics.belief import effort, judgement
+from soakmon.physics.belief import effort
 from soakmon.watch.company import Count
 from soakmon.watch.renewal import (
     AGAIN_PER_S,
@@ -27,10 +29,6 @@ from soakmon.watch.renewal import (
 )
 from soakmon.watch.rows import Floats
 
-# How drops keep time here: sd 22 % of an interval, at a rate that wanders.
-_SHAPE = judgement(20, "Erlang shape")
-_REACH = judgement(3, "steps")
-_RHYTHM = Rhythm(_SHAPE, _REACH)
 # Faster ones are a flood, which does not wait for rows.
 _FASTEST_PER_S = effort(0.4, "drops/s")
 # A record's first row is as long as this at least.
@@ -39,6 +37,9 @@ _LEAST_ROW_S = effort(0.05, "s")
 _NEVER = -1e9
 _TINY = 1e-300
 _MOST_LOG = 600.0
+# Drops lost in a row that are less likely than that are not reckoned, nor more than so many.
+_LEAST_CHANCE = effort(1e-4, "chance")
+_MOST_LOST = effort(12, "drops")
 
 
 class RowRenewal:
@@ -48,8 +49,9 @@ class RowRenewal:
     `renewal.Renewal`, what stray counts there are is said with each count.
     """
 
-    def __init__(self, rates_per_s: Floats) -> None:
+    def __init__(self, rates_per_s: Floats, rhythm: Rhythm) -> None:
         self.all_per_s = rates_per_s
+        self.rhythm, self.shape = rhythm, rhythm.shape
         self.covers = np.zeros(len(rates_per_s), dtype=bool)
         self.rates: Floats = np.zeros((0, 0))
         # (R, S, step): chances while it drips; (R, S): once it has stopped; log of their sum (R,).
@@ -111,16 +113,19 @@ class RowRenewal:
         """Of the first row nothing is known but that it drips in it."""
         per_row = self.all_per_s * spacing_s
         self.covers = (per_row > DROPS_A_ROW) & (self.all_per_s < _FASTEST_PER_S)
-        self.rates = self.all_per_s[self.covers][:, None] * _RHYTHM.rates
-        even = np.full(_SHAPE, 1 / _SHAPE)
-        first = np.exp(_RHYTHM.log_first)[:, None] * even
-        self.dripping = np.tile(first, (len(self.rates), 1, 1))
+        self.rates = self.all_per_s[self.covers][:, None] * self.rhythm.rates
+        self.dripping = np.tile(self._first, (len(self.rates), 1, self.shape))
         self.stopped = np.zeros_like(self.rates)
         self.total = np.zeros(len(self.rates))
 
+    @property
+    def _first(self) -> Floats:
+        """(S, 1) chances at the first drop, of each step alike."""
+        return np.asarray(np.exp(self.rhythm.log_first)[:, None] / self.shape)
+
     def _begins(self, number: int, spacing_s: float) -> Floats:
         """(R,) log-density of so many counts in a row in which it begins to drip, at any moment."""
-        more = self.all_per_s[self.covers] * spacing_s
+        more = self._counted * self.all_per_s[self.covers] * spacing_s
         log_chance = (number - 1) * np.log(more) - number * np.log1p(more)
         return np.asarray(log_chance + _log_times(number, spacing_s) + math.log(spacing_s))
 
@@ -130,19 +135,19 @@ class RowRenewal:
         strays_per_s = [stray - drop for _, stray, drop in self.row]
         all_stray = math.exp(min(sum(strays_per_s) - log_times, _MOST_LOG))
         kept_time = self._in_time(gap_s, spacing_s, strays_per_s, all_stray)
-        log_mean = np.log(self.rates * spacing_s)
-        any_time = number * log_mean - self.rates * (gap_s + spacing_s) - math.lgamma(number + 1)
-        any_time = np.exp(any_time) * self.dripping.sum(axis=2) / _SHAPE
+        counted_per_s = self._counted * self.rates
+        any_time = number * np.log(counted_per_s * spacing_s) - math.lgamma(number + 1)
+        any_time = np.exp(any_time - counted_per_s * (gap_s + spacing_s))
+        any_time *= self.dripping.sum(axis=2) / self.shape
         after = (1 - ANY_LENGTH) * kept_time + ANY_LENGTH * any_time[:, :, None]
         goes_on = (1 - STOPS) ** number
         still = self.stopped * math.exp(-AGAIN_PER_S * (gap_s + spacing_s))
         again = still.sum(axis=1) * AGAIN_PER_S * np.exp(begins - log_times)
-        first = np.exp(_RHYTHM.log_first)[:, None] / _SHAPE
         self.stopped = still * all_stray + (1 - goes_on) * after.sum(axis=2)
-        self.dripping = _wandered(goes_on * after) + again[:, None, None] * first
+        self.dripping = self._wandered(goes_on * after) + again[:, None, None] * self._first
         sums = self.dripping.sum(axis=(1, 2)) + self.stopped.sum(axis=1)
         # What no drip explains has stopped it.
-        self.stopped[sums < _TINY] = _TINY / _RHYTHM.rates.size
+        self.stopped[sums < _TINY] = _TINY / self.stopped.shape[1]
         sums = np.maximum(sums, _TINY)
         self.dripping /= sums[:, None, None]
         self.stopped /= sums[:, None]
@@ -153,42 +158,78 @@ class RowRenewal:
     ) -> Floats:
         """(R, S, step) chances after the row of drops in time, none, one or all counts stray."""
         number = len(strays_per_s)
-        before = self._steps(self.dripping, 0, gap_s) if gap_s else self.dripping
-        after = self._steps(before, number, spacing_s)
+        steps = self._steps(number, spacing_s)
         one = sum(map(math.exp, strays_per_s)) * spacing_s / number
-        after += one * self._steps(before, number - 1, spacing_s)
+        steps += one * self._steps(number - 1, spacing_s)
         if number > 1:
-            after += all_stray * self._steps(before, 0, spacing_s)
-        return after
+            steps += all_stray * self._steps(0, spacing_s)
+        return _through(self._none(gap_s), steps)
+
+    def _none(self, gap_s: float) -> Floats:
+        """`dripping` in time, after gap_s without a count."""
+        return _through(self.dripping, self._steps(0, gap_s)) if gap_s else self.dripping
 
     def _empty(self, gap_s: float) -> Floats:
         """`dripping` after gap_s without a count."""
-        even = self.dripping.sum(axis=2, keepdims=True) / _SHAPE
-        any_time = even * np.exp(-self.rates * gap_s)[:, :, None]
-        kept_time = self._steps(self.dripping, 0, gap_s) if gap_s else self.dripping
-        return np.asarray((1 - ANY_LENGTH) * kept_time + ANY_LENGTH * any_time)
+        even = self.dripping.sum(axis=2, keepdims=True) / self.shape
+        any_time = even * np.exp(-self._counted * self.rates * gap_s)[:, :, None]
+        return np.asarray((1 - ANY_LENGTH) * self._none(gap_s) + ANY_LENGTH * any_time)
 
-    def _steps(self, chances: Floats, drops: int, seconds: float) -> Floats:
-        """(R, S, step) chances after so long in which so many drops fell, none of them stray."""
-        steps = drops * _SHAPE + np.arange(1 - _SHAPE, _SHAPE)
-        mean = (_SHAPE * seconds * self.rates)[:, :, None]
-        log_factorial = np.array([math.lgamma(step + 1) if step >= 0 else 0.0 for step in steps])
-        poisson = np.exp(np.maximum(steps, 0) * np.log(mean) - mean - log_factorial)
+    @property
+    def _counted(self) -> float:
+        """Share of the drops that the gate counts."""
+        return 1 - self.rhythm.lost
+
+    def _steps(self, counted: int, seconds: float) -> Floats:
+        """(R, S, 2 step - 1) chances of going so many steps on, so many drops counted on the way.
+
+        The last dimension is the place in the interval at the end less the place at its beginning.
+        """
+        lost = _lost_chances(counted, self.rhythm.lost)
+        wide = 2 * self.shape - 1
+        steps = np.arange(1.0 - self.shape, len(lost) * self.shape) + counted * self.shape
+        mean = (self.shape * seconds * self.rates)[:, :, None]
+        poisson = np.exp(np.maximum(steps, 0) * np.log(mean) - mean - _log_factorials(steps))
         poisson[:, :, steps < 0] = 0.0
-        place = np.arange(_SHAPE)[None, :] - np.arange(_SHAPE)[:, None] + _SHAPE - 1
-        return np.asarray(np.matmul(chances[:, :, None, :], poisson[:, :, place])[:, :, 0, :])
+        by_lost = (
+            chance * poisson[:, :, k * self.shape : k * self.shape + wide]
+            for k, chance in enumerate(lost)
+        )
+        return np.asarray(sum(by_lost))
+
+    def _wandered(self, chances: Floats) -> Floats:
+        """(R, S, step) after a row: a step up or down, none beyond the ends; a jump; or nothing."""
+        if chances.shape[1] == 1:
+            return chances
+        up = np.concatenate([chances[:, :1], chances[:, :-1]], axis=1)
+        down = np.concatenate([chances[:, 1:], chances[:, -1:]], axis=1)
+        jump = chances.sum(axis=1, keepdims=True) * np.exp(self.rhythm.log_first)[:, None]
+        stay = (1 - STEPS - JUMPS) * chances
+        return np.asarray(stay + STEPS / 2 * (up + down) + JUMPS * jump)
+
+
+def _through(chances: Floats, steps: Floats) -> Floats:
+    """(R, S, step) chances after chances of so many steps on (R, S, 2 step - 1)."""
+    shape = chances.shape[2]
+    # From each place to each: (R, S, from, to).
+    to_each = np.lib.stride_tricks.sliding_window_view(steps, shape, axis=2)[:, :, ::-1]
+    return np.asarray(np.matmul(chances[:, :, None, :], to_each)[:, :, 0, :])
+
+
+def _log_factorials(numbers: Floats) -> Floats:
+    return np.array([math.lgamma(n + 1) if n >= 0 else 0.0 for n in numbers.tolist()])
+
+
+@cache
+def _lost_chances(counted: int, lost: float) -> tuple[float, ...]:
+    """Chance that of the drops so many were counted, by how many more fell (0, 1, …)."""
+    chances = [
+        math.comb(counted + k, k) * (1 - lost) ** counted * lost**k for k in range(_MOST_LOST)
+    ]
+    last = max(k for k, chance in enumerate(chances) if k == 0 or chance > _LEAST_CHANCE)
+    return tuple(chances[: last + 1])
 
 
 def _log_times(number: int, spacing_s: float) -> float:
     """Log-density of the times of so many counts of which only the row is known."""
     return math.lgamma(number + 1) - number * math.log(spacing_s)
-
-
-def _wandered(chances: Floats) -> Floats:
-    """(R, S, step) after a row: a step up or down, none beyond the ends; a jump; or nothing."""
-    up = np.concatenate([chances[:, :1], chances[:, :-1]], axis=1)
-    down = np.concatenate([chances[:, 1:], chances[:, -1:]], axis=1)
-    first = np.exp(_RHYTHM.log_first)[:, None]
-    jump = chances.sum(axis=1, keepdims=True) * first
-    stay = (1 - STEPS - JUMPS) * chances
-    return np.asarray(stay + STEPS / 2 * (up + down) + JUMPS * jump)

@@ -10,17 +10,25 @@ import pytest
 
 from soakmon.watch.company import Company
 from soakmon.watch.gate import CELL_S, GateEvidence
+from soakmon.watch.renewal import Rhythm
 from soakmon.watch.row_renewal import RowRenewal
 
+CLOSE, LOSING, ROUGH = Rhythm(20, 3, 0.0), Rhythm(20, 3, 0.35), Rhythm(6, 0, 0.15)
+EACH = pytest.mark.parametrize("rhythm", [CLOSE, LOSING, ROUGH], ids=["close", "losing", "rough"])
 DARK_PER_S = 1e-4
 ROW_S = 60.0
 # 0.5, 1.5 and 5 drops a row, and one too slow for rows to hide anything.
 RATES = np.array([0.05, 0.5, 1.5, 5.0]) / ROW_S
 
 
-def told(rows: list[int], rates_per_s: np.ndarray, spacing_s: float = ROW_S) -> RowRenewal:
+def told(
+    rows: list[int],
+    rates_per_s: np.ndarray,
+    spacing_s: float = ROW_S,
+    rhythm: Rhythm = CLOSE,
+) -> RowRenewal:
     """Of a gate that counted so much in each row, the first of them with some."""
-    company, renewal = Company(1, 0.0), RowRenewal(rates_per_s)
+    company, renewal = Company(1, 0.0), RowRenewal(rates_per_s, rhythm)
     for row, number in enumerate(rows, start=1):
         if number:
             company.hear(0, row * spacing_s, number, spacing_s, math.nan)
@@ -31,24 +39,25 @@ def told(rows: list[int], rates_per_s: np.ndarray, spacing_s: float = ROW_S) -> 
     return renewal
 
 
-def chance(rows: list[int], rates_per_s: np.ndarray) -> np.ndarray:
+def chance(rows: list[int], rates_per_s: np.ndarray, rhythm: Rhythm = CLOSE) -> np.ndarray:
     """(R,) chance of these counts, of a drip that begins in the first row."""
-    since = told(rows, rates_per_s).since(len(rows) * ROW_S)[0]
+    since = told(rows, rates_per_s, rhythm=rhythm).since(len(rows) * ROW_S)[0]
     # From the density of the counts' times to their number; and there are no other stray counts.
     log_times = sum(math.lgamma(n + 1) - n * math.log(ROW_S) for n in rows) + math.log(ROW_S)
     return np.exp(since - log_times - DARK_PER_S * ROW_S * (len(rows) - 1))
 
 
-def test_all_that_rows_may_hold_is_a_chance_of_one():
-    first = np.sum([chance([n], RATES) for n in range(1, 60)], axis=0)
+@EACH
+def test_all_that_rows_may_hold_is_a_chance_of_one(rhythm):
+    first = np.sum([chance([n], RATES, rhythm) for n in range(1, 60)], axis=0)
     assert first[0] == 0.0, "too slow: renewal.Renewal tells"
     assert first[1:] == pytest.approx([1.0, 1.0, 1.0], abs=1e-3)
     # Which counts of a row are stray is summed over none, one and all of them.
     follows = [[n, *more] for n in (1, 3) for more in itertools.product(range(14), repeat=2)]
     for n in (1, 3):
-        after = np.sum([chance(rows, RATES) for rows in follows if rows[0] == n], axis=0)
-        assert np.all(after[1:] <= chance([n], RATES)[1:] * 1.0001)
-        assert np.all(after[1:] >= chance([n], RATES)[1:] * 0.99)
+        after = np.sum([chance(rows, RATES, rhythm) for rows in follows if rows[0] == n], axis=0)
+        assert np.all(after[1:] <= chance([n], RATES, rhythm)[1:] * 1.0001)
+        assert np.all(after[1:] >= chance([n], RATES, rhythm)[1:] * 0.99)
 
 
 def test_a_drip_that_stays_away_becomes_less_likely_by_every_row():
@@ -73,6 +82,27 @@ def test_rows_filled_evenly_are_worth_more_than_any_that_come_at_random():
     assert math.log(chance(even, RATES)[2]) > poisson + 15
     poisson = -1.5 * 59 + sum(n * math.log(1.5) - math.lgamma(n + 1) for n in random[1:])
     assert math.log(chance(random.tolist(), RATES)[2]) < poisson
+
+
+def drip(lost: float, spread: float, rows: int = 60, seed: int = 6) -> list[int]:
+    """Counts a row of 1.5 drops a row, of which so many are not counted."""
+    rng = np.random.default_rng(seed)
+    falls = np.cumsum(ROW_S / 1.5 * rng.gamma(1 / spread**2, spread**2, 2 * rows))
+    seen = falls[rng.uniform(size=len(falls)) >= lost]
+    counts = np.histogram(seen, np.arange(0, (rows + 1) * ROW_S, ROW_S))[0]
+    return counts[np.flatnonzero(counts)[0] :].tolist()
+
+
+@pytest.mark.parametrize(
+    ("lost", "spread", "best"), [(0.0, 0.1, CLOSE), (0.35, 0.1, LOSING), (0.1, 0.45, ROUGH)]
+)
+def test_each_rhythm_tells_its_own_drips_best(lost, spread, best):
+    nights = [drip(lost, spread, seed=seed) for seed in range(8)]
+    said = {
+        rhythm: sum(float(np.log(chance(rows, RATES, rhythm)[2])) for rows in nights)
+        for rhythm in (CLOSE, LOSING, ROUGH)
+    }
+    assert max(said, key=said.__getitem__) == best
 
 
 def test_a_drip_that_stops_and_begins_again_is_one():
