@@ -24,6 +24,8 @@ from soakmon.watch.weep import LEAKS, Weep
 # Leak rates at which a leak is estimated.
 RATES: Floats = effort(np.asarray(0.002 * 2 ** (np.arange(800) / 40)), "g/h")
 _DRAWS = effort(2000, "draws")
+# Benches that differ by less than this part of what the reading may be off are taken together.
+_CELL_SDS = effort(1 / 16, "sd")
 # What a cell wanders in a day (judgement).
 _WANDERS_G = judgement(0.25, "g/√day")
 # Where the balance gives the filter's best estimate less weight than this, it is not believed.
@@ -97,8 +99,17 @@ def log_weight_since(
     if left is None:
         return np.zeros(len(RATES))
     lost_g, weight, sd_g, hours = left
+    lost_g, weight = gathered(lost_g, weight, _CELL_SDS * sd_g)
     off = (lost_g[:, None] - min(hours, lasted_h) * RATES) / sd_g
     return np.asarray(np.log(weight @ np.exp(-0.5 * off**2) + 1e-300))
+
+
+def gathered(values: Floats, weight: Floats, width: float) -> tuple[Floats, Floats]:
+    """(m,) means and weights of the values (n,) in each cell of that width that holds any."""
+    cells = np.floor(values / width)
+    _, place = np.unique(cells, return_inverse=True)
+    whole: Floats = np.bincount(place, weight).astype(float)
+    return np.bincount(place, weight * values) / np.maximum(whole, 1e-300), whole
 
 
 def _left(record: RunRecord, weep: Weep, onset: int) -> tuple[Floats, Floats, float, float] | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 
@@ -25,7 +26,7 @@ _ONSETS_APART = effort(16, "onsets")
 _LEVEL_SHARES = judgement((2 / 3, 1 / 6, 1 / 6), "share")
 # The printed bound; how finely it is sought, and how little of a weight is left out.
 _BOUND = judgement(0.95, "chance")
-_HALVINGS = effort(40, "steps")
+_HALVINGS = effort(20, "steps")
 _NEGLIGIBLE = effort(1e-9, "weight")
 # Belief before the run: most rebuilt racks are tight; a leak that no gate sees is the rarer one.
 _NO_LEAK = judgement(0.8, "weight")
@@ -148,8 +149,10 @@ class _Signed:
 
     def quantile(self, share: float) -> float:
         """Leak (g/h) below which `share` of the probability lies."""
-        low = float((self.mean - 10 * self.sd).min())
-        high = float((self.mean + 10 * self.sd).max())
+        # Each part's own leak below which so much of it lies: the whole's is among them.
+        certain = min(max(share, _NEGLIGIBLE), 1 - _NEGLIGIBLE)
+        each = self.mean + NormalDist().inv_cdf(certain) * self.sd
+        low, high = float(each.min()), float(each.max())
         for _ in range(_HALVINGS):
             middle = (low + high) / 2
             low, high = (middle, high) if self.below(middle) < share else (low, middle)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from soakmon.watch.balance import log_weight_since
+from soakmon.watch.balance import gathered, log_weight_since
 from soakmon.watch.conclude import conclude
 from soakmon.watch.decide import decide, watched
 from soakmon.watch.rows import Rows
@@ -93,3 +93,19 @@ def test_a_rack_that_cools_draws_no_more_than_its_bowls_shrink():
     whole = log_weight_since(made, made.weep, 0)
     made.curve.top_up = (5.0, 0.1)
     assert log_weight_since(made, made.weep, 0) == pytest.approx(whole)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_benches_that_are_taken_together_weigh_what_each_of_them_does(seed):
+    rng = np.random.default_rng(seed)
+    values = rng.lognormal(0.0, 1.0, 2000) * 3 - 5
+    weight = rng.uniform(0, 1, 2000) * (rng.uniform(size=2000) < 0.9)
+    fewer, whole = gathered(values, weight, 1 / 16)
+    assert len(fewer) < 600
+    assert whole.sum() == pytest.approx(weight.sum())
+    at = np.linspace(-8.0, 15.0, 400)
+
+    def said(values: np.ndarray, weight: np.ndarray) -> np.ndarray:
+        return np.log(weight @ np.exp(-0.5 * (values[:, None] - at) ** 2))
+
+    assert said(fewer, whole) == pytest.approx(said(values, weight), abs=0.01)
