@@ -10,6 +10,7 @@ from soakmon.physics.belief import effort
 from soakmon.watch.averaging import Average
 from soakmon.watch.cell_states import CREEPS_G, CREEPS_PER_G
 from soakmon.watch.evaporation import Evaporation
+from soakmon.watch.large_sips import Step
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.reading import CellPrior
 from soakmon.watch.rows import Floats
@@ -85,6 +86,15 @@ class CurveKeeper:
         self.zero_g -= off_g
         first, *later = self.points
         self.points[:] = [first, *((t_s, loss - off_g, *more) for t_s, loss, *more in later)]
+
+    def put_back(self, step: Step) -> None:
+        """A step that was taken out was fuel."""
+        self.points[:] = [
+            (t_s, loss - step.size_g, *more, removed_g - step.size_g)
+            if t_s >= step.until_s
+            else (t_s, loss, *more, removed_g)
+            for t_s, loss, *more, removed_g in self.points
+        ]
 
     def add(self, average: Average, removed_g: float, evaporation: Evaporation) -> None:
         """Add a step; removed_g: bumps and refills so far, which are not fuel lost."""

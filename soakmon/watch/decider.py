@@ -189,6 +189,10 @@ class Decider:
         if self.follower.start_off_g:
             self.curve.rezero(self.follower.start_off_g)
             self.follower.start_off_g = 0.0
+        for step in self.follower.put_back:
+            self.curve.put_back(step)
+            self.masses.put_back(step)
+        self.follower.put_back.clear()
         self.curve.add(average, self.follower.removed_g, self.evaporation)
         self.masses.add(average.t_s, average.mass_g, self.follower.removed_g)
 

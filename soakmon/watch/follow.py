@@ -23,6 +23,7 @@ from soakmon.watch.disturbance import (
 )
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.figures import lasted, plain
+from soakmon.watch.large_sips import LargeSips, Step, largest_g
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Fault
@@ -111,6 +112,9 @@ class Follower:
         # The last reading that was as expected, and what lies on the bottle.
         self.calm_g = 0.0
         self.load: Load | None = None
+        # Steps that were taken out, and turned out to be fuel: whoever has put them down puts them
+        # back.
+        self.large_sips, self.put_back = LargeSips(), list[Step]()
         # Since when somebody moves there, and the furthest out that a minute has been.
         self.restless_s = float("nan")
         self.swung_g = 0.0
@@ -234,6 +238,11 @@ class Follower:
         if flows and kind is DisturbanceKind.BUMP and step < 0:
             # A flood that slows, is shut off, or has emptied the bottle: nobody has touched it.
             kind = DisturbanceKind.FLOW
+        if kind is DisturbanceKind.BUMP and step < -self.sip_g <= self._moved_g():
+            # The filter was as far off before: nothing else has moved.
+            kind = DisturbanceKind.FLOW
+        if kind is DisturbanceKind.BUMP and self._a_needles(step):
+            kind = DisturbanceKind.SIP
         if abs(step) > DRIFTS_G:
             self.moved_s = self.held_since_s
         if kind is DisturbanceKind.SIP:
@@ -260,15 +269,34 @@ class Follower:
                 self._take(weep, item, *weep.filter.surprise(*item))
         self.held = []
 
+    def _a_needles(self, step_g: float) -> bool:
+        """Whether a step is the next of a needle's; the last ones then were so too."""
+        if self.load is not None:
+            return False
+        sips = self.large_sips.add(Step(self.held_since_s, self.held_until_s, step_g))
+        if not sips:
+            return False
+        self.sip_g = max(self.sip_g, largest_g(sips))
+        earlier = sips[:-1]
+        self.removed_g -= sum(sip.size_g for sip in earlier)
+        jumped_s = {sip.since_s for sip in earlier}
+        self.faults = [one for one in self.faults if one.kind != "bump" or one.t_s not in jumped_s]
+        self.put_back += earlier
+        return True
+
+    def _moved_g(self) -> float:
+        """How far what is held is from the last reading that was as expected, g."""
+        return float(np.median([item[1] for item in self.held[-2:]])) - self.calm_g
+
     def _take_out(self, step_g: float) -> None:
         """A step is no fuel lost; nor what lay on the bottle for a while, however it moved."""
-        reading_g = float(np.median([item[1] for item in self.held[-2:]]))
+        moved_g = self._moved_g()
         load = self.load
         if load is not None and self.held_since_s - load.since_s > _LIES_S:
             load = None
         if load is not None:
             load.size_g = max(load.size_g, abs(step_g))
-            if abs(reading_g - load.before_g) < _COMES_BACK_G + _COMES_BACK * load.size_g:
+            if abs(self.calm_g + moved_g - load.before_g) < _COMES_BACK_G + _COMES_BACK * load.size_g:
                 self.removed_g, self.load = load.removed_g, None
                 return
         elif abs(step_g) > _LOAD_G:

@@ -7,6 +7,7 @@ from bisect import bisect_left, bisect_right
 from statistics import median
 
 from soakmon.physics.belief import effort, judgement
+from soakmon.watch.large_sips import Step
 
 # A mass is the median of so many readings, none further away than this.
 _NEAR_S = judgement(1800.0, "s")
@@ -31,6 +32,11 @@ class MassLog:
         if math.isfinite(mass_g):
             self.times_s.append(t_s)
             self.masses_g.append(mass_g - removed_g)
+
+    def put_back(self, step: Step) -> None:
+        """A step that was taken out was fuel."""
+        for place in range(bisect_left(self.times_s, step.until_s), len(self.times_s)):
+            self.masses_g[place] += step.size_g
 
     def flow_ended_s(
         self, from_s: float, until_s: float, evaporates_g_per_h: float = 0.0
