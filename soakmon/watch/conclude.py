@@ -15,7 +15,7 @@ from soakmon.watch.leak_estimates import UNSURE, LocatedLeak, leak_at
 from soakmon.watch.reasons import doubts_of, outcome_of
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
-from soakmon.watch.several_leaks import divided, explained, total_leak
+from soakmon.watch.several_leaks import apart, divided, explained, total_leak
 from soakmon.watch.standing import standing
 from soakmon.watch.verdict import Alarm, Band, Outcome, Suspect, Verdict, leak_alarm
 from soakmon.watch.weep import Weep
@@ -33,6 +33,7 @@ def conclude(record: RunRecord) -> Verdict:
     leaks = explained([leak_at(record, weep, mass, alarm) for alarm in alarms])
     leaks = divided(record, weep, leaks)
     leak = total_leak(leaks, belief)
+    leaks = apart(leaks)
     alarms = [_restated(alarm, leaks, leak) for alarm in alarms]
     smallest = smallest_provable(weep, record.budget.closing)
     faults = [*record.faults, *gate_faults(record, alarms), *withdrawn]

@@ -296,7 +296,10 @@ class Follower:
             load = None
         if load is not None:
             load.size_g = max(load.size_g, abs(step_g))
-            if abs(self.calm_g + moved_g - load.before_g) < _COMES_BACK_G + _COMES_BACK * load.size_g:
+            if (
+                abs(self.calm_g + moved_g - load.before_g)
+                < _COMES_BACK_G + _COMES_BACK * load.size_g
+            ):
                 self.removed_g, self.load = load.removed_g, None
                 return
         elif abs(step_g) > _LOAD_G:

@@ -12,6 +12,7 @@ from soakmon.physics.geometry import Bowl
 from soakmon.watch.balance import RATES, log_weight_since, mass_log_weight
 from soakmon.watch.causes import RISES
 from soakmon.watch.closing import leak_given_leaking, tail
+from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.needles import rise_g
 from soakmon.watch.onset import (
     bottle_goes_on,
@@ -19,6 +20,7 @@ from soakmon.watch.onset import (
     dripping,
     flowing,
     only,
+    pouring,
     runs_from_s,
     silent_s,
 )
@@ -107,8 +109,12 @@ def _flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> Located
     if 3600 * hours >= _FLOWS_S and lost_g > FLOWS_G:
         rate, off_g = lost_g / hours, math.hypot(_FLOWS_REL * lost_g, _STEP_G)
         leak = Band(rate, (lost_g - off_g) / hours, (lost_g + off_g) / hours)
-    since_s = (alarm.t_s - _STORM_S, alarm.t_s)
-    return LocatedLeak(alarm.carb, alarm.t_s, leak, False, rate, 0, stops_s, since_s)
+    since_s = pouring(record, alarm.t_s, max(rate, FLOODS_G_PER_H))
+    onset_s = (since_s[0] + since_s[1]) / 2
+    if alarm.carb is not None:
+        # Its drops had begun when they were told, or shortly before.
+        since_s, onset_s = (min(since_s[0], alarm.t_s - _STORM_S), alarm.t_s), alarm.t_s
+    return LocatedLeak(alarm.carb, onset_s, leak, False, rate, 0, stops_s, since_s)
 
 
 def _stopped_s(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> float | None:

@@ -12,6 +12,9 @@ from soakmon.watch.large_sips import Step
 # A mass is the median of so many readings, none further away than this.
 _NEAR_S = judgement(1800.0, "s")
 _FEW = effort(5, "readings")
+# Longer without a reading, a flow may have begun meanwhile.
+_GAP_S = judgement(300.0, "s")
+_HALF_MINUTE_S = effort(30.0, "s")
 # Of a flow that has ended so much is yet to go at most, and it must have stood for so long, and for
 # such a share of its time.
 _REST = judgement(0.03, "share")
@@ -60,10 +63,24 @@ class MassLog:
         stood_s = max(_STOOD_S, _STOOD * (until_s - from_s))
         return ended_s if until_s - ended_s > stood_s else None
 
+    def began_s(self, from_s: float, t_s: float, g_per_h: float) -> float:
+        """When a flow of so much that went on at t_s began, s: since when all was lost by then that
+        was lost since from_s. NaN where no mass tells.
+        """
+        begin, end = bisect_left(self.times_s, from_s), bisect_right(self.times_s, t_s)
+        if end - begin <= _FEW:
+            return math.nan
+        lost_g = median(self.masses_g[begin : begin + _FEW]) - self.masses_g[end - 1]
+        # A minute's mass is that of its middle.
+        return self.times_s[end - 1] - _HALF_MINUTE_S - 3600 * max(lost_g, 0.0) / g_per_h
+
     def loss_g(self, from_s: float, until_s: float) -> float:
         """Loss between two times, g; NaN where there was no mass within half an hour of them."""
         before = bisect_right(self.times_s, from_s)
         first = self.masses_g[max(before - _FEW, 0) : before] or self.masses_g[:1]
+        if 0 < before < len(self.times_s) and from_s - self.times_s[before - 1] > _GAP_S:
+            # What went while nothing was read does not count: how it weighed then, the next tells.
+            first = self.masses_g[before : before + 1]
         after = bisect_left(self.times_s, until_s)
         # Of a short time only the minutes in it: the median of more lies before it.
         last = self.masses_g[max(after - _FEW + 1, min(before, after)) : after + 1]

@@ -24,6 +24,13 @@ _ON_ITS_WAY_S = 2 * TO_LIP_S
 # Onsets that the record does not tell apart are weighed together, so many at most.
 _APART = judgement(5.0, "e-folds")
 _MOST_ONSETS = effort(16, "onsets")
+# A flood is told within minutes: what went in the hour before is its own, but for a sip; its pace
+# then is that of later to this share; and told by drops it began this long before at most.
+_LOOKS_BACK_S = judgement(3600.0, "s")
+_SIP_G = judgement(0.5, "g")
+_PACE = judgement(0.2, "share")
+_STORM_BEGINS_S = judgement(120.0, "s")
+_MINUTE_S = effort(60.0, "s")
 # From so many grams on the bottle shows whether a leak that drips no more goes on beside the gate.
 _SHOWS_G = judgement(1.0, "g")
 _AS_BEFORE = judgement(0.5, "share")
@@ -74,6 +81,19 @@ def dripping(
     latest_s = float(times[high])
     since_s = filled_s if drips_g_per_h < DRIES_G_PER_H else float(times[low]) - gathers_s
     return min(max(since_s, filled_s), latest_s), latest_s
+
+
+def pouring(record: RunRecord, alarm_s: float, g_per_h: float) -> tuple[float, float]:
+    """The same of a flood of so much, told at alarm_s: since it has lost what it had by then.
+
+    By the bottle, so none of one that the bottle does not feed, or that it has not shown yet.
+    """
+    latest_s = alarm_s - _STORM_BEGINS_S
+    began_s = record.masses.began_s(max(alarm_s - _LOOKS_BACK_S, record.filled_s), alarm_s, g_per_h)
+    if not began_s < latest_s:
+        return latest_s, alarm_s
+    off_s = 3600 * _SIP_G / g_per_h + _PACE * (alarm_s - began_s) + _MINUTE_S
+    return max(began_s - off_s, min(record.filled_s, began_s)), min(began_s + off_s, alarm_s)
 
 
 def _middle(log_weight: Floats) -> tuple[int, int]:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
+
 from soakmon.physics.belief import judgement
+from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD
 from soakmon.watch.balance import log_weight_since
 from soakmon.watch.closing import Posterior, leak_given_leaking
 from soakmon.watch.flood import FLOODS_G_PER_H
@@ -20,6 +23,9 @@ from soakmon.watch.weep import Weep
 # (judgement).
 _BESIDE = judgement(2.0, "times")
 _BESIDE_G_PER_H = judgement(0.3, "g/h")
+# What a place is said to drip is off from another by their lips, and by what their gates lose.
+_LOST_LOG_SD = judgement(0.1, "log. sd")
+_APART_LOG_SD = math.hypot(BETWEEN_LIPS_LOG_SD, _LOST_LOG_SD)
 
 
 def explained(leaks: list[LocatedLeak]) -> list[LocatedLeak]:
@@ -44,8 +50,7 @@ def divided(record: RunRecord, weep: Weep, leaks: list[LocatedLeak]) -> list[Loc
     By itself each would be given all of the loss. A flood is known by the bottle as it is, and a
     leak that dripped once the feed was shut took nothing from it.
     """
-    flooded = any(leak.dripped_g_per_h > FLOODS_G_PER_H for leak in leaks)
-    if len(leaks) < 2 or flooded or any(leak.unfed or not leak.dripped_g_per_h for leak in leaks):
+    if not _share_the_loss(leaks):
         return leaks
     fed_s = fed_until_s(record, weep)
     first = min(leak.place for leak in leaks)
@@ -55,6 +60,36 @@ def divided(record: RunRecord, weep: Weep, leaks: list[LocatedLeak]) -> list[Loc
     per_h = dripped_g / hours
     together = leak_given_leaking(log_weight_since(record, weep, first), 100.0, 100.0, per_h)
     return [replace(leak, leak=_scaled(weep, leak, fed_s, together, per_h)) for leak in leaks]
+
+
+def _share_the_loss(leaks: list[LocatedLeak]) -> bool:
+    flooded = any(leak.dripped_g_per_h > FLOODS_G_PER_H for leak in leaks)
+    fed_drips = all(leak.dripped_g_per_h and not leak.unfed for leak in leaks)
+    return len(leaks) > 1 and fed_drips and not flooded
+
+
+def apart(leaks: list[LocatedLeak]) -> list[LocatedLeak]:
+    """The leaks, each as unsure as it is how they divide what they lost together.
+
+    A drop of one lip weighs more than one of another, and a gate loses more of them.
+    """
+    if not _share_the_loss(leaks):
+        return leaks
+    shares = np.array([leak.over_soak.best for leak in leaks])
+    shares /= shares.sum()
+    log_sds = _APART_LOG_SD * np.sqrt((1 - shares) ** 2 + (shares**2).sum() - shares**2)
+    return [
+        replace(leak, leak=_wider(leak.leak, log_sd))
+        for leak, log_sd in zip(leaks, log_sds.tolist(), strict=True)
+    ]
+
+
+def _wider(band: Band, log_sd: float) -> Band:
+    """The band with so much more doubt of its logarithm."""
+    own = NORMAL_95 * log_sd
+    less = math.hypot(math.log(band.best / max(band.low, 1e-3 * band.best)), own)
+    more = math.hypot(math.log(band.high / band.best), own)
+    return Band(band.best, band.best * math.exp(-less), band.best * math.exp(more))
 
 
 def _dripped_h(leak: LocatedLeak, fed_s: float) -> float:
@@ -69,12 +104,9 @@ def _scaled(weep: Weep, leak: LocatedLeak, fed_s: float, together: Band, per_h: 
     Its own few drops make it as much less sure.
     """
     drops = leak.dripped_g_per_h * _dripped_h(leak, fed_s) / weep.drop_g[(leak.carb or 1) - 1]
-    counted = NORMAL_95 / math.sqrt(max(drops, 1.0))
-    best = leak.dripped_g_per_h * together.best / per_h
-    least = max(together.low, 1e-3 * together.best)
-    less = math.hypot(math.log(together.best / least), counted)
-    more = math.hypot(math.log(together.high / together.best), counted)
-    return Band(best, best * math.exp(-less), best * math.exp(more))
+    times = leak.dripped_g_per_h / per_h
+    shared = Band(together.best * times, together.low * times, together.high * times)
+    return _wider(shared, 1 / math.sqrt(max(drops, 1.0)))
 
 
 def total_leak(leaks: list[LocatedLeak], belief: Posterior) -> Band:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from soakmon.watch.leak_estimates import LocatedLeak
-from soakmon.watch.several_leaks import explained, total_leak
+from soakmon.watch.several_leaks import apart, explained, total_leak
 from soakmon.watch.verdict import Band
 
 
@@ -41,3 +41,26 @@ def test_together_they_are_what_each_is_over_the_soak():
     assert total_leak([stopped, going], None) == Band(2.0, 1.8, 2.2)
     unseen = [leak(None, 1.0), leak(None, 4.0)]
     assert total_leak(unseen, None) == unseen[1].leak
+
+
+def test_of_two_leaks_each_is_less_sure_than_both():
+    alone = leak(1, 1.0, dripped=1.0)
+    assert apart([alone]) == [alone]
+    unseen = leak(None, 1.0)
+    assert apart([alone, unseen]) == [alone, unseen]
+    small, large = apart([alone, leak(2, 9.0, dripped=9.0)])
+    assert (small.leak.best, large.leak.best) == (1.0, 9.0)
+    # Ten drops in a hundred may well be seven or fourteen; then ninety are hardly others.
+    assert small.leak.low < 0.7
+    assert small.leak.high > 1.5
+    assert large.leak.high < 1.15 * large.leak.best
+
+
+def test_two_leaks_that_drop_differently_are_within_what_is_told_of_them():
+    """Lips twenty per cent apart, one up, one down: what each is told still holds."""
+    for first in (0.5, 1.0, 4.0):
+        true = [first * 1.2, 2.0 * 0.8]
+        told = [sum(true) * first / (first + 2.0), sum(true) * 2.0 / (first + 2.0)]
+        leaks = apart([leak(k + 1, g, dripped=g) for k, g in enumerate(told)])
+        for g, located in zip(true, leaks, strict=True):
+            assert located.leak.low <= g <= located.leak.high

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from soakmon.watch.conclude import conclude
-from soakmon.watch.decide import watched
+from soakmon.watch.decide import decide, watched
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
@@ -95,3 +95,37 @@ def test_what_a_flood_took_that_has_ended_is_what_the_bottle_lost(g_per_min, las
     assert leak.until_s is not None
     assert leak.lost_g == pytest.approx(out_g, rel=0.3)
     assert leak.until_s == pytest.approx(STARTS_S + lasts_s, abs=1200.0)
+
+
+def unseen_flood(g_per_h: float, dark: tuple[float, float] | None, seed: int) -> Rows:
+    """Outside the gates from the third hour on, until the bottle has lost 150 g."""
+    rows = night(seed, hours=8.0, spacing_s=1.0)
+    out_g = np.minimum(g_per_h / 3600 * np.maximum(rows.t_s - STARTS_S, 0.0), 150.0)
+    mass_g = rows.mass_g - out_g
+    if dark is not None:
+        seen = (rows.t_s <= dark[0]) | (rows.t_s >= dark[1])
+        return Rows(rows.t_s[seen], mass_g[seen], rows.air_c[seen], rows.drops[seen])
+    return replace(rows, mass_g=mass_g)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+@pytest.mark.parametrize("g_per_h", [30.0, 60.0, 300.0])
+def test_a_flood_that_no_gate_sees_began_before_it_was_told(g_per_h, seed):
+    rows = unseen_flood(g_per_h, None, seed)
+    verdict = decide(rows, Settings(), phase="soaking").verdict
+    assert [alarm.kind for alarm in verdict.alarms] == ["flood"]
+    (leak,) = verdict.leaks
+    assert leak.since_s[0] <= STARTS_S <= leak.since_s[1] <= verdict.alarms[0].t_s
+    assert leak.since_s[1] - leak.since_s[0] < 1500
+
+
+@pytest.mark.parametrize("g_per_h", [100.0, 600.0])
+def test_a_flood_that_began_while_nothing_was_read_is_no_faster_for_it(g_per_h):
+    """The power fails for 23 minutes; the rack floods since six minutes before it comes back."""
+    rows = unseen_flood(g_per_h, (STARTS_S - 17 * 60, STARTS_S + 6 * 60), 3)
+    verdict = decide(rows, Settings(), phase="soaking").verdict
+    (leak,) = verdict.leaks
+    assert leak.since_s[0] <= STARTS_S <= leak.since_s[1]
+    assert leak.lost_g == pytest.approx(150.0, rel=0.1)
+    lasted_s = leak.until_s - (leak.since_s[0] + leak.since_s[1]) / 2
+    assert 3600 * leak.lost_g / lasted_s == pytest.approx(g_per_h, rel=0.15)
