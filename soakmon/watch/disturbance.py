@@ -65,6 +65,12 @@ def still_falling(residual_g: Floats, noise_g: float) -> bool:
     return bool(falls and fall_g.max() < _EVENLY * fall_g.min())
 
 
+def _ebbs(residual_g: Floats, noise_g: float) -> bool:
+    """Whether the last two held readings (n,) each lost as much as a flow takes."""
+    fall_g = -np.diff(residual_g[-3:])
+    return bool(np.all(fall_g > _GOES_ON_SD * noise_g) and fall_g.max() < _EVENLY * fall_g.min())
+
+
 def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[DisturbanceKind, float] | None:
     """Kind and size (g) of a disturbance from held residuals (n,), n ≥ HELD; None: wait on.
 
@@ -79,6 +85,9 @@ def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[Disturbance
         return None
     if -sip_g <= step < 0:
         return DisturbanceKind.SIP, step
+    if step > REFILL_G and _ebbs(residual_g, noise_g):
+        # Poured in while more flows out: as much as it was at first.
+        return DisturbanceKind.REFILL, float(residual_g.max())
     apart = abs(float(residual_g[-1] - residual_g[-2]))
     if apart > max(FAR_SIGMA * noise_g, _SETTLED * abs(step)) and len(residual_g) < LONGEST:
         return None  # Somebody is still at it.

@@ -65,6 +65,8 @@ _RESTLESS = judgement(10.0, "times")
 _OF_MOVE = judgement(1 / 6, "share")
 # What fell while the gates counted such a share of it as drops ran out: nobody has touched it.
 _COUNTED = judgement(0.3, "share")
+# A spike is over when no more than this share of it is left.
+_BACK = judgement(0.5, "share")
 # A smaller spike is not told.
 _TOLD_G = judgement(1.0, "g")
 
@@ -214,7 +216,9 @@ class Follower:
         self.held.append(item)
         residuals = np.array([weep.filter.surprise(*held)[0] for held in self.held])
         sd = weep.filter.surprise(*item)[1]
-        if abs(residuals[-1]) <= FAR_SIGMA * sd:
+        # While it pours the prediction is soon worth little: a spike also has to go back.
+        most_g = max(_BACK * float(np.abs(residuals).max()), SURPRISING_SIGMA * sd)
+        if abs(residuals[-1]) <= min(FAR_SIGMA * sd, most_g):
             # Back where it was: what was held in between was a spike, and is dropped.
             self._spike(residuals[:-1])
             self.held = []

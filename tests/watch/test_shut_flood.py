@@ -129,3 +129,21 @@ def test_a_flood_that_began_while_nothing_was_read_is_no_faster_for_it(g_per_h):
     assert leak.lost_g == pytest.approx(150.0, rel=0.1)
     lasted_s = leak.until_s - (leak.since_s[0] + leak.since_s[1]) / 2
     assert 3600 * leak.lost_g / lasted_s == pytest.approx(g_per_h, rel=0.15)
+
+
+@pytest.mark.parametrize("pours_s", [(0.0,), (0.0, 240.0)])
+def test_a_bottle_that_is_filled_up_while_it_floods_floods_on(pours_s):
+    """110 g/h outside the gates; 80 g are poured in after an hour, once or twice."""
+    rows = night(5, hours=5.5, spacing_s=1.0)
+    out_g = 110.0 / 3600 * np.maximum(rows.t_s - STARTS_S, 0.0)
+    poured_g = sum(
+        80.0 * np.clip((rows.t_s - STARTS_S - 3600 - at_s) / 25, 0.0, 1.0) for at_s in pours_s
+    )
+    verdict = decide(
+        replace(rows, mass_g=rows.mass_g - out_g + poured_g), Settings(), phase="soaking"
+    ).verdict
+    (leak,) = verdict.leaks
+    assert leak.until_s is None
+    assert leak.leak_g_per_h.low <= 110.0 <= leak.leak_g_per_h.high
+    assert [fault.kind for fault in verdict.faults].count("refill") == len(pours_s)
+    assert verdict.observed_loss_g == pytest.approx(out_g[-1], rel=0.06)
