@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,6 +66,9 @@ _RESTLESS = judgement(10.0, "times")
 _OF_MOVE = judgement(1 / 6, "share")
 # What fell while the gates counted such a share of it as drops ran out: nobody has touched it.
 _COUNTED = judgement(0.3, "share")
+# The pace before is that of so many readings; a flow is at most so much faster a few minutes on.
+_CALM = effort(10, "readings")
+_AS_FAST = judgement(1.5, "times")
 # A spike is over when no more than this share of it is left.
 _BACK = judgement(0.5, "share")
 # A smaller spike is not told.
@@ -111,8 +115,8 @@ class Follower:
         # Until when fuel flowed out, and whether what is held came right after it.
         self.flow_s = float("-inf")
         self.flowing = False
-        # The last reading that was as expected, and what lies on the bottle.
-        self.calm_g = 0.0
+        # The last readings that were as expected (s, g), and what lies on the bottle.
+        self.calm: deque[tuple[float, float]] = deque([(0.0, 0.0)], maxlen=_CALM)
         self.load: Load | None = None
         # Steps that were taken out, and turned out to be fuel: whoever has put them down puts them
         # back.
@@ -203,7 +207,7 @@ class Follower:
         if residual < -SURPRISING_SIGMA * sd:
             # Half a sip hidden in the noise must not pass for a minute's leak.
             weep.filter.sip()
-        self.calm_g = item[1]
+        self.calm.append((self.last_good_s, item[1]))
         weep.fit.add(residual / sd)
         weep.filter.temper = weep.fit.excess
         weep.filter.update(*item)
@@ -242,7 +246,7 @@ class Follower:
         if flows and kind is DisturbanceKind.BUMP and step < 0:
             # A flood that slows, is shut off, or has emptied the bottle: nobody has touched it.
             kind = DisturbanceKind.FLOW
-        if kind is DisturbanceKind.BUMP and step < -self.sip_g <= self._moved_g():
+        if kind is DisturbanceKind.BUMP and step < 0 and self._goes_on():
             # The filter was as far off before: nothing else has moved.
             kind = DisturbanceKind.FLOW
         if kind is DisturbanceKind.BUMP and self._a_needles(step):
@@ -288,9 +292,20 @@ class Follower:
         self.put_back += earlier
         return True
 
+    @property
+    def calm_g(self) -> float:
+        """The last reading that was as expected, g."""
+        return self.calm[-1][1]
+
     def _moved_g(self) -> float:
         """How far what is held is from the last reading that was as expected, g."""
         return float(np.median([item[1] for item in self.held[-2:]])) - self.calm_g
+
+    def _goes_on(self) -> bool:
+        """Whether what is held fell, but for a sip, no faster than the readings before it."""
+        (first_s, first_g), (last_s, last_g) = self.calm[0], self.calm[-1]
+        pace = max(first_g - last_g, 0.0) / max(last_s - first_s, 60.0)
+        return -self._moved_g() <= self.sip_g + _AS_FAST * pace * (self.held_until_s - last_s)
 
     def _take_out(self, step_g: float) -> None:
         """A step is no fuel lost; nor what lay on the bottle for a while, however it moved."""
