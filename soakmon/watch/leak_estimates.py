@@ -125,8 +125,10 @@ def _stopped_s(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> flo
     if stops_s is None or alarm.carb is None:
         return stops_s
     gate = alarm.carb - 1
-    later_g = record.tally.between(gate, stops_s, fed_s) * weep.drop_g[gate]
-    return None if later_g > FLOWS_G else stops_s
+    # Not of its last minutes, in which it lost the rest.
+    from_s = (stops_s + fed_s) / 2
+    later_g = record.tally.between(gate, from_s, fed_s) * weep.drop_g[gate]
+    return None if later_g > FLOWS_G / 2 else stops_s
 
 
 def _share_of_flood(record: RunRecord, alarm: Alarm, until_s: float) -> float:

@@ -98,3 +98,12 @@ def test_a_weight_taken_off_and_put_back_is_no_leak_that_lost_nothing():
     verdict = conclude(made)
     assert verdict.outcome is not Outcome.LEAKING
     assert not verdict.leaks
+
+
+@pytest.mark.parametrize("g_per_h", [30.0, 60.0, 250.0])
+def test_a_flood_that_ends_by_itself_has_ended_however_fast_it_was(g_per_h):
+    """Its last minutes drop as fast as its first."""
+    rows = with_leak(night(8, hours=9), 1, g_per_h, (0.0, 1.2))
+    (leak,) = judged(rows).leaks
+    assert leak.until_s == pytest.approx(1.2 * 3600, abs=600)
+    assert leak.lost_g == pytest.approx(1.2 * g_per_h, rel=0.15)
