@@ -144,6 +144,8 @@ class Decider:
         self.evaporation.step(seconds, average.air_c, average.fuel_c, fed)
         self.tally.step(average, seconds)
         self.bottle.step(average)
+        if self.bottle.just_dry and self.finder.over_g(average.t_s) > 0:
+            self._pours(average.t_s, self.finder.mean_g_per_h)
         if self.weep is None and phase in {Phase.IDLE, Phase.SOAKING}:
             self._begin(average)
         if not self.mass_running:
@@ -170,9 +172,13 @@ class Decider:
         if phase != before:
             self._enter(phase, average)
         if self.finder.ran_over:
-            flow = 60 * self.finder.log.now_g_per_min
-            self._alarm(leak_alarm(average.t_s, "flood", None, flow))
+            self._pours(average.t_s, 60 * self.finder.log.now_g_per_min)
         return phase
+
+    def _pours(self, t_s: float, g_per_h: float) -> None:
+        """The rack holds less than went into it: where no gate counts a flood, it is somewhere."""
+        if not any(alarm.kind == "flood" for alarm in self.alarms):
+            self._alarm(leak_alarm(t_s, "flood", None, g_per_h))
 
     def _wait_for_soak(self, average: Average, phase: str, weep: Weep) -> None:
         """Begin to weigh the mass, or let only the gates count until the rack has settled."""

@@ -27,6 +27,11 @@ class DryBottle:
         """Whether it is dry now."""
         return self.steps >= _DRY_STEPS
 
+    @property
+    def just_dry(self) -> bool:
+        """Whether this minute is the one that shows it."""
+        return self.steps == _DRY_STEPS
+
     def step(self, average: Average) -> None:
         """Take the next minute; one without a mass says nothing."""
         if average.mass_g > self.least_g:

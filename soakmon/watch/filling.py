@@ -54,6 +54,8 @@ _SLOWER = judgement(0.5, "times")
 _GOES_ON_SHARE = judgement(0.1, "share")
 # So long a fill may die away before it has settled.
 _SETTLES_WITHIN_S = judgement(7200.0, "s")
+# A fill that ends so shortly before the bottle is known to be dry was ended by that.
+_RAN_DRY_WITHIN_S = judgement(600.0, "s")
 # Five drops in a minute under the bowls, and what leaves is no fill.
 _OVERFLOWS = judgement(5.0, "drops/min")
 # A thin flow has ended when so many minutes together say so: one of them is noise.
@@ -99,7 +101,7 @@ class FillFinder:
         self.waits_from_s = float("nan")
         self.opened_s = self.opened_g = float("nan")
         self.shut = False
-        # Whether what was taken for the fill, going on, has just proved to be more than that.
+        # Whether what was taken for the fill has just proved to be more than that.
         self.ran_over = False
 
     @classmethod
@@ -330,9 +332,7 @@ class FillFinder:
             _LONGEST_SLOW_S if self._thin or taken < self.content.described_g else LONGEST_FILL_S
         )
         too_much = taken > self._most_g(average)
-        self.ran_over = (
-            too_much and math.isfinite(self.taken_g) and self.log.now_g_per_min > GOES_ON_G_PER_MIN
-        )
+        self.ran_over = too_much and self.log.now_g_per_min > GOES_ON_G_PER_MIN
         if self._steady_flow < ends or too_much or average.t_s - self.begun_s > longest:
             self._settle(average, average.t_s)
 
@@ -367,6 +367,16 @@ class FillFinder:
         missing = self.missing_g(average.t_s) > short_g or self.rush_g(average.t_s) > 0
         missing = missing and self.full_g - average.mass_g < self._most_g(average)
         return fast and missing and not _overflows(average)
+
+    def over_g(self, dry_s: float) -> float:
+        """What went beyond the rack, g, where the bottle that ran dry by then ended the fill."""
+        ended = self.phase == Phase.FILLING or dry_s - self.ended_s < _RAN_DRY_WITHIN_S
+        return self.content.over_g(self._in_g) if self.found and ended else 0.0
+
+    @property
+    def mean_g_per_h(self) -> float:
+        """Pace of the fill from its beginning to its end."""
+        return 3600 * self._in_g / max(self.ended_s - self.flows_s, 60.0)
 
     def bowls_short(self, bowl_g: float) -> int:
         """How many bowls' worth of fuel is missing from the fill; 0 when unknown."""

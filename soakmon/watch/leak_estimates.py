@@ -86,7 +86,9 @@ class LocatedLeak:
 def leak_at(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> LocatedLeak:
     """The leak that an alarm stands for: its first drop or onset, and its estimate."""
     fed_s = fed_until_s(record, weep)
-    if alarm.kind == "flood" and alarm.leak_g_per_h is not None:
+    if alarm.kind == "flood" and alarm.carb is None and alarm.t_s >= record.empty_s:
+        leak = _drained(record, alarm)
+    elif alarm.kind == "flood" and alarm.leak_g_per_h is not None:
         leak = _flood(record, weep, alarm, fed_s)
     elif alarm.carb is None:
         leak = _unseen(record, weep, mass, fed_s)
@@ -110,11 +112,26 @@ def _flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> Located
         rate, off_g = lost_g / hours, math.hypot(_FLOWS_REL * lost_g, _STEP_G)
         leak = Band(rate, (lost_g - off_g) / hours, (lost_g + off_g) / hours)
     since_s = pouring(record, alarm.t_s, max(rate, FLOODS_G_PER_H))
+    if record.finder.found and record.finder.flows_s < alarm.t_s <= record.finder.ended_s:
+        # The fill hid it.
+        since_s = (record.finder.flows_s, alarm.t_s)
     onset_s = (since_s[0] + since_s[1]) / 2
     if alarm.carb is not None:
         # Its drops had begun when they were told, or shortly before.
         since_s, onset_s = (min(since_s[0], alarm.t_s - _STORM_S), alarm.t_s), alarm.t_s
     return LocatedLeak(alarm.carb, onset_s, leak, False, rate, 0, stops_s, since_s)
+
+
+def _drained(record: RunRecord, alarm: Alarm) -> LocatedLeak:
+    """A flood that emptied the bottle while the rack filled: what the rack does not hold."""
+    finder, until_s = record.finder, min(record.finder.ended_s, record.empty_s)
+    hours = max(until_s - finder.flows_s, 60.0) / 3600
+    # All of it at most; a rack that is larger than described leaves less.
+    most_g, least_g = finder.taken_g, finder.over_g(alarm.t_s)
+    best_g = max(most_g - finder.content.described_g, least_g)
+    leak = Band(best_g / hours, least_g / hours, most_g / hours)
+    since_s = (finder.flows_s, until_s)
+    return LocatedLeak(None, finder.flows_s, leak, False, 0.0, 0, until_s, since_s)
 
 
 def _stopped_s(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> float | None:

@@ -8,8 +8,10 @@ import numpy as np
 
 from soakmon.physics.belief import judgement
 
-# A rack may be described too small by so much; a fill that takes more is running out somewhere.
-_MOST_OF_EXPECTED = judgement(3.0, "times")
+# A rack may be described too small by so much, measured ones by less; a fill that takes more is
+# running out somewhere.
+_MOST_OF_EXPECTED = judgement(2.5, "times")
+_MOST_OF_MEASURED = judgement(1.5, "times")
 _MOST_OVER_G = judgement(10.0, "g")
 # Said to be full already, a rack takes no more than it is described to hold.
 _MOST_IF_FULL = judgement(1.3, "times")
@@ -17,6 +19,8 @@ _MOST_IF_FULL = judgement(1.3, "times")
 _LARGER = judgement(1.6, "times")
 # Of one that somebody has measured, bowl by bowl (judgement).
 _MEASURED = judgement(1.06, "times")
+# A bottle that ran dry into a measured rack has run out somewhere from so many times on.
+_DRAINED = judgement(1.25, "times")
 # A fill is told from the described rack when it differs by more than this share of it.
 _DIFFERS = judgement(0.35, "share")
 # A rack that took more or less than described holds as much more or less, between these.
@@ -54,10 +58,16 @@ class RackContent:
 
         A trickle that nobody watches is not waited for as long as a fill that somebody does.
         """
-        first = _LARGER if trickles else _MOST_OF_EXPECTED
+        largest = _MOST_OF_MEASURED if self.measured else _MOST_OF_EXPECTED
+        first = min(_LARGER, largest) if trickles else largest
         goes_on = 1.0 if self.measured else _LARGER
         most = _MOST_IF_FULL if full else goes_on if again else first
         return most * self.described_g + _MOST_OVER_G
+
+    def over_g(self, taken_g: float) -> float:
+        """What a fill that only the empty bottle ended has taken beyond what a rack holds."""
+        times = _DRAINED if self.measured else _LARGER
+        return max(taken_g - times * self.described_g - _MOST_OVER_G, 0.0)
 
     def bowls_short(self, taken_g: float, bowl_g: float) -> int:
         """How many bowls' worth of fuel is missing."""

@@ -96,6 +96,9 @@ def _went(record: RunRecord, weep: Weep, alarm: Alarm) -> bool:
 
     Somebody who takes off a weight and puts it back looks like one while he does.
     """
+    if alarm.t_s >= record.empty_s:
+        # Told by the bottle that it had emptied.
+        return True
     until_s = alarm.t_s + FLOWS_UNTIL_S
     # Of one that has just begun only the minute since its alarm tells.
     lost_g = [flowed_g(record, weep, alarm.t_s - s, until_s) for s in (_BEFORE_S, 0.0)]

@@ -44,3 +44,9 @@ def test_one_that_is_filled_again_is_not_dry_and_was_empty_once():
     assert not refilled.dry
     assert refilled.empty_s == 120.0
     assert after(0.5, 0.5, 0.5, 400.0, 0.5, 0.5, 0.5).empty_s == 120.0
+
+
+def test_one_minute_shows_it_and_later_ones_do_not():
+    masses_g = [300.0, 0.5, 0.5, 0.5, 0.5, 0.5]
+    just = [after(*masses_g[: minute + 1]).just_dry for minute in range(len(masses_g))]
+    assert just == [False, False, False, True, False, False]

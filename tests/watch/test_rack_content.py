@@ -14,8 +14,8 @@ GUESSED, MEASURED = RackContent(100.0, False), RackContent(100.0, True)
 @pytest.mark.parametrize(
     ("full", "again", "trickles", "guessed_g", "measured_g"),
     [
-        (False, False, False, 310.0, 310.0),
-        (False, False, True, 170.0, 170.0),
+        (False, False, False, 260.0, 160.0),
+        (False, False, True, 170.0, 160.0),
         (False, True, False, 170.0, 110.0),
         (True, False, False, 140.0, 140.0),
         (True, True, True, 140.0, 140.0),
@@ -53,3 +53,10 @@ def test_it_holds_what_it_took_but_for_what_no_rack_is(taken_g):
     assert GUESSED.scale(taken_g) == pytest.approx(min(max(taken_g / 100.0, 0.3), 3.0))
     assert MEASURED.may_take_g(taken_g) <= GUESSED.may_take_g(taken_g)
     assert GUESSED.bowls_short(taken_g, 25.0) >= 0
+
+
+def test_what_a_fill_that_the_empty_bottle_ended_took_beyond_any_rack():
+    assert GUESSED.over_g(165.0) == 0.0
+    assert GUESSED.over_g(180.0) == pytest.approx(10.0)
+    assert MEASURED.over_g(130.0) == 0.0
+    assert MEASURED.over_g(145.0) == pytest.approx(10.0)
