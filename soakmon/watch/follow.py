@@ -25,6 +25,7 @@ from soakmon.watch.disturbance import (
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.figures import lasted, plain
 from soakmon.watch.large_sips import LargeSips, Step, largest_g
+from soakmon.watch.rises import Rises
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Fault
@@ -121,6 +122,7 @@ class Follower:
         # Steps that were taken out, and turned out to be fuel: whoever has put them down puts them
         # back.
         self.large_sips, self.put_back = LargeSips(), list[Step]()
+        self.rises = Rises()
         # Since when somebody moves there, and the furthest out that a minute has been.
         self.restless_s = float("nan")
         self.swung_g = 0.0
@@ -197,6 +199,11 @@ class Follower:
     def _offer(self, t_s: float, item: tuple[Floats, float, float, Floats], weep: Weep) -> None:
         residual, sd = weep.filter.surprise(*item)
         if abs(residual) <= FAR_SIGMA * sd and not self.held:
+            # So soon after a step the filter finds nothing far, not even that it goes back.
+            # A step falls in one minute, or in two.
+            fell_g = max(self.calm_g, self.calm[max(len(self.calm) - 2, 0)][1]) - item[1]
+            if fell_g > 0 and self.rises.gone_back(t_s, fell_g):
+                self.removed_g -= fell_g
             self._take(weep, item, residual, sd)
         else:
             self._hold(t_s, item, weep)
@@ -241,16 +248,8 @@ class Follower:
         judged = judge(residuals, noise, self.sip_g)
         if judged is None:
             return
-        kind, step = judged
-        flows = self.flowing or self._counted(abs(step))
-        if flows and kind is DisturbanceKind.BUMP and step < 0:
-            # A flood that slows, is shut off, or has emptied the bottle: nobody has touched it.
-            kind = DisturbanceKind.FLOW
-        if kind is DisturbanceKind.BUMP and step < 0 and self._goes_on():
-            # The filter was as far off before: nothing else has moved.
-            kind = DisturbanceKind.FLOW
-        if kind is DisturbanceKind.BUMP and self._a_needles(step):
-            kind = DisturbanceKind.SIP
+        step = judged[1]
+        kind = self._kind(*judged)
         if abs(step) > DRIFTS_G:
             self.moved_s = self.held_since_s
         if kind is DisturbanceKind.SIP:
@@ -276,6 +275,21 @@ class Follower:
             ):
                 self._take(weep, item, *weep.filter.surprise(*item))
         self.held = []
+
+    def _kind(self, kind: DisturbanceKind, step_g: float) -> DisturbanceKind:
+        """What a step is in the light of what came before it."""
+        flows = self.flowing or self._counted(abs(step_g))
+        if kind is DisturbanceKind.BUMP and step_g < 0 and (flows or self._goes_on()):
+            # A flood that slows, is shut off, or has emptied the bottle: nobody has touched it. Nor
+            # where the filter was as far off before: nothing else has moved.
+            return DisturbanceKind.FLOW
+        if kind is DisturbanceKind.BUMP and self._a_needles(step_g):
+            return DisturbanceKind.SIP
+        if kind is DisturbanceKind.SIP and self.rises.gone_back(self.held_since_s, -step_g):
+            return DisturbanceKind.BUMP
+        if kind is DisturbanceKind.BUMP and step_g > 0:
+            self.rises.add(self.held_since_s, step_g)
+        return kind
 
     def _a_needles(self, step_g: float) -> bool:
         """Whether a step is the next of a needle's; the last ones then were so too."""
