@@ -56,6 +56,8 @@ class DisturbanceKind(StrEnum):
     SIP = "sip"
     BUMP = "bump"
     REFILL = "refill"
+    # Nothing at the bench: the prediction was off.
+    OWN = "own"
 
 
 def still_falling(residual_g: Floats, noise_g: float) -> bool:

@@ -46,6 +46,10 @@ _PLAINLY_FILLS_G_PER_MIN = judgement(10.0, "g/min")
 # A loss is a fill from this share of the described rack on, and from so many grams.
 _FILL_SHARE = judgement(0.3, "share")
 _FILL_G = judgement(5.0, "g")
+# Less than that, from this share on, when it has stood so long and so near to what it came to.
+_PART_SHARE = judgement(0.12, "share")
+_STANDS = judgement(8, "minutes")
+_STANDS_WITHIN = judgement(0.1, "share")
 # While less than this share of the described rack is in, what flows fast is still the fill.
 _WHOLE = judgement(0.95, "share")
 GOES_ON_G_PER_MIN = judgement(3.0, "g/min")
@@ -271,9 +275,14 @@ class FillFinder:
             return False
         if self.said_full and self.peak_g_per_min < _PLAINLY_FILLS_G_PER_MIN:
             return False
-        return self._before_g() - self.log.down_to_g > max(
-            _FILL_SHARE * self.content.described_g, _FILL_G
-        )
+        down_g, described_g = self._before_g() - self.log.down_to_g, self.content.described_g
+        if down_g > max(_FILL_SHARE * described_g, _FILL_G):
+            return True
+        # What flowed fast and stopped by itself was a fill, however little: of a rack that was
+        # nearly full, or of few bowls.
+        flowed = self.peak_g_per_min > GOES_ON_G_PER_MIN and not self.said_full
+        part = flowed and down_g > max(_PART_SHARE * described_g, _FILL_G)
+        return part and self.log.stands_for(_STANDS, _STANDS_WITHIN * down_g)
 
     def _idle(self, average: Average) -> None:
         """Wait for the fill; a rack that is full already shows it by a flow that is little."""

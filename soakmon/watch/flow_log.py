@@ -108,6 +108,11 @@ class FlowLog:
         above = [minute.t_s for minute in self.minutes if minute.mass_g > mass_g]
         return (above[-1] if above else self.minutes[0].t_s) - STEP_S
 
+    def stands_for(self, minutes: int, within_g: float) -> bool:
+        """Whether the mass has stood that near for so many minutes, after it stood elsewhere."""
+        masses = [minute.mass_g for minute in self.minutes[-minutes:]]
+        return len(self.minutes) > minutes and max(masses) - min(masses) < within_g
+
     @property
     def dies_away(self) -> bool:
         """Whether what flows still becomes less: the last of the fill, not a leak."""

@@ -70,6 +70,8 @@ _COUNTED = judgement(0.3, "share")
 # The pace before is that of so many readings; a flow is at most so much faster a few minutes on.
 _CALM = effort(10, "readings")
 _AS_FAST = judgement(1.5, "times")
+# Less of a step than this the reading itself has made: the prediction has moved.
+_MOVED = judgement(0.4, "share")
 # A spike is over when no more than this share of it is left.
 _BACK = judgement(0.5, "share")
 # A smaller spike is not told.
@@ -258,6 +260,8 @@ class Follower:
             # What needles let in by sips is over in minutes: what goes on flowing is no such thing.
             weep.filter.loosen(OFFSET if self.flowing else SLACK, abs(step))
             self.flow_s = self.held_until_s
+        elif kind is DisturbanceKind.OWN:
+            weep.filter.loosen(OFFSET, abs(step))
         else:
             weep.filter.loosen(OFFSET, _STEP_SDS * abs(step))
             weep.filter.reopen(CREEPS_G + CREEPS_PER_G * abs(step), 0.0)
@@ -270,9 +274,9 @@ class Follower:
             )
         for residual, item in zip(residuals, self.held, strict=True):
             # A minute in which the step fell, or somebody moved, is neither here nor there.
-            if kind is DisturbanceKind.FLOW or abs(residual - residuals[-1]) <= max(
-                FAR_SIGMA * noise, _ON_STEP * abs(step)
-            ):
+            if kind in {DisturbanceKind.FLOW, DisturbanceKind.OWN} or abs(
+                residual - residuals[-1]
+            ) <= max(FAR_SIGMA * noise, _ON_STEP * abs(step)):
                 self._take(weep, item, *weep.filter.surprise(*item))
         self.held = []
 
@@ -288,6 +292,8 @@ class Follower:
         if kind is DisturbanceKind.SIP and self.rises.gone_back(self.held_since_s, -step_g):
             return DisturbanceKind.BUMP
         if kind is DisturbanceKind.BUMP and step_g > 0:
+            if self._moved_g() < _MOVED * step_g:
+                return DisturbanceKind.OWN
             self.rises.add(self.held_since_s, step_g)
         return kind
 

@@ -331,3 +331,21 @@ def test_a_whole_rack_may_fill_by_a_trickle_however_small_it_is(carbs, lasts_h):
     assert not made.alarms
     assert made.finder.taken_g == pytest.approx(takes_g, rel=0.05)
     assert conclude(made).outcome is not Outcome.LEAKING
+
+
+@pytest.mark.parametrize("g_per_min", [8.0, 20.0])
+@pytest.mark.parametrize("takes_g", [18.0, 30.0])
+def test_a_fill_of_one_or_two_bowls_that_stops_by_itself_is_no_leak(takes_g, g_per_min):
+    """The others were full, or their needles are stuck shut."""
+    made = judged(filled(night(3, hours=20), begins_s=180.0, g_per_min=g_per_min, takes_g=takes_g))
+    assert made.finder.found
+    assert made.finder.taken_g == pytest.approx(takes_g, abs=1.0)
+    assert not [alarm for alarm in made.alarms if alarm.leaks]
+    assert conclude(made).outcome is Outcome.NOT_PROVEN
+
+
+def test_a_bottle_that_somebody_leans_on_for_minutes_is_no_small_fill():
+    rows = night(4, spacing_s=1.0, hours=4)
+    mass_g = rows.mass_g.copy()
+    mass_g[1200:1500] -= 25.0
+    assert not judged(replace(rows, mass_g=mass_g)).finder.found

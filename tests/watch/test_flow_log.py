@@ -108,3 +108,12 @@ def test_twenty_minutes_are_looked_back_on(masses):
     assert [one.mass_g for one in log.minutes] == masses[-20:]
     assert log.steady_g_per_min <= log.now_g_per_min
     assert log.highest_g() <= max(masses[-20:])
+
+
+def test_a_mass_stands_when_it_has_for_so_long_and_something_was_before_that():
+    log = FlowLog()
+    stands = []
+    for minute, mass_g in enumerate([300.0, 290.0, 280.0, *[275.0] * 6]):
+        log.add(weighed(60.0 * minute, mass_g))
+        stands.append(log.stands_for(4, 1.0))
+    assert stands == [False] * 6 + [True] * 3
