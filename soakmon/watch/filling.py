@@ -338,7 +338,7 @@ class FillFinder:
         taken = self.full_g - average.mass_g
         ends = min(FLOW_ENDS_G_PER_MIN, _FLOW_ENDS_SHARE * self.peak_g_per_min)
         longest = (
-            _LONGEST_SLOW_S if self._thin or taken < self.content.described_g else LONGEST_FILL_S
+            _LONGEST_SLOW_S if self._thin or taken < self.content.holds_g else LONGEST_FILL_S
         )
         too_much = taken > self._most_g(average)
         self.ran_over = too_much and self.log.now_g_per_min > GOES_ON_G_PER_MIN

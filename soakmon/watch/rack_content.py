@@ -66,8 +66,12 @@ class RackContent:
 
     def over_g(self, taken_g: float) -> float:
         """What a fill that only the empty bottle ended has taken beyond what a rack holds."""
-        times = _DRAINED if self.measured else _LARGER
-        return max(taken_g - times * self.described_g - _MOST_OVER_G, 0.0)
+        return max(taken_g - self.holds_g - _MOST_OVER_G, 0.0)
+
+    @property
+    def holds_g(self) -> float:
+        """What a rack that is so described may well hold: pipes, and bowls filled a little more."""
+        return (_DRAINED if self.measured else _LARGER) * self.described_g
 
     def bowls_short(self, taken_g: float, bowl_g: float) -> int:
         """How many bowls' worth of fuel is missing."""
