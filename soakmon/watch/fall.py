@@ -120,7 +120,7 @@ class FallWatch:
         self.noise_age = 0
 
     def restart(self) -> None:
-        """Forget the past: the rack was being filled."""
+        """Forget the past but the cell's noise: the rack was being filled, or nothing was read."""
         self.cusum.total, self.cusum.began = 0.0, 0
         self.held_g = []
         self.recent_g.clear()
@@ -164,7 +164,7 @@ class FallWatch:
                 self.pending, trembles=self.pending.trembles or self._trembles(calm)
             )
             return self._confirmed(self.pending, t_s, median_g)
-        if len(calm) < _NOISE_FROM:
+        if len(calm) < _NOISE_FROM and not math.isfinite(self.noise_g):
             return None
         if self.cusum.total == 0 and fall <= _LEAST_NOISE_G * self.cusum.reference:
             return None  # Whatever the noise, the sum stays at zero.
@@ -178,11 +178,11 @@ class FallWatch:
 
     def _noise_g(self, calm: list[float]) -> float:
         """Robust sd of the falls, looked at anew every minute: it hardly changes in between."""
-        if self.noise_age == 0:
+        if self.noise_age == 0 and len(calm) >= _NOISE_FROM:
             middle = median(calm)
             spread = median([abs(fall_g - middle) for fall_g in calm])
             self.noise_g = max(1.4826 * spread, _LEAST_NOISE_G)
-        self.noise_age = (self.noise_age + 1) % _NOISE_LASTS
+        self.noise_age = (self.noise_age + 1) % _NOISE_LASTS if len(calm) >= _NOISE_FROM else 0
         return self.noise_g
 
     def _trembles(self, calm: list[float]) -> bool:

@@ -337,9 +337,7 @@ class FillFinder:
         self.peak_g_per_min = max(self.peak_g_per_min, self.log.now_g_per_min)
         taken = self.full_g - average.mass_g
         ends = min(FLOW_ENDS_G_PER_MIN, _FLOW_ENDS_SHARE * self.peak_g_per_min)
-        longest = (
-            _LONGEST_SLOW_S if self._thin or taken < self.content.holds_g else LONGEST_FILL_S
-        )
+        longest = _LONGEST_SLOW_S if self._thin or taken < self.content.holds_g else LONGEST_FILL_S
         too_much = taken > self._most_g(average)
         self.ran_over = too_much and self.log.now_g_per_min > GOES_ON_G_PER_MIN
         if self._steady_flow < ends or too_much or average.t_s - self.begun_s > longest:

@@ -29,10 +29,13 @@ class MassLog:
     def __init__(self) -> None:
         self.times_s: list[float] = []
         self.masses_g: list[float] = []
+        self.spacing_s = _NEAR_S
 
     def add(self, t_s: float, mass_g: float, removed_g: float) -> None:
         """A minute's mass, NaN where there is none; removed_g: steps so far that were no fuel."""
         if math.isfinite(mass_g):
+            if self.times_s:
+                self.spacing_s = min(self.spacing_s, t_s - self.times_s[-1])
             self.times_s.append(t_s)
             self.masses_g.append(mass_g - removed_g)
 
@@ -76,18 +79,34 @@ class MassLog:
 
     def loss_g(self, from_s: float, until_s: float) -> float:
         """Loss between two times, g; NaN where there was no mass within half an hour of them."""
-        before = bisect_right(self.times_s, from_s)
-        first = self.masses_g[max(before - _FEW, 0) : before] or self.masses_g[:1]
-        if 0 < before < len(self.times_s) and from_s - self.times_s[before - 1] > _GAP_S:
-            # What went while nothing was read does not count: how it weighed then, the next tells.
-            first = self.masses_g[before : before + 1]
-        after = bisect_left(self.times_s, until_s)
-        # Of a short time only the minutes in it: the median of more lies before it.
-        last = self.masses_g[max(after - _FEW + 1, min(before, after)) : after + 1]
-        if not last or until_s <= from_s:
+        if not self.times_s or until_s <= from_s:
             return math.nan
+        before = bisect_right(self.times_s, from_s)
+        after = bisect_left(self.times_s, until_s)
         near = self.times_s[max(before - 1, 0)], self.times_s[min(after, len(self.times_s) - 1)]
         if abs(near[0] - from_s) > _NEAR_S or abs(near[1] - until_s) > _NEAR_S:
             return math.nan
-        # The middle of a few: one of them may be a hand on the bottle.
-        return median(first) - median(last)
+        # The middle of a few: one of them may be a hand on the bottle. What went while nothing was
+        # read does not count: how it weighed then, the next reading tells.
+        first = self._near(from_s, max(before - _FEW, 0), before) or self.masses_g[before:][:1]
+        # Of a short time only the minutes in it: the median of more lies before it.
+        last = self._near(until_s, max(after - _FEW + 1, min(before, after)), after + 1)
+        return median(first) - (median(last) if last else self._between(until_s, after))
+
+    def _near(self, t_s: float, begin: int, end: int) -> list[float]:
+        """Of the readings between two places those that no gap parts from a time."""
+        gap_s = max(_GAP_S, (_FEW + 1) * self.spacing_s)
+        return [
+            mass_g
+            for at_s, mass_g in zip(self.times_s[begin:end], self.masses_g[begin:end], strict=True)
+            if abs(at_s - t_s) <= gap_s
+        ]
+
+    def _between(self, t_s: float, after: int) -> float:
+        """What it weighed at a time in a gap, as if it had fallen evenly; after: the next place."""
+        if not 0 < after < len(self.times_s):
+            return self.masses_g[min(after, len(self.masses_g) - 1)]
+        (from_s, from_g), (to_s, to_g) = (
+            (self.times_s[place], self.masses_g[place]) for place in (after - 1, after)
+        )
+        return from_g + (to_g - from_g) * (t_s - from_s) / (to_s - from_s)

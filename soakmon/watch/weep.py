@@ -290,7 +290,9 @@ class Weep:
         Fuel that leaks from the start has to reach the lip and to make a drop.
         """
         mean_s = TO_LIP_S + 3600.0 * drop_g / LEAKS
-        soon = np.exp(-(times - self.start_s)[:, None] / mean_s) / mean_s
+        # The gates may have been listened to for longer than the mass.
+        since_s = times - min(self.start_s, *(gate.start_s for gate in self.gates))
+        soon = np.exp(-since_s[:, None] / mean_s) / mean_s
         return np.asarray(_FROM_START * soon + (1 - _FROM_START) / (ONSETS * ONSET_STEP_S))
 
     def _loss_from(self, mass: Floats, times: Floats) -> Floats:

@@ -158,3 +158,16 @@ def test_a_flood_under_a_bottle_that_trembles_is_told_minutes_later():
     fall = found(lambda s: 0.4 * s + np.where(s > 0, rng.normal(0, 3.0, len(s)), 0.0))
     assert fall is not None
     assert fall.t_s < BEGINS_S + 420
+
+
+def test_after_a_gap_the_noise_is_still_known():
+    """A flood that began while nothing was read is told within minutes, also from sparse rows."""
+    watch = FallWatch(SPARE_G)
+    t_s = np.concatenate([np.arange(0.0, 3600.0, 60.0), np.arange(7200.0, 9000.0, 60.0)])
+    mass_g = 300.0 - 62.0 / 3600 * np.maximum(t_s - 5000.0, 0.0)
+    mass_g += np.random.default_rng(2).normal(0.0, 0.02, len(t_s))
+    rows = Rows(t_s, mass_g, np.full(len(t_s), 20.0), np.zeros((len(t_s), 0)))
+    falls = [watch.push(rows.part(k, k + 1)) for k in range(len(t_s))]
+    (fall,) = [fall for fall in falls if fall is not None]
+    assert fall.t_s < 7200.0 + 600.0
+    assert fall.rate_g_per_h == pytest.approx(62.0, rel=0.1)

@@ -33,3 +33,13 @@ def test_a_slow_leak_that_drips_late_is_as_believable_as_a_fast_one_at_once():
     slow, fast = np.argmin(np.abs(LEAKS - 0.1 / 24)), np.argmin(np.abs(LEAKS - 10 / 24))
     assert hour[slow] > 1.8 * hour[fast]
     assert early[fast] > 3 * early[slow]
+
+
+def test_what_was_counted_before_the_mass_was_weighed_is_no_likelier_a_drop_for_it():
+    """Hours pass between the fill and the weighing that begins anew: a bowl has filled late."""
+    anew = Weep(Settings(), 27_600.0, 1, 300.0)
+    anew.count_from(960.0)
+    at_once = Weep(Settings(), 960.0, 1, 300.0)
+    times = np.array([1000.0, 1800.0, 3360.0, 26_640.0])
+    density = anew._first_drop_per_s(times, anew.drop_g[0])
+    assert density == pytest.approx(at_once._first_drop_per_s(times, at_once.drop_g[0]))
