@@ -19,6 +19,8 @@ _MOST_IF_FULL = judgement(1.3, "times")
 _LARGER = judgement(1.6, "times")
 # Of one that somebody has measured, bowl by bowl (judgement).
 _MEASURED = judgement(1.06, "times")
+# What is missing of it is off by what all of it is: twice as much at worst.
+_OFF = judgement(1.15, "times")
 # A bottle that ran dry into a measured rack has run out somewhere from so many times on.
 _DRAINED = judgement(1.25, "times")
 # A fill is told from the described rack when it differs by more than this share of it.
@@ -51,7 +53,7 @@ class RackContent:
 
     def missing_with_error_g(self, taken_g: float) -> float:
         """The same of one that is described as well as somebody can measure it."""
-        return max(_MEASURED * self.described_g - taken_g, 0.0)
+        return max(_OFF * self.described_g - taken_g, 0.0)
 
     def most_g(self, *, full: bool, again: bool, trickles: bool) -> float:
         """A fill takes no more: less where the rack is full, or where the fill had ended once.

@@ -345,6 +345,20 @@ def test_a_fill_of_one_or_two_bowls_that_stops_by_itself_is_no_leak(takes_g, g_p
     assert conclude(made).outcome is Outcome.NOT_PROVEN
 
 
+@pytest.mark.parametrize("more", [0.95, 1.0, 1.1])
+@pytest.mark.parametrize("pause_s", [1800.0, 4000.0])
+def test_a_measured_rack_that_fills_in_two_goes_may_take_some_more(more, pause_s):
+    told = parse_bench("[rack]\ncarbs = 4\nbowl_volume_ml = 38.0\n").settings()
+    takes_g = more * (told.rack_g + told.hose_g)
+    rows = filled(
+        night(5, hours=10, spacing_s=1.0), begins_s=300.0, g_per_min=40.0, takes_g=takes_g,
+        pause=(0.55 * takes_g, pause_s),
+    )  # fmt: skip
+    made = watched(rows, told)
+    assert not made.alarms
+    assert made.finder.taken_g == pytest.approx(takes_g, rel=0.05)
+
+
 def test_a_bottle_that_somebody_leans_on_for_minutes_is_no_small_fill():
     rows = night(4, spacing_s=1.0, hours=4)
     mass_g = rows.mass_g.copy()
