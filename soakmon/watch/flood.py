@@ -29,6 +29,9 @@ _OTHERS = judgement(0.5, "share")
 _BLIND_S = judgement(90.0, "s")
 _BLIND_EVEN = judgement((0.6, 1.5), "times")
 _BLIND_MOST_PER_S = judgement(15.0, "drops/s")
+# A mass that repeats itself so often is none, of a cell that does so less often than that.
+_STUCK = judgement(4, "readings")
+_USUALLY_SAME = judgement(0.3, "share")
 # So much is kept at least, and of the time before it for the mass's own scatter.
 _KEEP_S = effort(240.0, "s")
 _KEEP_ROWS = effort(60, "rows")
@@ -175,7 +178,7 @@ def _goes_on_blind(rows: Rows, total: Floats, gate: int, index: int) -> bool:
     if ends[0] < rows.t_s[0]:
         return False
     places = rows.t_s.searchsorted(ends, side="right") - 1
-    if np.isfinite(rows.mass_g[places[0] + 1 : index + 1]).any():
+    if not _blind(rows.mass_g, int(places[0]) + 1, index + 1):
         return False
     seconds = np.diff(rows.t_s[places])
     if not np.all(seconds > 0):
@@ -187,6 +190,22 @@ def _goes_on_blind(rows: Rows, total: Floats, gate: int, index: int) -> bool:
     alone = counts.sum() - counts[:, gate].sum() <= _OTHERS * counts[:, gate].sum()
     fast = FILLING_STORM_PER_S <= mean_per_s <= _BLIND_MOST_PER_S
     return bool(alone and fast and np.all((per_s >= least) & (per_s <= most)))
+
+
+def _blind(mass_g: Floats, begin: int, end: int) -> bool:
+    """Whether no mass is read between two places, or again and again the same one, as never before.
+
+    A dead bridge, or a converter that hangs, repeats its last reading to the digit.
+    """
+    read = mass_g[begin:end]
+    read = read[np.isfinite(read)]
+    if not len(read):
+        return True
+    before = mass_g[:begin]
+    before = before[np.isfinite(before)]
+    if len(read) < _STUCK or len(before) < _STUCK or np.ptp(read) > SAME_G:
+        return False
+    return bool(np.mean(np.abs(np.diff(before)) <= SAME_G) < _USUALLY_SAME)
 
 
 def _digit_g(mass_g: Floats) -> float:

@@ -127,7 +127,10 @@ def test_a_bowl_that_runs_over_while_the_others_fill_is_a_flood():
     assert storm.t_s <= 30
 
 
-def blind(per_s: np.ndarray, *, spacing_s: float = 1.0, gates: int = 1, seen: bool = False):
+def blind(
+    per_s: np.ndarray, *, spacing_s: float = 1.0, gates: int = 1, seen: bool = False,
+    stuck_from_s: float | None = None,
+):  # fmt: skip
     """Storms of so many counts per s (of each second), at one gate or more, without a mass."""
     rng = np.random.default_rng(7)
     counts = np.zeros((len(per_s), 4))
@@ -138,6 +141,9 @@ def blind(per_s: np.ndarray, *, spacing_s: float = 1.0, gates: int = 1, seen: bo
     mass_g[: len(row) // 4] = 210.0
     if seen:
         mass_g[:] = 210.0
+    if stuck_from_s is not None:
+        mass_g = np.round(210.0 + rng.normal(0, 0.02, len(row)), 3)
+        mass_g[row >= stuck_from_s] = 209.987
     watch = FloodWatch(DROP_G)
     rows = Rows((row + spacing_s), mass_g, np.full(len(row), 20.0), drops)
     step = max(int(60 / spacing_s), 1)
@@ -159,6 +165,14 @@ def test_a_storm_that_goes_on_while_no_mass_is_read_is_a_flood(spacing_s):
     assert storm.gate == 0
     assert 1200 < storm.t_s <= 1320 + spacing_s
     assert storm.rate_g_per_h == pytest.approx(4 * 3600 * DROP_G, rel=0.2)
+
+
+@pytest.mark.parametrize("spacing_s", [1.0, 5.0, 10.0])
+def test_a_mass_that_repeats_itself_to_the_digit_is_none(spacing_s):
+    """The converter hangs some minutes before the flood; a live one says that nothing goes."""
+    (storm,) = blind(RUNS, spacing_s=spacing_s, stuck_from_s=1000.0)
+    assert 1200 < storm.t_s <= 1320 + spacing_s
+    assert blind(RUNS, spacing_s=spacing_s, stuck_from_s=1e9) == []
 
 
 def test_what_else_storms_while_no_mass_is_read_is_no_flood():
