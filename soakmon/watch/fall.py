@@ -44,6 +44,7 @@ _LIMIT_SD = judgement(10.0, "sd")
 _HISTORY = effort(120, "medians")
 _CALM = effort(90, "medians")
 _GAP = effort(6, "medians")
+_RECENT = effort(0.3, "share")
 # What lay on the bottle may be taken off: a fall counts from what most of the last hour was above.
 _HOUR_S = judgement(3600.0, "s")
 _MOST = judgement(0.9, "share")
@@ -118,6 +119,8 @@ class FallWatch:
         self.alarmed = False
         self.noise_g = math.nan
         self.noise_age = 0
+        # How far medians are apart: as far as rows are, where these are longer.
+        self.apart_s = BLOCK_S
 
     def restart(self) -> None:
         """Forget the past but the cell's noise: the rack was being filled, or nothing was read."""
@@ -147,8 +150,8 @@ class FallWatch:
         return found
 
     def _block(self, t_s: float, median_g: float) -> Fall | None:
-        if self.medians and t_s - self.medians[-1][0] > _GAP * BLOCK_S:
-            self.restart()  # A gap: what happened in it is not a fall that was watched.
+        if self.medians and self._gap(t_s - self.medians[-1][0]):
+            self.restart()  # What happened in a gap is not a fall that was watched.
         self.medians.append((t_s, median_g))
         del self.medians[:-_HISTORY]
         if not self.hour or t_s - self.hour[-1][0] >= _EVERY_S:
@@ -175,6 +178,15 @@ class FallWatch:
             lost_g = fallen.rate_g_per_h * (t_s - fallen.began_s) / 3600
             self.pending = Pending(fallen, t_s, median_g, lost_g)
         return None
+
+    def _gap(self, apart_s: float) -> bool:
+        """Whether medians so far apart have a gap between them, as far as rows usually come."""
+        gap = apart_s > _GAP * min(self.apart_s, _GAP * BLOCK_S)
+        longest_s = _GAP * _GAP * BLOCK_S
+        self.apart_s = max(
+            BLOCK_S, self.apart_s + _RECENT * (min(apart_s, longest_s) - self.apart_s)
+        )
+        return gap
 
     def _noise_g(self, calm: list[float]) -> float:
         """Robust sd of the falls, looked at anew every minute: it hardly changes in between."""

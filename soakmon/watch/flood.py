@@ -80,11 +80,15 @@ class FloodWatch:
         self.tail: list[Rows] = []
         self.alarmed: list[int] = []
         self.counted_s = float("-inf")
+        # Readings that were that before them, and that were not; how long the last has stood.
+        self.same, self.other, self.run = 0, 0, 0
+        self.last_g = float("nan")
 
     def push(self, rows: Rows, *, filling: bool) -> list[Storm]:
         """New storms in these rows; each gate is reported once."""
         if not rows.gates or not len(rows):
             return []
+        self._repeats(rows.mass_g)
         parts = [*self.tail, rows]
         self.tail = _since(parts, float(rows.t_s[-1]) - _KEEP_S)
         if (rows.drops > 0).any():
@@ -93,6 +97,24 @@ class FloodWatch:
             return []
         joined = join(parts)
         return self._storms(joined, len(joined) - len(rows), filling=filling)
+
+    def _repeats(self, mass_g: Floats) -> None:
+        """Note how often a reading is that before it, but for a run that has not ended."""
+        read = np.append(self.last_g, mass_g[np.isfinite(mass_g)])
+        same = np.abs(np.diff(read)) <= SAME_G
+        if same.all():
+            self.run += len(same)
+        else:
+            last = len(same) - 1 - int(np.argmin(same[::-1]))
+            self.same += self.run + int(same[:last].sum())
+            self.other += int((~same).sum())
+            self.run = len(same) - 1 - last
+        self.last_g = float(read[-1])
+
+    @property
+    def lively(self) -> bool:
+        """Whether the cell hardly ever repeats a reading to the digit."""
+        return self.other >= _STUCK and self.same < _USUALLY_SAME * (self.same + self.other)
 
     def _storms(self, rows: Rows, first_new: int, *, filling: bool) -> list[Storm]:
         storms: list[Storm] = []
@@ -113,7 +135,9 @@ class FloodWatch:
                     borne_out = _alone(rows, total, gate, int(index), int(begin[index]))
                 else:
                     lost = self._borne_out(rows, total[:, gate], int(index))
-                    borne_out = lost is not None or _goes_on_blind(rows, total, gate, int(index))
+                    borne_out = lost is not None or _goes_on_blind(
+                        rows, total, gate, int(index), lively=self.lively
+                    )
                     if lost is not None:
                         most_g = lost.lost_g + _SCATTERS * lost.scatter_g
                         rate = min(rate, most_g / lost.seconds * 3600.0)
@@ -164,7 +188,7 @@ def _alone(rows: Rows, total: Floats, gate: int, index: int, begin: int) -> bool
     return _IN_EACH_HALF <= early <= 1 - _IN_EACH_HALF
 
 
-def _goes_on_blind(rows: Rows, total: Floats, gate: int, index: int) -> bool:
+def _goes_on_blind(rows: Rows, total: Floats, gate: int, index: int, *, lively: bool) -> bool:
     """Whether a storm goes on evenly at one gate alone, and no mass has been read all the while.
 
     Sun and flies make bursts; hum and a bad supply count at all gates.
@@ -178,7 +202,7 @@ def _goes_on_blind(rows: Rows, total: Floats, gate: int, index: int) -> bool:
     if ends[0] < rows.t_s[0]:
         return False
     places = rows.t_s.searchsorted(ends, side="right") - 1
-    if not _blind(rows.mass_g, int(places[0]) + 1, index + 1):
+    if not _blind(rows.mass_g[places[0] + 1 : index + 1], lively=lively):
         return False
     seconds = np.diff(rows.t_s[places])
     if not np.all(seconds > 0):
@@ -192,20 +216,14 @@ def _goes_on_blind(rows: Rows, total: Floats, gate: int, index: int) -> bool:
     return bool(alone and fast and np.all((per_s >= least) & (per_s <= most)))
 
 
-def _blind(mass_g: Floats, begin: int, end: int) -> bool:
-    """Whether no mass is read between two places, or again and again the same one, as never before.
+def _blind(mass_g: Floats, *, lively: bool) -> bool:
+    """Whether no mass is read, or one of a lively cell again and again to the digit.
 
-    A dead bridge, or a converter that hangs, repeats its last reading to the digit.
+    A dead bridge, or a converter that hangs, repeats its last reading.
     """
-    read = mass_g[begin:end]
-    read = read[np.isfinite(read)]
-    if not len(read):
-        return True
-    before = mass_g[:begin]
-    before = before[np.isfinite(before)]
-    if len(read) < _STUCK or len(before) < _STUCK or np.ptp(read) > SAME_G:
-        return False
-    return bool(np.mean(np.abs(np.diff(before)) <= SAME_G) < _USUALLY_SAME)
+    read = mass_g[np.isfinite(mass_g)]
+    stuck = lively and len(read) >= _STUCK and float(np.ptp(read)) <= SAME_G
+    return len(read) == 0 or stuck
 
 
 def _digit_g(mass_g: Floats) -> float:

@@ -171,3 +171,17 @@ def test_after_a_gap_the_noise_is_still_known():
     (fall,) = [fall for fall in falls if fall is not None]
     assert fall.t_s < 7200.0 + 600.0
     assert fall.rate_g_per_h == pytest.approx(62.0, rel=0.1)
+
+
+@pytest.mark.parametrize("spacing_s", [30.0, 60.0, 90.0, 120.0, 300.0])
+def test_rows_may_come_as_seldom_and_as_unevenly_as_they_like(spacing_s):
+    rng = np.random.default_rng(3)
+    t_s = np.arange(0.0, 40_000.0, spacing_s)
+    t_s += rng.uniform(-0.1, 0.1, len(t_s)) * spacing_s
+    mass_g = 300.0 - 120.0 / 3600 * np.maximum(t_s - 20_000.0, 0.0)
+    mass_g += rng.normal(0.0, 0.02, len(t_s))
+    watch = FallWatch(SPARE_G)
+    rows = Rows(t_s, mass_g, np.full(len(t_s), 20.0), np.zeros((len(t_s), 0)))
+    falls = [watch.push(rows.part(k, k + 1)) for k in range(len(t_s))]
+    (fall,) = [fall for fall in falls if fall is not None]
+    assert 20_000.0 < fall.t_s < 20_000.0 + 240.0 + 6 * spacing_s
