@@ -56,6 +56,9 @@ GOES_ON_G_PER_MIN = judgement(3.0, "g/min")
 # A trickle goes on at that share of the pace that it had (judgement).
 _SLOWER = judgement(0.5, "times")
 _GOES_ON_SHARE = judgement(0.1, "share")
+# What floods through a full rack flows evenly for so many minutes, to this share.
+_EVEN_MINUTES = judgement(5, "minutes")
+_EVEN = judgement(0.75, "share")
 # So long a fill may die away before it has settled.
 _SETTLES_WITHIN_S = judgement(7200.0, "s")
 # A fill that ends so shortly before the bottle is known to be dry was ended by that.
@@ -340,8 +343,17 @@ class FillFinder:
         longest = _LONGEST_SLOW_S if self._thin or taken < self.content.holds_g else LONGEST_FILL_S
         too_much = taken > self._most_g(average)
         self.ran_over = too_much and self.log.now_g_per_min > GOES_ON_G_PER_MIN
-        if self._steady_flow < ends or too_much or average.t_s - self.begun_s > longest:
+        over = too_much or average.t_s - self.begun_s > longest or self._runs_on(taken)
+        if self._steady_flow < ends or over:
             self._settle(average, average.t_s)
+
+    def _runs_on(self, taken_g: float) -> bool:
+        """Whether a measured rack is full, and fuel goes on as no bowl that fills lets it: evenly,
+        and far slower than it did.
+        """
+        rates = [minute.g_per_min for minute in self.log.minutes[-_EVEN_MINUTES:]]
+        evenly = min(rates) > _EVEN * max(rates) and max(rates) < _SLOWER * self.peak_g_per_min
+        return self.content.measured and evenly and taken_g > _WHOLE * self.content.described_g
 
     def _settling(self, average: Average) -> None:
         settled_s = average.t_s - self.ended_s

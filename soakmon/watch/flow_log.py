@@ -15,6 +15,7 @@ _HISTORY = effort(20, "minutes")
 STAYS = judgement(2, "minutes")
 _DIES_OVER = judgement(10, "minutes")
 # The last of a fill dies away: while it does, the rack has not settled.
+_STILL_DYING = judgement(0.9, "share")
 _DYING_G_PER_MIN = judgement(0.03, "g/min")
 _DYING = judgement(0.85, "share")
 
@@ -118,9 +119,12 @@ class FlowLog:
         """Whether what flows still becomes less: the last of the fill, not a leak."""
         if len(self.minutes) < _DIES_OVER:
             return False
-        half = len(self.minutes) // 2
-        earlier, later = (
-            float(np.mean([minute.g_per_min for minute in part]))
-            for part in (self.minutes[:half], self.minutes[half:])
+        quarter = len(self.minutes) // 4
+        first, second, third, last = (
+            float(np.mean([minute.g_per_min for minute in self.minutes[at : at + quarter]]))
+            for at in range(len(self.minutes) - 4 * quarter, len(self.minutes), quarter)
         )
-        return later > _DYING_G_PER_MIN and later < _DYING * earlier
+        earlier, later = (first + second) / 2, (third + last) / 2
+        less = later > _DYING_G_PER_MIN and later < _DYING * earlier
+        # What goes on evenly after a fill is something else.
+        return less and last < _STILL_DYING * third

@@ -92,8 +92,10 @@ def pouring(record: RunRecord, alarm_s: float, g_per_h: float) -> tuple[float, f
     began_s = record.masses.began_s(max(alarm_s - _LOOKS_BACK_S, record.filled_s), alarm_s, g_per_h)
     if not began_s < latest_s:
         return latest_s, alarm_s
+    # What the fill took hides when it began.
+    began_s = max(began_s, record.filled_s)
     off_s = 3600 * _SIP_G / g_per_h + _PACE * (alarm_s - began_s) + _MINUTE_S
-    return max(began_s - off_s, min(record.filled_s, began_s)), min(began_s + off_s, alarm_s)
+    return max(began_s - off_s, record.filled_s), min(began_s + off_s, alarm_s)
 
 
 def _middle(log_weight: Floats) -> tuple[int, int]:

@@ -64,6 +64,16 @@ def test_a_bottle_that_a_fill_empties_has_gone_somewhere(flood_g_per_h):
     assert "ended about" in verdict.reason
 
 
+@pytest.mark.parametrize("flood_g_per_h", [120.0, 200.0, 330.0])
+def test_a_flood_through_a_full_measured_rack_is_told_within_twenty_minutes(flood_g_per_h):
+    made = watched(filling(RACK_G, bottle_g=4 * RACK_G, flood_g_per_h=flood_g_per_h), MEASURED)
+    assert floods(made) == [("flood", None)]
+    full_s = OPENED_S + RACK_G / 25 * 60
+    assert made.alarms[0].t_s < full_s + 1200
+    (leak,) = conclude(made).leaks
+    assert leak.leak_g_per_h.low <= flood_g_per_h <= leak.leak_g_per_h.high
+
+
 @pytest.mark.parametrize("times", [0.7, 1.0, 1.5, 2.2])
 def test_bowls_larger_than_anybody_said_are_no_flood(times):
     made = watched(filling(times * RACK_G, bottle_g=4 * RACK_G), UNKNOWN)
