@@ -10,7 +10,7 @@ import numpy as np
 
 from soakmon.physics.belief import judgement
 from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD
-from soakmon.watch.balance import chance_of_so_much, chance_since_begun, contradicts, possible
+from soakmon.watch.balance import chance_of_so_much, contradicts, possible, usual
 from soakmon.watch.closing import tail
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.record import RunRecord
@@ -23,10 +23,6 @@ from soakmon.watch.weep import LEAKS, Weep
 _ALIKE = NORMAL_95 * BETWEEN_LIPS_LOG_SD
 _DRIPPED_G = judgement(2.0, "g")
 _EXCEEDS = judgement(0.05, "chance")
-# Nobody is woken for a loss of such a chance on a tight bench: then only its shape says that it is
-# a leak. Cells that creep and floats that soak make it too, and it comes back; what stays is told
-# in the end.
-_USUAL = judgement(0.01, "chance")
 _OF_UNSURE = judgement(0.4, "share")
 _STEADY = judgement(0.7, "share")
 # Counts are the drops of a known loss when they are so much likelier drops than anything but a
@@ -70,7 +66,7 @@ def new_alarms(record: RunRecord, weep: Weep) -> list[Alarm]:
         if rate and _went_meanwhile(record, weep, index):
             alarms.append(leak_alarm(record.last_row_s, "weep", index + 1, rate))
             alarmed.add(index + 1)
-    if loses and not alarmed and _wakes(record, weep, mass):
+    if loses and not alarmed and not usual(record, weep, mass):
         rate = float(LEAKS[int(mass.max(axis=0).argmax())])
         alarms.append(leak_alarm(record.last_row_s, "weep", None, rate))
     return alarms[len(record.alarms) :]
@@ -167,10 +163,6 @@ def mass_says_so(record: RunRecord, weep: Weep, mass: Floats) -> bool:
         return False
     borne = possible(record, weep, mass)
     return weep.unseen(borne) > enough or (small and borne.max() == mass.max())
-
-
-def _wakes(record: RunRecord, weep: Weep, mass: Floats) -> bool:
-    return record.finished or chance_since_begun(record, weep, mass) <= _USUAL
 
 
 def of_fill(alarms: list[Alarm], found_s: float, flows_s: float) -> list[Alarm]:

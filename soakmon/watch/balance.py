@@ -23,6 +23,8 @@ from soakmon.watch.weep import LEAKS, Weep
 
 # Leak rates at which a leak is estimated.
 RATES: Floats = effort(np.asarray(0.002 * 2 ** (np.arange(800) / 40)), "g/h")
+# A loss of such a chance on a tight bench is not told by its shape alone.
+_USUAL = judgement(0.01, "chance")
 _DRAWS = effort(2000, "draws")
 # Benches that differ by less than this part of what the reading may be off are taken together.
 _CELL_SDS = effort(1 / 16, "sd")
@@ -67,6 +69,15 @@ def chance_of_so_much(record: RunRecord, weep: Weep, onset: int = 0) -> float:
 def chance_since_begun(record: RunRecord, weep: Weep, mass: Floats) -> float:
     """The same since the onset that the mass filter believes in most."""
     return chance_of_so_much(record, weep, int(np.argmax(by_onset(weep, mass))))
+
+
+def usual(record: RunRecord, weep: Weep, mass: Floats) -> bool:
+    """Whether one tight bench in a hundred has lost as much: then only the shape tells of a leak.
+
+    Nobody is woken for that, nor is it called a leak in the end. Cells that creep, floats that soak
+    and animals make such shapes.
+    """
+    return chance_since_begun(record, weep, mass) > _USUAL
 
 
 def contradicts(record: RunRecord, weep: Weep, mass: Floats) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from soakmon.texts import say
-from soakmon.watch.balance import chance_of_so_much, contradicts
+from soakmon.watch.balance import chance_of_so_much, usual
 from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable, tail
 from soakmon.watch.evidence import evidence, shift
@@ -78,7 +78,7 @@ def _with_closing_alarm(
         return alarms
     by_balance = chance_of_so_much(record, weep) < record.budget.balance
     by_filter = tail(record, weep) < record.budget.closing
-    if not by_balance and not (by_filter and not contradicts(record, weep, mass)):
+    if not by_balance and not (by_filter and not usual(record, weep, mass)):
         return alarms
     alarm = Alarm(record.last_s, "weep", None, None, "")
     return [leak_alarm(record.last_s, "weep", None, leak_at(record, weep, mass, alarm).leak.best)]

@@ -15,7 +15,7 @@ _HISTORY = effort(20, "minutes")
 STAYS = judgement(2, "minutes")
 _DIES_OVER = judgement(10, "minutes")
 # The last of a fill dies away: while it does, the rack has not settled.
-_STILL_DYING = judgement(0.9, "share")
+_STILL_DYING = judgement(0.97, "share")
 _DYING_G_PER_MIN = judgement(0.03, "g/min")
 _DYING = judgement(0.85, "share")
 
