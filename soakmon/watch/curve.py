@@ -10,7 +10,7 @@ from soakmon.physics.belief import effort
 from soakmon.watch.averaging import Average
 from soakmon.watch.cell_states import CREEPS_G, CREEPS_PER_G
 from soakmon.watch.evaporation import Evaporation
-from soakmon.watch.large_sips import Step
+from soakmon.watch.large_sips import Jump
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.reading import CellPrior
 from soakmon.watch.rows import Floats
@@ -87,7 +87,7 @@ class CurveKeeper:
         first, *later = self.points
         self.points[:] = [first, *((t_s, loss - off_g, *more) for t_s, loss, *more in later)]
 
-    def put_back(self, step: Step) -> None:
+    def put_back(self, step: Jump) -> None:
         """A step that was taken out was fuel."""
         self.points[:] = [
             (t_s, loss - step.size_g, *more, removed_g - step.size_g)

@@ -24,7 +24,7 @@ from soakmon.watch.disturbance import (
 )
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.figures import lasted, plain
-from soakmon.watch.large_sips import LargeSips, Step, largest_g
+from soakmon.watch.large_sips import Jump, LargeSips, largest_g
 from soakmon.watch.rises import Rises
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
@@ -123,7 +123,7 @@ class Follower:
         self.load: Load | None = None
         # Steps that were taken out, and turned out to be fuel: whoever has put them down puts them
         # back.
-        self.large_sips, self.put_back = LargeSips(), list[Step]()
+        self.large_sips, self.put_back = LargeSips(), list[Jump]()
         self.rises = Rises()
         # Since when somebody moves there, and the furthest out that a minute has been.
         self.restless_s = float("nan")
@@ -301,7 +301,7 @@ class Follower:
         """Whether a step is the next of a needle's; the last ones then were so too."""
         if self.load is not None:
             return False
-        sips = self.large_sips.add(Step(self.held_since_s, self.held_until_s, step_g))
+        sips = self.large_sips.add(Jump(self.held_since_s, self.held_until_s, step_g))
         if not sips:
             return False
         self.sip_g = max(self.sip_g, largest_g(sips))

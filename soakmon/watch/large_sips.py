@@ -23,7 +23,7 @@ _LATER = judgement(2.2, "times")
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class Jump:
     """From when to when it was looked at, s, and how far the reading jumped, g."""
 
     since_s: float
@@ -35,9 +35,9 @@ class LargeSips:
     """Steps that nobody expected, looked at for a needle's."""
 
     def __init__(self) -> None:
-        self.steps: list[Step] = []
+        self.steps: list[Jump] = []
 
-    def add(self, step: Step) -> list[Step]:
+    def add(self, step: Jump) -> list[Jump]:
         """The next step; the last ones, with it, when they turn out to be a needle's, or none."""
         self.steps.append(step)
         last = [one for one in self.steps if 0 < -one.size_g <= MOST_G][-_STEPS:]
@@ -52,6 +52,6 @@ class LargeSips:
         return last
 
 
-def largest_g(steps: list[Step]) -> float:
+def largest_g(steps: list[Jump]) -> float:
     """The largest sip, g, that a needle may take of which these are known."""
     return min(_LATER * max(-one.size_g for one in steps), MOST_G)

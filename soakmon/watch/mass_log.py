@@ -7,7 +7,7 @@ from bisect import bisect_left, bisect_right
 from statistics import median
 
 from soakmon.physics.belief import effort, judgement
-from soakmon.watch.large_sips import Step
+from soakmon.watch.large_sips import Jump
 
 # A mass is the median of so many readings, none further away than this.
 _NEAR_S = judgement(1800.0, "s")
@@ -39,7 +39,7 @@ class MassLog:
             self.times_s.append(t_s)
             self.masses_g.append(mass_g - removed_g)
 
-    def put_back(self, step: Step) -> None:
+    def put_back(self, step: Jump) -> None:
         """A step that was taken out was fuel."""
         for place in range(bisect_left(self.times_s, step.until_s), len(self.times_s)):
             self.masses_g[place] += step.size_g

@@ -9,7 +9,7 @@ import pytest
 
 from soakmon.watch.conclude import conclude
 from soakmon.watch.decide import decide, watched
-from soakmon.watch.large_sips import LargeSips, Step, largest_g
+from soakmon.watch.large_sips import Jump, LargeSips, largest_g
 from soakmon.watch.rows import Rows
 from soakmon.watch.settings import Settings
 from soakmon.watch.verdict import Outcome
@@ -20,7 +20,7 @@ UNKNOWN = Settings()
 
 def looked_at(*sizes_g: float) -> list[list[float]]:
     sips = LargeSips()
-    steps = [Step(600.0 * place, 600.0 * place + 120, g) for place, g in enumerate(sizes_g)]
+    steps = [Jump(600.0 * place, 600.0 * place + 120, g) for place, g in enumerate(sizes_g)]
     return [[sip.size_g for sip in sips.add(step)] for step in steps]
 
 
@@ -44,8 +44,8 @@ def test_three_down_alike_and_none_up_is_a_needle(sizes_g, a_needles):
 
 
 def test_the_next_ones_may_be_larger_but_no_needle_takes_more_than_some_grams():
-    assert largest_g([Step(0, 0, -0.8), Step(0, 0, -1.0)]) == 2.2
-    assert largest_g([Step(0, 0, -2.8)]) == 3.0
+    assert largest_g([Jump(0, 0, -0.8), Jump(0, 0, -1.0)]) == 2.2
+    assert largest_g([Jump(0, 0, -2.8)]) == 3.0
 
 
 def by_sips(rows: Rows, leaks_g_per_h: float, sip_g: float, seed: int) -> Rows:
