@@ -195,12 +195,12 @@ class Decider:
         if self.follower.start_off_g:
             self.curve.rezero(self.follower.start_off_g)
             self.follower.start_off_g = 0.0
-        for step in self.follower.put_back:
+        for step in self.follower.steps.put_back:
             self.curve.put_back(step)
             self.masses.put_back(step)
-        self.follower.put_back.clear()
-        self.curve.add(average, self.follower.removed_g, self.evaporation)
-        self.masses.add(average.t_s, average.mass_g, self.follower.removed_g)
+        self.follower.steps.put_back.clear()
+        self.curve.add(average, self.follower.steps.removed_g, self.evaporation)
+        self.masses.add(average.t_s, average.mass_g, self.follower.steps.removed_g)
 
     def _tell_curve(self) -> None:
         if self.weep is not None and self.mass_running:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -24,10 +23,10 @@ from soakmon.watch.disturbance import (
 )
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.figures import lasted, plain
-from soakmon.watch.large_sips import Jump, LargeSips, largest_g
-from soakmon.watch.rises import Rises
+from soakmon.watch.large_sips import Jump, largest_g
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
+from soakmon.watch.steps import Steps
 from soakmon.watch.verdict import Fault
 from soakmon.watch.weep import Weep
 
@@ -51,12 +50,6 @@ _STEP_SDS = judgement(3.0, "times")
 _ON_STEP = judgement(0.001, "share")
 # Neighbours of a spike differ from each other by no more of it than this.
 _AGREE = judgement(0.2, "share")
-# What lies on the bottle for a while is at least so heavy, and off within so long. Then
-# the bottle weighs what it did, but for so much, and such a share of that load.
-_LOAD_G = judgement(10.0, "g")
-_LIES_S = judgement(3 * 3600.0, "s")
-_COMES_BACK_G = judgement(1.0, "g")
-_COMES_BACK = judgement(0.003, "share")
 # What may be poured in, g for each ml that the bottle is said to hold (judgement).
 _HOLDS = judgement(1.2, "g/ml")
 # Somebody moves on bench or bottle while the readings of a minute scatter about their mean by so
@@ -78,19 +71,6 @@ _BACK = judgement(0.5, "share")
 _TOLD_G = judgement(1.0, "g")
 
 
-@dataclass(slots=True)
-class Load:
-    """Something on the bottle, or that lifts it: since when, s, and how heavy, g.
-
-    before_g, removed_g: the reading before it, and what had been taken out by then.
-    """
-
-    since_s: float
-    before_g: float
-    removed_g: float
-    size_g: float
-
-
 class Follower:
     """Feeds averaged readings to the mass filter of a `Weep`, around disturbances.
 
@@ -110,7 +90,7 @@ class Follower:
         self.blind_s = self.stood_s = self.longest_gap_s = 0.0
         self.last_good_s = float("nan")
         self.spacing_s = 60.0
-        self.removed_g = 0.0
+        self.steps = Steps()
         # How far out the reading was that the soak is reckoned from: known when there are more.
         self.start_off_g = 0.0
         # When the cell last showed a step of some size: proof that it lives.
@@ -118,13 +98,8 @@ class Follower:
         # Until when fuel flowed out, and whether what is held came right after it.
         self.flow_s = float("-inf")
         self.flowing = False
-        # The last readings that were as expected (s, g), and what lies on the bottle.
+        # The last readings that were as expected (s, g).
         self.calm: deque[tuple[float, float]] = deque([(0.0, 0.0)], maxlen=_CALM)
-        self.load: Load | None = None
-        # Steps that were taken out, and turned out to be fuel: whoever has put them down puts them
-        # back.
-        self.large_sips, self.put_back = LargeSips(), list[Jump]()
-        self.rises = Rises()
         # Since when somebody moves there, and the furthest out that a minute has been.
         self.restless_s = float("nan")
         self.swung_g = 0.0
@@ -204,8 +179,7 @@ class Follower:
             # So soon after a step the filter finds nothing far, not even that it goes back.
             # A step falls in one minute, or in two.
             fell_g = max(self.calm_g, self.calm[max(len(self.calm) - 2, 0)][1]) - item[1]
-            if fell_g > 0 and self.rises.gone_back(t_s, fell_g):
-                self.removed_g -= fell_g
+            self.steps.goes_back(t_s, fell_g)
             self._take(weep, item, residual, sd)
         else:
             self._hold(t_s, item, weep)
@@ -224,7 +198,7 @@ class Follower:
     def _hold(self, t_s: float, item: tuple[Floats, float, float, Floats], weep: Weep) -> None:
         if not self.held:
             self.held_since_s = t_s
-            self.flowing = self.load is None and t_s - self.flow_s <= _GOES_ON_S
+            self.flowing = self.steps.load is None and t_s - self.flow_s <= _GOES_ON_S
         self.held_until_s = t_s
         self.held.append(item)
         residuals = np.array([weep.filter.surprise(*held)[0] for held in self.held])
@@ -265,7 +239,9 @@ class Follower:
         else:
             weep.filter.loosen(OFFSET, _STEP_SDS * abs(step))
             weep.filter.reopen(CREEPS_G + CREEPS_PER_G * abs(step), 0.0)
-            self._take_out(step)
+            self.steps.take_out(
+                self.held_since_s, step, from_g=self.calm_g, to_g=self.calm_g + self._moved_g()
+            )
             refill = kind is DisturbanceKind.REFILL and step < self.bottle_g
             added = say("follow.fuel_was_added_g", step=plain(step))
             jumped = say("follow.reading_jumped_g_something_touched", step=plain(step))
@@ -289,27 +265,22 @@ class Follower:
             return DisturbanceKind.FLOW
         if kind is DisturbanceKind.BUMP and self._a_needles(step_g):
             return DisturbanceKind.SIP
-        if kind is DisturbanceKind.SIP and self.rises.gone_back(self.held_since_s, -step_g):
+        if kind is DisturbanceKind.SIP and self.steps.rises.gone_back(self.held_since_s, -step_g):
             return DisturbanceKind.BUMP
         if kind is DisturbanceKind.BUMP and step_g > 0:
             if self._moved_g() < _MOVED * step_g:
                 return DisturbanceKind.OWN
-            self.rises.add(self.held_since_s, step_g)
+            self.steps.rises.add(self.held_since_s, step_g)
         return kind
 
     def _a_needles(self, step_g: float) -> bool:
         """Whether a step is the next of a needle's; the last ones then were so too."""
-        if self.load is not None:
-            return False
-        sips = self.large_sips.add(Jump(self.held_since_s, self.held_until_s, step_g))
+        sips = self.steps.needles(Jump(self.held_since_s, self.held_until_s, step_g))
         if not sips:
             return False
         self.sip_g = max(self.sip_g, largest_g(sips))
-        earlier = sips[:-1]
-        self.removed_g -= sum(sip.size_g for sip in earlier)
-        jumped_s = {sip.since_s for sip in earlier}
+        jumped_s = {sip.since_s for sip in sips[:-1]}
         self.faults = [one for one in self.faults if one.kind != "bump" or one.t_s not in jumped_s]
-        self.put_back += earlier
         return True
 
     @property
@@ -326,25 +297,6 @@ class Follower:
         (first_s, first_g), (last_s, last_g) = self.calm[0], self.calm[-1]
         pace = max(first_g - last_g, 0.0) / max(last_s - first_s, 60.0)
         return -self._moved_g() <= self.sip_g + _AS_FAST * pace * (self.held_until_s - last_s)
-
-    def _take_out(self, step_g: float) -> None:
-        """A step is no fuel lost; nor what lay on the bottle for a while, however it moved."""
-        moved_g = self._moved_g()
-        load = self.load
-        if load is not None and self.held_since_s - load.since_s > _LIES_S:
-            load = None
-        if load is not None:
-            load.size_g = max(load.size_g, abs(step_g))
-            if (
-                abs(self.calm_g + moved_g - load.before_g)
-                < _COMES_BACK_G + _COMES_BACK * load.size_g
-            ):
-                self.removed_g, self.load = load.removed_g, None
-                return
-        elif abs(step_g) > _LOAD_G:
-            load = Load(self.held_since_s, self.calm_g, self.removed_g, abs(step_g))
-        self.load = load
-        self.removed_g += step_g
 
     def _frozen(self, t_s: float, seconds: float) -> None:
         self.blind_s += seconds

@@ -174,7 +174,7 @@ def test_more_fuel_in_the_bottle_fills_no_bowl():
     mass_g[at + 120 :] += 41.0
     made = judged(replace(rows, mass_g=mass_g))
     assert [name for name, _ in made.phases].count("filling") == 1
-    assert made.follower.removed_g == pytest.approx(41.0, abs=0.5)
+    assert made.follower.steps.removed_g == pytest.approx(41.0, abs=0.5)
     assert conclude(made).observed_loss_g == pytest.approx(
         conclude(judged(rows)).observed_loss_g, abs=0.5
     )

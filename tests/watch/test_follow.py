@@ -87,8 +87,8 @@ def test_what_lies_on_the_bottle_for_a_while_is_no_loss_however_it_moves(shifts_
     """An animal of 800 g sits there for 20 minutes, moves, and goes; 0.1 g evaporates meanwhile."""
     moves = [800.0, 800.0, 800.0, *[800.0 - shifts_g * k / 16 for k in range(17)]]
     bottle = calm().reads(*moves, *[-0.1] * 5)
-    assert bottle.follower.removed_g == 0.0
-    assert bottle.follower.load is None
+    assert bottle.follower.steps.removed_g == 0.0
+    assert bottle.follower.steps.load is None
     assert bottle.filter.level_g == pytest.approx(-0.1, abs=0.01)
 
 
@@ -96,7 +96,7 @@ def test_an_animal_that_shuffles_and_jumps_off_leaves_the_filter_as_it_was():
     """Its last minutes fall unevenly, from hundreds of grams to none: no flow, no fuel added."""
     sits = [1688.0, 1644.0, 1628.0, 1762.0, 1640.0]
     bottle = calm().reads(*sits, *[-0.1] * 12)
-    assert bottle.follower.removed_g == 0.0
+    assert bottle.follower.steps.removed_g == 0.0
     assert set(bottle.faults) == {"bump", "refill"}
     assert "slack" not in {told[0] for told in bottle.filter.told}
     assert bottle.filter.level_g == pytest.approx(-0.1, abs=0.01)
@@ -109,7 +109,7 @@ def test_minutes_in_which_somebody_moves_tell_nothing():
     """An animal of 3 kg: no minute of it is a reading, however unsure; then all is as before."""
     restless = [1820.0, 3196.0, 3344.0, 3301.0, 3534.0, 2814.0, 3159.0]
     bottle = calm().reads(*restless, noise_g=400.0).reads(*[-0.1] * 5)
-    assert bottle.follower.removed_g == 0.0
+    assert bottle.follower.steps.removed_g == 0.0
     assert bottle.faults == ["bump"]
     assert "3534" in bottle.follower.faults[0].text
     assert bottle.follower.blind_s == 7 * 60.0
@@ -135,14 +135,14 @@ def test_what_fell_while_the_gates_counted_it_is_no_step_that_somebody_made():
         bottle = calm().reads(-12.0, noise_g=3.0 if drops == 900.0 else 0.001, drops=drops)
         bottle.reads(-12.0, -12.0, -12.0)
         assert bottle.faults == faults
-        assert (bottle.follower.removed_g == 0.0) == (not faults)
+        assert (bottle.follower.steps.removed_g == 0.0) == (not faults)
 
 
 def test_what_stays_was_put_there_and_what_comes_off_hours_later_was_not_it():
     poured = calm().reads(*[300.0] * 5, *[297.0] * 4)
-    assert poured.follower.removed_g == pytest.approx(297.0, abs=0.1)
+    assert poured.follower.steps.removed_g == pytest.approx(297.0, abs=0.1)
     late = calm().reads(*[50.0] * 200, *[0.0] * 4)
-    assert late.follower.removed_g == pytest.approx(0.0, abs=0.1)
+    assert late.follower.steps.removed_g == pytest.approx(0.0, abs=0.1)
     assert late.faults == ["refill", "bump"]
 
 
@@ -171,10 +171,10 @@ def test_a_spike_is_dropped_and_told_from_a_gram_on():
 def test_a_sip_a_bump_a_refill_and_a_flow():
     sip = calm().reads(-0.3, -0.3, -0.3)
     assert sip.filter.told[0] == "sip"
-    assert (sip.faults, sip.follower.removed_g) == ([], 0.0)
+    assert (sip.faults, sip.follower.steps.removed_g) == ([], 0.0)
     bump = calm().reads(3.0, 3.0, 3.0)
     assert bump.faults == ["bump"]
-    assert bump.follower.removed_g == pytest.approx(3.0, abs=0.01)
+    assert bump.follower.steps.removed_g == pytest.approx(3.0, abs=0.01)
     assert bump.filter.told[:2] == [
         ("offset", pytest.approx(9.0, abs=0.03)),
         ("reopen", pytest.approx(0.101, abs=0.001), 0.0),
