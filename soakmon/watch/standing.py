@@ -67,13 +67,22 @@ def _borne_out(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> boo
     """
     assert alarm.carb is not None
     gate = alarm.carb - 1
-    dripped_g = _dripped_by_counts_g(record, weep, alarm, gate)
-    observed_g = record.curve.observed_g() or 0.0
+    # Of the time over which the mass tells.
+    dripped_g = _dripped_by_counts_g(record, weep, alarm, gate) * _weighed(record, weep, gate)
+    # What was taken for hands may have been the needle that feeds the drip.
+    observed_g = (record.curve.observed_g() or 0.0) + record.follower.steps.down_g
     if observed_g - record.curve.expected().best > _PLAINLY * dripped_g:
         return True
     together, alone = weep.under_gate(gate, mass)[0], weep.under_gate(gate, None)[0]
     against = together < alone - _AGAINST
     return not (against and chance_of_losing(weep, dripped_g) < _CONTRADICTED)
+
+
+def _weighed(record: RunRecord, weep: Weep, gate: int) -> float:
+    """Share of a gate's counts that came while the mass was weighed: it may have begun anew."""
+    fed_s = fed_until_s(record, weep)
+    counted = record.tally.until(gate, fed_s)
+    return record.tally.between(gate, record.soak_s, fed_s) / counted if counted else 1.0
 
 
 def _dripped_by_counts_g(record: RunRecord, weep: Weep, alarm: Alarm, gate: int) -> float:

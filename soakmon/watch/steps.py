@@ -14,6 +14,8 @@ _LOAD_G = judgement(10.0, "g")
 _LIES_S = judgement(3 * 3600.0, "s")
 _COMES_BACK_G = judgement(1.0, "g")
 _COMES_BACK = judgement(0.003, "share")
+# More at once is no needle's.
+_MAY_BE_FUEL_G = judgement(5.0, "g")
 
 
 @dataclass(slots=True)
@@ -30,10 +32,13 @@ class Load:
 
 
 class Steps:
-    """removed_g: all of them together; put_back: those that were fuel, for whoever noted them."""
+    """removed_g: all of them together; put_back: those that were fuel, for whoever noted them.
+
+    down_g: steps down that somebody made, or a needle: nothing tells.
+    """
 
     def __init__(self) -> None:
-        self.removed_g = 0.0
+        self.removed_g = self.down_g = 0.0
         self.load: Load | None = None
         self.put_back: list[Jump] = []
         self.large_sips = LargeSips()
@@ -59,7 +64,12 @@ class Steps:
 
     def needles(self, jump: Jump) -> list[Jump]:
         """The last steps with this one, where they are a needle's: none of them counts any more."""
-        sips = [] if self.load is not None else self.large_sips.add(jump)
+        if self.load is not None:
+            return []
+        if 0 < -jump.size_g < _MAY_BE_FUEL_G:
+            self.down_g -= jump.size_g
+        sips = self.large_sips.add(jump)
+        self.down_g += sum(sip.size_g for sip in sips)
         for earlier in sips[:-1]:
             self.removed_g -= earlier.size_g
             self.put_back.append(earlier)

@@ -19,19 +19,25 @@ MASS = np.zeros((1, 1))
 
 
 def record_of(
-    alarm: Alarm, *, drops_per_h: float = 0.0, lost_g_per_h: float = 0.0, expected_g: float = 0.0
-) -> SimpleNamespace:
-    """Ten hours in which gate 1 counts and the bottle loses, each evenly from the start."""
+    alarm: Alarm, *, drops_per_h: float = 0.0, lost_g_per_h: float = 0.0, expected_g: float = 0.0,
+    soak_h: float = 0.0, down_g: float = 0.0,
+) -> SimpleNamespace:  # fmt: skip
+    """Ten hours in which gate 1 counts and the bottle loses, each evenly from the start.
+
+    soak_h: since when the mass is weighed; down_g: steps down that were taken out.
+    """
     tally, masses = Tally(1), MassLog()
     for minute in range(60 * HOURS + 1):
         masses.add(60.0 * minute, 500.0 - lost_g_per_h * minute / 60, 0.0)
     for n in range(round(drops_per_h * HOURS)):
         tally.add(0, (n + 0.5) * 3600.0 / drops_per_h, 1, 10.0)
     band = Band(expected_g, expected_g, expected_g)
-    curve = SimpleNamespace(expected=lambda: band, observed_g=lambda: lost_g_per_h * HOURS)
+    lost_g = lost_g_per_h * (HOURS - soak_h)
+    curve = SimpleNamespace(expected=lambda: band, observed_g=lambda: lost_g)
     return SimpleNamespace(
-        alarms=(alarm,), tally=tally, masses=masses, curve=curve, empty_s=math.nan
-    )
+        alarms=(alarm,), tally=tally, masses=masses, curve=curve, empty_s=math.nan,
+        soak_s=3600.0 * soak_h, follower=SimpleNamespace(steps=SimpleNamespace(down_g=down_g)),
+    )  # fmt: skip
 
 
 def weep_of(*, with_mass: float = 0.0, by_drops: float = 0.0, unseen: float = 0.0):
@@ -162,3 +168,22 @@ def test_the_rack_was_fed_until_the_soak_ended_or_the_feed_was_shut_or_the_bottl
     # Opened again since: shut for a while in between.
     record.tally.shut_until_s = 25_000.0
     assert fed_until_s(record, weep) == 30_000.0
+
+
+def test_a_mass_that_is_weighed_anew_speaks_of_the_time_since(monkeypatch):
+    """Ten hours of drops, of which the bottle is asked for the last three."""
+    mass_says(monkeypatch, of_losing=0.0)
+    alarm = leak_alarm(600.0, "weep", 1, 1.0)
+    record = record_of(alarm, drops_per_h=100.0, lost_g_per_h=1.0, soak_h=7.0)
+    assert stands(record, weep_of(with_mass=0.0, by_drops=50.0))
+    dry = record_of(alarm, drops_per_h=100.0, lost_g_per_h=0.1, soak_h=7.0)
+    assert not stands(dry, weep_of(with_mass=0.0, by_drops=50.0))
+
+
+def test_steps_down_that_were_taken_for_hands_may_have_fed_the_drip(monkeypatch):
+    mass_says(monkeypatch, of_losing=0.0)
+    alarm = leak_alarm(600.0, "weep", 1, 1.0)
+    fed = record_of(alarm, drops_per_h=100.0, lost_g_per_h=0.1, down_g=9.0)
+    assert stands(fed, weep_of(with_mass=0.0, by_drops=50.0))
+    record = record_of(alarm, drops_per_h=100.0, lost_g_per_h=0.1, down_g=1.0)
+    assert not stands(record, weep_of(with_mass=0.0, by_drops=50.0))

@@ -35,8 +35,10 @@ def test_the_third_sip_of_a_size_puts_the_others_back():
         assert steps.needles(jump) == []
         steps.take_out(jump.since_s, size_g, from_g=0.0, to_g=size_g)
     assert steps.removed_g == pytest.approx(-1.9)
+    assert steps.down_g == pytest.approx(1.9)
     assert len(steps.needles(Jump(1200.0, 1320.0, -0.8))) == 3
     assert steps.removed_g == pytest.approx(0.0)
+    assert steps.down_g == pytest.approx(0.0)
     assert [jump.size_g for jump in steps.put_back] == [-0.9, -1.0]
 
 
