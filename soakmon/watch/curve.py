@@ -10,12 +10,12 @@ from soakmon.physics.belief import effort
 from soakmon.watch.averaging import Average
 from soakmon.watch.cell_states import CREEPS_G, CREEPS_PER_G
 from soakmon.watch.evaporation import Evaporation
-from soakmon.watch.large_sips import Jump
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.reading import CellPrior
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
 from soakmon.watch.spread import spread_of
+from soakmon.watch.steps import Correction
 from soakmon.watch.verdict import Band
 
 # Time, loss, evaporated from bottle and hose, from the bowls, top-up, what one bowl needs; air now
@@ -87,11 +87,11 @@ class CurveKeeper:
         first, *later = self.points
         self.points[:] = [first, *((t_s, loss - off_g, *more) for t_s, loss, *more in later)]
 
-    def put_back(self, step: Jump) -> None:
-        """A step that was taken out was fuel."""
+    def correct(self, correction: Correction) -> None:
+        """What was taken out, or not, has turned out to be something else."""
         self.points[:] = [
-            (t_s, loss - step.size_g, *more, removed_g - step.size_g)
-            if t_s >= step.until_s
+            (t_s, loss - correction.by_g, *more, removed_g - correction.by_g)
+            if correction.from_s <= t_s < correction.until_s
             else (t_s, loss, *more, removed_g)
             for t_s, loss, *more, removed_g in self.points
         ]

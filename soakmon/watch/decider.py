@@ -195,10 +195,10 @@ class Decider:
         if self.follower.start_off_g:
             self.curve.rezero(self.follower.start_off_g)
             self.follower.start_off_g = 0.0
-        for step in self.follower.steps.put_back:
-            self.curve.put_back(step)
-            self.masses.put_back(step)
-        self.follower.steps.put_back.clear()
+        for correction in self.follower.steps.corrections:
+            self.curve.correct(correction)
+            self.masses.correct(correction)
+        self.follower.steps.corrections.clear()
         self.curve.add(average, self.follower.steps.removed_g, self.evaporation)
         self.masses.add(average.t_s, average.mass_g, self.follower.steps.removed_g)
 

@@ -83,8 +83,8 @@ class Follower:
         self.freeze = FreezeWatch()
         self.faults: list[Fault] = []
         self.held: list[tuple[Floats, float, float, Floats]] = []
-        # What the gates had counted after each of the last minutes and before what is held, g.
-        self.counted_g, self.counted_before_g = [0.0, 0.0], 0.0
+        # What the gates have counted, by each of the last readings, and before what is held, g.
+        self.all_counted_g, self.counted_g, self.counted_before_g = 0.0, [0.0, 0.0], 0.0
         self.held_since_s = self.held_until_s = 0.0
         self.waiting: list[tuple[float, Floats, float, Floats]] = []
         self.blind_s = self.stood_s = self.longest_gap_s = 0.0
@@ -112,15 +112,15 @@ class Follower:
 
     def step(self, average: Average, seconds: float, weep: Weep, evaporation: Evaporation) -> None:
         """Take one averaging step; `weep` has already been advanced to it."""
-        if not self.held:
-            # A minute's mass is that of most of it: what flowed at its end shows in the next.
-            self.counted_before_g = self.counted_g[0]
-        counted_g = self.counted_g[1] + float(average.drops @ np.asarray(weep.drop_g))
-        self.counted_g = [self.counted_g[1], counted_g]
+        self.all_counted_g += float(average.drops @ np.asarray(weep.drop_g))
         mass_g = average.mass_g
         if not math.isfinite(mass_g):
             self.blind_s += seconds
             return
+        if not self.held:
+            # A minute's mass is that of most of it: what flowed at its end shows in the next.
+            self.counted_before_g = self.counted_g[0]
+        self.counted_g = [self.counted_g[1], self.all_counted_g]
         if self.freeze.add(mass_g, average.frozen):
             self._frozen(average.t_s, seconds)
             return
@@ -239,9 +239,8 @@ class Follower:
         else:
             weep.filter.loosen(OFFSET, _STEP_SDS * abs(step))
             weep.filter.reopen(CREEPS_G + CREEPS_PER_G * abs(step), 0.0)
-            self.steps.take_out(
-                self.held_since_s, step, from_g=self.calm_g, to_g=self.calm_g + self._moved_g()
-            )
+            jump = Jump(self.held_since_s, self.held_until_s, step)
+            self.steps.take_out(jump, from_g=self.calm_g, to_g=self.calm_g + self._moved_g())
             refill = kind is DisturbanceKind.REFILL and step < self.bottle_g
             added = say("follow.fuel_was_added_g", step=plain(step))
             jumped = say("follow.reading_jumped_g_something_touched", step=plain(step))

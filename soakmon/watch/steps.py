@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from soakmon.physics.belief import judgement
@@ -18,6 +19,15 @@ _COMES_BACK = judgement(0.003, "share")
 _MAY_BE_FUEL_G = judgement(5.0, "g")
 
 
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """Readings from from_s on, before until_s, weigh so much more than was noted, g."""
+
+    from_s: float
+    until_s: float
+    by_g: float
+
+
 @dataclass(slots=True)
 class Load:
     """Something on the bottle, or that lifts it: since when, s, and how heavy, g.
@@ -32,7 +42,7 @@ class Load:
 
 
 class Steps:
-    """removed_g: all of them together; put_back: those that were fuel, for whoever noted them.
+    """removed_g: all of them together; corrections: what has been noted otherwise than it turned out.
 
     down_g: steps down that somebody made, or a needle: nothing tells.
     """
@@ -40,15 +50,21 @@ class Steps:
     def __init__(self) -> None:
         self.removed_g = self.down_g = 0.0
         self.load: Load | None = None
-        self.put_back: list[Jump] = []
+        self.corrections: list[Correction] = []
         self.large_sips = LargeSips()
         self.rises = Rises()
 
-    def take_out(self, t_s: float, step_g: float, *, from_g: float, to_g: float) -> None:
+    def take_out(self, jump: Jump, *, from_g: float, to_g: float) -> None:
         """A step is no fuel lost; nor what lay on the bottle for a while, however it moved.
 
         from_g, to_g: the last reading that was as expected, and that after the step.
         """
+        before_g = self.removed_g
+        self._take_out(jump.since_s, jump.size_g, from_g, to_g)
+        # While nobody knew what it was, its minutes were noted as they were read.
+        self.corrections.append(Correction(jump.since_s, jump.until_s, before_g - self.removed_g))
+
+    def _take_out(self, t_s: float, step_g: float, from_g: float, to_g: float) -> None:
         load = self.load
         if load is not None and t_s - load.since_s > _LIES_S:
             load = None
@@ -72,7 +88,7 @@ class Steps:
         self.down_g += sum(sip.size_g for sip in sips)
         for earlier in sips[:-1]:
             self.removed_g -= earlier.size_g
-            self.put_back.append(earlier)
+            self.corrections.append(Correction(earlier.until_s, math.inf, earlier.size_g))
         return sips
 
     def goes_back(self, t_s: float, fell_g: float) -> bool:

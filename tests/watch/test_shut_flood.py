@@ -147,3 +147,27 @@ def test_a_bottle_that_is_filled_up_while_it_floods_floods_on(pours_s):
     assert leak.leak_g_per_h.low <= 110.0 <= leak.leak_g_per_h.high
     assert [fault.kind for fault in verdict.faults].count("refill") == len(pours_s)
     assert verdict.observed_loss_g == pytest.approx(out_g[-1], rel=0.06)
+
+
+def test_a_flood_that_a_gate_counted_while_no_mass_was_read_is_no_hand_on_the_bottle():
+    """The cell is silent for 44 minutes, in which 190 g run through gate 3; then it reads again."""
+    rows = flood(190.0 / 40, 40 * 60.0, hours=8.0, shut=False)
+    silent = (rows.t_s > STARTS_S - 60) & (rows.t_s < STARTS_S + 43 * 60)
+    verdict = decide(
+        replace(rows, mass_g=np.where(silent, np.nan, rows.mass_g)), Settings(), phase="soaking"
+    ).verdict
+    assert verdict.outcome is Outcome.LEAKING
+    assert [leak.carb for leak in verdict.leaks] == [3]
+    assert not [fault for fault in verdict.faults if "jumped" in fault.text]
+    assert verdict.observed_loss_g > 185
+
+
+@pytest.mark.parametrize("after_min", [57, 58, 59, 60, 61])
+def test_a_refill_an_hour_after_its_alarm_takes_no_flood_back(after_min):
+    """What is poured in weighs just what ran out."""
+    rows = flood(2.0, 5 * 3600.0, hours=8.0, spacing_s=10.0, shut=False)
+    at_s = STARTS_S + 60.0 * after_min
+    poured_g = 118.0 * np.clip((rows.t_s - at_s) / 20, 0.0, 1.0)
+    made = told(replace(rows, mass_g=rows.mass_g + poured_g))
+    assert [alarm.kind for alarm in made.alarms] == ["flood"]
+    assert [leak.carb for leak in conclude(made).leaks] == [3]
