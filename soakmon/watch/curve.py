@@ -15,7 +15,7 @@ from soakmon.watch.reading import CellPrior
 from soakmon.watch.rows import Floats
 from soakmon.watch.settings import Settings
 from soakmon.watch.spread import spread_of
-from soakmon.watch.steps import Correction
+from soakmon.watch.steps import Amendment
 from soakmon.watch.verdict import Band
 
 # Time, loss, evaporated from bottle and hose, from the bowls, top-up, what one bowl needs; air now
@@ -87,11 +87,11 @@ class CurveKeeper:
         first, *later = self.points
         self.points[:] = [first, *((t_s, loss - off_g, *more) for t_s, loss, *more in later)]
 
-    def correct(self, correction: Correction) -> None:
+    def amend(self, amendment: Amendment) -> None:
         """What was taken out, or not, has turned out to be something else."""
         self.points[:] = [
-            (t_s, loss - correction.by_g, *more, removed_g - correction.by_g)
-            if correction.from_s <= t_s < correction.until_s
+            (t_s, loss - amendment.by_g, *more, removed_g - amendment.by_g)
+            if amendment.from_s <= t_s < amendment.until_s
             else (t_s, loss, *more, removed_g)
             for t_s, loss, *more, removed_g in self.points
         ]

@@ -195,10 +195,10 @@ class Decider:
         if self.follower.start_off_g:
             self.curve.rezero(self.follower.start_off_g)
             self.follower.start_off_g = 0.0
-        for correction in self.follower.steps.corrections:
-            self.curve.correct(correction)
-            self.masses.correct(correction)
-        self.follower.steps.corrections.clear()
+        for amendment in self.follower.steps.amendments:
+            self.curve.amend(amendment)
+            self.masses.amend(amendment)
+        self.follower.steps.amendments.clear()
         self.curve.add(average, self.follower.steps.removed_g, self.evaporation)
         self.masses.add(average.t_s, average.mass_g, self.follower.steps.removed_g)
 

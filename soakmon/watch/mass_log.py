@@ -7,7 +7,7 @@ from bisect import bisect_left, bisect_right
 from statistics import median
 
 from soakmon.physics.belief import effort, judgement
-from soakmon.watch.steps import Correction
+from soakmon.watch.steps import Amendment
 
 # A mass is the median of so many readings, none further away than this.
 _NEAR_S = judgement(1800.0, "s")
@@ -39,11 +39,11 @@ class MassLog:
             self.times_s.append(t_s)
             self.masses_g.append(mass_g - removed_g)
 
-    def correct(self, correction: Correction) -> None:
+    def amend(self, amendment: Amendment) -> None:
         """What was taken out, or not, has turned out to be something else."""
-        begin = bisect_left(self.times_s, correction.from_s)
-        for place in range(begin, bisect_left(self.times_s, correction.until_s)):
-            self.masses_g[place] += correction.by_g
+        begin = bisect_left(self.times_s, amendment.from_s)
+        for place in range(begin, bisect_left(self.times_s, amendment.until_s)):
+            self.masses_g[place] += amendment.by_g
 
     def flow_ended_s(
         self, from_s: float, until_s: float, evaporates_g_per_h: float = 0.0

@@ -20,7 +20,7 @@ _MAY_BE_FUEL_G = judgement(5.0, "g")
 
 
 @dataclass(frozen=True, slots=True)
-class Correction:
+class Amendment:
     """Readings from from_s on, before until_s, weigh so much more than was noted, g."""
 
     from_s: float
@@ -42,7 +42,7 @@ class Load:
 
 
 class Steps:
-    """removed_g: all of them together; corrections: what has been noted otherwise than it turned out.
+    """removed_g: all of them together; amendments: what was noted otherwise than it turned out.
 
     down_g: steps down that somebody made, or a needle: nothing tells.
     """
@@ -50,7 +50,7 @@ class Steps:
     def __init__(self) -> None:
         self.removed_g = self.down_g = 0.0
         self.load: Load | None = None
-        self.corrections: list[Correction] = []
+        self.amendments: list[Amendment] = []
         self.large_sips = LargeSips()
         self.rises = Rises()
 
@@ -62,7 +62,7 @@ class Steps:
         before_g = self.removed_g
         self._take_out(jump.since_s, jump.size_g, from_g, to_g)
         # While nobody knew what it was, its minutes were noted as they were read.
-        self.corrections.append(Correction(jump.since_s, jump.until_s, before_g - self.removed_g))
+        self.amendments.append(Amendment(jump.since_s, jump.until_s, before_g - self.removed_g))
 
     def _take_out(self, t_s: float, step_g: float, from_g: float, to_g: float) -> None:
         load = self.load
@@ -88,7 +88,7 @@ class Steps:
         self.down_g += sum(sip.size_g for sip in sips)
         for earlier in sips[:-1]:
             self.removed_g -= earlier.size_g
-            self.corrections.append(Correction(earlier.until_s, math.inf, earlier.size_g))
+            self.amendments.append(Amendment(earlier.until_s, math.inf, earlier.size_g))
         return sips
 
     def goes_back(self, t_s: float, fell_g: float) -> bool:

@@ -42,7 +42,7 @@ def test_the_third_sip_of_a_size_puts_the_others_back():
     assert steps.removed_g == pytest.approx(0.0)
     assert steps.down_g == pytest.approx(0.0)
     # The minutes in which each was looked at, and then all that came after it.
-    noted = [(one.from_s, one.until_s, round(one.by_g, 9)) for one in steps.corrections]
+    noted = [(one.from_s, one.until_s, round(one.by_g, 9)) for one in steps.amendments]
     assert noted == [
         (0.0, 120.0, 0.9),
         (600.0, 720.0, 1.0),
