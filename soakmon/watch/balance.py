@@ -74,8 +74,8 @@ def chance_since_begun(record: RunRecord, weep: Weep, mass: Floats) -> float:
 def usual(record: RunRecord, weep: Weep, mass: Floats) -> bool:
     """Whether one tight bench in a hundred has lost as much: then only the shape tells of a leak.
 
-    Nobody is woken for that, nor is it called a leak in the end. Cells that creep, floats that soak
-    and animals make such shapes.
+    Nobody is woken for that, and in the end the shape must be plain. Cells that creep, floats that
+    soak and animals make such shapes.
     """
     return chance_since_begun(record, weep, mass) > _USUAL
 

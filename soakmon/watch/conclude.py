@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from soakmon.physics.belief import judgement
 from soakmon.texts import say
-from soakmon.watch.balance import chance_of_so_much, usual
+from soakmon.watch.balance import chance_of_so_much, contradicts, possible, usual
 from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable, tail
 from soakmon.watch.evidence import evidence, shift
@@ -19,6 +20,9 @@ from soakmon.watch.several_leaks import apart, divided, explained, total_leak
 from soakmon.watch.standing import standing
 from soakmon.watch.verdict import Alarm, Band, Outcome, Suspect, Verdict, leak_alarm
 from soakmon.watch.weep import Weep
+
+# What one tight bench in a hundred has lost is a leak when its shape says so by so many e-folds.
+_PLAINLY = judgement(7.0, "e-folds")
 
 
 def conclude(record: RunRecord) -> Verdict:
@@ -78,10 +82,18 @@ def _with_closing_alarm(
         return alarms
     by_balance = chance_of_so_much(record, weep) < record.budget.balance
     by_filter = tail(record, weep) < record.budget.closing
-    if not by_balance and not (by_filter and not usual(record, weep, mass)):
+    if not by_balance and not (by_filter and _more_than_usual(record, weep, mass)):
         return alarms
     alarm = Alarm(record.last_s, "weep", None, None, "")
     return [leak_alarm(record.last_s, "weep", None, leak_at(record, weep, mass, alarm).leak.best)]
+
+
+def _more_than_usual(record: RunRecord, weep: Weep, mass: Floats) -> bool:
+    """Whether hardly any tight bench loses so much, or plainly none by such a shape."""
+    if not usual(record, weep, mass):
+        return True
+    plainly = weep.unseen(possible(record, weep, mass)) > _PLAINLY
+    return plainly and not contradicts(record, weep, mass)
 
 
 def _restated(alarm: Alarm, leaks: list[LocatedLeak], leak: Band) -> Alarm:
