@@ -89,7 +89,10 @@ class MassLog:
             return math.nan
         # The middle of a few: one of them may be a hand on the bottle. What went while nothing was
         # read does not count: how it weighed then, the next reading tells.
-        first = self._near(from_s, max(before - _FEW, 0), before) or self.masses_g[before:][:1]
+        first = self._near(from_s, max(before - _FEW, 0), before)
+        first = first or self.masses_g[before : before + 1]
+        if not first:
+            return math.nan
         # Of a short time only the minutes in it: the median of more lies before it.
         last = self._near(until_s, max(after - _FEW + 1, min(before, after)), after + 1)
         return median(first) - (median(last) if last else self._between(until_s, after))

@@ -138,3 +138,10 @@ def test_rows_far_apart_are_no_gaps():
     for row in range(40):
         log.add(600.0 * row, 500.0 - row, 0.0)
     assert log.loss_g(6000.0, 12_000.0) == pytest.approx(10.0)
+
+
+def test_of_a_time_since_which_nothing_was_read_nothing_is_said():
+    """The cell fell silent ten minutes before the flood was told."""
+    log = log_of([500.0] * 60)
+    assert math.isnan(log.loss_g(60.0 * 70, 60.0 * 75))
+    assert log.loss_g(60.0 * 58, 60.0 * 75) == pytest.approx(0.0)

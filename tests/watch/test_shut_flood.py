@@ -171,3 +171,13 @@ def test_a_refill_an_hour_after_its_alarm_takes_no_flood_back(after_min):
     made = told(replace(rows, mass_g=rows.mass_g + poured_g))
     assert [alarm.kind for alarm in made.alarms] == ["flood"]
     assert [leak.carb for leak in conclude(made).leaks] == [3]
+
+
+def test_a_verdict_may_be_asked_for_while_a_flood_runs_and_no_mass_is_read():
+    rows = flood(190.0 / 40, 40 * 60.0, hours=8.0, shut=False)
+    seen = rows.t_s < STARTS_S + 8 * 60
+    silent = rows.t_s > STARTS_S - 10 * 60
+    rows = replace(rows, mass_g=np.where(silent, np.nan, rows.mass_g)).part(0, int(seen.sum()))
+    made = told(rows)
+    assert [alarm.kind for alarm in made.alarms] == ["flood"]
+    assert [leak.carb for leak in conclude(made).leaks] == [3]
