@@ -62,15 +62,13 @@ class DisturbanceKind(StrEnum):
 
 def still_falling(residual_g: Floats, noise_g: float) -> bool:
     """Whether the last two held readings (n,) went on falling, evenly, by more than their noise."""
-    fall_g = -np.diff(residual_g[-3:])
-    falls = np.all(fall_g > max(_GOES_ON * abs(residual_g[0]), _GOES_ON_SD * noise_g))
-    return bool(falls and fall_g.max() < _EVENLY * fall_g.min())
+    return _fell_evenly(residual_g, max(_GOES_ON * abs(residual_g[0]), _GOES_ON_SD * noise_g))
 
 
-def _ebbs(residual_g: Floats, noise_g: float) -> bool:
-    """Whether the last two held readings (n,) each lost as much as a flow takes."""
+def _fell_evenly(residual_g: Floats, least_g: float) -> bool:
+    """Whether each of the last two held readings (n,) fell by more than least_g, and both alike."""
     fall_g = -np.diff(residual_g[-3:])
-    return bool(np.all(fall_g > _GOES_ON_SD * noise_g) and fall_g.max() < _EVENLY * fall_g.min())
+    return bool(np.all(fall_g > least_g) and fall_g.max() < _EVENLY * fall_g.min())
 
 
 def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[DisturbanceKind, float] | None:
@@ -87,7 +85,7 @@ def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[Disturbance
         return None
     if -sip_g <= step < 0:
         return DisturbanceKind.SIP, step
-    if step > REFILL_G and _ebbs(residual_g, noise_g):
+    if step > REFILL_G and _fell_evenly(residual_g, _GOES_ON_SD * noise_g):
         # Poured in while more flows out: as much as it was at first.
         return DisturbanceKind.REFILL, float(residual_g.max())
     apart = abs(float(residual_g[-1] - residual_g[-2]))

@@ -224,8 +224,9 @@ class Follower:
         judged = judge(residuals, noise, self.sip_g)
         if judged is None:
             return
-        step = judged[1]
-        kind = self._kind(*judged)
+        kind, step = judged
+        jump = Jump(self.held_since_s, self.held_until_s, step)
+        kind = self._kind(kind, jump)
         if abs(step) > DRIFTS_G:
             self.moved_s = self.held_since_s
         if kind is DisturbanceKind.SIP:
@@ -239,7 +240,6 @@ class Follower:
         else:
             weep.filter.loosen(OFFSET, _STEP_SDS * abs(step))
             weep.filter.reopen(CREEPS_G + CREEPS_PER_G * abs(step), 0.0)
-            jump = Jump(self.held_since_s, self.held_until_s, step)
             self.steps.take_out(jump, from_g=self.calm_g, to_g=self.calm_g + self._moved_g())
             refill = kind is DisturbanceKind.REFILL and step < self.bottle_g
             added = say("follow.fuel_was_added_g", step=plain(step))
@@ -255,26 +255,27 @@ class Follower:
                 self._take(weep, item, *weep.filter.surprise(*item))
         self.held = []
 
-    def _kind(self, kind: DisturbanceKind, step_g: float) -> DisturbanceKind:
+    def _kind(self, kind: DisturbanceKind, jump: Jump) -> DisturbanceKind:
         """What a step is in the light of what came before it."""
+        step_g = jump.size_g
         flows = self.flowing or self._counted(abs(step_g))
         if kind is DisturbanceKind.BUMP and step_g < 0 and (flows or self._goes_on()):
             # A flood that slows, is shut off, or has emptied the bottle: nobody has touched it. Nor
             # where the filter was as far off before: nothing else has moved.
             return DisturbanceKind.FLOW
-        if kind is DisturbanceKind.BUMP and self._a_needles(step_g):
+        if kind is DisturbanceKind.BUMP and self._a_needles(jump):
             return DisturbanceKind.SIP
-        if kind is DisturbanceKind.SIP and self.steps.rises.gone_back(self.held_since_s, -step_g):
+        if kind is DisturbanceKind.SIP and self.steps.rises.gone_back(jump.since_s, -step_g):
             return DisturbanceKind.BUMP
         if kind is DisturbanceKind.BUMP and step_g > 0:
             if self._moved_g() < _MOVED * step_g:
                 return DisturbanceKind.OWN
-            self.steps.rises.add(self.held_since_s, step_g)
+            self.steps.rises.add(jump.since_s, step_g)
         return kind
 
-    def _a_needles(self, step_g: float) -> bool:
+    def _a_needles(self, jump: Jump) -> bool:
         """Whether a step is the next of a needle's; the last ones then were so too."""
-        sips = self.steps.needles(Jump(self.held_since_s, self.held_until_s, step_g))
+        sips = self.steps.needles(jump)
         if not sips:
             return False
         self.sip_g = max(self.sip_g, largest_g(sips))

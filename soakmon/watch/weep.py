@@ -291,7 +291,7 @@ class Weep:
         """
         mean_s = TO_LIP_S + 3600.0 * drop_g / LEAKS
         # The gates may have been listened to for longer than the mass.
-        since_s = times - min(self.start_s, *(gate.start_s for gate in self.gates))
+        since_s = times - min([self.start_s, *(gate.start_s for gate in self.gates)])
         soon = np.exp(-since_s[:, None] / mean_s) / mean_s
         return np.asarray(_FROM_START * soon + (1 - _FROM_START) / (ONSETS * ONSET_STEP_S))
 
