@@ -68,8 +68,8 @@ def soak_of(rows: Rows, settings: Settings) -> Soak:
             before, soak = before + soak, []
         begun = soak or (phase in {Phase.SOAKING, Phase.IDLE} and np.isfinite(average.mass_g))
         (soak if begun else before).append(average)
-    counts = np.nan_to_num(rows.drops[rows.t_s >= finder.started_s]).astype(int)
-    t_s = rows.t_s[rows.t_s >= finder.started_s]
+    counts = np.nan_to_num(rows.drops[rows.t_s >= finder.fill.started_s]).astype(int)
+    t_s = rows.t_s[rows.t_s >= finder.fill.started_s]
     return Soak(soak, before, [np.repeat(t_s, column) for column in counts.T])
 
 

@@ -17,7 +17,8 @@ from soakmon.bench.shut_watch import ShutWatch
 from soakmon.bench.storm import STORM_S, StormCounter
 from soakmon.hardware_config import GuardSection
 from soakmon.texts import say
-from soakmon.watch.filling import FLOW_ENDS_G_PER_MIN, LONGEST_FILL_S
+from soakmon.watch.filling import LONGEST_FILL_S
+from soakmon.watch.rack_fill import FLOW_ENDS_G_PER_MIN
 
 _LEAST_FILL_S = 120.0
 

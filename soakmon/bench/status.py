@@ -47,9 +47,9 @@ def _verdict(before: BenchStatus, session: Session, *, with_verdict: bool) -> Ve
     record = session.learnt
     if session.decision is not None:
         return VerdictForm.of(session.decision.verdict)
-    if with_verdict and record.finder.found and record.mass_running:
+    if with_verdict and record.finder.fill.found and record.mass_running:
         return VerdictForm.of(conclude(record))
-    return before.verdict if record.finder.found else None
+    return before.verdict if record.finder.fill.found else None
 
 
 def _bench(service: Serving, row: Rows) -> dict[str, Any]:

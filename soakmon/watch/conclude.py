@@ -71,7 +71,7 @@ def _bowls_short(record: RunRecord) -> int:
     if np.isfinite(record.empty_s):
         # A bottle that ran dry leaves bowls short without any needle being at fault.
         return 0
-    return record.finder.bowls_short(record.settings.bowl_g)
+    return record.finder.fill.bowls_short(record.settings.bowl_g)
 
 
 def _with_closing_alarm(
@@ -139,7 +139,7 @@ def _why_nothing(record: RunRecord) -> str:
 def _starved(record: RunRecord, short: int) -> Alarm:
     bowls = say("conclude.bowl") if short == 1 else say("conclude.bowls", short=short)
     text = say("conclude.fill_short_needle_stuck_shut", bowls=bowls)
-    return Alarm(record.finder.ended_s, "starved", None, None, text)
+    return Alarm(record.finder.fill.ended_s, "starved", None, None, text)
 
 
 def _suspects(

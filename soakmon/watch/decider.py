@@ -145,7 +145,7 @@ class Decider:
         self.tally.step(average, seconds)
         self.bottle.step(average)
         if self.bottle.just_dry and self.finder.over_g(average.t_s) > 0:
-            self._pours(average.t_s, self.finder.mean_g_per_h)
+            self._pours(average.t_s, self.finder.fill.mean_g_per_h)
         if self.weep is None and phase in {Phase.IDLE, Phase.SOAKING}:
             self._begin(average)
         if not self.mass_running:
@@ -172,7 +172,7 @@ class Decider:
         if phase != before:
             self._enter(phase, average)
         if self.finder.ran_over:
-            self._pours(average.t_s, 60 * self.finder.log.now_g_per_min)
+            self._pours(average.t_s, 60 * self.finder.fill.log.now_g_per_min)
         return phase
 
     def _pours(self, t_s: float, g_per_h: float) -> None:
@@ -217,7 +217,7 @@ class Decider:
         if phase == Phase.FILLING:
             self.weep = None
             if all(name != Phase.FILLING for name, _ in self.phases[:-1]):
-                self.alarms = of_fill(self.alarms, average.t_s, self.finder.flows_s)
+                self.alarms = of_fill(self.alarms, average.t_s, self.finder.fill.flows_s)
                 self.floods.restart()
                 self.tally.restart(average.t_s)
         elif phase == Phase.SETTLING:
@@ -226,7 +226,7 @@ class Decider:
     def _begin(self, average: Average) -> None:
         # Of a rack that is filled again, what was counted before says nothing of what it does now.
         fills = [t_s for name, t_s in self.phases if name == Phase.FILLING]
-        since_s = min(fills[-1] if fills else self.finder.started_s, average.t_s)
+        since_s = min(fills[-1] if fills else self.finder.fill.started_s, average.t_s)
         self.weep = Weep(self.settings, average.t_s, self.tally.gates, average.mass_g)
         self.weep.count_from(since_s)
         spacing_s = self.tally.row_s if math.isfinite(self.tally.row_s) else 0.0
@@ -240,7 +240,7 @@ class Decider:
         self.weep, self.mass_running = fresh, True
         self.soak_s = average.t_s
         self.evaporation.restart()
-        self.evaporation.rack_scale = self.finder.rack_scale
+        self.evaporation.rack_scale = self.finder.fill.rack_scale
         cell = CellPrior.of(fresh.filter)
         self.curve.start(average.mass_g, average.t_s, cell, self.evaporation)
 

@@ -75,7 +75,7 @@ def shift(record: RunRecord, carb: int | None) -> Mapping[Cause, float]:
 
 
 def _filled_s(record: RunRecord) -> float:
-    return record.finder.ended_s if record.finder.found else record.start_s
+    return record.finder.fill.ended_s if record.finder.fill.found else record.start_s
 
 
 def _drop_g(record: RunRecord, leak: LocatedLeak) -> float:

@@ -10,8 +10,8 @@ from statistics import median
 import numpy as np
 
 from soakmon.physics.belief import effort, judgement
-from soakmon.watch.filling import GOES_ON_G_PER_MIN
 from soakmon.watch.flood import FLOODS_G_PER_H
+from soakmon.watch.rack_fill import GOES_ON_G_PER_MIN
 from soakmon.watch.rows import Rows
 from soakmon.watch.sequential import Cusum
 

@@ -94,7 +94,7 @@ def late_fills(record: RunRecord, alarms: list[Alarm]) -> list[Fault]:
                 ended=after_start(late.until_s - record.start_s),
             ),
         )
-        for late in record.finder.late.fills
+        for late in record.finder.fill.late.fills
         if not any(late.since_s <= t_s <= late.until_s for t_s in leaks_s)
     ]
 

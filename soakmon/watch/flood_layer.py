@@ -43,7 +43,7 @@ class FloodLayer:
         ]
         t_s = float(rows.t_s[-1])
         full = finder.phase in {Phase.SETTLING, Phase.SOAKING}
-        ends = finder.phase == Phase.SETTLING and finder.log.dies_away
+        ends = finder.phase == Phase.SETTLING and finder.fill.log.dies_away
         if not full or ends or finder.may_be_filling(t_s):
             self.falls.restart()
         elif not flooded and not alarms:
@@ -51,7 +51,7 @@ class FloodLayer:
         return alarms
 
     def _falls(self, rows: Rows, finder: FillFinder, t_s: float) -> list[Alarm]:
-        self.falls.spare_g = max(self.sips_g, finder.spare_g(t_s))
-        self.falls.rush_g = max(self.sips_g, finder.rush_g(t_s))
+        self.falls.spare_g = max(self.sips_g, finder.fill.spare_g(t_s))
+        self.falls.rush_g = max(self.sips_g, finder.fill.rush_g(t_s))
         fall = self.falls.push(rows)
         return [] if fall is None else [leak_alarm(fall.t_s, "flood", None, fall.rate_g_per_h)]

@@ -112,9 +112,12 @@ def _flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> Located
         rate, off_g = lost_g / hours, math.hypot(_FLOWS_REL * lost_g, _STEP_G)
         leak = Band(rate, (lost_g - off_g) / hours, (lost_g + off_g) / hours)
     since_s = pouring(record, alarm.t_s, max(rate, FLOODS_G_PER_H))
-    if record.finder.found and record.finder.flows_s < alarm.t_s <= record.finder.ended_s:
+    if (
+        record.finder.fill.found
+        and record.finder.fill.flows_s < alarm.t_s <= record.finder.fill.ended_s
+    ):
         # The fill hid it.
-        since_s = (record.finder.flows_s, alarm.t_s)
+        since_s = (record.finder.fill.flows_s, alarm.t_s)
     onset_s = (since_s[0] + since_s[1]) / 2
     if alarm.carb is not None:
         # Its drops had begun when they were told, or shortly before.
@@ -124,14 +127,14 @@ def _flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> Located
 
 def _drained(record: RunRecord, alarm: Alarm) -> LocatedLeak:
     """A flood that emptied the bottle while the rack filled: what the rack does not hold."""
-    finder, until_s = record.finder, min(record.finder.ended_s, record.empty_s)
-    hours = max(until_s - finder.flows_s, 60.0) / 3600
+    finder, until_s = record.finder, min(record.finder.fill.ended_s, record.empty_s)
+    hours = max(until_s - finder.fill.flows_s, 60.0) / 3600
     # All of it at most; a rack that is larger than described leaves less.
-    most_g, least_g = finder.taken_g, finder.over_g(alarm.t_s)
+    most_g, least_g = finder.fill.taken_g, finder.over_g(alarm.t_s)
     best_g = max(most_g - finder.content.described_g, least_g)
     leak = Band(best_g / hours, least_g / hours, most_g / hours)
-    since_s = (finder.flows_s, until_s)
-    return LocatedLeak(None, finder.flows_s, leak, False, 0.0, 0, until_s, since_s)
+    since_s = (finder.fill.flows_s, until_s)
+    return LocatedLeak(None, finder.fill.flows_s, leak, False, 0.0, 0, until_s, since_s)
 
 
 def _stopped_s(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> float | None:

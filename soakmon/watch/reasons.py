@@ -89,7 +89,7 @@ def doubts_of(record: RunRecord, belief: Posterior, faults: list[Fault], short: 
     doubts = []
     if short and record.settings.bowls_measured:
         doubts.append(say("reasons.bowl_did_not_fill_free"))
-    elif short or record.finder.differs:
+    elif short or record.finder.fill.differs:
         doubts.append(_other_fill(record))
     if "bottle_empty" in kinds:
         doubts.append(say("reasons.bottle_ran_dry_what_happened"))
@@ -160,7 +160,7 @@ def _what_helps(record: RunRecord) -> str:
 
 
 def _other_fill(record: RunRecord) -> str:
-    taken, expected = record.finder.taken_g, record.finder.content.described_g
+    taken, expected = record.finder.fill.taken_g, record.finder.content.described_g
     if not record.settings.bowls_measured:
         return say(
             "reasons.rack_took_g_bowls_unknown", taken=f"{taken:.0f}", expected=f"{expected:.0f}"

@@ -57,7 +57,7 @@ class RunRecord:
     @property
     def filled_s(self) -> float:
         """Since when there has been fuel in the rack, s: the fill, or as long as the record."""
-        return self.finder.flows_s if self.finder.found else self.start_s
+        return self.finder.fill.flows_s if self.finder.fill.found else self.start_s
 
     @property
     def caught_g(self) -> tuple[float, ...]:

@@ -36,7 +36,7 @@ def test_a_soak_goes_on_with_what_it_knew_and_the_gap_in_the_record(tmp_path, bo
     again = crashed_and_back(tmp_path, bench, gap_s=1200.0, boot=boot)
     assert again.session.phase == "soaking"
     assert again.simulation.feed_open
-    assert again.session.decider.finder.taken_g == before.decider.finder.taken_g
+    assert again.session.decider.finder.fill.taken_g == before.decider.finder.fill.taken_g
     assert again.session.t_s == pytest.approx(committed_s + 1200, abs=18)
     again.run(4)
     rows = again.journal.read_rows(1)

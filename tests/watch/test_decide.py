@@ -246,7 +246,7 @@ def test_a_spike_as_the_very_first_reading_is_no_fill():
     mass_g = rows.mass_g.copy()
     mass_g[0] += 300.0
     decider = watched(replace(rows, mass_g=mass_g), BENCH)
-    assert not decider.finder.found
+    assert not decider.finder.fill.found
     assert not decider.alarms
 
 

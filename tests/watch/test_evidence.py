@@ -25,6 +25,10 @@ def leak(carb: int | None = 1, rate: Band = ONE_G_PER_H, **changed) -> LocatedLe
     return replace(made, **changed)
 
 
+def finder(*, found: bool) -> SimpleNamespace:
+    return SimpleNamespace(fill=SimpleNamespace(found=found, ended_s=FILLED_S))
+
+
 def record_of(drops_s: Sequence[float] = (), **changed) -> SimpleNamespace:
     tally = Tally(2)
     tally.rows_seen = 36_000
@@ -36,7 +40,7 @@ def record_of(drops_s: Sequence[float] = (), **changed) -> SimpleNamespace:
         "empty_s": math.nan,
         "tally": tally,
         "weep": SimpleNamespace(drop_g=[DROP_G, DROP_G], fed_s=36_000.0),
-        "finder": SimpleNamespace(found=True, ended_s=FILLED_S),
+        "finder": finder(found=True),
         "curve": SimpleNamespace(bowl_needs=lambda: (np.arange(2) * 36_000.0, np.zeros(2))),
         "evaporation": SimpleNamespace(bowl_g_per_h=0.02),
         "settings": SimpleNamespace(hose_g=6.0, cause_shift={1: {Cause.NEEDLE_WEEP: 3.0}}),
@@ -99,7 +103,7 @@ def test_the_first_drop_had_to_gather():
 
 def test_without_a_fill_the_clock_is_the_records():
     one = leak(mass_led=True)
-    record = record_of(finder=SimpleNamespace(found=False, ended_s=FILLED_S))
+    record = record_of(finder=finder(found=False))
     assert evidence(record, one, [one]).delay_h == pytest.approx(2.0)
 
 

@@ -58,8 +58,8 @@ def judged(rows: Rows, **kept: object) -> RunRecord:
 @pytest.mark.parametrize("g_per_min", [0.6, 1.5, 3.0, 15.0, 120.0])
 def test_a_fill_is_found_however_late_and_slow(valve, begins_s, g_per_min):
     made = judged(filled(night(3, hours=3), begins_s=begins_s, g_per_min=g_per_min, valve=valve))
-    assert made.finder.found
-    assert made.finder.taken_g == pytest.approx(RACK_G, rel=0.05)
+    assert made.finder.fill.found
+    assert made.finder.fill.taken_g == pytest.approx(RACK_G, rel=0.05)
     assert not made.alarms
     assert conclude(made).outcome is Outcome.NOT_PROVEN
 
@@ -68,7 +68,7 @@ def test_a_fill_is_found_however_late_and_slow(valve, begins_s, g_per_min):
 def test_a_fill_between_sparse_rows_is_found(spacing_s):
     rows = night(3, hours=3, spacing_s=spacing_s)
     made = judged(filled(rows, begins_s=1200.0, g_per_min=10.0))
-    assert made.finder.found
+    assert made.finder.fill.found
     assert not [alarm for alarm in made.alarms if alarm.kind == "flood"]
 
 
@@ -99,7 +99,7 @@ def test_a_bowl_that_fills_late_is_no_leak():
     """The needle frees itself after two hours: the fill is taken up again."""
     rows = filled(night(3, hours=20), begins_s=300.0, g_per_min=40.0, pause=(93.0, 7200.0))
     made = judged(rows, bowls_measured=True)
-    assert made.finder.taken_g == pytest.approx(RACK_G, rel=0.05)
+    assert made.finder.fill.taken_g == pytest.approx(RACK_G, rel=0.05)
     assert not made.alarms
     assert not conclude(made).alarms
     assert made.soak_s > 7500.0
@@ -114,7 +114,7 @@ def test_a_measured_rack_may_take_some_more_than_was_measured():
     took_g = np.minimum(np.maximum(rows.t_s - 1110.0, 0.0) * 9.0 / 60, rest_g)
     made = judged(replace(rows, mass_g=rows.mass_g + rest_g - took_g), bowls_measured=True)
     assert not made.alarms
-    assert made.finder.taken_g == pytest.approx(1.04 * RACK_G, rel=0.02)
+    assert made.finder.fill.taken_g == pytest.approx(1.04 * RACK_G, rel=0.02)
 
 
 def test_a_needle_that_sticks_frees_itself_in_a_second_and_wakes_nobody():
@@ -125,7 +125,7 @@ def test_a_needle_that_sticks_frees_itself_in_a_second_and_wakes_nobody():
     )  # fmt: skip
     made = judged(rows)
     assert not made.alarms
-    assert made.finder.taken_g == pytest.approx(RACK_G, rel=0.05)
+    assert made.finder.fill.taken_g == pytest.approx(RACK_G, rel=0.05)
 
 
 @pytest.mark.parametrize("times", [1.0, 1.5])
@@ -140,7 +140,7 @@ def test_a_fill_that_stops_and_goes_on_is_no_flood(times, first, pause_s, g_per_
     )  # fmt: skip
     made = judged(rows)
     assert not made.alarms
-    assert made.finder.taken_g == pytest.approx(times * RACK_G, rel=0.05)
+    assert made.finder.fill.taken_g == pytest.approx(times * RACK_G, rel=0.05)
 
 
 @pytest.mark.parametrize(
@@ -161,7 +161,7 @@ def test_a_tap_that_is_opened_hours_after_the_valve_fills_the_rack():
     rows = filled(night(3, hours=16), begins_s=10_000.0, g_per_min=60.0, valve=True)
     made = judged(replace(rows, feed_open=(rows.t_s >= 600.0).astype(float)))
     assert not made.alarms
-    assert made.finder.taken_g == pytest.approx(RACK_G, rel=0.05)
+    assert made.finder.fill.taken_g == pytest.approx(RACK_G, rel=0.05)
 
 
 def test_more_fuel_in_the_bottle_fills_no_bowl():
@@ -191,7 +191,7 @@ def test_a_hand_on_the_bottle_fills_nothing():
     mass_g[400:430] -= 80.0
     mass_g[700:730] += 80.0
     made = judged(replace(rows, mass_g=mass_g))
-    assert not made.finder.found
+    assert not made.finder.fill.found
 
 
 def test_a_lifted_bottle_is_blind_time():
@@ -207,7 +207,7 @@ def test_a_lifted_bottle_is_blind_time():
 def test_a_file_with_its_filling_that_is_said_to_begin_after_it():
     rows = filled(night(3, hours=6), begins_s=300.0, g_per_min=60.0)
     made = watched(rows, Settings(), phase="soaking")
-    assert made.finder.found
+    assert made.finder.fill.found
     assert not made.alarms
 
 
@@ -215,7 +215,7 @@ def test_a_full_rack_that_is_opened_again_soaks():
     """Hose and bowls draw what they had lost, and no more: that is not a shut tap."""
     rows = filled(night(3, hours=4), begins_s=900.0, g_per_min=1.5, takes_g=2.0, valve=True)
     made = judged(rows)
-    assert not made.finder.found
+    assert not made.finder.fill.found
     assert [name for name, _ in made.phases] == ["idle", "settling", "soaking"]
     shut_tap = filled(night(3, hours=0.5), begins_s=900.0, g_per_min=1.5, takes_g=0.01, valve=True)
     assert [name for name, _ in judged(shut_tap).phases] == ["idle"]
@@ -274,7 +274,7 @@ def test_a_trickle_that_stops_and_goes_on_is_no_leak(measured, first, pause_s):
     rows = filled(night(3, hours=6), begins_s=600.0, g_per_min=1.3, pause=(first * RACK_G, pause_s))
     made = judged(rows, bowls_measured=measured)
     assert not made.alarms
-    assert made.finder.taken_g == pytest.approx(RACK_G, rel=0.05)
+    assert made.finder.fill.taken_g == pytest.approx(RACK_G, rel=0.05)
 
 
 def test_fuel_that_trickles_away_for_more_than_a_rack_can_hold_is_told():
@@ -291,7 +291,7 @@ def test_drops_under_a_bowl_make_a_trickle_no_fill():
     step_s = rows.t_s[1] - rows.t_s[0]
     drops[rows.t_s > 600.0, 1] = round(1.2 / 60 * step_s / 0.0146)
     made = judged(replace(rows, drops=drops))
-    assert not made.finder.found
+    assert not made.finder.fill.found
     assert made.alarms[0].carb == 2
     assert made.alarms[0].t_s < 1200.0
 
@@ -304,7 +304,7 @@ def test_a_hand_on_the_bottle_while_a_trickle_fills_ends_nothing(settles_g):
     mass_g[rows.t_s >= 2400] += settles_g
     made = judged(replace(rows, mass_g=mass_g))
     assert not made.alarms
-    assert made.finder.taken_g == pytest.approx(RACK_G, rel=0.06)
+    assert made.finder.fill.taken_g == pytest.approx(RACK_G, rel=0.06)
 
 
 def test_a_thin_fill_of_a_rack_that_holds_more_than_described_is_no_flood():
@@ -313,7 +313,7 @@ def test_a_thin_fill_of_a_rack_that_holds_more_than_described_is_no_flood():
     )
     made = judged(rows)
     assert not made.alarms
-    assert made.finder.taken_g == pytest.approx(1.6 * RACK_G, rel=0.05)
+    assert made.finder.fill.taken_g == pytest.approx(1.6 * RACK_G, rel=0.05)
 
 
 @pytest.mark.parametrize("carbs", [1, 2, 4])
@@ -330,7 +330,7 @@ def test_a_whole_rack_may_fill_by_a_trickle_however_small_it_is(carbs, lasts_h, 
     rows = Rows(t_s, mass_g, np.full(len(t_s), 19.0), np.zeros((len(t_s), carbs)))
     made = watched(rows, told)
     assert not made.alarms
-    assert made.finder.taken_g == pytest.approx(takes_g, rel=0.05)
+    assert made.finder.fill.taken_g == pytest.approx(takes_g, rel=0.05)
     assert conclude(made).outcome is not Outcome.LEAKING
 
 
@@ -339,8 +339,8 @@ def test_a_whole_rack_may_fill_by_a_trickle_however_small_it_is(carbs, lasts_h, 
 def test_a_fill_of_one_or_two_bowls_that_stops_by_itself_is_no_leak(takes_g, g_per_min):
     """The others were full, or their needles are stuck shut."""
     made = judged(filled(night(3, hours=20), begins_s=180.0, g_per_min=g_per_min, takes_g=takes_g))
-    assert made.finder.found
-    assert made.finder.taken_g == pytest.approx(takes_g, abs=1.0)
+    assert made.finder.fill.found
+    assert made.finder.fill.taken_g == pytest.approx(takes_g, abs=1.0)
     assert not [alarm for alarm in made.alarms if alarm.leaks]
     assert conclude(made).outcome is Outcome.NOT_PROVEN
 
@@ -356,11 +356,11 @@ def test_a_measured_rack_that_fills_in_two_goes_may_take_some_more(more, pause_s
     )  # fmt: skip
     made = watched(rows, told)
     assert not made.alarms
-    assert made.finder.taken_g == pytest.approx(takes_g, rel=0.05)
+    assert made.finder.fill.taken_g == pytest.approx(takes_g, rel=0.05)
 
 
 def test_a_bottle_that_somebody_leans_on_for_minutes_is_no_small_fill():
     rows = night(4, spacing_s=1.0, hours=4)
     mass_g = rows.mass_g.copy()
     mass_g[1200:1500] -= 25.0
-    assert not judged(replace(rows, mass_g=mass_g)).finder.found
+    assert not judged(replace(rows, mass_g=mass_g)).finder.fill.found

@@ -15,10 +15,13 @@ WEEP = SimpleNamespace(drop_g=[0.01])
 
 
 def finder(phase: Phase, *, filling: bool = False, dies_away: bool = False):
-    return SimpleNamespace(
-        phase=str(phase), fills_fast=filling, log=SimpleNamespace(dies_away=dies_away),
-        may_be_filling=lambda t_s: filling, spare_g=lambda t_s: 0.0, rush_g=lambda t_s: 0.0,
+    fill = SimpleNamespace(
+        log=SimpleNamespace(dies_away=dies_away),
+        spare_g=lambda t_s: 0.0, rush_g=lambda t_s: 0.0,
     )  # fmt: skip
+    return SimpleNamespace(
+        phase=str(phase), fills_fast=filling, fill=fill, may_be_filling=lambda t_s: filling
+    )
 
 
 def alarms(where, *, weep=WEEP, drops_per_s: float = 0.0, flooded: bool = False):

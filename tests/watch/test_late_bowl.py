@@ -47,7 +47,7 @@ def told_late(record: RunRecord) -> LateFill:
     assert not record.alarms
     assert not verdict.alarms
     assert verdict.outcome is not Outcome.LEAKING
-    (late,) = record.finder.late.fills
+    (late,) = record.finder.fill.late.fills
     (fault,) = [fault for fault in verdict.faults if "filled late" in fault.text]
     assert fault.kind == "bump"
     assert fault.t_s == late.since_s
@@ -67,7 +67,7 @@ def test_a_bowl_that_trickles_full_while_the_others_fill_at_once_is_no_leak(told
     # What went in before the others were full, or is too little to see any more, is not told.
     assert 0.5 * BOWL_G < late.took_g < 1.05 * BOWL_G
     assert record.soak_s > ends_s
-    assert record.finder.taken_g == pytest.approx(4 * BOWL_G + 6, rel=0.03)
+    assert record.finder.fill.taken_g == pytest.approx(4 * BOWL_G + 6, rel=0.03)
 
 
 @pytest.mark.parametrize(
@@ -108,7 +108,7 @@ def test_what_is_told_as_a_flood_is_not_told_as_a_bowl_too():
     rows = after_three_bowls(lambda t: BOWL_G * (1 - np.exp(-np.clip(t - from_s, 0, None) / 720)))
     record = watched(rows, DEFAULT)
     verdict = conclude(record)
-    assert record.finder.late.fills
+    assert record.finder.fill.late.fills
     assert [(alarm.kind, alarm.carb) for alarm in verdict.alarms] == [("flood", None)]
     assert not [fault for fault in verdict.faults if "filled late" in fault.text]
 
@@ -128,7 +128,7 @@ def test_what_no_gate_sees_is_told_once_more_than_the_bowl_is_gone(told, g_per_h
     from_s = 2 * 3600.0
     rows = after_three_bowls(lambda t: g_per_h * np.maximum(t - from_s, 0) / 3600, hours=12)
     record = watched(replace(rows, mass_g=np.maximum(rows.mass_g, 5.0)), told)
-    assert not record.finder.late.fills
+    assert not record.finder.fill.late.fills
     assert [alarm.carb for alarm in record.alarms] == [None]
     gone_g = g_per_h * (record.alarms[0].t_s - from_s) / 3600
     assert BOWL_G < gone_g < BOWL_G + 22 + 1.5 * g_per_h
@@ -140,7 +140,7 @@ def test_what_a_gate_sees_is_a_leak_though_a_bowl_is_missing(g_per_h):
     from_s = 2 * 3600.0
     rows = after_three_bowls(lambda t: g_per_h * np.maximum(t - from_s, 0) / 3600, hours=6, carb=3)
     record = watched(rows, MEASURED)
-    assert not record.finder.late.fills
+    assert not record.finder.fill.late.fills
     assert [alarm.carb for alarm in record.alarms] == [3]
     assert record.alarms[0].t_s - from_s < 3600
 

@@ -33,7 +33,7 @@ def record_of(**changed) -> SimpleNamespace:
         last_s=SOAK_S,
         follower=SimpleNamespace(**{name: made[name] for name in follower}),
         finder=SimpleNamespace(
-            **{name: made[name] for name in finder},
+            fill=SimpleNamespace(**{name: made[name] for name in finder}),
             content=SimpleNamespace(described_g=made["described_g"]),
         ),
         settings=SimpleNamespace(

@@ -25,7 +25,7 @@ def test_the_budget_is_that_of_the_settings_and_gates():
 
 @pytest.mark.parametrize(("found", "filled_s"), [(True, 900.0), (False, 60.0)])
 def test_there_has_been_fuel_since_the_fill_or_as_long_as_the_record(found, filled_s):
-    finder = SimpleNamespace(found=found, flows_s=900.0)
+    finder = SimpleNamespace(fill=SimpleNamespace(found=found, flows_s=900.0))
     assert record_of(finder=finder, start_s=60.0).filled_s == filled_s
 
 
