@@ -126,9 +126,14 @@ def gathered(values: Floats, weight: Floats, width: float) -> tuple[Floats, Floa
 def _left(record: RunRecord, weep: Weep, onset: int) -> tuple[Floats, Floats, float, float] | None:
     """What was lost since an onset beyond what each of many tight benches would have lost (g), the
     weights of these benches, how unsure the reading of it is (sd, g), and the hours for which the
-    feed was open.
+    feed was open until the bottle was last weighed.
     """
-    onset_s, hours = float(weep.onset_s[onset]), float(weep.exposure_h[onset])
+    onset_s = float(weep.onset_s[onset])
+    # What leaked since the bottle was last weighed has not been read.
+    weighed_s = record.curve.weighed_s
+    unread_h = float(np.interp(weighed_s, weep.onset_s, weep.exposure_h))
+    unread_h = min(unread_h, max(record.last_s - weighed_s, 0.0) / 3600)
+    hours = float(weep.exposure_h[onset]) - unread_h
     went = record.curve.since(onset_s)
     if hours <= 0 or went is None:
         return None

@@ -136,33 +136,49 @@ class CurveKeeper:
         points = np.array(self.points).reshape(-1, _COLUMNS)
         return points[:, 0], points[:, 5]
 
+    @property
+    def weighed(self) -> list[tuple[float, ...]]:
+        """The points up to the last that has a mass; all where none has.
+
+        What was lost is known up to then, and held against what evaporates up to then: a cell that
+        falls silent, or a bottle that runs dry, takes nothing back of what was known before.
+        """
+        good = (k for k in range(len(self.points), 0, -1) if np.isfinite(self.points[k - 1][1]))
+        return self.points[: next(good, len(self.points))]
+
+    @property
+    def weighed_s(self) -> float:
+        """When that was; infinity before there is a point."""
+        return self.weighed[-1][0] if self.points else np.inf
+
     def evaporated(self) -> Band:
-        """Expected evaporation up to now, g, 95 %: without what bowls draw to make up for cold."""
+        """Expected evaporation, g, 95 %: without what bowls draw to make up for cold."""
         if not self.points:
             return Band(0.0, 0.0, 0.0)
-        low, best, high = self.spread.band_g(*np.array(self.points[-1:])[:, 2:4].T)[:, 0].tolist()
+        last = np.array(self.weighed[-1:])
+        low, best, high = self.spread.band_g(*last[:, 2:4].T)[:, 0].tolist()
         return Band(best, low, high)
 
     def expected(self) -> Band:
-        """What a tight rack takes from the bottle up to now, g, 95 %."""
+        """What a tight rack takes from the bottle, g, 95 %."""
         if not self.points:
             return Band(0.0, 0.0, 0.0)
-        last = np.array(self.points[-1:])
+        last = np.array(self.weighed[-1:])
         best, low, high = (each[0] for each in self._band(*last[:, 2:5].T))
         return Band(float(best), float(low), float(high))
 
     def observed_g(self) -> float | None:
-        """Loss at the end: the median of the last points that have a mass; None when none has."""
-        good = [p[1] for p in self.points[-_OF:] if np.isfinite(p[1])]
+        """Loss when last weighed: the median of the last points that have a mass; None: none has."""
+        good = [p[1] for p in self.weighed[-_OF:] if np.isfinite(p[1])]
         return float(np.median(good[-_LAST:])) if good else None
 
     def since(self, t_s: float) -> tuple[float, float, float, float] | None:
-        """What went from about t_s to the end, g; None where no point since then has a mass.
+        """What went from about t_s until last weighed, g; None where no point since has a mass.
 
         Read from the bottle, by medians of a few points; and expected of bottle with hose, of the
         bowls, and of their top-up.
         """
-        later = [point for point in self.points if point[0] >= t_s]
+        later = [point for point in self.weighed if point[0] >= t_s]
         read = [point[1] for point in later if np.isfinite(point[1])]
         last = self.observed_g()
         if last is None or not read:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from soakmon.physics.belief import effort, judgement
 from soakmon.watch.flow_log import FlowLog
 from soakmon.watch.rack_content import RackContent
-from soakmon.watch.thin_flow import BACK_S, ThinFlow, drips
+from soakmon.watch.thin_flow import BACK_S, LONGEST_S, ThinFlow, drips
 
 # What flows at the pace of such a bowl for so long may be the beginning of it.
 _BEGINS = effort(4, "minutes")
@@ -50,12 +50,15 @@ class LateBowl:
         self.fills: list[LateFill] = []
         self.settled_s = self.settled_g = math.nan
         self.first_s = math.inf
+        # For how long it has trickled in all, up to when.
+        self.trickled_s, self.looked_s = 0.0, -math.inf
 
     def settled(self, t_s: float, mass_g: float, taken_g: float) -> None:
         """A fill has ended, with so much taken in all."""
         short = self.bowl_g > 0 and self.content.bowls_short(taken_g, self.bowl_g) > 0
         # One that has begun to fill and stops may go on.
         short |= self.spare_g > 0 and self.content.missing_g(taken_g) > _STILL * self.bowl_g
+        short &= self.trickled_s <= LONGEST_S
         self.spare_g = self.content.missing_with_error_g(taken_g) if short else 0.0
         self.settled_s, self.settled_g = t_s, mass_g
         self.first_s = min(self.first_s, t_s)
@@ -75,9 +78,11 @@ class LateBowl:
         flowed_s, from_g = self.flow.since_s, self.flow.from_g
         self.flow.step(log, falls=falls)
         if self.flow.flows:
+            self.trickled_s += now.t_s - max(self.flow.since_s, self.looked_s)
+            self.looked_s = now.t_s
             gone_g = max(self.settled_g, self.flow.from_g) - now.mass_g
-            if gone_g > self.spare_g:
-                # No bowl takes so much: whatever leaves is no fill.
+            if gone_g > self.spare_g or self.trickled_s > LONGEST_S:
+                # No bowl takes so much, or so long: whatever leaves is no fill.
                 self.spare_g = 0.0
                 self.flow.stop()
         elif math.isfinite(flowed_s) and not falls:

@@ -14,7 +14,7 @@ from soakmon.watch.averaging import STEP_S
 from soakmon.watch.flow_log import FlowLog
 
 # What fills has filled after so long, or it is no fill: that sets how thin a flow is one.
-_LONGEST_S = judgement(5 * 3600.0, "s")
+LONGEST_S = judgement(5 * 3600.0, "s")
 # It ends at that share of the pace of such a fill.
 _ENDS = judgement(0.5, "times")
 # It is the middle one of so many losses, each over so many minutes: a hand moves few of them.
@@ -42,7 +42,7 @@ class ThinFlow:
     """
 
     def __init__(self, takes_g: float) -> None:
-        self.least_g_per_min = takes_g / _LONGEST_S * 60
+        self.least_g_per_min = takes_g / LONGEST_S * 60
         self.since_s = self.from_g = math.nan
         self.g_per_min = 0.0
 

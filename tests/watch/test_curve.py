@@ -92,11 +92,21 @@ def test_expected_with_and_without_the_top_up():
 
 def test_the_loss_at_the_end_is_the_median_of_the_last_five_of_half_an_hour():
     assert keeper([9.0, 9.0, 1.0, 2.0, 3.0, 4.0, 50.0]).observed_g() == pytest.approx(3.0)
-    gap = [math.nan] * 26
-    assert keeper([1.0, 2.0, 3.0, 4.0, *gap]).observed_g() == pytest.approx(2.5)
-    assert keeper([4.0, *[math.nan] * 29]).observed_g() == pytest.approx(4.0)
-    assert keeper([4.0, *[math.nan] * 30]).observed_g() is None
+    gap = [math.nan] * 28
+    assert keeper([9.0, *gap, 4.0]).observed_g() == pytest.approx(6.5)
+    assert keeper([9.0, *gap, math.nan, 4.0]).observed_g() == pytest.approx(4.0)
     assert CurveKeeper(BENCH).observed_g() is None
+
+
+@pytest.mark.parametrize("silent", [1, 100])
+def test_a_cell_that_falls_silent_takes_nothing_back(silent):
+    weighed = [1.0, 2.0, 3.0, 4.0, 5.0]
+    made, silent_end = keeper(weighed), keeper([*weighed, *[math.nan] * silent])
+    assert silent_end.observed_g() == made.observed_g()
+    assert silent_end.expected() == made.expected()
+    assert silent_end.evaporated() == made.evaporated()
+    assert silent_end.since(60.0) == made.since(60.0)
+    assert silent_end.weighed_s == made.weighed_s
 
 
 def test_what_went_since_a_time():

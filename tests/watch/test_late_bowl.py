@@ -216,3 +216,21 @@ def test_the_first_minutes_of_it_are_not_weighed_yet():
         log.add(weighed(60.0 * minute, 500.0 - max(minute - 3, 0) * 0.5))
     assert late.begins(log)
     assert math.isnan(late.flow.since_s)
+
+
+@pytest.mark.parametrize("told", [MEASURED, DEFAULT])
+@pytest.mark.parametrize("pause_h", [0.0, 0.8])
+def test_what_trickles_on_beyond_the_time_of_any_bowl_wakes_somebody(told, pause_h):
+    """A fill that began before its record looks short of bowls, whatever leaks after it."""
+    short_g = 2 * BOWL_G
+
+    def went_g(t):
+        flowing_s = np.maximum(t - 600, 0) - np.clip(t - 4 * 3600, 0, 3600 * pause_h)
+        return 7.0 / 3600 * flowing_s - short_g * np.clip((t - 300) / 240, 0, 1)
+
+    rows = after_three_bowls(went_g, hours=12.0)
+    shut = (rows.t_s > 4 * 3600) & (rows.t_s < (4 + pause_h) * 3600)
+    record = watched(replace(rows, feed_open=np.where(shut, 0.0, 1.0)), told)
+    assert conclude(record).outcome is Outcome.LEAKING
+    assert record.alarms[0].carb is None
+    assert record.alarms[0].t_s < (7.0 + pause_h) * 3600

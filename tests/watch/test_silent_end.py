@@ -1,0 +1,57 @@
+"""Records that end with hours in which nothing was weighed: what was known by then stays known."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from soakmon.watch.decide import decide
+from soakmon.watch.rows import Rows
+from soakmon.watch.verdict import Outcome, Verdict
+from tests.watch.nights import BENCH, night
+
+
+def judged(rows: Rows) -> Verdict:
+    return decide(rows, BENCH, phase="soaking").verdict
+
+
+def silent_from(rows: Rows, hour: float) -> Rows:
+    """The night with a cell that says nothing from that hour on."""
+    return replace(rows, mass_g=np.where(rows.t_s < 3600 * hour, rows.mass_g, np.nan))
+
+
+@pytest.mark.parametrize("hour", [21.0, 23.4])
+def test_a_leak_that_no_gate_sees_stands_when_the_cell_falls_silent(hour):
+    whole = night(5, leak_g_per_h=1.0, onset_h=3.0)
+    verdict = judged(silent_from(whole, hour))
+    assert verdict.outcome is Outcome.LEAKING
+    assert verdict.leak_g_per_h.low < 1.0 < verdict.leak_g_per_h.high
+    assert verdict.alarms[0].t_s < 10 * 3600
+    # What was lost and what evaporates are those of one time.
+    lost_g = (hour - 3.0) * 1.0 + verdict.expected_evaporation_g.best
+    assert verdict.observed_loss_g == pytest.approx(lost_g, abs=0.8)
+
+
+def test_a_leak_that_empties_the_bottle_stands_hours_later():
+    rows = night(6, leak_g_per_h=4.5)
+    left_g = np.maximum(rows.mass_g - rows.mass_g[0] + 90.0, 0.02)
+    noise_g = np.random.default_rng(6).normal(0, 0.03, len(left_g))
+    verdict = judged(replace(rows, mass_g=left_g + noise_g))
+    assert verdict.outcome is Outcome.LEAKING
+    assert verdict.leak_g_per_h.low < 4.5 < verdict.leak_g_per_h.high
+    assert any(fault.kind == "bottle_empty" for fault in verdict.faults)
+
+
+def test_a_gate_that_drips_stands_when_the_cell_falls_silent():
+    verdict = judged(silent_from(night(7, leak_g_per_h=0.3, onset_h=2.0, carb=2), 20.0))
+    assert verdict.outcome is Outcome.LEAKING
+    assert {alarm.carb for alarm in verdict.alarms} == {2}
+
+
+@pytest.mark.parametrize("hour", [12.0, 21.0])
+def test_a_tight_night_stays_without_an_alarm(hour):
+    verdict = judged(silent_from(night(8), hour))
+    assert verdict.outcome is not Outcome.LEAKING
+    assert not verdict.alarms
