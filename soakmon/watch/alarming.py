@@ -15,6 +15,7 @@ from soakmon.watch.closing import tail
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
+from soakmon.watch.standing import counted, went_meanwhile
 from soakmon.watch.verdict import Alarm, leak_alarm
 from soakmon.watch.weep import LEAKS, Weep
 
@@ -29,11 +30,6 @@ _STEADY = judgement(0.7, "share")
 # coincidence, and at least such a part of it: gates lose drops, and a bowl fills before it drips.
 _NAMED = judgement(10.0, "e-folds")
 _PART = judgement(0.25, "share")
-# In the time of the counts, and so long before, that share of them is gone from the bottle at the
-# least, less what its zero may hide.
-_GATHERS_S = judgement(900.0, "s")
-_WENT = judgement(0.5, "share")
-_ZERO_G = judgement(0.5, "g")
 # They have come for so long, and the middle half of them in such a share of it: sun comes and goes.
 _NAMED_FROM_S = judgement(3 * 3600.0, "s")
 _EVENLY = judgement(0.3, "share")
@@ -63,7 +59,7 @@ def new_alarms(record: RunRecord, weep: Weep) -> list[Alarm]:
             rate = accounted_g_per_h(record, weep, index)
         if not rate and (loses or None in alarmed):
             rate = named_g_per_h(record, weep, index)
-        if rate and _went_meanwhile(record, weep, index):
+        if rate and went_meanwhile(record, weep, index):
             alarms.append(leak_alarm(record.last_row_s, "weep", index + 1, rate))
             alarmed.add(index + 1)
     if loses and not alarmed and not usual(record, weep, mass):
@@ -104,24 +100,13 @@ def accounted_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
     return dripped_g / max((record.last_row_s - record.soak_s) / 3600, 0.1)
 
 
-def _went_meanwhile(record: RunRecord, weep: Weep, index: int) -> bool:
-    """Whether the bottle lost anything like what a gate counted, in the time in which it did.
-
-    Counts that run up in minutes weigh at some moment just what was lost in the hours before them.
-    """
-    counts_s, dripped_g = _counted(record, weep, index)
-    first_s = float(counts_s[0]) if len(counts_s) else record.last_row_s
-    lost_g = record.masses.loss_g(first_s - _GATHERS_S, record.last_row_s)
-    return not lost_g + _ZERO_G < _WENT * dripped_g
-
-
 def named_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
     """Rate of a gate that plainly drips beside a loss that is known, of which it may see a part; 0.
 
     That fuel leaks unseen while something else makes counts like drops, for hours and in step with
     it, is less likely than that both are one.
     """
-    counts_s, dripped_g = _counted(record, weep, index)
+    counts_s, dripped_g = counted(record, weep, index)
     if not len(counts_s) or weep.drips(index) < _NAMED:
         return 0.0
     lasts_s = record.last_row_s - float(counts_s[0])
@@ -132,14 +117,6 @@ def named_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
     part = dripped_g > max(_DRIPPED_G, _PART * (lost_g - unsure_g))
     fed = dripped_g < (1 + _ALIKE) * lost_g + unsure_g
     return dripped_g / (lasts_s / 3600) if part and fed else 0.0
-
-
-def _counted(record: RunRecord, weep: Weep, index: int) -> tuple[Floats, float]:
-    """When a gate has counted since there was fuel, s, and what its counts weigh as drops, g."""
-    times = record.tally.times[index]
-    counts_s = np.array([t for t in times if t >= weep.gates[index].start_s])
-    dripped = record.tally.since(index, counts_s[0] - 1.0) if len(counts_s) else 0
-    return counts_s, dripped * weep.drop_g[index]
 
 
 def _beyond_expected_g(record: RunRecord) -> tuple[float, float]:

@@ -168,7 +168,7 @@ class CurveKeeper:
         return Band(float(best), float(low), float(high))
 
     def observed_g(self) -> float | None:
-        """Loss when last weighed: the median of the last points that have a mass; None: none has."""
+        """Loss when last weighed: the median of the last points with a mass; None: none has."""
         good = [p[1] for p in self.weighed[-_OF:] if np.isfinite(p[1])]
         return float(np.median(good[-_LAST:])) if good else None
 

@@ -62,6 +62,7 @@ _DARK_AMONG_DROPS = judgement(2.0, "times")
 # more than (share of the budget) / p of the nights on which it is true (Ville's inequality).
 _FLICKER = judgement(0.1, "chance")
 _CLUSTERS = judgement(0.06, "chance")
+_LOG_DARK_ALONE = math.log(1 - _FLICKER - _CLUSTERS)
 # A switched load: how many of its counts other gates hear too, and the chance of each.
 # The last one chatters: so often it counts thrice at once, and drops with a satellite never should.
 _HEARD: Floats = judgement(np.array([0.25, 0.65]), "chance")
@@ -109,10 +110,12 @@ class GateEvidence:
         self.faint_at: list[Floats] = []
         # By dark rate: log-likelihood of the counts so far, without that there were no others.
         self.log_dark: Floats = np.zeros(len(self.dark))
-        # First count of each onset cell: its time, `log_dark` of the counts before it, what each
-        # rhythm said at it, and how well each switched load explained who else had counted.
+        # First count of each onset cell: its time, `log_dark` of the counts before it, what else
+        # explains those, what each rhythm said at it, and how well each switched load explained who
+        # else had counted.
         self.cells: list[float] = []
         self.dark_before: list[Floats] = []
+        self.others_before: list[float] = []
         self.rhythms_at: list[list[Floats]] = [[] for _ in _RHYTHMS]
         self.switched_at: list[Floats] = []
         self.switched: Floats = np.zeros(len(_SWITCHED))
@@ -143,6 +146,7 @@ class GateEvidence:
                 over_rows.mark()
             self.cells.append(t_s)
             self.dark_before.append(self.log_dark)
+            self.others_before.append(self._log_flickers_and_clusters(t_s))
             self.switched_at.append(self.switched)
             self.likeness_at.append(self.likeness)
             self.faint_at.append(self.faint.total)
@@ -179,10 +183,13 @@ class GateEvidence:
     def log_no_leak(self, t_s: float) -> float:
         """Log-likelihood of everything so far without a leak, but for a switched load."""
         t_s = self.last_event_s if self.full else t_s
-        dark = float(self._log_dark(self.log_dark, t_s))
-        stories = [dark + math.log(1 - _FLICKER - _CLUSTERS)]
+        dark = float(self._log_dark(self.log_dark, t_s)) + _LOG_DARK_ALONE
+        return float(np.logaddexp(dark, self._log_flickers_and_clusters(t_s)))
+
+    def _log_flickers_and_clusters(self, t_s: float) -> float:
+        """The same of the stories in which more than dark counts comes."""
         each = math.log(_FLICKER / len(self.flickers))
-        stories += [flicker.until(t_s) + self.log_company + each for flicker in self.flickers]
+        stories = [flicker.until(t_s) + self.log_company + each for flicker in self.flickers]
         each = math.log(_CLUSTERS / len(self.clusters))
         stories += [cluster.until(t_s) + each for cluster in self.clusters]
         return float(np.logaddexp.reduce(stories))
@@ -206,7 +213,9 @@ class GateEvidence:
             rhythm.until(t_s) - np.array(at) + math.log(weight)
             for rhythm, at, (_, weight) in zip(self.rhythms, self.rhythms_at, _RHYTHMS, strict=True)
         ]
-        first = self._log_dark(np.array(self.dark_before), times) - math.log(CELL_S)
+        # Before its first drop a gate that drips has counted what any other counts: sun as well.
+        dark = self._log_dark(np.array(self.dark_before), times) + _LOG_DARK_ALONE
+        first = np.logaddexp(dark, self.others_before) - math.log(CELL_S)
         before = (first - self.among_per_s * (t_s - times))[:, None]
         # Rates of which a row holds a drop now and then may also drip evenly over the rows.
         others_share = np.log(np.where(self.over_rows[0].covers, _NOT_OVER_ROWS, 1.0))

@@ -13,6 +13,7 @@ from soakmon.watch.balance import RATES, log_weight_since, mass_log_weight
 from soakmon.watch.causes import RISES
 from soakmon.watch.closing import leak_given_leaking, tail
 from soakmon.watch.flood import FLOODS_G_PER_H
+from soakmon.watch.logs import log_sum
 from soakmon.watch.needles import rise_g
 from soakmon.watch.onset import (
     bottle_goes_on,
@@ -211,7 +212,7 @@ def _dripped(
     return LocatedLeak(alarm.carb, first_s, leak, led, rate, place, until_s, since_s)
 
 
-def _until_alarm(weep: Weep, gate: int, mass: Floats, alarm: Alarm) -> tuple[Floats, Floats]:
+def _until_alarm(weep: Weep, gate: int, mass: Floats | None, alarm: Alarm) -> tuple[Floats, Floats]:
     """First drops up to the alarm, s, and their weights by rate.
 
     What was told had begun, however much likelier a later beginning looks by what came after.
@@ -250,7 +251,7 @@ def _counted(
     carb = alarm.carb or 1
     drops = float(record.tally.between(carb - 1, first_s, fed_s))
     hours = max(fed_s - first_s, 1.0) / 3600.0
-    if weep.under_gate(carb - 1, None)[0] < 0:
+    if log_sum(_until_alarm(weep, carb - 1, None, alarm)[0]) < 0:
         if alarm.leak_g_per_h is not None:
             # Sun on the gate: its counts are no longer drops, which are taken to have gone on.
             drops = alarm.leak_g_per_h * hours / weep.drop_g[carb - 1]

@@ -91,6 +91,11 @@ def doubts_of(record: RunRecord, belief: Posterior, faults: list[Fault], short: 
         doubts.append(say("reasons.bowl_did_not_fill_free"))
     elif short or record.finder.fill.differs:
         doubts.append(_other_fill(record))
+    late = record.finder.fill.late.fills
+    if late and not record.settings.bowls_measured:
+        # Nobody knows that a bowl was missing: the description may as well be too large.
+        took, ended = plain(late[-1].took_g), after_start(late[-1].until_s - record.start_s)
+        doubts.append(say("reasons.bowl_filled_late_or_leaked", took=took, ended=ended))
     if "bottle_empty" in kinds:
         doubts.append(say("reasons.bottle_ran_dry_what_happened"))
     if record.follower.blind_s > _BLIND_SHARE * soak_s:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from soakmon.physics.belief import judgement
 from soakmon.texts import say
 from soakmon.watch import balance
@@ -22,6 +24,13 @@ _PLAINLY = judgement(0.5, "chance")
 FLOWS_G = judgement(3.0, "g")
 _FLOOD_SHARE = judgement(0.3, "share")
 _ZERO_G = judgement(1.0, "g")
+# In the time of a gate's counts, and so long before and after, that share of them is gone from the
+# bottle at the least, less what its zero may hide.
+_GATHERS_S = judgement(900.0, "s")
+_WENT = judgement(0.5, "share")
+_HIDDEN_G = judgement(0.5, "g")
+# A gate that has counted nothing for so long counts no more.
+_ENDED_S = judgement(3 * 3600.0, "s")
 # A flood that the bottle tells of has begun so long before it is sure, and is weighed over so
 # long after.
 _BEFORE_S = judgement(300.0, "s")
@@ -67,6 +76,8 @@ def _borne_out(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> boo
     """
     assert alarm.carb is not None
     gate = alarm.carb - 1
+    if _have_ended(record, weep, gate) and not went_meanwhile(record, weep, gate):
+        return False
     # Of the time over which the mass tells.
     dripped_g = _dripped_by_counts_g(record, weep, alarm, gate) * _weighed(record, weep, gate)
     # What was taken for hands may have been the needle that feeds the drip.
@@ -76,6 +87,43 @@ def _borne_out(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> boo
     together, alone = weep.under_gate(gate, mass)[0], weep.under_gate(gate, None)[0]
     against = together < alone - _AGAINST
     return not (against and chance_of_losing(weep, dripped_g) < _CONTRADICTED)
+
+
+def _have_ended(record: RunRecord, weep: Weep, gate: int) -> bool:
+    """Whether a gate counts no more: needles have let in by now what had dripped."""
+    counts_s = counted(record, weep, gate)[0]
+    return len(counts_s) > 0 and fed_until_s(record, weep) - float(counts_s[-1]) > _ENDED_S
+
+
+def went_meanwhile(record: RunRecord, weep: Weep, gate: int) -> bool:
+    """Whether the bottle lost anything like what a gate counted, in the time in which it did.
+
+    Counts that run up in minutes weigh at some moment just what was lost in the hours before them,
+    or what another leak has taken in the hours after.
+    """
+    fed_s = fed_until_s(record, weep)
+    counts_s, dripped_g = counted(record, weep, gate, fed_s)
+    if not len(counts_s):
+        return True
+    until_s = min(float(counts_s[-1]) + _GATHERS_S, record.last_row_s)
+    lost_g = record.masses.loss_g(float(counts_s[0]) - _GATHERS_S, until_s)
+    # An hour of sun among the hours of a drip does not make it less of one.
+    steady_g = record.tally.steady(gate, fed_s) * weep.drop_g[gate]
+    # What was taken for hands may have been the needle that feeds the drip.
+    lost_g += record.follower.steps.down_g
+    return not lost_g + _HIDDEN_G < _WENT * min(dripped_g, steady_g)
+
+
+def counted(
+    record: RunRecord, weep: Weep, gate: int, until_s: float = math.inf
+) -> tuple[Floats, float]:
+    """When a gate has counted since there was fuel, s, and what its counts weigh as drops, g."""
+    from_s = weep.gates[gate].start_s
+    counts_s = np.array([t for t in record.tally.times[gate] if from_s <= t <= until_s])
+    if not len(counts_s):
+        return counts_s, 0.0
+    drops = record.tally.between(gate, float(counts_s[0]) - 1.0, until_s)
+    return counts_s, drops * weep.drop_g[gate]
 
 
 def _weighed(record: RunRecord, weep: Weep, gate: int) -> float:

@@ -124,3 +124,20 @@ def test_a_cell_whose_steps_hide_the_loss_is_said_to_stand_still():
     verdict = judged(coarse)
     assert verdict.outcome is Outcome.NOT_PROVEN
     assert "same reading for hours" in verdict.reason
+
+
+@pytest.mark.parametrize("leak_g_per_h", [0.7, 2.0])
+@pytest.mark.parametrize("at_h", [2.0, 14.4, 15.5])
+def test_minutes_of_sun_on_a_gate_are_no_second_leak_however_much_another_has_lost(
+    leak_g_per_h, at_h
+):
+    """What the bottle lost before and after the counts is not theirs."""
+    rows = night(12, leak_g_per_h=leak_g_per_h, onset_h=6.0, carb=2, hours=18, spacing_s=60.0)
+    rng = np.random.default_rng(12)
+    shines = np.flatnonzero((rows.t_s >= 3600 * at_h) & (rows.t_s < 3600 * at_h + 240))
+    rows.drops[shines, 0] = rng.poisson(70, len(shines))
+    rows.drops[shines, 1] += rng.poisson(120, len(shines))
+    rows.drops[shines, 3] = rng.poisson(140, len(shines))
+    verdict = judged(rows)
+    assert {alarm.carb for alarm in verdict.alarms if alarm.kind == "weep"} == {2}
+    assert {leak.carb for leak in verdict.leaks} == {2}

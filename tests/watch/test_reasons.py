@@ -10,6 +10,7 @@ import pytest
 
 from soakmon.watch import reasons
 from soakmon.watch.closing import Posterior
+from soakmon.watch.late_bowl import LateFill
 from soakmon.watch.leak_estimates import LocatedLeak
 from soakmon.watch.reasons import doubts_of, outcome_of
 from soakmon.watch.verdict import Band, Fault, Outcome
@@ -25,7 +26,14 @@ def record_of(**changed) -> SimpleNamespace:
     follower = {"blind_s": 0.0, "stood_s": 0.0, "longest_gap_s": 0.0}
     finder = {"differs": False, "taken_g": 100.0}
     settings = {"bowls_measured": False, "criterion_g_per_day": 2.0, "blank_scale": None}
-    made = {"no_air_s": 0.0, "excess": 1.0, "observed_g": 2.0, "described_g": 100.0, "start_s": 0.0}
+    made = {"late": []}
+    made |= {
+        "no_air_s": 0.0,
+        "excess": 1.0,
+        "observed_g": 2.0,
+        "described_g": 100.0,
+        "start_s": 0.0,
+    }
     made |= follower | finder | settings | {"filters": filters, "expected": band} | changed
     return SimpleNamespace(
         start_s=0.0,
@@ -33,7 +41,9 @@ def record_of(**changed) -> SimpleNamespace:
         last_s=SOAK_S,
         follower=SimpleNamespace(**{name: made[name] for name in follower}),
         finder=SimpleNamespace(
-            fill=SimpleNamespace(**{name: made[name] for name in finder}),
+            fill=SimpleNamespace(
+                **{name: made[name] for name in finder}, late=SimpleNamespace(fills=made["late"])
+            ),
             content=SimpleNamespace(described_g=made["described_g"]),
         ),
         settings=SimpleNamespace(
@@ -215,3 +225,11 @@ def test_one_that_stopped_is_told_by_its_grams_and_end():
     _, both = outcome_of(record_of(), SURE.leak, [leak(1, 24.0, 7200.0), leak(3, 48.0)], [])
     assert "carb 1, about 2 g" in both
     assert "carb 3, about 48 g/day" in both
+
+
+@pytest.mark.parametrize("measured", [True, False])
+def test_what_went_in_late_may_have_leaked_unless_a_bowl_is_known_to_have_been_missing(measured):
+    late = [LateFill(21_000.0, 24_240.0, 36.0)]
+    found = doubts(late=late, bowls_measured=measured)
+    assert bool(found) is not measured
+    assert all("36 g more left the bottle until 6:44 h" in doubt for doubt in found)

@@ -36,13 +36,15 @@ def record_of(
     curve = SimpleNamespace(expected=lambda: band, observed_g=lambda: lost_g)
     return SimpleNamespace(
         alarms=(alarm,), tally=tally, masses=masses, curve=curve, empty_s=math.nan,
-        soak_s=3600.0 * soak_h, follower=SimpleNamespace(steps=SimpleNamespace(down_g=down_g)),
+        soak_s=3600.0 * soak_h, last_row_s=3600.0 * HOURS,
+        follower=SimpleNamespace(steps=SimpleNamespace(down_g=down_g)),
     )  # fmt: skip
 
 
 def weep_of(*, with_mass: float = 0.0, by_drops: float = 0.0, unseen: float = 0.0):
     return SimpleNamespace(
         drop_g=[DROP_G],
+        gates=[SimpleNamespace(start_s=0.0)],
         fed_s=3600.0 * HOURS,
         under_gate=lambda _gate, mass: (by_drops if mass is None else with_mass, None),
         unseen=lambda mass: unseen if mass is MASS else -math.inf,
@@ -187,3 +189,21 @@ def test_steps_down_that_were_taken_for_hands_may_have_fed_the_drip(monkeypatch)
     assert stands(fed, weep_of(with_mass=0.0, by_drops=50.0))
     record = record_of(alarm, drops_per_h=100.0, lost_g_per_h=0.1, down_g=1.0)
     assert not stands(record, weep_of(with_mass=0.0, by_drops=50.0))
+
+
+@pytest.mark.parametrize(("until_h", "kept"), [(1.0, False), (7.5, True)])
+def test_counts_that_have_ended_weigh_what_went_while_they_came(monkeypatch, until_h, kept):
+    """Ten grams of counts, while the bottle loses ten grams evenly in all."""
+    mass_says(monkeypatch)
+    record = record_of(WEEP_1, lost_g_per_h=1.0)
+    for n in range(1000):
+        record.tally.add(0, (n + 0.5) * 3.6 * until_h, 1, 1.0)
+    assert stands(record, weep_of()) == kept
+
+
+def test_counts_that_go_on_are_not_held_against_the_minutes_in_which_they_came(monkeypatch):
+    mass_says(monkeypatch)
+    record = record_of(WEEP_1)
+    for n in range(1000):
+        record.tally.add(0, 9.5 * 3600 + n, 1, 1.0)
+    assert stands(record, weep_of())
