@@ -29,6 +29,8 @@ _ZERO_G = judgement(1.0, "g")
 _GATHERS_S = judgement(900.0, "s")
 _WENT = judgement(0.5, "share")
 _HIDDEN_G = judgement(0.5, "g")
+# A drip of a rack that no bottle feeds has lasted for so long.
+_LASTS_S = judgement(1800.0, "s")
 # A gate that has counted nothing for so long counts no more.
 _ENDED_S = judgement(3 * 3600.0, "s")
 # A flood that the bottle tells of has begun so long before it is sure, and is weighed over so
@@ -104,13 +106,13 @@ def went_meanwhile(record: RunRecord, weep: Weep, gate: int) -> bool:
     fed_s = fed_until_s(record, weep)
     counts_s, dripped_g = counted(record, weep, gate, fed_s)
     if not len(counts_s):
-        return True
+        # No bottle feeds what drips now, and none tells: a drip lasts, what the sun makes passes.
+        unfed_s = counted(record, weep, gate)[0]
+        return not len(unfed_s) or float(unfed_s[-1] - unfed_s[0]) > _LASTS_S
     until_s = min(float(counts_s[-1]) + _GATHERS_S, record.last_row_s)
     lost_g = record.masses.loss_g(float(counts_s[0]) - _GATHERS_S, until_s)
     # An hour of sun among the hours of a drip does not make it less of one.
     steady_g = record.tally.steady(gate, fed_s) * weep.drop_g[gate]
-    # What was taken for hands may have been the needle that feeds the drip.
-    lost_g += record.follower.steps.down_g
     return not lost_g + _HIDDEN_G < _WENT * min(dripped_g, steady_g)
 
 

@@ -141,3 +141,15 @@ def test_minutes_of_sun_on_a_gate_are_no_second_leak_however_much_another_has_lo
     verdict = judged(rows)
     assert {alarm.carb for alarm in verdict.alarms if alarm.kind == "weep"} == {2}
     assert {leak.carb for leak in verdict.leaks} == {2}
+
+
+@pytest.mark.parametrize("dry_h", [8.0, 30.0])
+def test_a_minute_of_sun_after_the_bottle_has_run_out_is_no_drip(dry_h):
+    """A flood that no gate sees empties the bottle; hours later the sun shines on a gate."""
+    rows = night(13, hours=12, spacing_s=30.0)
+    left_g = np.maximum(rows.mass_g - 110.0 * np.maximum(rows.t_s / 3600 - 4, 0), 0.02)
+    left_g = np.where(rows.t_s < 3600 * dry_h, left_g, np.nan)
+    shines = np.flatnonzero((rows.t_s >= 36_000) & (rows.t_s < 36_120))
+    rows.drops[shines, 2] = [30, 98, 82, 21]
+    verdict = judged(replace(rows, mass_g=left_g + 0.02 * np.sin(rows.t_s)))
+    assert {(alarm.kind, alarm.carb) for alarm in verdict.alarms} == {("flood", None)}
