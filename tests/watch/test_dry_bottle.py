@@ -34,6 +34,10 @@ def test_a_hundredth_of_its_fill_and_a_gram_are_fuel():
     assert not after(6.1, 6.1, 6.1).dry
 
 
+def test_an_empty_bottle_on_a_cell_whose_zero_has_moved_is_dry():
+    assert after(100.0, -2.6, -2.5, -2.6).empty_s == 180.0
+
+
 def test_a_minute_without_a_mass_neither_empties_nor_fills_it():
     assert not after(0.5, math.nan, math.nan, 0.5).dry
     assert after(0.5, math.nan, 0.5, 0.5).dry

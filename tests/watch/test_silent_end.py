@@ -55,3 +55,23 @@ def test_a_tight_night_stays_without_an_alarm(hour):
     verdict = judged(silent_from(night(8), hour))
     assert verdict.outcome is not Outcome.LEAKING
     assert not verdict.alarms
+
+
+@pytest.mark.parametrize("zero_g", [-4.0, -1.6, 0.0, 0.9])
+@pytest.mark.parametrize("g_per_min", [2.0, 37.0])
+def test_a_flood_that_empties_the_bottle_is_as_large_as_what_it_held(zero_g, g_per_min):
+    """However far the cell's zero has moved; its gate counts a jet as drops now and then."""
+    rows = night(9, hours=12, spacing_s=30.0)
+    flows_min = np.maximum(rows.t_s / 60 - 240, 0.0)
+    held_g = 210.0
+    mass_g = rows.mass_g - rows.mass_g[0] + held_g - g_per_min * flows_min
+    emptied = mass_g < 0
+    noise_g = np.random.default_rng(9).normal(0, 0.03, len(mass_g))
+    mass_g = np.where(emptied, 0.0, mass_g) + zero_g + noise_g
+    rows.drops[(flows_min > 0) & ~emptied, 0] = 40
+    verdict = judged(replace(rows, mass_g=mass_g))
+    (alarm,) = verdict.alarms
+    assert (alarm.kind, alarm.carb) == ("flood", 1)
+    (leak,) = verdict.leaks
+    assert leak.leak_g_per_h.best == pytest.approx(60 * g_per_min, rel=0.3)
+    assert any(fault.kind == "bottle_empty" for fault in verdict.faults)
