@@ -18,6 +18,7 @@ from soakmon.watch.decision import Decision, decision_of
 from soakmon.watch.dry_bottle import DryBottle
 from soakmon.watch.evaporation import Evaporation
 from soakmon.watch.filling import FillFinder
+from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.flood_layer import FloodLayer
 from soakmon.watch.follow import Follower
 from soakmon.watch.knock import without_knocks
@@ -144,8 +145,8 @@ class Decider:
         self.evaporation.step(seconds, average.air_c, average.fuel_c, fed)
         self.tally.step(average, seconds)
         self.bottle.step(average)
-        if self.bottle.just_dry and self.finder.over_g(average.t_s) > 0:
-            self._pours(average.t_s, self.finder.fill.mean_g_per_h)
+        if self.bottle.just_dry:
+            self._has_emptied(average, phase)
         if self.weep is None and phase in {Phase.IDLE, Phase.SOAKING}:
             self._begin(average)
         if not self.mass_running:
@@ -179,6 +180,14 @@ class Decider:
         """The rack holds less than went into it: where no gate counts a flood, it is somewhere."""
         if not any(alarm.kind == "flood" for alarm in self.alarms):
             self._alarm(leak_alarm(t_s, "flood", None, g_per_h))
+
+    def _has_emptied(self, average: Average, phase: str) -> None:
+        """A bottle that held fuel minutes ago, and holds none: no hand does that, nor a needle."""
+        poured_g_per_h = self.bottle.poured_g_per_h
+        if self.finder.over_g(average.t_s) > 0:
+            self._pours(average.t_s, self.finder.fill.mean_g_per_h)
+        elif phase == Phase.SOAKING and average.feed_open > 0 and poured_g_per_h >= FLOODS_G_PER_H:
+            self._pours(average.t_s, poured_g_per_h)
 
     def _wait_for_soak(self, average: Average, phase: str, weep: Weep) -> None:
         """Begin to weigh the mass, or let only the gates count until the rack has settled."""

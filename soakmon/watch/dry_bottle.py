@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import deque
 
 from soakmon.physics.belief import judgement
 from soakmon.watch.averaging import Average
@@ -12,6 +13,10 @@ _DRY_STEPS = judgement(3, "minutes")
 # And from this share of its fill on, or so many grams, it holds fuel (judgement).
 _DRY_SHARE = judgement(0.01, "share")
 _DRY_G = judgement(1.0, "g")
+# What it held is looked for in the minutes before; so much of it stood until it began to empty.
+_BEFORE = judgement(15, "minutes")
+_STOOD = judgement(0.95, "share")
+_POURED_G = judgement(10.0, "g")
 
 
 class DryBottle:
@@ -21,6 +26,9 @@ class DryBottle:
         self.least_g = _DRY_SHARE * fill_ml + _DRY_G
         self.steps = 0
         self.empty_s = math.nan
+        # The last minutes in which it held fuel, and when the first came in which it did not, s, g.
+        self.held: deque[tuple[float, float]] = deque(maxlen=_BEFORE)
+        self.since_s = math.nan
 
     @property
     def dry(self) -> bool:
@@ -36,7 +44,24 @@ class DryBottle:
         """Take the next minute; one without a mass says nothing."""
         if average.mass_g > self.least_g:
             self.steps = 0
+            self.held.append((average.t_s, average.mass_g))
+            self.since_s = math.nan
         elif math.isfinite(average.mass_g):
             self.steps += 1
+            if not self.since_s <= average.t_s:
+                self.since_s = average.t_s
             if self.steps == _DRY_STEPS and not math.isfinite(self.empty_s):
                 self.empty_s = average.t_s
+
+    @property
+    def poured_g_per_h(self) -> float:
+        """How fast it emptied from when it last stood; 0 where hardly anything was left by then."""
+        held = [one for one in self.held if one[0] > self.since_s - 60.0 * _BEFORE]
+        if not held:
+            return 0.0
+        # One reading alone may be a hand on it.
+        most_g = sorted(mass_g for _, mass_g in held)[-min(2, len(held))]
+        if most_g < self.least_g + _POURED_G:
+            return 0.0
+        stood_s = max(t_s for t_s, mass_g in held if mass_g >= _STOOD * most_g)
+        return most_g / max(self.since_s - stood_s, 60.0) * 3600

@@ -87,7 +87,8 @@ class LocatedLeak:
 def leak_at(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> LocatedLeak:
     """The leak that an alarm stands for: its first drop or onset, and its estimate."""
     fed_s = fed_until_s(record, weep)
-    if alarm.kind == "flood" and alarm.carb is None and alarm.t_s >= record.empty_s:
+    dry = alarm.carb is None and alarm.t_s >= record.empty_s
+    if alarm.kind == "flood" and dry and record.finder.over_g(alarm.t_s) > 0:
         leak = _drained(record, alarm)
     elif alarm.kind == "flood" and alarm.leak_g_per_h is not None:
         leak = _flood(record, weep, alarm, fed_s)

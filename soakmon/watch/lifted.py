@@ -9,8 +9,8 @@ import numpy as np
 from soakmon.physics.belief import judgement
 from soakmon.watch.rows import Rows
 
-# Below this a net mass is no zero drift of an empty bottle, which is up to 0.25 g/°C, but the tare of
-# one that is gone: 25 g at least.
+# Below this a net mass is no zero drift of an empty bottle, which is up to 0.25 g/°C, but the tare
+# of one that is gone: 25 g at least.
 _NO_BOTTLE_G = judgement(-8.0, "g")
 
 

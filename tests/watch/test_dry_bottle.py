@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pytest
 
 from soakmon.watch.averaging import Average
 from soakmon.watch.dry_bottle import DryBottle
@@ -54,3 +55,17 @@ def test_one_minute_shows_it_and_later_ones_do_not():
     masses_g = [300.0, 0.5, 0.5, 0.5, 0.5, 0.5]
     just = [after(*masses_g[: minute + 1]).just_dry for minute in range(len(masses_g))]
     assert just == [False, False, False, True, False, False]
+
+
+def test_how_fast_it_emptied_is_since_it_last_stood():
+    stood = [300.0] * 20
+    assert after(*stood, 200.0, 100.0, 0.5, 0.5, 0.5).poured_g_per_h == pytest.approx(300 * 20)
+    assert after(*stood, 0.5, 0.5, 0.5).poured_g_per_h == pytest.approx(300 * 60)
+    # A hand on it for a minute is no fuel.
+    assert after(*stood, 900.0, 300.0, 0.5, 0.5, 0.5).poured_g_per_h == pytest.approx(300 * 60)
+
+
+def test_one_that_trickles_empty_or_was_never_full_has_not_poured():
+    trickle = [0.1 * left for left in range(100, 0, -1)]
+    assert after(*trickle, *[0.0] * 60).poured_g_per_h == 0.0
+    assert after(0.5, 0.5, 0.5).poured_g_per_h == 0.0

@@ -75,3 +75,29 @@ def test_a_flood_that_empties_the_bottle_is_as_large_as_what_it_held(zero_g, g_p
     (leak,) = verdict.leaks
     assert leak.leak_g_per_h.best == pytest.approx(60 * g_per_min, rel=0.3)
     assert any(fault.kind == "bottle_empty" for fault in verdict.faults)
+
+
+@pytest.mark.parametrize("repeats", [1, 4])
+def test_a_bottle_that_empties_in_minutes_wakes_somebody(repeats):
+    """A hose comes off; rows of a minute from a cell that tells the same for minutes."""
+    rows = night(10, hours=12, spacing_s=60.0)
+    held_g = rows.mass_g - rows.mass_g[0] + 127.0
+    left_g = np.maximum(held_g - 33.0 * np.maximum(rows.t_s / 60 - 480, 0.0), -0.8)
+    told = np.arange(len(left_g)) // repeats * repeats
+    verdict = judged(replace(rows, mass_g=left_g[told]))
+    assert verdict.outcome is Outcome.LEAKING
+    (alarm,) = verdict.alarms
+    assert (alarm.kind, alarm.carb) == ("flood", None)
+    assert 480 < alarm.t_s / 60 < 480 + 12
+    (leak,) = verdict.leaks
+    # What runs out between two tellings of the cell may have taken a part of the time.
+    assert leak.leak_g_per_h.high > 60 * 33.0
+    assert repeats > 1 or leak.leak_g_per_h.low < 60 * 33.0 < leak.leak_g_per_h.high
+
+
+def test_an_empty_bottle_in_place_of_a_full_one_while_the_feed_is_shut_is_no_flood():
+    rows = night(10, hours=12, spacing_s=60.0)
+    gone = rows.t_s > 8 * 3600
+    mass_g = np.where(gone, 0.3, rows.mass_g)
+    verdict = judged(replace(rows, mass_g=mass_g, feed_open=np.where(gone, 0.0, 1.0)))
+    assert not verdict.alarms
