@@ -37,6 +37,8 @@ _STORM_S = judgement(120.0, "s")
 # well; no longer than `FLOWS_UNTIL_S`.
 _FLOWS_S = judgement(180.0, "s")
 _FLOWS_REL = judgement(0.15, "rel. sd")
+# So long after a fill what still flows is none of it.
+_BEHIND_S = judgement(600.0, "s")
 _STEP_G = judgement(0.5, "g")
 # What the first drops of a flood say is known to this factor (judgement).
 UNSURE = judgement(2.0, "times")
@@ -105,26 +107,45 @@ def _flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> Located
     """A flood: the bottle tells how large, once it has flowed for minutes; until then the drops."""
     rate = _storm_g_per_h(record, weep, alarm, fed_s)
     leak = Band(rate, rate / UNSURE, UNSURE * rate)
+    fill = record.finder.fill
+    filling = fill.found and fill.flows_s < alarm.t_s <= fill.ended_s
     stops_s = _stopped_s(record, weep, alarm, fed_s)
     until_s = min(fed_s, alarm.t_s + FLOWS_UNTIL_S) if stops_s is None else stops_s
-    hours = (until_s - alarm.t_s) / 3600
-    lost_g = flowed_g(record, weep, alarm.t_s, until_s)
+    # What goes on behind a fill is told by the time after it.
+    behind = filling and until_s - fill.ended_s > _BEHIND_S
+    from_s = fill.ended_s if behind else alarm.t_s
+    hours = (until_s - from_s) / 3600
+    lost_g = flowed_g(record, weep, from_s, until_s)
     lost_g *= _share_of_flood(record, alarm, until_s)
     if 3600 * hours >= _FLOWS_S and lost_g > FLOWS_G:
         rate, off_g = lost_g / hours, math.hypot(_FLOWS_REL * lost_g, _STEP_G)
         leak = Band(rate, (lost_g - off_g) / hours, (lost_g + off_g) / hours)
-    since_s = pouring(record, alarm.t_s, max(rate, FLOODS_G_PER_H))
-    if (
-        record.finder.fill.found
-        and record.finder.fill.flows_s < alarm.t_s <= record.finder.fill.ended_s
-    ):
+        if filling and not behind and alarm.carb is not None:
+            leak = _overflowed(record, weep, alarm, until_s, leak)
+    since_s = pouring(record, alarm.t_s, max(leak.best, FLOODS_G_PER_H))
+    if filling:
         # The fill hid it.
-        since_s = (record.finder.fill.flows_s, alarm.t_s)
+        since_s = (fill.flows_s, alarm.t_s)
     onset_s = (since_s[0] + since_s[1]) / 2
     if alarm.carb is not None:
         # Its drops had begun when they were told, or shortly before.
         since_s, onset_s = (min(since_s[0], alarm.t_s - _STORM_S), alarm.t_s), alarm.t_s
-    return LocatedLeak(alarm.carb, onset_s, leak, False, rate, 0, stops_s, since_s)
+    return LocatedLeak(alarm.carb, onset_s, leak, False, leak.best, 0, stops_s, since_s)
+
+
+def _overflowed(
+    record: RunRecord, weep: Weep, alarm: Alarm, until_s: float, all_of_it: Band
+) -> Band:
+    """What ran out under a bowl while the rack filled, of all that the bottle lost meanwhile, g/h.
+
+    As much as its gate counted, or more where more went than the rack holds: gates count a jet as
+    fewer drops than it is.
+    """
+    gate, hours = (alarm.carb or 1) - 1, (until_s - alarm.t_s) / 3600
+    dripped_g = record.tally.between(gate, alarm.t_s, until_s) * weep.drop_g[gate]
+    beyond_g = all_of_it.best * hours - record.finder.content.described_g
+    best = min(max(dripped_g, beyond_g) / hours, all_of_it.best)
+    return Band(best, best / UNSURE, min(UNSURE * best, all_of_it.high))
 
 
 def _drained(record: RunRecord, alarm: Alarm) -> LocatedLeak:

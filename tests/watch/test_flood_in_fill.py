@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from soakmon.physics.drops import USUAL_DROP_G
 from soakmon.watch.conclude import conclude
 from soakmon.watch.decide import watched
 from soakmon.watch.record import RunRecord
@@ -85,3 +86,27 @@ def test_bowls_larger_than_anybody_said_are_no_flood(times):
 def test_a_bottle_that_held_just_enough_is_no_flood(settings, times):
     rows = filling(2 * RACK_G, bottle_g=times * RACK_G)
     assert floods(watched(rows, settings)) == []
+
+
+def overflowing(*, lasts_s: float, overflow_g_per_h: float, counted: float, settings: Settings):
+    """A bowl runs over from the tap on while the rack fills; its gate counts a share of it."""
+    rows = filling(RACK_G, bottle_g=4 * RACK_G)
+    over_g = overflow_g_per_h / 3600 * np.clip(rows.t_s - OPENED_S - 30, 0.0, lasts_s)
+    rows.drops[1:, 2] = np.diff(np.floor(counted * over_g / USUAL_DROP_G))
+    verdict = conclude(watched(replace(rows, mass_g=rows.mass_g - over_g), settings))
+    (leak,) = verdict.leaks
+    assert leak.carb == 3
+    return leak
+
+
+@pytest.mark.parametrize("settings", [UNKNOWN, MEASURED], ids=["unknown", "measured"])
+@pytest.mark.parametrize("counted", [1.0, 0.6])
+def test_what_the_rack_takes_is_not_what_runs_out_under_a_bowl(settings, counted):
+    """72 g of 200: the float comes free at the end of the fill."""
+    leak = overflowing(lasts_s=900.0, overflow_g_per_h=288.0, counted=counted, settings=settings)
+    assert leak.lost_g == pytest.approx(72.0, rel=0.45)
+
+
+def test_what_runs_on_after_the_fill_is_sized_by_the_bottle():
+    leak = overflowing(lasts_s=1e5, overflow_g_per_h=100.0, counted=0.6, settings=MEASURED)
+    assert leak.leak_g_per_h.low < 100.0 < leak.leak_g_per_h.high
