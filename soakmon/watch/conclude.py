@@ -12,7 +12,9 @@ from soakmon.watch.closing import Posterior, posterior, smallest_provable, tail
 from soakmon.watch.evidence import evidence, shift
 from soakmon.watch.faults import gate_faults, late_fills, other_faults
 from soakmon.watch.flood import FLOODS_G_PER_H
-from soakmon.watch.leak_estimates import UNSURE, LocatedLeak, leak_at
+from soakmon.watch.flood_size import UNSURE
+from soakmon.watch.leak_estimates import leak_at
+from soakmon.watch.located_leak import LocatedLeak
 from soakmon.watch.reasons import doubts_of, outcome_of
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats

@@ -14,7 +14,8 @@ from soakmon.watch.causes import Evidence
 from soakmon.watch.closing import leak_given_leaking
 from soakmon.watch.decay import PARTS, Shut
 from soakmon.watch.flood import FLOODS_G_PER_H
-from soakmon.watch.leak_estimates import LocatedLeak, rise_at
+from soakmon.watch.leak_estimates import rise_at
+from soakmon.watch.located_leak import LocatedLeak
 from soakmon.watch.onset import GATHERS, only
 from soakmon.watch.record import RunRecord
 from soakmon.watch.sips import Drip, drip

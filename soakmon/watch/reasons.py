@@ -16,7 +16,7 @@ from soakmon.watch.figures import (
     plain,
     rate,
 )
-from soakmon.watch.leak_estimates import LocatedLeak
+from soakmon.watch.located_leak import LocatedLeak
 from soakmon.watch.record import RunRecord
 from soakmon.watch.verdict import Band, Fault, Outcome
 

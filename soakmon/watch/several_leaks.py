@@ -12,7 +12,7 @@ from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD
 from soakmon.watch.balance import log_weight_since
 from soakmon.watch.closing import Posterior, leak_given_leaking
 from soakmon.watch.flood import FLOODS_G_PER_H
-from soakmon.watch.leak_estimates import LocatedLeak
+from soakmon.watch.located_leak import LocatedLeak
 from soakmon.watch.normal import NORMAL_95
 from soakmon.watch.record import RunRecord
 from soakmon.watch.standing import fed_until_s

@@ -12,7 +12,7 @@ import pytest
 
 from soakmon.watch import evidence as module
 from soakmon.watch.evidence import evidence, shift
-from soakmon.watch.leak_estimates import LocatedLeak
+from soakmon.watch.located_leak import LocatedLeak
 from soakmon.watch.tally import Tally
 from soakmon.watch.verdict import Band, Cause
 

@@ -11,7 +11,7 @@ import pytest
 from soakmon.watch import reasons
 from soakmon.watch.closing import Posterior
 from soakmon.watch.late_bowl import LateFill
-from soakmon.watch.leak_estimates import LocatedLeak
+from soakmon.watch.located_leak import LocatedLeak
 from soakmon.watch.reasons import doubts_of, outcome_of
 from soakmon.watch.verdict import Band, Fault, Outcome
 

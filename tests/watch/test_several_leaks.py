@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from soakmon.watch.leak_estimates import LocatedLeak
+from soakmon.watch.located_leak import LocatedLeak
 from soakmon.watch.several_leaks import apart, explained, total_leak
 from soakmon.watch.verdict import Band
 
