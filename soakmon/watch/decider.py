@@ -113,7 +113,9 @@ class Decider:
         self._drops(rows)
         self.last_row_s = float(rows.t_s[-1])
         flooded = any(alarm.kind == "flood" for alarm in self.alarms)
-        for alarm in self.floods.push(rows, self.finder, self.weep, flooded=flooded):
+        hung_g = self.follower.steps.rises.may_fall_g(self.last_row_s)
+        found = self.floods.push(rows, self.finder, self.weep, flooded=flooded, hung_g=hung_g)
+        for alarm in found:
             self._alarm(alarm)
 
     def finish(self) -> None:

@@ -28,9 +28,17 @@ class FloodLayer:
         self.storms = None
 
     def push(
-        self, rows: Rows, finder: FillFinder, weep: Weep | None, *, flooded: bool
+        self,
+        rows: Rows,
+        finder: FillFinder,
+        weep: Weep | None,
+        *,
+        flooded: bool,
+        hung_g: float = 0.0,
     ) -> list[Alarm]:
-        """Floods in these rows; flooded: one is known, so that no fall is looked for."""
+        """Floods in these rows; flooded: one is known, so that no fall is looked for; hung_g: what
+        somebody may take off the bottle that he hung on it.
+        """
         filling = finder.fills_fast
         if weep is None and not filling:
             return []
@@ -47,11 +55,11 @@ class FloodLayer:
         if not full or ends or finder.may_be_filling(t_s):
             self.falls.restart()
         elif not flooded and not alarms:
-            alarms += self._falls(rows, finder, t_s)
+            alarms += self._falls(rows, finder, t_s, hung_g)
         return alarms
 
-    def _falls(self, rows: Rows, finder: FillFinder, t_s: float) -> list[Alarm]:
-        self.falls.spare_g = max(self.sips_g, finder.fill.spare_g(t_s))
-        self.falls.rush_g = max(self.sips_g, finder.fill.rush_g(t_s))
+    def _falls(self, rows: Rows, finder: FillFinder, t_s: float, hung_g: float) -> list[Alarm]:
+        self.falls.spare_g = max(self.sips_g, finder.fill.spare_g(t_s), hung_g)
+        self.falls.rush_g = max(self.sips_g, finder.fill.rush_g(t_s), hung_g)
         fall = self.falls.push(rows)
         return [] if fall is None else [leak_alarm(fall.t_s, "flood", None, fall.rate_g_per_h)]

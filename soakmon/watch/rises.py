@@ -24,6 +24,10 @@ class Rises:
         """A step up that was not poured in."""
         self.up.append((t_s, size_g))
 
+    def may_fall_g(self, t_s: float) -> float:
+        """How far the reading may fall by the largest of them going back, g; 0: none is up."""
+        return max((_MOST * up_g for up_s, up_g in self.up if t_s - up_s <= _WITHIN_S), default=0.0)
+
     def gone_back(self, t_s: float, down_g: float) -> bool:
         """Whether a step down by so much takes one of them back, which then is over."""
         self.up = [(up_s, up_g) for up_s, up_g in self.up if t_s - up_s <= _WITHIN_S]

@@ -69,3 +69,23 @@ def test_before_the_rack_fills_nothing_is_looked_for():
     assert alarms(finder(Phase.IDLE), weep=None, drops_per_s=10.0) == []
     filling = finder(Phase.FILLING, filling=True)
     assert alarms(filling, weep=None, drops_per_s=10.0) == [("flood", 2)]
+
+
+def test_a_weight_that_hangs_there_may_be_taken_off_through_a_slow_filter():
+    """Six grams within two minutes; a flood goes on beyond them."""
+    t_s = np.arange(1200.0)
+    off_g = 6.0 * (1 - np.exp(-np.maximum(t_s - 600, 0) / 60))
+    noise_g = np.random.default_rng(1).normal(0, 0.02, len(t_s))
+
+    def told(mass_g, hung_g: float) -> bool:
+        rows = Rows(t_s, mass_g + noise_g, np.full(len(t_s), 20.0), np.zeros((len(t_s), 4)))
+        layer, found = FloodLayer(0.5), []
+        for k in range(0, len(rows), 10):
+            part = rows.part(k, k + 10)
+            where = finder(Phase.SOAKING)
+            found += layer.push(part, where, WEEP, flooded=bool(found), hung_g=hung_g)
+        return bool(found)
+
+    assert not told(300 - off_g, 9.0)
+    assert told(300 - off_g, 0.0)
+    assert told(300 - 400 / 3600 * np.maximum(t_s - 600, 0), 9.0)

@@ -26,15 +26,15 @@ def record_of(**changed) -> SimpleNamespace:
     follower = {"blind_s": 0.0, "stood_s": 0.0, "longest_gap_s": 0.0}
     finder = {"differs": False, "taken_g": 100.0}
     settings = {"bowls_measured": False, "criterion_g_per_day": 2.0, "blank_scale": None}
-    made = {"late": []}
-    made |= {
-        "no_air_s": 0.0,
-        "excess": 1.0,
-        "observed_g": 2.0,
-        "described_g": 100.0,
-        "start_s": 0.0,
-    }
-    made |= follower | finder | settings | {"filters": filters, "expected": band} | changed
+    made = {"no_air_s": 0.0, "excess": 1.0, "observed_g": 2.0, "described_g": 100.0, "start_s": 0.0}
+    made |= (
+        {"late": []}
+        | follower
+        | finder
+        | settings
+        | {"filters": filters, "expected": band}
+        | changed
+    )
     return SimpleNamespace(
         start_s=0.0,
         soak_s=0.0,

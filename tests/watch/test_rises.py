@@ -47,3 +47,14 @@ def test_a_leak_by_sips_beside_somebody_who_pushed_the_bottle_is_found(seed):
     verdict = decide(made, BENCH, phase="soaking").verdict
     assert verdict.outcome is Outcome.LEAKING
     assert verdict.leak_g_per_h.low <= 0.4 <= verdict.leak_g_per_h.high
+
+
+def test_what_is_up_may_fall_by_half_as_much_again_until_it_has():
+    rises = Rises()
+    assert rises.may_fall_g(0.0) == 0.0
+    rises.add(100.0, 6.0)
+    rises.add(200.0, 2.0)
+    assert rises.may_fall_g(300.0) == pytest.approx(9.0)
+    assert rises.gone_back(400.0, 6.0)
+    assert rises.may_fall_g(500.0) == pytest.approx(3.0)
+    assert rises.may_fall_g(200.0 + 3 * 3600 + 1) == 0.0
