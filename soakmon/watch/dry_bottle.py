@@ -48,7 +48,7 @@ class DryBottle:
             self.since_s = math.nan
         elif math.isfinite(average.mass_g):
             self.steps += 1
-            if not self.since_s <= average.t_s:
+            if math.isnan(self.since_s):
                 self.since_s = average.t_s
             if self.steps == _DRY_STEPS and not math.isfinite(self.empty_s):
                 self.empty_s = average.t_s
