@@ -26,7 +26,7 @@ class DryBottle:
         self.least_g = _DRY_SHARE * fill_ml + _DRY_G
         self.steps = 0
         self.empty_s = math.nan
-        # The last minutes in which it held fuel, and when the first came in which it did not, s, g.
+        # The last minutes in which it held fuel, s, g, and the first in which it did not, s.
         self.held: deque[tuple[float, float]] = deque(maxlen=_BEFORE)
         self.since_s = math.nan
 
@@ -45,11 +45,10 @@ class DryBottle:
         if average.mass_g > self.least_g:
             self.steps = 0
             self.held.append((average.t_s, average.mass_g))
-            self.since_s = math.nan
         elif math.isfinite(average.mass_g):
-            self.steps += 1
-            if math.isnan(self.since_s):
+            if not self.steps:
                 self.since_s = average.t_s
+            self.steps += 1
             if self.steps == _DRY_STEPS and not math.isfinite(self.empty_s):
                 self.empty_s = average.t_s
 

@@ -15,13 +15,13 @@ from soakmon.watch.weep import Weep
 
 # Its drops are counted for so long after its alarm.
 _STORM_S = judgement(120.0, "s")
-# The bottle tells how large a flood is over so long, from `FLOWS_G` on, and so
-# well; no longer than `FLOWS_UNTIL_S`.
+# The bottle tells how large a flood is over so long, from `FLOWS_G` on, and so well; no longer than
+# `FLOWS_UNTIL_S`.
 _FLOWS_S = judgement(180.0, "s")
 _FLOWS_REL = judgement(0.15, "rel. sd")
+_STEP_G = judgement(0.5, "g")
 # So long after a fill what still flows is none of it.
 _BEHIND_S = judgement(600.0, "s")
-_STEP_G = judgement(0.5, "g")
 # What the first drops of a flood say is known to this factor (judgement).
 UNSURE = judgement(2.0, "times")
 

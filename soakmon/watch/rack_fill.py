@@ -19,7 +19,8 @@ from soakmon.watch.thin_flow import ThinFlow
 
 # A full rack that is opened again tops up within minutes what hose and bowls had lost.
 TOPPED_UP_G = judgement(0.3, "g")
-# A fill that has stopped may go on for so long after it was found.
+# So late a tap may be opened, so long a slow fill may last, and a fill that has stopped may go on
+# so long after it was found.
 MAY_GO_ON_S = judgement(4 * 3600.0, "s")
 # A flow ends below this, or below that share of what it has been at its strongest.
 FLOW_ENDS_G_PER_MIN = judgement(1.0, "g/min")
