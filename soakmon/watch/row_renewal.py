@@ -15,6 +15,7 @@ from copy import copy
 from functools import cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from soakmon.physics.belief import effort
 from soakmon.watch.company import Count
@@ -40,6 +41,8 @@ _MOST_LOG = 600.0
 # Drops lost in a row that are less likely than that are not reckoned, nor more than so many.
 _LEAST_CHANCE = effort(1e-4, "chance")
 _MOST_LOST = effort(12, "drops")
+# Steps of so many kinds of rows are kept.
+_MOST_KEPT = effort(64, "rows")
 
 
 class RowRenewal:
@@ -54,6 +57,7 @@ class RowRenewal:
         self.rhythm, self.shape = rhythm, rhythm.shape
         self.covers = np.zeros(len(rates_per_s), dtype=bool)
         self.rates: Floats = np.zeros((0, 0))
+        self.steps: dict[tuple[int, float], Floats] = {}
         # (R, S, step): chances while it drips; (R, S): once it has stopped; log of their sum (R,).
         self.dripping: Floats = np.zeros((0, 0, 0))
         self.stopped: Floats = np.zeros((0, 0))
@@ -158,9 +162,8 @@ class RowRenewal:
     ) -> Floats:
         """(R, S, step) chances after the row of drops in time, none, one or all counts stray."""
         number = len(strays_per_s)
-        steps = self._steps(number, spacing_s)
         one = sum(map(math.exp, strays_per_s)) * spacing_s / number
-        steps += one * self._steps(number - 1, spacing_s)
+        steps = self._steps(number, spacing_s) + one * self._steps(number - 1, spacing_s)
         if number > 1:
             steps += all_stray * self._steps(0, spacing_s)
         return _through(self._none(gap_s), steps)
@@ -185,17 +188,28 @@ class RowRenewal:
 
         The last dimension is the place in the interval at the end less the place at its beginning.
         """
-        lost = _lost_chances(counted, self.rhythm.lost)
-        wide = 2 * self.shape - 1
-        steps = np.arange(1.0 - self.shape, len(lost) * self.shape) + counted * self.shape
-        mean = (self.shape * seconds * self.rates)[:, :, None]
-        poisson = np.exp(np.maximum(steps, 0) * np.log(mean) - mean - _log_factorials(steps))
-        poisson[:, :, steps < 0] = 0.0
-        by_lost = (
-            chance * poisson[:, :, k * self.shape : k * self.shape + wide]
-            for k, chance in enumerate(lost)
-        )
-        return np.asarray(sum(by_lost))
+        # Rows are mostly alike, so what was asked before is kept.
+        asked = counted, seconds
+        if asked not in self.steps:
+            if len(self.steps) == _MOST_KEPT:
+                self.steps.clear()
+            self.steps[asked] = self._steps_anew(counted, seconds)
+        return self.steps[asked]
+
+    def _steps_anew(self, counted: int, seconds: float) -> Floats:
+        shape, lost = self.shape, _lost_chances(counted, self.rhythm.lost)
+        first, behind = (counted - 1) * shape + 1, (counted + len(lost)) * shape
+        # Nobody goes back.
+        back = max(-first, 0)
+        forward = np.arange(first + back, behind)
+        mean = (shape * seconds * self.rates)[:, :, None]
+        poisson = np.zeros((*self.rates.shape, behind - first))
+        log_chance = forward * np.log(mean) - mean - _log_factorials(behind)[first + back :]
+        poisson[:, :, back:] = np.exp(log_chance)
+        chances = np.zeros((*self.rates.shape, 2 * shape - 1))
+        for k, chance in enumerate(lost):
+            chances += chance * poisson[:, :, k * shape : (k + 2) * shape - 1]
+        return chances
 
     def _wandered(self, chances: Floats) -> Floats:
         """(R, S, step) after a row: a step up or down, none beyond the ends; a jump; or nothing."""
@@ -210,14 +224,21 @@ class RowRenewal:
 
 def _through(chances: Floats, steps: Floats) -> Floats:
     """(R, S, step) chances after chances of so many steps on (R, S, 2 step - 1)."""
-    shape = chances.shape[2]
-    # From each place to each: (R, S, from, to).
-    to_each = np.lib.stride_tricks.sliding_window_view(steps, shape, axis=2)[:, :, ::-1]
+    to_each = steps.take(_places(chances.shape[2]), axis=2)
     return np.asarray(np.matmul(chances[:, :, None, :], to_each)[:, :, 0, :])
 
 
-def _log_factorials(numbers: Floats) -> Floats:
-    return np.array([math.lgamma(n + 1) if n >= 0 else 0.0 for n in numbers.tolist()])
+@cache
+def _places(shape: int) -> NDArray[np.intp]:
+    """(from, to) where the chance of going from each place to each other stands in the steps."""
+    place = np.arange(shape)
+    return shape - 1 - place[:, None] + place
+
+
+@cache
+def _log_factorials(behind: int) -> Floats:
+    """Of 0, 1, … and no more than so many numbers."""
+    return np.array([math.lgamma(n + 1) for n in range(behind)])
 
 
 @cache
