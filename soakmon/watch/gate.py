@@ -24,7 +24,8 @@ from soakmon.watch.company import Count, Near
 from soakmon.watch.dark import MULTIPLES, log_weights
 from soakmon.watch.flicker import STAYS, Flicker
 from soakmon.watch.logs import log_sum
-from soakmon.watch.renewal import Renewal, Rhythm
+from soakmon.watch.renewal import Renewals
+from soakmon.watch.rhythm import Rhythm
 from soakmon.watch.row_renewal import RowRenewal
 from soakmon.watch.rows import Floats
 from soakmon.watch.widths import drop_likeness
@@ -44,7 +45,8 @@ _KEEP_TIME = judgement(
     ),
     ("Erlang shape", "steps", "share", "weight"),
 )
-_RHYTHMS = tuple((Rhythm(shape, reach, lost), weight) for shape, reach, lost, weight in _KEEP_TIME)
+_RHYTHMS = tuple(Rhythm(shape, reach, lost) for shape, reach, lost, _ in _KEEP_TIME)
+_LOG_WEIGHTS: Floats = np.log([weight for _, _, _, weight in _KEEP_TIME])
 # What has counted so much is past doubt.
 _MOST_EVENTS = effort(1500, "counts")
 # Where rows hide when drops fell: how they keep time over the rows; of the rest rows tell nothing.
@@ -83,7 +85,7 @@ _SOON_S = judgement(3600.0, "s")
 _DAY_S = judgement(86400.0, "s")
 # Counts that company explains better than any rate of dark counts could.
 _COMPANY_PER_S = judgement(1e-3, "1/s")
-_ROUGH_SHARE = sum(weight for _, weight in _RHYTHMS[_ROUGH_FROM:])
+_ROUGH_SHARE = sum(weight for _, _, _, weight in _KEEP_TIME[_ROUGH_FROM:])
 
 
 class GateEvidence:
@@ -102,11 +104,11 @@ class GateEvidence:
         self.seen_count, self.seen_s = 0, start_s
         self.among_per_s = _DARK_AMONG_DROPS * dark_per_h / 3600.0
         # How well each rhythm explains the intervals since the first count.
-        self.rhythms = [Renewal(self.rates, rhythm) for rhythm, _ in _RHYTHMS]
+        self.rhythms = Renewals(self.rates, _RHYTHMS)
         self.over_rows = [RowRenewal(self.rates, rhythm) for rhythm, _ in _OVER_ROWS]
         periods = 1 / self.rates
         self.cycles = (periods > _CYCLE_S[0]) & (periods < _CYCLE_S[1])
-        self.faint = Renewal(self.rates[self.cycles], _FAINTLY)
+        self.faint = Renewals(self.rates[self.cycles], (_FAINTLY,))
         self.faint_at: list[Floats] = []
         # By dark rate: log-likelihood of the counts so far, without that there were no others.
         self.log_dark: Floats = np.zeros(len(self.dark))
@@ -116,7 +118,7 @@ class GateEvidence:
         self.cells: list[float] = []
         self.dark_before: list[Floats] = []
         self.others_before: list[float] = []
-        self.rhythms_at: list[list[Floats]] = [[] for _ in _RHYTHMS]
+        self.rhythms_at: list[Floats] = []
         self.switched_at: list[Floats] = []
         self.switched: Floats = np.zeros(len(_SWITCHED))
         # How much like drops the counts were, by the time for which the beam was dark.
@@ -135,8 +137,7 @@ class GateEvidence:
         t_s, company_per_s = count.t_s, near.per_s
         log_stray = math.log(self.among_per_s + company_per_s)
         likeness = drop_likeness(count.dark_ms)
-        for rhythm in self.rhythms:
-            rhythm.add(t_s, log_stray, log_drop=likeness, spacing_s=count.spacing_s)
+        self.rhythms.add(t_s, log_stray, log_drop=likeness, spacing_s=count.spacing_s)
         self.faint.add(t_s, log_stray, spacing_s=count.spacing_s)
         for over_rows in self.over_rows:
             over_rows.add(count, log_stray, likeness)
@@ -149,9 +150,8 @@ class GateEvidence:
             self.others_before.append(self._log_flickers_and_clusters(t_s))
             self.switched_at.append(self.switched)
             self.likeness_at.append(self.likeness)
-            self.faint_at.append(self.faint.total)
-            for at, rhythm in zip(self.rhythms_at, self.rhythms, strict=True):
-                at.append(rhythm.total - likeness)
+            self.faint_at.append(self.faint.total[0])
+            self.rhythms_at.append(self.rhythms.total - likeness)
         self.count += 1
         self.likeness += likeness
         self.last_event_s, self.last_row_s = t_s, count.row_s
@@ -209,10 +209,9 @@ class GateEvidence:
             return np.zeros(0), np.zeros((0, len(self.rates)))
         t_s = self.last_event_s if self.full else max(t_s, self.last_event_s)
         times = np.array(self.cells)
-        since = [
-            rhythm.until(t_s) - np.array(at) + math.log(weight)
-            for rhythm, at, (_, weight) in zip(self.rhythms, self.rhythms_at, _RHYTHMS, strict=True)
-        ]
+        # (H, C, R)
+        since = self.rhythms.until(t_s)[:, None] - np.stack(self.rhythms_at, axis=1)
+        since += _LOG_WEIGHTS[:, None, None]
         # Before its first drop a gate that drips has counted what any other counts: sun as well.
         dark = self._log_dark(np.array(self.dark_before), times) + _LOG_DARK_ALONE
         first = np.logaddexp(dark, self.others_before) - math.log(CELL_S)
@@ -246,7 +245,7 @@ class GateEvidence:
 
     def _log_faint(self, t_s: float, before: Floats) -> float:
         """Log-likelihood of a load of which most switchings are not heard."""
-        faint = self.faint.until(t_s) - np.array(self.faint_at) + before
+        faint = self.faint.until(t_s)[0] - np.array(self.faint_at) + before
         each = math.log(_FAINT / faint.shape[1])
         return float(log_sum(faint + self._log_begins[:, None] + each))
 

@@ -19,15 +19,8 @@ from numpy.typing import NDArray
 
 from soakmon.physics.belief import effort
 from soakmon.watch.company import Count
-from soakmon.watch.renewal import (
-    AGAIN_PER_S,
-    ANY_LENGTH,
-    DROPS_A_ROW,
-    JUMPS,
-    STEPS,
-    STOPS,
-    Rhythm,
-)
+from soakmon.watch.renewal import AGAIN_PER_S, ANY_LENGTH, DROPS_A_ROW, STOPS
+from soakmon.watch.rhythm import Rhythm
 from soakmon.watch.rows import Floats
 
 # Faster ones are a flood, which does not wait for rows.
@@ -55,6 +48,7 @@ class RowRenewal:
     def __init__(self, rates_per_s: Floats, rhythm: Rhythm) -> None:
         self.all_per_s = rates_per_s
         self.rhythm, self.shape = rhythm, rhythm.shape
+        self.wanders: Floats = rhythm.wanders.T
         self.covers = np.zeros(len(rates_per_s), dtype=bool)
         self.rates: Floats = np.zeros((0, 0))
         self.steps: dict[tuple[int, float], Floats] = {}
@@ -148,7 +142,8 @@ class RowRenewal:
         still = self.stopped * math.exp(-AGAIN_PER_S * (gap_s + spacing_s))
         again = still.sum(axis=1) * AGAIN_PER_S * np.exp(begins - log_times)
         self.stopped = still * all_stray + (1 - goes_on) * after.sum(axis=2)
-        self.dripping = self._wandered(goes_on * after) + again[:, None, None] * self._first
+        wandered = self.wanders @ (goes_on * after)
+        self.dripping = wandered + again[:, None, None] * self._first
         sums = self.dripping.sum(axis=(1, 2)) + self.stopped.sum(axis=1)
         # What no drip explains has stopped it.
         self.stopped[sums < _TINY] = _TINY / self.stopped.shape[1]
@@ -210,16 +205,6 @@ class RowRenewal:
         for k, chance in enumerate(lost):
             chances += chance * poisson[:, :, k * shape : (k + 2) * shape - 1]
         return chances
-
-    def _wandered(self, chances: Floats) -> Floats:
-        """(R, S, step) after a row: a step up or down, none beyond the ends; a jump; or nothing."""
-        if chances.shape[1] == 1:
-            return chances
-        up = np.concatenate([chances[:, :1], chances[:, :-1]], axis=1)
-        down = np.concatenate([chances[:, 1:], chances[:, -1:]], axis=1)
-        jump = chances.sum(axis=1, keepdims=True) * np.exp(self.rhythm.log_first)[:, None]
-        stay = (1 - STEPS - JUMPS) * chances
-        return np.asarray(stay + STEPS / 2 * (up + down) + JUMPS * jump)
 
 
 def _through(chances: Floats, steps: Floats) -> Floats:

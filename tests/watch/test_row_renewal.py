@@ -10,7 +10,7 @@ import pytest
 
 from soakmon.watch.company import Company
 from soakmon.watch.gate import CELL_S, GateEvidence
-from soakmon.watch.renewal import Rhythm
+from soakmon.watch.rhythm import Rhythm
 from soakmon.watch.row_renewal import RowRenewal
 
 CLOSE, LOSING, ROUGH = Rhythm(20, 3, 0.0), Rhythm(20, 3, 0.35), Rhythm(6, 0, 0.15)
