@@ -100,16 +100,14 @@ class FloodWatch:
 
     def _repeats(self, mass_g: Floats) -> None:
         """Note how often a reading is that before it, but for a run that has not ended."""
-        read = np.append(self.last_g, mass_g[np.isfinite(mass_g)])
-        same = np.abs(np.diff(read)) <= SAME_G
-        if same.all():
-            self.run += len(same)
-        else:
-            last = len(same) - 1 - int(np.argmin(same[::-1]))
-            self.same += self.run + int(same[:last].sum())
-            self.other += int((~same).sum())
-            self.run = len(same) - 1 - last
-        self.last_g = float(read[-1])
+        for reading_g in mass_g[np.isfinite(mass_g)].tolist():
+            if abs(reading_g - self.last_g) <= SAME_G:
+                self.run += 1
+            else:
+                self.same += self.run
+                self.other += 1
+                self.run = 0
+            self.last_g = reading_g
 
     @property
     def lively(self) -> bool:

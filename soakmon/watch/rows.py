@@ -60,6 +60,8 @@ class Rows:
     def struck(self, before_s: float) -> Iterator[RowCount]:
         """Counts in order of time; before_s: time of the row before these."""
         struck, gates = np.nonzero(self.drops > 0)
+        if not len(struck):
+            return
         spacing_s = np.diff(self.t_s, prepend=before_s)
         for row, gate in zip(struck.tolist(), gates.tolist(), strict=True):
             count, t_s = int(self.drops[row, gate]), float(self.t_s[row])
