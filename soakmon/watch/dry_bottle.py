@@ -17,6 +17,8 @@ _DRY_G = judgement(1.0, "g")
 _BEFORE = judgement(15, "minutes")
 _STOOD = judgement(0.95, "share")
 _POURED_G = judgement(10.0, "g")
+# One that weighs again what it held, to that, was not empty: it was off its hook, or not weighed.
+_AGAIN_G = judgement(1.0, "g")
 
 
 class DryBottle:
@@ -26,9 +28,11 @@ class DryBottle:
         self.least_g = _DRY_SHARE * fill_ml + _DRY_G
         self.steps = 0
         self.empty_s = math.nan
-        # The last minutes in which it held fuel, s, g, and the first in which it did not, s.
-        self.held: deque[tuple[float, float]] = deque(maxlen=_BEFORE)
+        # The last minutes in which it held fuel, and the first in which it did not, s.
+        self.held: deque[Average] = deque(maxlen=_BEFORE)
         self.since_s = math.nan
+        # Whether the cell has read one and the same nothing ever since.
+        self.frozen = False
 
     @property
     def dry(self) -> bool:
@@ -43,24 +47,35 @@ class DryBottle:
     def step(self, average: Average) -> None:
         """Take the next minute; one without a mass says nothing."""
         if average.mass_g > self.least_g:
-            self.steps = 0
-            self.held.append((average.t_s, average.mass_g))
+            self._holds(average)
         elif math.isfinite(average.mass_g):
             if not self.steps:
                 self.since_s = average.t_s
+            self.frozen = average.frozen and (self.frozen or not self.steps)
             self.steps += 1
             if self.steps == _DRY_STEPS and not math.isfinite(self.empty_s):
                 self.empty_s = average.t_s
 
+    def _holds(self, average: Average) -> None:
+        """It holds fuel, and if it is what it held before, it did all the time."""
+        again = self.dry and self.held and abs(average.mass_g - self.held[-1].mass_g) < _AGAIN_G
+        if again and self.empty_s >= self.since_s:
+            self.empty_s = math.nan
+        self.steps = 0
+        self.held.append(average)
+
     @property
     def poured_g_per_h(self) -> float:
-        """How fast it emptied from when it last stood; 0 where hardly anything was left by then."""
-        held = [one for one in self.held if one[0] > self.since_s - 60.0 * _BEFORE]
-        if not held:
+        """How fast it emptied from when it last stood; 0 where hardly anything was left by then.
+
+        Nor does a cell weigh anything that repeats a nothing to the digit and nothing else.
+        """
+        held = [one for one in self.held if one.t_s > self.since_s - 60.0 * _BEFORE]
+        if not held or (self.frozen and not any(one.frozen for one in held)):
             return 0.0
         # One reading alone may be a hand on it.
-        most_g = sorted(mass_g for _, mass_g in held)[-min(2, len(held))]
+        most_g = sorted(one.mass_g for one in held)[-min(2, len(held))]
         if most_g < self.least_g + _POURED_G:
             return 0.0
-        stood_s = max(t_s for t_s, mass_g in held if mass_g >= _STOOD * most_g)
+        stood_s = max(one.t_s for one in held if one.mass_g >= _STOOD * most_g)
         return most_g / max(self.since_s - stood_s, 60.0) * 3600

@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from soakmon.watch.averaging import Average
+from soakmon.watch.decide import decide
 from soakmon.watch.dry_bottle import DryBottle
+from tests.watch.nights import BENCH, night
 
 FILL_ML = 500.0
 
 
-def after(*masses_g: float) -> DryBottle:
-    """The watch after minutes with these masses."""
+def after(*masses_g: float, frozen: frozenset[float] = frozenset()) -> DryBottle:
+    """The watch after minutes with these masses; frozen: those read to the digit all the while."""
     bottle = DryBottle(FILL_ML)
     for minute, mass_g in enumerate(masses_g):
-        bottle.step(
-            Average(60.0 * minute, mass_g, 0.01, 12, 20.0, math.nan, 1.0, np.zeros(4), False)
-        )
+        still, still_air = mass_g in frozen, (20.0, math.nan, 1.0, np.zeros(4))
+        bottle.step(Average(60.0 * minute, mass_g, 0.01, 12, *still_air, still))
     return bottle
 
 
@@ -69,3 +71,38 @@ def test_one_that_trickles_empty_or_was_never_full_has_not_poured():
     trickle = [0.1 * left for left in range(100, 0, -1)]
     assert after(*trickle, *[0.0] * 60).poured_g_per_h == 0.0
     assert after(0.5, 0.5, 0.5).poured_g_per_h == 0.0
+
+
+def test_one_that_weighs_again_what_it_did_was_never_empty():
+    """Taken off its hook, or a cell that read nothing for minutes."""
+    back = after(300.0, 300.1, 0.5, 0.5, 0.5, 0.5, 299.8)
+    assert not back.dry
+    assert math.isnan(back.empty_s)
+    # It was before, and it was filled again.
+    assert after(0.5, 0.5, 0.5, 300.0, 0.0, 0.0, 0.0, 300.0).empty_s == 120.0
+    assert after(300.0, 0.5, 0.5, 0.5, 280.0).empty_s == 180.0
+
+
+def test_a_lively_cell_that_reads_one_and_the_same_nothing_weighs_nothing():
+    stood = [300.0 + 0.01 * minute for minute in range(20)]
+    nothing = frozenset([0.0])
+    assert after(*stood, 0.0, 0.0, 0.0, frozen=nothing).poured_g_per_h == 0.0
+    # Unless it read so while the bottle stood, too.
+    coarse = frozenset([0.0, 300.0])
+    assert after(*[300.0] * 20, 0.0, 0.0, 0.0, frozen=coarse).poured_g_per_h > 0
+    # Or pours until it is empty, and repeats itself then.
+    assert after(*stood, 200.0, 100.0, 0.3, 0.0, 0.0, frozen=nothing).poured_g_per_h > 0
+
+
+@pytest.mark.parametrize("noise_g", [0.0, 0.04])
+def test_minutes_in_which_nothing_is_weighed_are_no_flood_in_the_end(noise_g):
+    """A wire off for seven minutes: the bottle then weighs what it did."""
+    rows = night(5, hours=12.0)
+    off = (rows.t_s > 6 * 3600) & (rows.t_s < 6 * 3600 + 420)
+    nothing = np.round(np.random.default_rng(1).normal(0, noise_g, len(rows)), 3)
+    mass_g = np.where(off, nothing, rows.mass_g)
+    verdict = decide(replace(rows, mass_g=mass_g), BENCH).verdict
+    assert verdict.outcome != "leaking"
+    assert not [fault for fault in verdict.faults if fault.kind == "bottle_empty"]
+    if noise_g == 0:
+        assert not [alarm for alarm in verdict.alarms if alarm.leaks]
