@@ -72,11 +72,12 @@ class FloodWatch:
     errors of its noise, a digit of the cell and a needle's sip, and at least a third of what the
     drops say. Nor is a flood said to be larger than what the bottle lost. While no mass is read,
     a bigger storm that keeps even at one gate is one by itself: nothing else would tell of it.
-    Rows may be of any length.
+    Rows may be of any length. before_s: time of the row before the first, NaN: nobody knows since
+    when that one counts.
     """
 
-    def __init__(self, drop_g: float) -> None:
-        self.drop_g = drop_g
+    def __init__(self, drop_g: float, before_s: float = float("nan")) -> None:
+        self.drop_g, self.before_s = drop_g, before_s
         self.tail: list[Rows] = []
         self.alarmed: list[int] = []
         self.counted_s = float("-inf")
@@ -120,7 +121,7 @@ class FloodWatch:
         total = np.vstack((np.zeros(rows.gates), np.cumsum(counts, axis=0)))
         begin = np.searchsorted(rows.t_s, rows.t_s - WINDOW_S, side="right")
         # A row counts since the row before it: the window is as long as its rows.
-        from_s = rows.t_s[np.maximum(begin - 1, 0)]
+        from_s = np.append(self.before_s, rows.t_s)[begin]
         seconds = np.maximum(rows.t_s - from_s, WINDOW_S)
         recent = total[1:] - total[begin]
         least = (FILLING_STORM_PER_S if filling else STORM_PER_S) * seconds

@@ -22,6 +22,7 @@ class FloodLayer:
         self.sips_g = sips_g
         self.storms: FloodWatch | None = None
         self.falls = FallWatch(sips_g)
+        self.last_row_s = float("nan")
 
     def restart(self) -> None:
         """Forget the drops of the quiet before the fill."""
@@ -39,12 +40,13 @@ class FloodLayer:
         """Floods in these rows; flooded: one is known, so that no fall is looked for; hung_g: what
         somebody may take off the bottle that he hung on it.
         """
+        before_s, self.last_row_s = self.last_row_s, float(rows.t_s[-1])
         filling = finder.fills_fast
         if weep is None and not filling:
             return []
         if self.storms is None:
             drop_g = weep.drop_g[0] if weep is not None and weep.drop_g else USUAL_DROP_G
-            self.storms = FloodWatch(drop_g)
+            self.storms = FloodWatch(drop_g, before_s)
         alarms = [
             leak_alarm(storm.t_s, "flood", storm.gate + 1, storm.rate_g_per_h)
             for storm in self.storms.push(rows, filling=filling)

@@ -40,9 +40,11 @@ def flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> LocatedL
     hours = (until_s - from_s) / 3600
     lost_g = flowed_g(record, weep, from_s, until_s)
     lost_g *= _share_of_flood(record, alarm, until_s)
-    if 3600 * hours >= _FLOWS_S and lost_g > FLOWS_G:
-        rate, off_g = lost_g / hours, math.hypot(_FLOWS_REL * lost_g, _STEP_G)
-        leak = Band(rate, (lost_g - off_g) / hours, (lost_g + off_g) / hours)
+    off_g = math.hypot(_FLOWS_REL * lost_g, _STEP_G)
+    denied = rate * hours > UNSURE * (max(lost_g, 0.0) + off_g)
+    if 3600 * hours >= _FLOWS_S and (lost_g > FLOWS_G or denied):
+        lost_g = max(lost_g, _STEP_G)
+        leak = Band(lost_g / hours, max(lost_g - off_g, 0.0) / hours, (lost_g + off_g) / hours)
         if filling and not behind and alarm.carb is not None:
             leak = _overflowed(record, weep, alarm, until_s, leak)
     since_s = pouring(record, alarm.t_s, max(leak.best, FLOODS_G_PER_H))

@@ -12,6 +12,7 @@ from soakmon.physics.geometry import Bowl
 from soakmon.watch.balance import RATES, log_weight_since, mass_log_weight
 from soakmon.watch.causes import RISES
 from soakmon.watch.closing import leak_given_leaking, tail
+from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.flood_size import drained, flood
 from soakmon.watch.located_leak import LocatedLeak
 from soakmon.watch.logs import log_sum
@@ -33,6 +34,8 @@ from soakmon.watch.weep import ONSETS, Weep
 
 # A loss that began before the drops is theirs when the mass is so much surer of it (judgement).
 _LED = judgement(3.0, "e-folds")
+# What was told as a flood and is slower than that is a drip, weighed as one.
+_DRIPS_G_PER_H = 0.5 * FLOODS_G_PER_H
 
 
 def leak_at(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> LocatedLeak:
@@ -43,6 +46,8 @@ def leak_at(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> Locate
         leak = drained(record, alarm)
     elif alarm.kind == "flood" and alarm.leak_g_per_h is not None:
         leak = flood(record, weep, alarm, fed_s)
+        if leak.leak.best < _DRIPS_G_PER_H and alarm.carb is not None:
+            leak = _dripped(record, weep, mass, alarm, fed_s)
     elif alarm.carb is None:
         leak = _unseen(record, weep, mass, fed_s)
     elif alarm.t_s > fed_s and not record.tally.until(alarm.carb - 1, fed_s):

@@ -189,3 +189,16 @@ def test_what_else_storms_while_no_mass_is_read_is_no_flood():
 def test_a_first_row_full_of_drops_has_no_time_before_it():
     first = Rows(np.zeros(1), np.array([np.nan]), np.array([20.0]), np.array([[500.0, 0.0]]))
     assert FloodWatch(0.0146).push(first, filling=False) == []
+
+
+@pytest.mark.parametrize("spacing_s", [60.0, 300.0])
+def test_the_first_row_of_a_watch_counts_since_the_row_before_it(spacing_s):
+    """Two drops a minute, while the bottle loses a rack's fill, are no storm of seconds."""
+    counts = np.zeros((4, 4))
+    counts[:, 2] = 2 * spacing_s / 60
+    t_s = 1000.0 + spacing_s * np.arange(4)
+    rows = Rows(t_s, 210.0 - 5.0 * np.arange(4), np.full(4, 20.0), counts)
+    for filling in (False, True):
+        assert FloodWatch(DROP_G, 1000.0 - spacing_s).push(rows, filling=filling) == []
+        # Nor where nobody knows how long that row is.
+        assert FloodWatch(DROP_G).push(rows.part(0, 1), filling=filling) == []
