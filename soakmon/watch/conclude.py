@@ -13,12 +13,12 @@ from soakmon.watch.evidence import evidence, shift
 from soakmon.watch.faults import gate_faults, late_fills, other_faults
 from soakmon.watch.flood import FLOODS_G_PER_H
 from soakmon.watch.flood_size import UNSURE
-from soakmon.watch.leak_estimates import leak_at
+from soakmon.watch.leak_estimates import leak_at, leaks_of
 from soakmon.watch.located_leak import LocatedLeak
 from soakmon.watch.reasons import doubts_of, outcome_of
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
-from soakmon.watch.several_leaks import apart, divided, explained, total_leak
+from soakmon.watch.several_leaks import apart, divided, total_leak
 from soakmon.watch.standing import standing
 from soakmon.watch.verdict import Alarm, Band, Outcome, Suspect, Verdict, leak_alarm
 from soakmon.watch.weep import Weep
@@ -36,8 +36,7 @@ def conclude(record: RunRecord) -> Verdict:
     belief = posterior(record, weep)
     alarms, withdrawn = standing(record, weep, mass)
     alarms = _with_closing_alarm(record, weep, mass, alarms)
-    leaks = explained([leak_at(record, weep, mass, alarm) for alarm in alarms])
-    leaks = divided(record, weep, leaks)
+    leaks = divided(record, weep, leaks_of(record, weep, mass, alarms))
     leak = total_leak(leaks, belief)
     leaks = apart(leaks)
     alarms = [_restated(alarm, leaks, leak) for alarm in alarms]

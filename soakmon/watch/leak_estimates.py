@@ -28,6 +28,7 @@ from soakmon.watch.onset import (
 )
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
+from soakmon.watch.several_leaks import besides, explained, less_seen
 from soakmon.watch.standing import fed_until_s
 from soakmon.watch.verdict import Alarm, Band
 from soakmon.watch.weep import ONSETS, Weep
@@ -38,8 +39,23 @@ _LED = judgement(3.0, "e-folds")
 _DRIPS_G_PER_H = 0.5 * FLOODS_G_PER_H
 
 
-def leak_at(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> LocatedLeak:
-    """The leak that an alarm stands for: its first drop or onset, and its estimate."""
+def leaks_of(record: RunRecord, weep: Weep, mass: Floats, alarms: list[Alarm]) -> list[LocatedLeak]:
+    """The leaks that alarms stand for, one a place."""
+    leaks = explained([leak_at(record, weep, mass, alarm) for alarm in alarms])
+    if not besides(leaks):
+        return leaks
+    # What the bottle lost is not lost where it drops: there drops alone tell.
+    each = [leak_at(record, weep, mass, alarm, by_drops=True) for alarm in alarms]
+    return less_seen(explained(each), fed_until_s(record, weep))
+
+
+def leak_at(
+    record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm, *, by_drops: bool = False
+) -> LocatedLeak:
+    """The leak that an alarm stands for: its first drop or onset, and its estimate.
+
+    by_drops: the bottle loses elsewhere, too.
+    """
     fed_s = fed_until_s(record, weep)
     dry = alarm.carb is None and alarm.t_s >= record.empty_s
     if alarm.kind == "flood" and dry and record.finder.over_g(alarm.t_s) > 0:
@@ -47,13 +63,13 @@ def leak_at(record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm) -> Locate
     elif alarm.kind == "flood" and alarm.leak_g_per_h is not None:
         leak = flood(record, weep, alarm, fed_s)
         if leak.leak.best < _DRIPS_G_PER_H and alarm.carb is not None:
-            leak = _dripped(record, weep, mass, alarm, fed_s)
+            leak = _dripped(record, weep, mass, alarm, fed_s, by_drops=by_drops)
     elif alarm.carb is None:
         leak = _unseen(record, weep, mass, fed_s)
     elif alarm.t_s > fed_s and not record.tally.until(alarm.carb - 1, fed_s):
         leak = _unfed(record, weep, alarm)
     else:
-        leak = _dripped(record, weep, mass, alarm, fed_s)
+        leak = _dripped(record, weep, mass, alarm, fed_s, by_drops=by_drops)
     return replace(leak, fed_h=max(fed_s - record.soak_s, 60.0) / 3600)
 
 
@@ -79,7 +95,13 @@ def _unseen(record: RunRecord, weep: Weep, mass: Floats, fed_s: float) -> Locate
 
 
 def _dripped(
-    record: RunRecord, weep: Weep, mass: Floats, alarm: Alarm, fed_s: float
+    record: RunRecord,
+    weep: Weep,
+    mass: Floats,
+    alarm: Alarm,
+    fed_s: float,
+    *,
+    by_drops: bool,
 ) -> LocatedLeak:
     """A leak whose drops a gate counts: they tell where and when, the bottle how much more."""
     gate = (alarm.carb or 1) - 1
@@ -88,12 +110,14 @@ def _dripped(
     stray_s = float(times[int(np.argmax(joint.max(axis=1)))])
     first_s = runs_from_s(record, gate, stray_s, alarm.t_s, fed_s)
     place, led = _begun_at(record, weep, onsets, gate, first_s)
+    led = led and not by_drops
     drops, hours, until_s = _counted(record, weep, alarm, first_s, fed_s)
     drop_g = weep.drop_g[gate]
     # The drops tell how much, and the bottle how much more may have dried, or passed the gate by:
     # by what it lost. By the shape of its loss a leak that follows warmth and head looks like less.
     lasted_h = math.inf if until_s is None else hours
-    by_mass = log_weight_since(record, weep, place, lasted_h)
+    evenly = -np.log(RATES)
+    by_mass = evenly if by_drops else log_weight_since(record, weep, place, lasted_h)
     leak = leak_given_leaking(by_mass, drops, hours, drop_g)
     rate = drops * drop_g / hours
     since_s = dripping(weep, gate, joint, times, drips_g_per_h=rate, filled_s=record.filled_s)

@@ -39,9 +39,41 @@ def explained(leaks: list[LocatedLeak]) -> list[LocatedLeak]:
     seen = list(by_carb.values())
     if not seen:
         return sorted(leaks, key=lambda leak: -leak.leak.best)[:1]
-    said = sum(max(leak.dripped_g_per_h, leak.leak.low) for leak in seen)
+    said = sum(_surely_there(leak) for leak in seen)
     unseen = [leak for leak in leaks if leak.carb is None]
     return seen + [leak for leak in unseen if leak.leak.low > _BESIDE * said + _BESIDE_G_PER_H]
+
+
+def _surely_there(leak: LocatedLeak) -> float:
+    """What surely leaves at a place that a gate sees, g/h.
+
+    Of what the bottle had been losing for hours before the first drop, only what drops is known to
+    leave there.
+    """
+    dripped = leak.dripped_g_per_h
+    return dripped if leak.mass_led and dripped else max(dripped, leak.leak.low)
+
+
+def besides(leaks: list[LocatedLeak]) -> bool:
+    """Whether a leak that no gate sees was there before the drops of another place."""
+    return any(leak.carb is None for leak in leaks) and any(leak.mass_led for leak in leaks)
+
+
+def less_seen(leaks: list[LocatedLeak], fed_s: float) -> list[LocatedLeak]:
+    """The leaks; one that no gate sees without what leaves where gates see it."""
+    seen_g = sum(leak.leak.best * _leaked_h(leak, fed_s) for leak in leaks if leak.carb is not None)
+    return [
+        leak
+        if leak.carb is not None
+        else replace(leak, leak=_less(leak.leak, seen_g / _leaked_h(leak, fed_s)))
+        for leak in leaks
+    ]
+
+
+def _less(band: Band, g_per_h: float) -> Band:
+    """The band of so much less; what is taken off is as unsure as the rest."""
+    left = max(band.best - g_per_h, 0.0)
+    return Band(left, max(band.low - g_per_h, 0.0), max(band.high - 0.5 * g_per_h, left))
 
 
 def divided(record: RunRecord, weep: Weep, leaks: list[LocatedLeak]) -> list[LocatedLeak]:
@@ -55,7 +87,7 @@ def divided(record: RunRecord, weep: Weep, leaks: list[LocatedLeak]) -> list[Loc
     fed_s = fed_until_s(record, weep)
     first = min(leak.place for leak in leaks)
     hours = max((fed_s - float(weep.onset_s[first])) / 3600, 1 / 60)
-    dripped_g = sum(leak.dripped_g_per_h * _dripped_h(leak, fed_s) for leak in leaks)
+    dripped_g = sum(leak.dripped_g_per_h * _leaked_h(leak, fed_s) for leak in leaks)
     # One equivalent drop stream: as many grams since the first began as all gates together.
     per_h = dripped_g / hours
     together = leak_given_leaking(log_weight_since(record, weep, first), 100.0, 100.0, per_h)
@@ -92,8 +124,8 @@ def _wider(band: Band, log_sd: float) -> Band:
     return Band(band.best, band.best * math.exp(-less), band.best * math.exp(more))
 
 
-def _dripped_h(leak: LocatedLeak, fed_s: float) -> float:
-    """Hours for which drops of the leak fell."""
+def _leaked_h(leak: LocatedLeak, fed_s: float) -> float:
+    """Hours for which it leaked, a drip from its first drop on."""
     until_s = fed_s if leak.until_s is None else leak.until_s
     return max(until_s - leak.onset_s, 60.0) / 3600
 
@@ -103,7 +135,7 @@ def _scaled(weep: Weep, leak: LocatedLeak, fed_s: float, together: Band, per_h: 
 
     Its own few drops make it as much less sure.
     """
-    drops = leak.dripped_g_per_h * _dripped_h(leak, fed_s) / weep.drop_g[(leak.carb or 1) - 1]
+    drops = leak.dripped_g_per_h * _leaked_h(leak, fed_s) / weep.drop_g[(leak.carb or 1) - 1]
     times = leak.dripped_g_per_h / per_h
     shared = Band(together.best * times, together.low * times, together.high * times)
     return _wider(shared, 1 / math.sqrt(max(drops, 1.0)))

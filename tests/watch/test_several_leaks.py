@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from soakmon.watch.located_leak import LocatedLeak
 from soakmon.watch.several_leaks import apart, explained, total_leak
 from soakmon.watch.verdict import Band
+from tests.watch.nights import night
+from tests.watch.test_leak_estimates import judged, with_leak
 
 
 def leak(carb, best, *, dripped=0.0, low=None, **more):
@@ -64,3 +68,28 @@ def test_two_leaks_that_drop_differently_are_within_what_is_told_of_them():
         leaks = apart([leak(k + 1, g, dripped=g) for k, g in enumerate(told)])
         for g, located in zip(true, leaks, strict=True):
             assert located.leak.low <= g <= located.leak.high
+
+
+@pytest.mark.parametrize(("unseen", "seen", "at_h"), [(2.0, 0.4, 16.0), (1.0, 0.15, 10.0)])
+def test_a_drip_that_begins_hours_after_a_leak_unseen_is_another(unseen, seen, at_h):
+    """The bottle was told to leak; a gate that counts a fifth of that later is not all of it."""
+    rows = night(11, hours=24, leak_g_per_h=unseen, onset_h=1.0)
+    verdict = judged(with_leak(rows, 3, seen, (at_h, 24)))
+    by_carb = {one.carb: one for one in verdict.leaks}
+    assert set(by_carb) == {None, 3}
+    # It may as well lose drops as any gate does.
+    assert by_carb[3].leak_g_per_h.best == pytest.approx(1.25 * seen, rel=0.25)
+    assert by_carb[3].leak_g_per_h.low < seen < by_carb[3].leak_g_per_h.high
+    assert by_carb[3].since_s[0] == pytest.approx(at_h * 3600, abs=3600)
+    assert by_carb[None].leak_g_per_h.best == pytest.approx(unseen, rel=0.2)
+    assert by_carb[None].since_s[0] < 4 * 3600
+    together = seen * (24 - at_h) / 23 + unseen
+    assert verdict.leak_g_per_h.low < together < verdict.leak_g_per_h.high
+
+
+def test_one_that_drips_little_of_what_it_loses_from_the_start_is_one():
+    """Most of it runs past the gate: nothing was lost before its first drop."""
+    rows = with_leak(night(12, hours=16), 3, 1.5, (2.0, 24), seen=0.5)
+    (leak,) = judged(rows).leaks
+    assert leak.carb == 3
+    assert leak.leak_g_per_h.best == pytest.approx(1.5, rel=0.3)
