@@ -112,7 +112,7 @@ class Decider:
         """Drops and floods in rows as they are."""
         self._drops(rows)
         self.last_row_s = float(rows.t_s[-1])
-        flooded = any(alarm.kind == "flood" for alarm in self.alarms)
+        flooded = bool(self.floods.go_on_s(self.alarms))
         hung_g = self.follower.steps.rises.may_fall_g(self.last_row_s)
         found = self.floods.push(rows, self.finder, self.weep, flooded=flooded, hung_g=hung_g)
         for alarm in found:
@@ -153,6 +153,7 @@ class Decider:
             self._begin(average)
         if not self.mass_running:
             self.masses.add(average.t_s, average.mass_g, 0.0)
+        self.floods.look_back(self.alarms, self.masses, average.t_s)
         if self.weep is None:
             return
         if not self.mass_running:
@@ -265,7 +266,9 @@ class Decider:
             self._alarm(alarm)
 
     def _alarm(self, alarm: Alarm) -> None:
-        if not any(a.kind == alarm.kind and a.carb == alarm.carb for a in self.alarms):
+        """Each once, but for a flood that has ended and comes again."""
+        same_s = [a.t_s for a in self.alarms if a.kind == alarm.kind and a.carb == alarm.carb]
+        if not same_s or (alarm.kind == "flood" and max(same_s) < self.floods.stood_s):
             self.alarms.append(alarm)
 
     def decision(self) -> Decision:

@@ -5,28 +5,54 @@ While the rack fills the mass falls anyway, so only storms count then.
 
 from __future__ import annotations
 
+from soakmon.physics.belief import judgement
 from soakmon.physics.drops import USUAL_DROP_G
 from soakmon.watch.fall import FallWatch
 from soakmon.watch.filling import FillFinder
 from soakmon.watch.flood import FloodWatch
+from soakmon.watch.mass_log import MassLog
 from soakmon.watch.phase import Phase
 from soakmon.watch.rows import Rows
 from soakmon.watch.verdict import Alarm, leak_alarm
 from soakmon.watch.weep import Weep
 
+# A flood has ended when the bottle has lost no more than that for so long.
+_STANDS_S = judgement(3600.0, "s")
+_STANDS_G = judgement(1.0, "g")
+
 
 class FloodLayer:
-    """Both watches for floods. sips_g: what the rack's needles could take together."""
+    """Both watches for floods. sips_g: what the rack's needles could take together.
+
+    stood_s: when the bottle had last stood for long after a flood; the next one is told anew.
+    """
 
     def __init__(self, sips_g: float) -> None:
         self.sips_g = sips_g
         self.storms: FloodWatch | None = None
         self.falls = FallWatch(sips_g)
         self.last_row_s = float("nan")
+        self.stood_s = float("-inf")
 
     def restart(self) -> None:
         """Forget the drops of the quiet before the fill."""
         self.storms = None
+
+    def go_on_s(self, alarms: list[Alarm]) -> list[float]:
+        """When the floods were told that have not ended."""
+        told_s = (alarm.t_s for alarm in alarms if alarm.kind == "flood")
+        return [t_s for t_s in told_s if t_s >= self.stood_s]
+
+    def look_back(self, alarms: list[Alarm], masses: MassLog, t_s: float) -> None:
+        """Note whether the floods have ended: no valve has shut them, and they may come again."""
+        since_s, told_s = t_s - _STANDS_S, self.go_on_s(alarms)
+        if not told_s or max(told_s) > since_s:
+            return
+        if abs(masses.loss_g(since_s, t_s)) < _STANDS_G:
+            self.stood_s = t_s
+            self.falls.restart()
+            if self.storms is not None:
+                self.storms.alarmed.clear()
 
     def push(
         self,

@@ -42,11 +42,12 @@ _DRIPS_G_PER_H = 0.5 * FLOODS_G_PER_H
 def leaks_of(record: RunRecord, weep: Weep, mass: Floats, alarms: list[Alarm]) -> list[LocatedLeak]:
     """The leaks that alarms stand for, one a place."""
     leaks = explained([leak_at(record, weep, mass, alarm) for alarm in alarms])
-    if not besides(leaks):
+    flooded = any(alarm.kind == "flood" for alarm in alarms) and len(leaks) > 1
+    if not (flooded or besides(leaks)):
         return leaks
     # What the bottle lost is not lost where it drops: there drops alone tell.
-    each = [leak_at(record, weep, mass, alarm, by_drops=True) for alarm in alarms]
-    return less_seen(explained(each), fed_until_s(record, weep))
+    each = explained([leak_at(record, weep, mass, alarm, by_drops=True) for alarm in alarms])
+    return each if flooded else less_seen(each, fed_until_s(record, weep))
 
 
 def leak_at(

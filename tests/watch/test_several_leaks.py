@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from soakmon.watch.located_leak import LocatedLeak
@@ -93,3 +94,14 @@ def test_one_that_drips_little_of_what_it_loses_from_the_start_is_one():
     (leak,) = judged(rows).leaks
     assert leak.carb == 3
     assert leak.leak_g_per_h.best == pytest.approx(1.5, rel=0.3)
+
+
+@pytest.mark.parametrize("at_h", [3.0, 10.0])
+def test_what_a_flood_took_is_not_lost_where_another_gate_drips(at_h):
+    """Seven grams run out where no gate sees it, in minutes; another carb drips all night."""
+    rows = night(13, hours=20, leak_g_per_h=0.05, carb=2)
+    rows = replace(rows, mass_g=rows.mass_g - 90 * np.clip(rows.t_s / 3600 - at_h, 0, 7 / 90))
+    by_carb = {one.carb: one.leak_g_per_h for one in judged(rows).leaks}
+    assert set(by_carb) == {None, 2}
+    assert by_carb[2].best == pytest.approx(0.06, rel=0.4)
+    assert by_carb[2].high < 0.3

@@ -181,3 +181,21 @@ def test_a_verdict_may_be_asked_for_while_a_flood_runs_and_no_mass_is_read():
     made = told(rows)
     assert [alarm.kind for alarm in made.alarms] == ["flood"]
     assert [leak.carb for leak in conclude(made).leaks] == [3]
+
+
+@pytest.mark.parametrize("carb", [None, 3])
+def test_a_flood_that_ended_by_itself_and_comes_again_is_told_again(carb):
+    """Forty grams at the third hour, and sixty at the ninth: a needle that hangs, and no valve."""
+    rows = night(9, hours=14.0)
+    hours = rows.t_s / 3600
+    out_g = 120 * np.clip(hours - 3, 0, 1 / 3) + 120 * np.clip(hours - 9, 0, 1 / 2)
+    drops = rows.drops.copy()
+    if carb is not None:
+        drops[1:, carb - 1] += np.diff(np.floor(out_g / DROP_G))
+    record = told(replace(rows, mass_g=rows.mass_g - out_g, drops=drops))
+    at_h = [alarm.t_s / 3600 for alarm in record.alarms if alarm.kind == "flood"]
+    assert at_h == pytest.approx([3.0, 9.0], abs=0.2)
+    assert {alarm.carb for alarm in record.alarms} == {carb}
+    verdict = conclude(record)
+    assert verdict.outcome is Outcome.LEAKING
+    assert [leak.carb for leak in verdict.leaks] == [carb]
