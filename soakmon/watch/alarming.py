@@ -55,10 +55,10 @@ def new_alarms(record: RunRecord, weep: Weep) -> list[Alarm]:
         if _drips(record, alarms, weep, mass, index, loses=loses):
             joint = weep.under_gate(index, mass)[1]
             rate = float(LEAKS[int(joint.max(axis=0).argmax())])
-        elif loses or exceeds or None in alarmed:
+        elif loses or None in alarmed:
+            rate = names_g_per_h(record, weep, index)
+        elif exceeds:
             rate = accounted_g_per_h(record, weep, index)
-        if not rate and (loses or None in alarmed):
-            rate = named_g_per_h(record, weep, index)
         if rate and went_meanwhile(record, weep, index):
             alarms.append(leak_alarm(record.last_row_s, "weep", index + 1, rate))
             alarmed.add(index + 1)
@@ -81,6 +81,12 @@ def _drips(
     if weep.gate_ratio(index, mass, beside=beside) > surely:
         return True
     return loses and weep.under_gate(index, None)[0] > surely
+
+
+def names_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
+    """Rate of a gate that sees what the bottle is known to lose, or a part of it; else 0."""
+    accounted = accounted_g_per_h(record, weep, index)
+    return accounted or named_g_per_h(record, weep, index)
 
 
 def accounted_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
@@ -107,7 +113,7 @@ def named_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
     it, is less likely than that both are one.
     """
     counts_s, dripped_g = counted(record, weep, index)
-    if not len(counts_s) or weep.drips(index) < _NAMED:
+    if not len(counts_s) or weep.drips(index) + max(weep.in_step(index), 0.0) < _NAMED:
         return 0.0
     lasts_s = record.last_row_s - float(counts_s[0])
     early_s, late_s = np.quantile(counts_s, (0.25, 0.75))

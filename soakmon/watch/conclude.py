@@ -6,6 +6,7 @@ import numpy as np
 
 from soakmon.physics.belief import judgement
 from soakmon.texts import say
+from soakmon.watch.alarming import names_g_per_h
 from soakmon.watch.balance import chance_of_so_much, contradicts, possible, usual
 from soakmon.watch.causes import Evidence, rank
 from soakmon.watch.closing import Posterior, posterior, smallest_provable, tail
@@ -85,8 +86,10 @@ def _with_closing_alarm(
     by_filter = tail(record, weep) < record.budget.closing
     if not by_balance and not (by_filter and _more_than_usual(record, weep, mass)):
         return alarms
-    alarm = Alarm(record.last_s, "weep", None, None, "")
-    return [leak_alarm(record.last_s, "weep", None, leak_at(record, weep, mass, alarm).leak.best)]
+    named = [gate + 1 for gate in range(len(weep.gates)) if names_g_per_h(record, weep, gate)]
+    alarm = Alarm(record.last_s, "weep", named[0] if named else None, None, "")
+    rate = leak_at(record, weep, mass, alarm).leak.best
+    return [leak_alarm(record.last_s, "weep", alarm.carb, rate)]
 
 
 def _more_than_usual(record: RunRecord, weep: Weep, mass: Floats) -> bool:

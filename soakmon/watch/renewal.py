@@ -76,12 +76,15 @@ class Renewals:
             self.times_s = [t_s] * _BACK
             return
         ages_s = np.maximum(t_s - np.array(self.times_s), _LEAST_GAP_S)
-        interval = self._interval(ages_s, spacing_s)
+        means = ages_s[:, None, None] * self.rates
+        hidden = self.rates * spacing_s > DROPS_A_ROW
+        interval = self._interval(means, hidden)
         fell = log_sum(self.by_last[:_BACK] + interval, 0) + self.log_rates + math.log(1 - STOPS)
         stopped = self._stopped() - AGAIN_PER_S * float(ages_s[0])
         after: Floats = np.empty_like(self.by_last)
         after[0] = self._next_drop(fell, stopped + math.log(AGAIN_PER_S)) + log_drop
-        after[1:_BACK] = self.by_last[: _BACK - 1] + log_stray
+        # Where the rows hide when drops fell, each count waits for itself: so does a stray one.
+        after[1:_BACK] = self.by_last[: _BACK - 1] + log_stray - np.where(hidden, means[0], 0.0)
         after[_BACK] = stopped + log_stray
         self.by_last = after
         self.times_s = [t_s, *self.times_s[:-1]]
@@ -109,11 +112,9 @@ class Renewals:
         chances = np.exp(fell - top) @ tracks.wanders + np.exp(again - top) @ tracks.begins
         return np.asarray(top + np.log(chances))
 
-    def _interval(self, ages_s: Floats, spacing_s: float) -> Floats:
+    def _interval(self, means: Floats, hidden: NDArray[np.bool_]) -> Floats:
         """(k, R, T) log-density of the time since the drop k counts back, in units of its mean."""
-        means = ages_s[:, None, None] * self.rates
         interval = _or_any(_log_erlang(means, self.tracks), means)
-        hidden = self.rates * spacing_s > DROPS_A_ROW
         if not hidden.any():
             return interval
         # As good as drops at random, by the rate alone: were it by the interval, each could take

@@ -106,3 +106,32 @@ def test_a_loss_beside_a_gate_that_counts_nothing_like_it_is_of_no_carb():
     drops[20_000:20_900, 1] = np.random.default_rng(1).integers(0, 6, 900)
     sunny = watched(replace(rows, drops=drops), Settings(), phase="soaking")
     assert {leak.carb for leak in conclude(sunny).leaks} == {None}
+
+
+@pytest.mark.parametrize("seed", [1, 3, 5])
+def test_a_drip_between_rows_of_two_minutes_is_named_on_a_cell_that_wanders(seed):
+    """One g/h from hour 22 on, a third of its drops lost; the cell wanders by 0.4 g in an hour."""
+    rows = night(seed, hours=30, spacing_s=120.0)
+    rng = np.random.default_rng(seed)
+    out_g = 1.05 * np.maximum(rows.t_s / 3600 - 22.5, 0)
+    drops = rows.drops.copy()
+    drops[1:, 0] = rng.binomial(np.diff(np.floor(out_g / FALLS_G)).astype(int), 0.66)
+    wanders_g = np.cumsum(rng.normal(0, 0.4 * np.sqrt(1 / 30), len(rows)))
+    record = watched(
+        replace(rows, mass_g=rows.mass_g - out_g + wanders_g, drops=drops), BENCH, phase="soaking"
+    )
+    (alarm,) = record.alarms
+    assert alarm.carb == 1
+    assert alarm.t_s < 25.5 * 3600
+    (leak,) = conclude(record).leaks
+    assert leak.leak_g_per_h.low < 1.05 < leak.leak_g_per_h.high
+
+
+@pytest.mark.parametrize("spacing_s", [60.0, 120.0])
+@pytest.mark.parametrize("per_h", [20, 43])
+def test_as_many_counts_at_random_over_a_bottle_that_loses_nothing_name_nobody(spacing_s, per_h):
+    rows = night(2, hours=24, spacing_s=spacing_s)
+    drops = rows.drops.copy()
+    comes = np.where(rows.t_s > 14 * 3600, per_h * spacing_s / 3600, 0.0)
+    drops[:, 0] = np.random.default_rng(2).poisson(comes)
+    assert watched(replace(rows, drops=drops), BENCH, phase="soaking").alarms == ()

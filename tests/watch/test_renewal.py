@@ -143,3 +143,19 @@ def test_rhythms_side_by_side_say_what_each_says_alone():
     assert together.until(until_s) == pytest.approx(
         np.array([each.until(until_s) for each in alone]), rel=1e-12
     )
+
+
+@pytest.mark.parametrize("stray", [1e-6, 1e-3, 5e-3])
+def test_what_rows_hide_is_drops_at_random_among_stray_counts(stray):
+    """So many of either, and none of them in the time between: no more than a Poisson process."""
+    rng = np.random.default_rng(2)
+    rates = np.array([60.0, 90.0, 120.0]) / 3600
+    times_s = np.cumsum(rng.exponential(40.0, 300))
+    renewals = Renewals(rates, (Rhythm(40, 0, 0.02), Rhythm(1, 0)))
+    for t_s in times_s.tolist():
+        renewals.add(t_s, math.log(stray), spacing_s=120.0)
+    either = 299 * np.log(rates + stray) - rates * (times_s[-1] - times_s[0])
+    # Three may be stray at once, and a leak may stop: all that is a few parts in a hundred.
+    assert np.all(renewals.total < either + 1.0)
+    # A fourth stray one would be too many.
+    assert np.all(renewals.total > either - 299 * (0.02 + (stray / (stray + rates)) ** 3))
