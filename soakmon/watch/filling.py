@@ -74,7 +74,7 @@ class FillFinder:
         self.settle_s = settle_s
         self.said_full = already_soaking
         self.phase = str(Phase.SOAKING if already_soaking else Phase.IDLE)
-        self.waits_from_s = float("nan")
+        self.waits_from_s = self.first_open_s = float("nan")
         self.opened_s = self.opened_g = float("nan")
         self.shut = False
         # Whether what was taken for the fill has just proved to be more than that.
@@ -137,9 +137,14 @@ class FillFinder:
         return self.shut or math.isfinite(self.opened_s)
 
     def _feed(self, average: Average) -> None:
-        """Where the record says when the feed was open, a fill is waited for from its opening."""
+        """Where the record says when the feed was open, a fill is waited for from its opening.
+
+        Shut again hours later, it isolates a rack that has soaked: no fill comes any more.
+        """
         if average.feed_open < _OPEN:
             self.shut = True
+            if average.t_s - self.first_open_s > MAY_GO_ON_S:
+                return
             self.opened_s, self.waits_from_s = math.nan, average.t_s
             if not self.fill.found and self.phase != Phase.IDLE and self.said_full:
                 self.phase = str(Phase.IDLE)
@@ -148,6 +153,8 @@ class FillFinder:
             self.opened_g = self.fill.log.lately_g
         elif not math.isfinite(self.waits_from_s):
             self.waits_from_s = average.t_s
+        if not self.shut and not math.isfinite(self.first_open_s):
+            self.first_open_s = average.t_s
 
     def _step(self, average: Average) -> None:
         self.fill.watch(average)

@@ -12,7 +12,7 @@ from soakmon.watch.conclude import conclude
 from soakmon.watch.decide import watched
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Rows
-from soakmon.watch.settings import Settings
+from soakmon.watch.settings import DESCRIBED, Settings
 from soakmon.watch.verdict import Cause, Outcome
 from tests.watch.nights import night
 
@@ -364,3 +364,22 @@ def test_a_bottle_that_somebody_leans_on_for_minutes_is_no_small_fill():
     mass_g = rows.mass_g.copy()
     mass_g[1200:1500] -= 25.0
     assert not judged(replace(rows, mass_g=mass_g)).finder.fill.found
+
+
+@pytest.mark.parametrize("said_full", [True, False])
+@pytest.mark.parametrize("leak_g_per_h", [0.0, 1.2])
+def test_a_feed_that_is_shut_after_hours_isolates_a_rack_that_soaks(said_full, leak_g_per_h):
+    """Full from the start; the tap is shut at the tenth hour and opened again at the twelfth."""
+    rows = night(4, hours=14)
+    hours = rows.t_s / 3600
+    shut = (hours >= 10) & (hours < 12)
+    fed_h = np.where(hours < 10, hours, np.where(shut, 10.0, hours - 2))
+    out_g = leak_g_per_h * fed_h
+    rows = replace(rows, mass_g=rows.mass_g - out_g, feed_open=1.0 - shut)
+    phase = "soaking" if said_full else "idle"
+    made = watched(rows, Settings(priors=DESCRIBED), phase=phase)
+    assert [name for name, _ in made.phases][-1] == "soaking"
+    assert made.soak_s < 3600
+    verdict = conclude(made)
+    assert verdict.observed_loss_g == pytest.approx(out_g[-1] + 1.5, abs=1.5)
+    assert (verdict.outcome is Outcome.LEAKING) == (leak_g_per_h > 0)
