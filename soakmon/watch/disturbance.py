@@ -37,6 +37,8 @@ SAME_G = effort(1e-6, "g")
 # What falls goes on falling by this share of what it is off, or so many sd of noise (judgement).
 _GOES_ON = judgement(0.1, "share")
 _GOES_ON_SD = judgement(3, "sd")
+# It had begun, by such a share of what it has come to, when the last two minutes began (judgement).
+_BEGUN = judgement(0.05, "share")
 # A flow keeps its pace from one minute to the next to so many times; what somebody lifts does not.
 _EVENLY = judgement(8.0, "times")
 # A cell is frozen that stands still so long, if it does so less often than that, or in any case so
@@ -80,6 +82,8 @@ def judge(residual_g: Floats, noise_g: float, sip_g: float) -> tuple[Disturbance
     """
     step = float(np.median(residual_g[-2:]))
     if step < 0 and still_falling(residual_g, noise_g):
+        if abs(residual_g[-3]) < _BEGUN * abs(residual_g[-1]) and len(residual_g) < LONGEST:
+            return None  # What falls at once falls in two minutes, where it begins in one of them.
         if -step > sip_g or len(residual_g) >= LONGEST:
             return DisturbanceKind.FLOW, step
         return None

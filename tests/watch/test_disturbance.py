@@ -114,3 +114,15 @@ def test_noise_is_never_less_than_this():
     assert gauge_of([300.0] * 40).sd_g(np.nan) == 0.003
     steps = [300.0 + 0.1 * (k // 5 % 2) for k in range(40)]  # a cell that reads by tenths
     assert gauge_of(steps).sd_g(np.nan) == pytest.approx(0.03)
+
+
+@pytest.mark.parametrize("part", [0.2, 0.5, 0.8])
+def test_a_step_behind_a_minute_that_was_a_little_off_is_no_flow(part):
+    """It fell within a minute, and two averages show it; the next one tells."""
+    fallen_g = -36.0
+    held = [-0.07, part * fallen_g, fallen_g]
+    assert judge(np.array(held), 0.003, 0.5) is None
+    assert judge(np.array([*held, fallen_g]), 0.003, 0.5) == (DisturbanceKind.BUMP, fallen_g)
+    # What flows on has gone further by then.
+    kind, _ = judge(np.array([*held, 1.5 * fallen_g]), 0.003, 0.5)
+    assert kind is DisturbanceKind.FLOW
