@@ -31,6 +31,8 @@ GOES_ON_G_PER_MIN = judgement(3.0, "g/min")
 # A trickle goes on at that share of the pace that it had (judgement).
 _SLOWER = judgement(0.5, "times")
 _GOES_ON_SHARE = judgement(0.1, "share")
+# Measured bowls, and a hose that was not, hold no more than so many times what they should.
+_SURELY = judgement(1.2, "times")
 # What floods through a full rack flows evenly for so many minutes, to this share.
 _EVEN_MINUTES = judgement(5, "minutes")
 _EVEN = judgement(0.75, "share")
@@ -198,8 +200,8 @@ class RackFill:
         """
         rates = [minute.g_per_min for minute in self.log.minutes[-_EVEN_MINUTES:]]
         evenly = min(rates) > _EVEN * max(rates) and max(rates) < _SLOWER * self.peak_g_per_min
-        taken_g = self.full_g - self.log.minutes[-1].mass_g
-        return self.content.measured and evenly and taken_g > _WHOLE * self.content.described_g
+        beyond_g = self.full_g - self.log.minutes[-1].mass_g - _SURELY * self.content.described_g
+        return self.content.measured and evenly and beyond_g > 0
 
     def goes_on(self, average: Average, *, full: bool) -> bool:
         """Whether the fill, which was short, goes on: a bowl that fills late.
