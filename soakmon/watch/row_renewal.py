@@ -42,7 +42,7 @@ class RowRenewal:
     """Log-likelihood of the rows since the first with a count, for drop rates (R,) per s.
 
     Rates of which a row holds too few drops, or which are too fast, are not covered. As in
-    `renewal.Renewal`, what stray counts there are is said with each count.
+    `renewal.Renewals`, what stray counts there are is said with each count.
     """
 
     def __init__(self, rates_per_s: Floats, rhythm: Rhythm) -> None:
@@ -64,7 +64,7 @@ class RowRenewal:
         self.at: list[Floats] = []
 
     def add(self, count: Count, log_stray: float, log_drop: float = 0.0) -> None:
-        """Take the next count; see `renewal.Renewal.add`."""
+        """Take the next count; see `renewal.Renewals.add`."""
         if self.row and count.row_s != self.row[0][0].row_s:
             self._close()
         self.row.append((count, log_stray, log_drop))
