@@ -12,7 +12,8 @@ from __future__ import annotations
 
 import math
 from copy import copy
-from functools import cache
+from dataclasses import dataclass
+from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,8 +35,16 @@ _MOST_LOG = 600.0
 # Drops lost in a row that are less likely than that are not reckoned, nor more than so many.
 _LEAST_CHANCE = effort(1e-4, "chance")
 _MOST_LOST = effort(12, "drops")
-# Steps of so many kinds of rows are kept.
-_MOST_KEPT = effort(64, "rows")
+# Steps of so many kinds of rows are kept, for all gates.
+_MOST_KEPT = effort(192, "rows")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pace:
+    """Rates (R, S) per s, and how drops keep time at them."""
+
+    rates: Floats
+    rhythm: Rhythm
 
 
 class RowRenewal:
@@ -51,7 +60,7 @@ class RowRenewal:
         self.wanders: Floats = rhythm.wanders.T
         self.covers = np.zeros(len(rates_per_s), dtype=bool)
         self.rates: Floats = np.zeros((0, 0))
-        self.steps: dict[tuple[int, float], Floats] = {}
+        self.pace = _Pace(self.rates, rhythm)
         # (R, S, step): chances while it drips; (R, S): once it has stopped; log of their sum (R,).
         self.dripping: Floats = np.zeros((0, 0, 0))
         self.stopped: Floats = np.zeros((0, 0))
@@ -112,6 +121,7 @@ class RowRenewal:
         per_row = self.all_per_s * spacing_s
         self.covers = (per_row > DROPS_A_ROW) & (self.all_per_s < _FASTEST_PER_S)
         self.rates = self.all_per_s[self.covers][:, None] * self.rhythm.rates
+        self.pace = _Pace(self.rates, self.rhythm)
         self.dripping = np.tile(self._first, (len(self.rates), 1, self.shape))
         self.stopped = np.zeros_like(self.rates)
         self.total = np.zeros(len(self.rates))
@@ -158,14 +168,16 @@ class RowRenewal:
         """(R, S, step) chances after the row of drops in time, none, one or all counts stray."""
         number = len(strays_per_s)
         one = sum(map(math.exp, strays_per_s)) * spacing_s / number
-        steps = self._steps(number, spacing_s) + one * self._steps(number - 1, spacing_s)
+        steps = _steps(self.pace, number, spacing_s) + one * _steps(
+            self.pace, number - 1, spacing_s
+        )
         if number > 1:
-            steps += all_stray * self._steps(0, spacing_s)
+            steps += all_stray * _steps(self.pace, 0, spacing_s)
         return _through(self._none(gap_s), steps)
 
     def _none(self, gap_s: float) -> Floats:
         """`dripping` in time, after gap_s without a count."""
-        return _through(self.dripping, self._steps(0, gap_s)) if gap_s else self.dripping
+        return _through(self.dripping, _steps(self.pace, 0, gap_s)) if gap_s else self.dripping
 
     def _empty(self, gap_s: float) -> Floats:
         """`dripping` after gap_s without a count."""
@@ -178,39 +190,33 @@ class RowRenewal:
         """Share of the drops that the gate counts."""
         return 1 - self.rhythm.lost
 
-    def _steps(self, counted: int, seconds: float) -> Floats:
-        """(R, S, 2 step - 1) chances of going so many steps on, so many drops counted on the way.
-
-        The last dimension is the place in the interval at the end less the place at its beginning.
-        """
-        # Rows are mostly alike, so what was asked before is kept.
-        asked = counted, seconds
-        if asked not in self.steps:
-            if len(self.steps) == _MOST_KEPT:
-                self.steps.clear()
-            self.steps[asked] = self._steps_anew(counted, seconds)
-        return self.steps[asked]
-
-    def _steps_anew(self, counted: int, seconds: float) -> Floats:
-        shape, lost = self.shape, _lost_chances(counted, self.rhythm.lost)
-        first, behind = (counted - 1) * shape + 1, (counted + len(lost)) * shape
-        # Nobody goes back.
-        back = max(-first, 0)
-        forward = np.arange(first + back, behind)
-        mean = (shape * seconds * self.rates)[:, :, None]
-        poisson = np.zeros((*self.rates.shape, behind - first))
-        log_chance = forward * np.log(mean) - mean - _log_factorials(behind)[first + back :]
-        poisson[:, :, back:] = np.exp(log_chance)
-        chances = np.zeros((*self.rates.shape, 2 * shape - 1))
-        for k, chance in enumerate(lost):
-            chances += chance * poisson[:, :, k * shape : (k + 2) * shape - 1]
-        return chances
-
 
 def _through(chances: Floats, steps: Floats) -> Floats:
     """(R, S, step) chances after chances of so many steps on (R, S, 2 step - 1)."""
     to_each = steps.take(_places(chances.shape[2]), axis=2)
     return np.asarray(np.matmul(chances[:, :, None, :], to_each)[:, :, 0, :])
+
+
+@lru_cache(maxsize=_MOST_KEPT)
+def _steps(pace: _Pace, counted: int, seconds: float) -> Floats:
+    """(R, S, 2 step - 1) chances of going so many steps on, so many drops counted on the way.
+
+    The last dimension is the place in the interval at the end less the place at its beginning.
+    Rows are mostly alike, so what was asked before is kept.
+    """
+    shape, lost = pace.rhythm.shape, _lost_chances(counted, pace.rhythm.lost)
+    first, behind = (counted - 1) * shape + 1, (counted + len(lost)) * shape
+    # Nobody goes back.
+    back = max(-first, 0)
+    forward = np.arange(first + back, behind)
+    mean = (shape * seconds * pace.rates)[:, :, None]
+    poisson = np.zeros((*pace.rates.shape, behind - first))
+    log_chance = forward * np.log(mean) - mean - _log_factorials(behind)[first + back :]
+    poisson[:, :, back:] = np.exp(log_chance)
+    chances = np.zeros((*pace.rates.shape, 2 * shape - 1))
+    for k, chance in enumerate(lost):
+        chances += chance * poisson[:, :, k * shape : (k + 2) * shape - 1]
+    return chances
 
 
 @cache

@@ -1,3 +1,4 @@
+from collections import deque
 from dataclasses import fields, is_dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -19,7 +20,7 @@ def plain(value: Any) -> Any:
         return value.shape, value.dtype, value.tobytes()
     if isinstance(value, float):
         return value.hex()
-    if isinstance(value, list | tuple):
+    if isinstance(value, list | tuple | deque):
         return [plain(item) for item in value]
     if isinstance(value, dict):
         return {key: plain(item) for key, item in value.items()}
