@@ -10,7 +10,7 @@ import numpy as np
 from soakmon.physics.belief import effort, judgement
 from soakmon.physics.drops import BETWEEN_LIPS_LOG_SD, DRIES_G_PER_H
 from soakmon.watch.balance import RATES, log_weight_since
-from soakmon.watch.normal import NORMAL_95, below
+from soakmon.watch.normal import NORMAL_95, below, nearly_below
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
 from soakmon.watch.spread import PARTS
@@ -155,7 +155,8 @@ class _Signed:
         low, high = float(each.min()), float(each.max())
         for _ in range(_HALVINGS):
             middle = (low + high) / 2
-            low, high = (middle, high) if self.below(middle) < share else (low, middle)
+            short = self.weight @ nearly_below((middle - self.mean) / self.sd) < share
+            low, high = (middle, high) if short else (low, middle)
         return (low + high) / 2
 
 

@@ -98,15 +98,18 @@ class Decider:
         self.tally.add_missing(rows)
         # Step by step, so that nothing depends on how many rows come at once: the first row after a
         # step completes it, and what follows is seen in its light.
+        stepped = False
         for part, average in self.averager.cut(rows):
             if average is None:
                 self._see(part)
                 continue
             self._see(part.part(0, 1))
             self._step(average)
+            stepped = True
             if len(part) > 1:
                 self._see(part.part(1, len(part)))
-        self._tell_curve()
+        if stepped:
+            self._tell_curve()
 
     def _see(self, rows: Rows) -> None:
         """Drops and floods in rows as they are."""

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from soakmon.watch.normal import NORMAL_95, below
+from soakmon.watch.normal import NORMAL_95, below, nearly_below
 
 
 def test_below_is_as_tabulated():
@@ -21,4 +21,9 @@ def test_below_keeps_the_shape_and_holds_in_the_tails():
 
 
 def test_the_middle_95_per_cent():
-    assert norm.cdf(NORMAL_95) - norm.cdf(-NORMAL_95) == pytest.approx(0.95, abs=1e-7)
+    assert norm.cdf(NORMAL_95) - norm.cdf(-NORMAL_95) == pytest.approx(0.95, abs=1e-6)
+
+
+def test_what_is_looked_up_is_right_to_a_millionth():
+    z = np.concatenate([np.linspace(-12, 12, 5003), [-0.00037, 0.00049]])
+    assert nearly_below(z) == pytest.approx(below(z), abs=1e-6)
