@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -39,6 +40,8 @@ _WEIGHED_REL_SD = judgement(0.1, "rel. sd")
 # Gates that lose drops, and what share of them: up to 45 % was seen.
 _LOSES = judgement(0.4, "chance")
 _LOST: Floats = effort(np.linspace(0.0, 0.45, 10), "share")
+# So many sd off, the drops of a leak of any size say nothing any more.
+_FAR = effort(8.0, "sd")
 # Drops of any leak at least as large as what they say: the gate sees a part of it (judgement).
 _MISSED = judgement(0.005, "chance")
 # What dries before it drips is mostly a share of the leak, as a small leak wets little; where the
@@ -224,14 +227,21 @@ def _by_drops(said_g_per_h: float, drops: float) -> Floats:
     The gate may lose some of it, and some may miss it altogether.
     """
     spread = float(np.hypot(BETWEEN_LIPS_LOG_SD, drops**-0.5))
+    # Of a leak much smaller, or larger by more than is lost or dries, nothing is left.
+    most = said_g_per_h * math.exp(_FAR * spread)
+    most = (most / (1 - _LOST[-1]) + _DRIED_G_PER_H[-1]) / (1 - _DRIED_SHARE[-1])
+    first = int(np.searchsorted(RATES, said_g_per_h * math.exp(-_FAR * spread)))
+    close = slice(first, max(int(np.searchsorted(RATES, most)), first + 1))
 
     def near(dripped: Floats, weight: Floats) -> Floats:
-        seen = dripped[..., None] * (1 - _LOST)
-        off = np.log(np.maximum(seen, 1e-6) / said_g_per_h) / spread
-        return np.asarray(np.exp(-0.5 * off**2) @ _LOST_WEIGHT @ weight)
+        chance = np.zeros(len(RATES))
+        off = np.log(np.maximum(dripped, 1e-6) / said_g_per_h)[..., None] + np.log(1 - _LOST)
+        chance[close] = np.exp(-0.5 * (off / spread) ** 2) @ _LOST_WEIGHT @ weight
+        return chance
 
-    shared = near(RATES[:, None] * (1 - _DRIED_SHARE), _SHARE_WEIGHT)
-    in_the_open = near(RATES[:, None] - _DRIED_G_PER_H, _DRIED_WEIGHT)
+    rates = RATES[close, None]
+    shared = near(rates * (1 - _DRIED_SHARE), _SHARE_WEIGHT)
+    in_the_open = near(rates - _DRIED_G_PER_H, _DRIED_WEIGHT)
     missed = np.where(said_g_per_h <= RATES, _MISSED, 1e-9)
     return np.asarray((1 - _IN_THE_OPEN) * shared + _IN_THE_OPEN * in_the_open + missed)
 

@@ -103,58 +103,60 @@ def likelihood(cause: Cause, shut: Shut) -> float:
     total = 0.0
     for share_dried, weight in _DRIES:
         dried = share_dried * DRIES_G_PER_H
-        for share, dripping in _dripping(cause, shut, before, dried):
+        for shares, dripping in _dripping(cause, shut, before, dried):
             chance = _chance(shut, dripping / shut.drop_g, 1 + dried / before)
-            total += weight * share * float(_OFFS_WEIGHT @ chance)
+            total += weight * float(shares @ (chance @ _OFFS_WEIGHT))
     return total + _ANYTHING**PARTS
 
 
 def _dripping(
     cause: Cause, shut: Shut, before: Floats, dried: float
-) -> Iterator[tuple[float, Floats]]:
-    """Weight and (R, PARTS) g that drip in each part, per variant of the cause.
+) -> Iterator[tuple[Floats, Floats]]:
+    """Weights (V,) and (V, R, PARTS) g that drip in each part, of the variants of the cause.
 
     before: (R,) rates before the feed was shut, g/h.
     """
     for gives, weight in _HOSE_GIVES:
         spare_g = gives * shut.hose_g
         if cause in _SLOWED:
-            for slowed in _SLOWED[cause]:
-                yield weight / len(_SLOWED[cause]), _running_out(shut, slowed * before, spare_g)
-            continue
-        variants, power = ABOVE_G[cause]
-        for above_g in variants:
-            gap = (above_g, power)
-            yield weight / len(variants), _sinking(shut, before, dried, gap, spare_g)
+            variants = np.array(_SLOWED[cause])[:, None]
+            dripping = _running_out(shut, variants * before, spare_g)
+        else:
+            above_g, power = ABOVE_G[cause]
+            variants = np.array(above_g)[:, None]
+            dripping = _sinking(shut, before, dried, (variants, power), spare_g)
+        yield np.full(len(variants), weight / len(variants)), dripping
 
 
 def _running_out(shut: Shut, rate: Floats, spare_g: float) -> Floats:
-    """(R, PARTS) g that drip at rate (R,) g/h until spare_g is out."""
+    """(V, R, PARTS) g that drip at rate (V, R) g/h until spare_g is out."""
     hours = np.arange(PARTS + 1) * shut.hours / PARTS
-    return np.diff(np.minimum(rate[:, None] * hours, spare_g), axis=1)
+    return np.diff(np.minimum(rate[..., None] * hours, spare_g), axis=-1)
 
 
 def _sinking(
-    shut: Shut, before: Floats, dried: float, gap: tuple[float, float], spare_g: float
+    shut: Shut, before: Floats, dried: float, gap: tuple[Floats, float], spare_g: float
 ) -> Floats:
-    """(R, PARTS) g that drip as the bowl sinks by what leaks and evaporates beyond spare_g.
+    """(V, R, PARTS) g that drip as the bowl sinks by what leaks and evaporates beyond spare_g.
 
-    gap: fuel above it in g, and the power of the head in its flow.
+    gap: fuel above it (V, 1) in g, and the power of the head in its flow.
     """
     above_g, power = gap
     step_h = shut.hours / _STEPS
-    gone, drips = np.full_like(before, -spare_g), np.zeros((len(before), _STEPS))
+    gone = np.full((len(above_g), len(before)), -spare_g)
+    drips = np.zeros((*gone.shape, _STEPS))
     for step in range(_STEPS):
-        leaks = (before + dried) * np.clip(1 - gone / above_g, 0.0, 1.0) ** power
-        drips[:, step] = np.maximum(leaks - dried, 0.0) * step_h
+        head = np.minimum(np.maximum(1 - gone / above_g, 0.0), 1.0)
+        leaks = (before + dried) * head**power
+        drips[..., step] = np.maximum(leaks - dried, 0.0) * step_h
         gone = gone + (leaks + shut.evaporates_g_per_h) * step_h
-    return np.asarray(drips.reshape(len(before), PARTS, -1).sum(axis=2))
+    return np.asarray(drips.reshape(*gone.shape, PARTS, -1).sum(axis=-1))
 
 
 def _chance(shut: Shut, expected: Floats, wetter: Floats) -> Floats:
-    """(R,) chance of the counts when expected (R, PARTS) drops; wetter: leak over what drips."""
+    """(V, R) chance of the counts, of expected (V, R, PARTS) drops; wetter: leak over dripping."""
     systematic = _RATE_REL_SD * wetter[:, None] * expected
     variance = _HANGS**2 + DROP_TO_DROP_LOG_SD**2 * expected + systematic**2 + _STRAY_DROPS
     counted = np.array(shut.parts)
     near = np.exp(-0.5 * (counted - expected) ** 2 / variance) / np.sqrt(2 * np.pi * variance)
-    return np.asarray((near + _ANYTHING).prod(axis=1))
+    return np.asarray((near + _ANYTHING).prod(axis=-1))
