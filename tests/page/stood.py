@@ -20,7 +20,9 @@ from soakmon.page.store import Role, Store
 from tests.bench.stepping import Stepped, short
 from tests.page.served import PASSWORD, free_port
 
-EVERY_S = 5.0
+# Until the rack is full, and then: rows as far apart as a bench may have them.
+EVERY_S, SOAKING_EVERY_S = 5.0, 15.0
+_FULL_H = 0.7
 
 # State: scenario, hours, and what Now says.
 STATES = {
@@ -41,7 +43,9 @@ def _stepped(folder: Path, state: str) -> Stepped:
     if not hours:
         return bench
     bench.start()
-    bench.run(hours)
+    bench.run(min(hours, _FULL_H))
+    bench.every_s = SOAKING_EVERY_S
+    bench.run(hours - min(hours, _FULL_H))
     if state == "gap":
         bench.journal.commit()
         bench.journal.close()
