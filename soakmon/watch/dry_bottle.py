@@ -13,8 +13,8 @@ _DRY_STEPS = judgement(3, "minutes")
 # And from this share of its fill on, or so many grams, it holds fuel (judgement).
 _DRY_SHARE = judgement(0.01, "share")
 _DRY_G = judgement(1.0, "g")
-# What it held is looked for in the minutes before; so much of it stood until it began to empty.
-_BEFORE = judgement(15, "minutes")
+# What it held is looked for in so many readings before, and so much of it stood until it emptied.
+_BEFORE = judgement(15, "readings")
 _STOOD = judgement(0.95, "share")
 _POURED_G = judgement(10.0, "g")
 # One that weighs again what it held, to that, was not empty: it was off its hook, or not weighed.
@@ -68,10 +68,11 @@ class DryBottle:
     def poured_g_per_h(self) -> float:
         """How fast it emptied from when it last stood; 0 where hardly anything was left by then.
 
+        Of a bottle that was empty before nobody knows whether it was filled, or carried a weight.
         Nor does a cell weigh anything that repeats a nothing to the digit and nothing else.
         """
-        held = [one for one in self.held if one.t_s > self.since_s - 60.0 * _BEFORE]
-        if not held or (self.frozen and not any(one.frozen for one in held)):
+        held, again = self.held, self.empty_s < self.since_s
+        if not held or again or (self.frozen and not any(one.frozen for one in held)):
             return 0.0
         # One reading alone may be a hand on it.
         most_g = sorted(one.mass_g for one in held)[-min(2, len(held))]

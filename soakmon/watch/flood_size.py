@@ -31,7 +31,8 @@ def flood(record: RunRecord, weep: Weep, alarm: Alarm, fed_s: float) -> LocatedL
     rate = _storm_g_per_h(record, weep, alarm, fed_s)
     leak = Band(rate, rate / UNSURE, UNSURE * rate)
     fill = record.finder.fill
-    filling = fill.found and fill.flows_s < alarm.t_s <= fill.ended_s
+    # Not what was taken for a bowl that filled late.
+    filling = fill.found and fill.flows_s < alarm.t_s <= min(fill.ended_s, fill.late.first_s)
     stops_s = _stopped_s(record, weep, alarm, fed_s)
     until_s = min(fed_s, alarm.t_s + FLOWS_UNTIL_S) if stops_s is None else stops_s
     # What goes on behind a fill is told by the time after it.

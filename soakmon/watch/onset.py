@@ -89,13 +89,15 @@ def pouring(record: RunRecord, alarm_s: float, g_per_h: float) -> tuple[float, f
     By the bottle, so none of one that the bottle does not feed, or that it has not shown yet.
     """
     latest_s = alarm_s - _STORM_BEGINS_S
-    began_s = record.masses.began_s(max(alarm_s - _LOOKS_BACK_S, record.filled_s), alarm_s, g_per_h)
+    # What was taken for a bowl that filled late hides nothing.
+    filled_s = record.filled_s if record.filled_s < alarm_s else record.start_s
+    began_s = record.masses.began_s(max(alarm_s - _LOOKS_BACK_S, filled_s), alarm_s, g_per_h)
     if not began_s < latest_s:
         return latest_s, alarm_s
     # What the fill took hides when it began.
-    began_s = max(began_s, record.filled_s)
+    began_s = max(began_s, filled_s)
     off_s = 3600 * _SIP_G / g_per_h + _PACE * (alarm_s - began_s) + _MINUTE_S
-    return max(began_s - off_s, record.filled_s), min(began_s + off_s, alarm_s)
+    return max(began_s - off_s, filled_s), min(began_s + off_s, alarm_s)
 
 
 def _middle(log_weight: Floats) -> tuple[int, int]:

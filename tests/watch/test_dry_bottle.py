@@ -16,12 +16,14 @@ from tests.watch.nights import BENCH, night
 FILL_ML = 500.0
 
 
-def after(*masses_g: float, frozen: frozenset[float] = frozenset()) -> DryBottle:
+def after(
+    *masses_g: float, frozen: frozenset[float] = frozenset(), every_s: float = 60.0
+) -> DryBottle:
     """The watch after minutes with these masses; frozen: those read to the digit all the while."""
     bottle = DryBottle(FILL_ML)
     for minute, mass_g in enumerate(masses_g):
         still, still_air = mass_g in frozen, (20.0, math.nan, 1.0, np.zeros(4))
-        bottle.step(Average(60.0 * minute, mass_g, 0.01, 12, *still_air, still))
+        bottle.step(Average(every_s * minute, mass_g, 0.01, 12, *still_air, still))
     return bottle
 
 
@@ -106,3 +108,13 @@ def test_minutes_in_which_nothing_is_weighed_are_no_flood_in_the_end(noise_g):
     assert not [fault for fault in verdict.faults if fault.kind == "bottle_empty"]
     if noise_g == 0:
         assert not [alarm for alarm in verdict.alarms if alarm.leaks]
+
+
+def test_it_pours_however_far_rows_are_apart():
+    poured = after(151.4, 151.5, 151.4, 128.0, 10.3, -1.1, -1.1, -1.1, every_s=300.0)
+    assert poured.poured_g_per_h == pytest.approx(151.4 * 4, rel=0.01)
+
+
+def test_what_was_hung_on_an_empty_bottle_and_taken_off_is_no_fuel():
+    hung = after(0.5, 0.5, 0.5, *[60.5] * 20, 0.5, 0.5, 0.5)
+    assert hung.poured_g_per_h == 0.0

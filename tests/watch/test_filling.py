@@ -383,3 +383,15 @@ def test_a_feed_that_is_shut_after_hours_isolates_a_rack_that_soaks(said_full, l
     verdict = conclude(made)
     assert verdict.observed_loss_g == pytest.approx(out_g[-1] + 1.5, abs=1.5)
     assert (verdict.outcome is Outcome.LEAKING) == (leak_g_per_h > 0)
+
+
+@pytest.mark.parametrize("at_h", [8.0, 14.0])
+def test_a_flood_that_was_taken_for_a_late_bowl_lost_what_the_bottle_lost(at_h):
+    """A rack that nobody measured takes half of what is said; hours later 120 g run out."""
+    rows = filled(night(3, hours=20), begins_s=300.0, g_per_min=40.0, takes_g=62.0)
+    out_g = 110.0 * np.clip(rows.t_s / 3600 - at_h, 0, 120 / 110)
+    made = watched(replace(rows, mass_g=rows.mass_g - out_g), Settings(priors=DESCRIBED))
+    assert [(alarm.kind, alarm.carb) for alarm in made.alarms] == [("flood", None)]
+    (leak,) = conclude(made).leaks
+    assert leak.lost_g == pytest.approx(120.0, rel=0.15)
+    assert leak.since_s[0] == pytest.approx(at_h * 3600, abs=1800)
