@@ -33,6 +33,8 @@ _PART = judgement(0.25, "share")
 # They have come for so long, and the middle half of them in such a share of it: sun comes and goes.
 _NAMED_FROM_S = judgement(3 * 3600.0, "s")
 _EVENLY = judgement(0.3, "share")
+# The middle half of what falls within that may be the sun's, however much it weighs.
+_BURST_S = judgement(3600.0, "s")
 # A fill is found so soon (judgement).
 _FILL_SEEN_S = judgement(1200.0, "s")
 
@@ -57,7 +59,7 @@ def new_alarms(record: RunRecord, weep: Weep) -> list[Alarm]:
             rate = float(LEAKS[int(joint.max(axis=0).argmax())])
         elif loses or None in alarmed:
             rate = names_g_per_h(record, weep, index)
-        elif exceeds:
+        elif exceeds and _comes_on(record, weep, index):
             rate = accounted_g_per_h(record, weep, index)
         if rate and went_meanwhile(record, weep, index):
             alarms.append(leak_alarm(record.last_row_s, "weep", index + 1, rate))
@@ -85,8 +87,18 @@ def _drips(
 
 def names_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
     """Rate of a gate that sees what the bottle is known to lose, or a part of it; else 0."""
-    accounted = accounted_g_per_h(record, weep, index)
+    on = _comes_on(record, weep, index)
+    accounted = accounted_g_per_h(record, weep, index) if on else 0.0
     return accounted or named_g_per_h(record, weep, index)
+
+
+def _comes_on(record: RunRecord, weep: Weep, index: int) -> bool:
+    """Whether what a gate counts is not all of one hour, as what the sun makes may be."""
+    counts_s = counted(record, weep, index)[0]
+    if not len(counts_s) or record.last_row_s - float(counts_s[0]) < _NAMED_FROM_S:
+        return len(counts_s) > 0
+    early_s, late_s = np.quantile(counts_s, (0.25, 0.75))
+    return bool(late_s - early_s > _BURST_S)
 
 
 def accounted_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:

@@ -135,3 +135,13 @@ def test_as_many_counts_at_random_over_a_bottle_that_loses_nothing_name_nobody(s
     comes = np.where(rows.t_s > 14 * 3600, per_h * spacing_s / 3600, 0.0)
     drops[:, 0] = np.random.default_rng(2).poisson(comes)
     assert watched(replace(rows, drops=drops), BENCH, phase="soaking").alarms == ()
+
+
+def test_an_hour_of_sun_that_weighs_what_is_lost_elsewhere_names_nobody():
+    """1.2 g/day leak unseen for 30 h; half an hour of sun makes as many counts as that weighs."""
+    rows = night(6, hours=30, leak_g_per_h=0.1, evaporation=1.1)
+    sun = (rows.t_s > 5 * 3600) & (rows.t_s < 5.5 * 3600)
+    drops = rows.drops.copy()
+    drops[sun, 1] = np.random.default_rng(6).poisson(3.0 / FALLS_G / sun.sum(), sun.sum())
+    record = watched(replace(rows, drops=drops), BENCH, phase="soaking")
+    assert {leak.carb for leak in conclude(record).leaks} <= {None}
