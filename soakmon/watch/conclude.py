@@ -20,7 +20,7 @@ from soakmon.watch.reasons import doubts_of, outcome_of
 from soakmon.watch.record import RunRecord
 from soakmon.watch.rows import Floats
 from soakmon.watch.several_leaks import apart, divided, total_leak
-from soakmon.watch.standing import standing
+from soakmon.watch.standing import standing, went_meanwhile
 from soakmon.watch.verdict import Alarm, Band, Outcome, Suspect, Verdict, leak_alarm
 from soakmon.watch.weep import Weep
 
@@ -86,8 +86,12 @@ def _with_closing_alarm(
     by_filter = tail(record, weep) < record.budget.closing
     if not by_balance and not (by_filter and _more_than_usual(record, weep, mass)):
         return alarms
-    named = [gate + 1 for gate in range(len(weep.gates)) if names_g_per_h(record, weep, gate)]
-    alarm = Alarm(record.last_s, "weep", named[0] if named else None, None, "")
+    named = (
+        gate + 1
+        for gate in range(len(weep.gates))
+        if names_g_per_h(record, weep, gate) and went_meanwhile(record, weep, gate)
+    )
+    alarm = Alarm(record.last_s, "weep", next(named, None), None, "")
     rate = leak_at(record, weep, mass, alarm).leak.best
     return [leak_alarm(record.last_s, "weep", alarm.carb, rate)]
 

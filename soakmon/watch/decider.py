@@ -156,7 +156,8 @@ class Decider:
             self._begin(average)
         if not self.mass_running:
             self.masses.add(average.t_s, average.mass_g, 0.0)
-        self.floods.look_back(self.alarms, self.masses, average.t_s)
+        if fed > 0:
+            self.floods.look_back(self.alarms, self.masses, average.t_s)
         if self.weep is None:
             return
         if not self.mass_running:

@@ -143,7 +143,8 @@ class FillFinder:
         """
         if average.feed_open < _OPEN:
             self.shut = True
-            if average.t_s - self.first_open_s > MAY_GO_ON_S:
+            soaks_s = _LATEST_START_S if self.said_full else MAY_GO_ON_S
+            if average.t_s - self.first_open_s > soaks_s:
                 return
             self.opened_s, self.waits_from_s = math.nan, average.t_s
             if not self.fill.found and self.phase != Phase.IDLE and self.said_full:

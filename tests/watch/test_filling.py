@@ -366,14 +366,14 @@ def test_a_bottle_that_somebody_leans_on_for_minutes_is_no_small_fill():
     assert not judged(replace(rows, mass_g=mass_g)).finder.fill.found
 
 
-@pytest.mark.parametrize("said_full", [True, False])
+@pytest.mark.parametrize(("said_full", "at_h"), [(True, 1.0), (True, 10.0), (False, 10.0)])
 @pytest.mark.parametrize("leak_g_per_h", [0.0, 1.2])
-def test_a_feed_that_is_shut_after_hours_isolates_a_rack_that_soaks(said_full, leak_g_per_h):
-    """Full from the start; the tap is shut at the tenth hour and opened again at the twelfth."""
+def test_a_feed_that_is_shut_after_hours_isolates_a_rack_that_soaks(said_full, at_h, leak_g_per_h):
+    """Full from the start; the tap is shut for two hours and opened again."""
     rows = night(4, hours=14)
     hours = rows.t_s / 3600
-    shut = (hours >= 10) & (hours < 12)
-    fed_h = np.where(hours < 10, hours, np.where(shut, 10.0, hours - 2))
+    shut = (hours >= at_h) & (hours < at_h + 2)
+    fed_h = np.where(hours < at_h, hours, np.where(shut, at_h, hours - 2))
     out_g = leak_g_per_h * fed_h
     rows = replace(rows, mass_g=rows.mass_g - out_g, feed_open=1.0 - shut)
     phase = "soaking" if said_full else "idle"
