@@ -57,3 +57,9 @@ def test_the_normal_distribution():
     """scipy.stats.norm."""
     z = np.array([-5.0, -1.96, -0.3, 0.0, 1.0, 3.0])
     assert normal.below(z) == pytest.approx(stats.norm.cdf(z), rel=1e-9)
+
+
+def test_the_normal_distribution_as_it_is_looked_up():
+    """scipy.stats.norm, between the places of the table and beyond them."""
+    z = np.concatenate([np.linspace(-11.0, 11.0, 4001), normal._SDS[:-1] + 1 / 512])
+    assert normal.nearly_below(z) == pytest.approx(stats.norm.cdf(z), abs=1e-6)
