@@ -30,7 +30,7 @@ STATES = {
     "quiet": ("dry-rack", 3.0, "No leak seen"),
     "weep": ("drop-a-minute", 6.0, "LEAKING"),
     "flood": ("needle-stuck-open", 1.0, "LEAKING"),
-    "two-leaks": ("two-leaks", 8.0, "LEAKING"),
+    "two-leaks": ("two-leaks", 4.5, "LEAKING"),
     "blind-gate": ("gate-stuck", 9.0, ""),
     "frozen-cell": ("cell-freezes", 13.0, ""),
     "gap": ("dry-rack", 2.0, "No leak seen"),

@@ -9,7 +9,7 @@ import pytest
 from tests.bench.test_api import wait
 from tests.reach.orders import Shop
 
-pytestmark = pytest.mark.long
+pytestmark = pytest.mark.waits
 
 ALARMS = 5
 
