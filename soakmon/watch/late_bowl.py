@@ -20,6 +20,8 @@ _BEGINS = effort(4, "minutes")
 # Nothing much flows any more when so much of it is yet to go.
 _REST = judgement(0.05, "share")
 _REST_G = judgement(0.2, "g")
+# So much must have gone: a cell of coarse digits goes down by one of them in minutes.
+_SHOWS_G = judgement(2.0, "g")
 # A bowl that has begun to fill is missing as long as it lacks this share.
 _STILL = judgement(0.2, "share")
 # Told from this share of a bowl on, and so long after the fill: before that it is the fill, which
@@ -87,7 +89,7 @@ class LateBowl:
                 self.flow.stop()
         elif math.isfinite(flowed_s) and not falls:
             self.ended(log, flowed_s, from_g)
-        return self.flow.flows
+        return self.flow.flows and self.flow.from_g - now.mass_g > _SHOWS_G
 
     def ended(self, log: FlowLog, since_s: float, from_g: float) -> None:
         """Fuel went in late, from a time and a mass on; told where it is much, and not the fill."""

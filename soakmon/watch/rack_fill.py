@@ -110,7 +110,7 @@ class RackFill:
         if flows:
             self.ended_s, self.low_g = average.t_s, average.mass_g
             self.taken_g = self.full_g - average.mass_g
-        elif flowed:
+        elif flowed and not self.late.flow.flows:
             self.taken_g = self.full_g - average.mass_g
             self.late.settled(average.t_s, average.mass_g, self.taken_g)
         return flows

@@ -234,3 +234,15 @@ def test_what_trickles_on_beyond_the_time_of_any_bowl_wakes_somebody(told, pause
     assert conclude(record).outcome is Outcome.LEAKING
     assert record.alarms[0].carb is None
     assert record.alarms[0].t_s < (7.0 + pause_h) * 3600
+
+
+@pytest.mark.parametrize(("lasts_min", "begins"), [(10, False), (60, True)])
+def test_a_cell_that_goes_down_by_a_digit_fills_no_bowl(lasts_min, begins):
+    """It reads whole grams: between two of them it wavers for ten minutes, and stands again."""
+    late, log, mass_g, flowed = LateBowl(RackContent(100.0, True), 25.0), FlowLog(), 500.0, False
+    late.settled(0.0, mass_g, 75.0)
+    for minute, pace in enumerate([0.0] * 60 + [0.1] * lasts_min + [0.0] * 30):
+        mass_g -= pace
+        log.add(weighed(60.0 * (minute + 1), mass_g))
+        flowed |= late.step(log, falls=False)
+    assert flowed == begins
