@@ -108,7 +108,7 @@ def _lost_as_much(verdict: Verdict, rows: Rows) -> None:
     assert low_g < lost + 1.0 + 0.1 * abs(lost)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
 @given(rows=records())
 def test_a_verdict_agrees_with_itself(rows):
     made = watched(rows, Settings(), phase="soaking")
