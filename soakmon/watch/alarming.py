@@ -58,7 +58,7 @@ def new_alarms(record: RunRecord, weep: Weep) -> list[Alarm]:
             joint = weep.under_gate(index, mass)[1]
             rate = float(LEAKS[int(joint.max(axis=0).argmax())])
         elif loses or None in alarmed:
-            rate = names_g_per_h(record, weep, index)
+            rate = names_g_per_h(record, weep, mass, index)
         elif exceeds and _comes_on(record, weep, index):
             rate = accounted_g_per_h(record, weep, index)
         if rate and went_meanwhile(record, weep, index):
@@ -85,11 +85,11 @@ def _drips(
     return loses and weep.under_gate(index, None)[0] > surely
 
 
-def names_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
+def names_g_per_h(record: RunRecord, weep: Weep, mass: Floats, index: int) -> float:
     """Rate of a gate that sees what the bottle is known to lose, or a part of it; else 0."""
     on = _comes_on(record, weep, index)
     accounted = accounted_g_per_h(record, weep, index) if on else 0.0
-    return accounted or named_g_per_h(record, weep, index)
+    return accounted or named_g_per_h(record, weep, mass, index)
 
 
 def _comes_on(record: RunRecord, weep: Weep, index: int) -> bool:
@@ -97,8 +97,13 @@ def _comes_on(record: RunRecord, weep: Weep, index: int) -> bool:
     counts_s = counted(record, weep, index)[0]
     if not len(counts_s) or record.last_row_s - float(counts_s[0]) < _NAMED_FROM_S:
         return len(counts_s) > 0
+    return _middle_half_s(counts_s) > _BURST_S
+
+
+def _middle_half_s(counts_s: Floats) -> float:
+    """How long the middle half of the counts took to come."""
     early_s, late_s = np.quantile(counts_s, (0.25, 0.75))
-    return bool(late_s - early_s > _BURST_S)
+    return float(late_s - early_s)
 
 
 def accounted_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
@@ -118,18 +123,17 @@ def accounted_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
     return dripped_g / max((record.last_row_s - record.soak_s) / 3600, 0.1)
 
 
-def named_g_per_h(record: RunRecord, weep: Weep, index: int) -> float:
+def named_g_per_h(record: RunRecord, weep: Weep, mass: Floats, index: int) -> float:
     """Rate of a gate that plainly drips beside a loss that is known, of which it may see a part; 0.
 
     That fuel leaks unseen while something else makes counts like drops, for hours and in step with
     it, is less likely than that both are one.
     """
     counts_s, dripped_g = counted(record, weep, index)
-    if not len(counts_s) or weep.drips(index) + max(weep.in_step(index), 0.0) < _NAMED:
+    if not len(counts_s) or weep.drips(index) + max(weep.in_step(index, mass), 0.0) < _NAMED:
         return 0.0
     lasts_s = record.last_row_s - float(counts_s[0])
-    early_s, late_s = np.quantile(counts_s, (0.25, 0.75))
-    if lasts_s < _NAMED_FROM_S or late_s - early_s < _EVENLY * lasts_s:
+    if lasts_s < _NAMED_FROM_S or _middle_half_s(counts_s) < _EVENLY * lasts_s:
         return 0.0
     lost_g, unsure_g = _beyond_expected_g(record)
     part = dripped_g > max(_DRIPPED_G, _PART * (lost_g - unsure_g))

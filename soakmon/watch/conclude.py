@@ -89,7 +89,7 @@ def _with_closing_alarm(
     named = (
         gate + 1
         for gate in range(len(weep.gates))
-        if names_g_per_h(record, weep, gate) and went_meanwhile(record, weep, gate)
+        if names_g_per_h(record, weep, mass, gate) and went_meanwhile(record, weep, gate)
     )
     alarm = Alarm(record.last_s, "weep", next(named, None), None, "")
     rate = leak_at(record, weep, mass, alarm).leak.best

@@ -59,8 +59,7 @@ class RowRenewal:
         self.rhythm, self.shape = rhythm, rhythm.shape
         self.wanders: Floats = rhythm.wanders.T
         self.covers = np.zeros(len(rates_per_s), dtype=bool)
-        self.rates: Floats = np.zeros((0, 0))
-        self.pace = _Pace(self.rates, rhythm)
+        self.pace = _Pace(np.zeros((0, 0)), rhythm)
         # (R, S, step): chances while it drips; (R, S): once it has stopped; log of their sum (R,).
         self.dripping: Floats = np.zeros((0, 0, 0))
         self.stopped: Floats = np.zeros((0, 0))
@@ -120,8 +119,8 @@ class RowRenewal:
         """Of the first row nothing is known but that it drips in it."""
         per_row = self.all_per_s * spacing_s
         self.covers = (per_row > DROPS_A_ROW) & (self.all_per_s < _FASTEST_PER_S)
-        self.rates = self.all_per_s[self.covers][:, None] * self.rhythm.rates
-        self.pace = _Pace(self.rates, self.rhythm)
+        rates_per_s = self.all_per_s[self.covers][:, None] * self.rhythm.rates
+        self.pace = _Pace(rates_per_s, self.rhythm)
         self.dripping = np.tile(self._first, (len(self.rates), 1, self.shape))
         self.stopped = np.zeros_like(self.rates)
         self.total = np.zeros(len(self.rates))
@@ -168,11 +167,12 @@ class RowRenewal:
         """(R, S, step) chances after the row of drops in time, none, one or all counts stray."""
         number = len(strays_per_s)
         one = sum(map(math.exp, strays_per_s)) * spacing_s / number
-        steps = _steps(self.pace, number, spacing_s) + one * _steps(
-            self.pace, number - 1, spacing_s
+        every, but_one, none = (
+            _steps(self.pace, fell, spacing_s) for fell in (number, number - 1, 0)
         )
+        steps = every + one * but_one
         if number > 1:
-            steps += all_stray * _steps(self.pace, 0, spacing_s)
+            steps += all_stray * none
         return _through(self._none(gap_s), steps)
 
     def _none(self, gap_s: float) -> Floats:
@@ -184,6 +184,11 @@ class RowRenewal:
         even = self.dripping.sum(axis=2, keepdims=True) / self.shape
         any_time = even * np.exp(-self._counted * self.rates * gap_s)[:, :, None]
         return np.asarray((1 - ANY_LENGTH) * self._none(gap_s) + ANY_LENGTH * any_time)
+
+    @property
+    def rates(self) -> Floats:
+        """(R, S) drops per s of the rates that are covered, as they wander."""
+        return self.pace.rates
 
     @property
     def _counted(self) -> float:

@@ -256,12 +256,11 @@ class Weep:
         times, ratios = self.gates[index].log_ratio(self.weighed_s, rough=False)
         return float(log_sum(self._joint(index, times, ratios, None))) if len(times) else 0.0
 
-    def in_step(self, index: int) -> float:
+    def in_step(self, index: int, mass: Floats) -> float:
         """Log-ratio of drops that begin when the mass begins to fall, as fast, against any others.
 
         Whatever makes the counts, it knows nothing of a leak elsewhere.
         """
-        mass = self.mass_log_ratio()
         both, alone = (self.under_gate(index, known)[0] for known in (mass, None))
         return both - alone - self.unseen(mass)
 
