@@ -35,8 +35,8 @@ from soakmon.watch.weep import ONSETS, Weep
 
 # A loss that began before the drops is theirs when the mass is so much surer of it (judgement).
 _LED = judgement(3.0, "e-folds")
-# What was told as a flood and is slower than that is a drip, weighed as one.
-_DRIPS_G_PER_H = 0.5 * FLOODS_G_PER_H
+# What was told as a flood and is slower than that share of one is a drip, weighed as one.
+_DRIPS = judgement(0.5, "share")
 
 
 def leaks_of(record: RunRecord, weep: Weep, mass: Floats, alarms: list[Alarm]) -> list[LocatedLeak]:
@@ -63,7 +63,7 @@ def leak_at(
         leak = drained(record, alarm)
     elif alarm.kind == "flood" and alarm.leak_g_per_h is not None:
         leak = flood(record, weep, alarm, fed_s)
-        if leak.leak.best < _DRIPS_G_PER_H and alarm.carb is not None:
+        if leak.leak.best < _DRIPS * FLOODS_G_PER_H and alarm.carb is not None:
             leak = _dripped(record, weep, mass, alarm, fed_s, by_drops=by_drops)
     elif alarm.carb is None:
         leak = _unseen(record, weep, mass, fed_s)
